@@ -1,0 +1,61 @@
+"""Everything that can go wrong, drawn as one tree; each branch has its own exit code.
+
+    BatontraceError            1
+    ├── UsageError             2   the command line asks for what cannot be
+    ├── InputError             3   something handed in is wrong
+    │   ├── RecordingError     4   a track file
+    │   ├── SessionError       5   session.toml, reps.csv
+    │   └── VenueError         6   venue.geojson
+    ├── NothingMeasured        7   all was read, and no takeover could be measured
+    └── OutputError            8   tables could not be written
+
+A message says where, what was found, what was expected and what to do, in that order.
+"""
+
+from __future__ import annotations
+
+
+class BatontraceError(Exception):
+    """A problem the user can understand and act on; never shown with a traceback."""
+
+    exit_code = 1
+
+    def __init__(self, where: object, found: str, expected: str = "", do: str = "") -> None:
+        self.where, self.found, self.expected, self.do = str(where), found, expected, do
+        super().__init__(self.where, found, expected, do)
+
+    def __str__(self) -> str:
+        parts = [f"{self.where}: {self.found}"]
+        if self.expected:
+            parts.append(f"expected {self.expected}")
+        if self.do:
+            parts.append(self.do)
+        return "; ".join(parts)
+
+
+class UsageError(BatontraceError):
+    exit_code = 2
+
+
+class InputError(BatontraceError):
+    exit_code = 3
+
+
+class RecordingError(InputError):
+    exit_code = 4
+
+
+class SessionError(InputError):
+    exit_code = 5
+
+
+class VenueError(InputError):
+    exit_code = 6
+
+
+class NothingMeasured(BatontraceError):
+    exit_code = 7
+
+
+class OutputError(BatontraceError):
+    exit_code = 8

@@ -1,0 +1,263 @@
+"""The nouns: what the stages hand to one another. Values only; nothing here computes.
+
+Arrays inside a value are read-only, also after pickling (`Frozen`); see
+docs/decisions/0001-values.md for why this way was chosen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Basis = Literal["utc", "counter"]
+Worn = Literal["upper-back", "waist", "left-wrist", "right-wrist"]
+ClockBasis = Literal["stamps", "taps", "motion", "none"]
+
+
+class Frozen:
+    """Makes the arrays of a frozen dataclass read-only and keeps them so when pickled."""
+
+    __slots__ = ()
+
+    def __post_init__(self) -> None:
+        for f in fields(self):  # type: ignore[arg-type]
+            value = getattr(self, f.name)
+            if isinstance(value, np.ndarray):
+                view = value.view()
+                view.flags.writeable = False
+                object.__setattr__(self, f.name, view)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return type(self), tuple(getattr(self, f.name) for f in fields(self))  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A number and its standard error, in the same unit."""
+
+    value: float
+    sd: float
+
+
+# --- recordings ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class Fixes(Frozen):
+    """A satellite receiver's fixes, in the order of the file, times not yet spread or tied.
+
+    `t_s` (n,): seconds since 1970-01-01T00:00Z on the UTC (POSIX) count when `basis` is
+    "utc", else the device's own counter in seconds. Exactly as stated by the file: whole
+    seconds stay whole, even with several fixes to one. Not NaN.
+    The other columns (n,) hold NaN where the file gave nothing.
+    """
+
+    t_s: Floats
+    latitude_deg: Floats
+    longitude_deg: Floats
+    speed_mps: Floats
+    altitude_m: Floats
+    hdop: Floats
+    satellites: Floats
+    basis: Basis = "utc"
+
+
+@dataclass(frozen=True, eq=False)
+class Imu(Frozen):
+    """Accelerometer (n, 3) in m/s² and gyroscope (n, 3) in rad/s; `gyro_radps` may be (0, 3).
+
+    `t_s` as in Fixes; `basis` "counter" when the unit's stamps count from its own start.
+    """
+
+    t_s: Floats
+    acc_mps2: Floats
+    gyro_radps: Floats
+    basis: Basis = "utc"
+
+
+@dataclass(frozen=True, eq=False)
+class Recording(Frozen):
+    """What one file gave: columns of arrays, never an object a sample."""
+
+    path: Path
+    format: str  # fit, gpx, tcx, nmea, csv
+    fixes: Fixes | None
+    imu: Imu | None
+    dropped_fixes: int = 0  # samples the reader could not use (bad checksum, null time, ...)
+    dropped_imu: int = 0
+    remarks: tuple[str, ...] = ()
+
+
+# --- the session -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Runner:
+    id: str
+    foot_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingSpec:
+    """One [[recording]] of session.toml; `path` is absolute."""
+
+    runner: str
+    path: Path
+    file: str  # as written in session.toml
+    worn: Worn = "upper-back"
+    clock: Literal["gnss", "device"] = "gnss"
+    columns: Mapping[str, Mapping[str, str]] | None = None  # name -> {column, unit}
+
+
+@dataclass(frozen=True, slots=True)
+class Tap:
+    """All units knocked together at about `near_utc_s`, give or take `window_s`."""
+
+    near_utc_s: float
+    window_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rep:
+    """A row of the practice sheet; distances as the sheet has them (from the back line)."""
+
+    line: int  # in the sheet, for messages
+    incoming: str
+    outgoing: str
+    rep: int | None = None
+    zone: int | None = None
+    lane: int | None = None
+    mark_m: float | None = None  # before the back line (mark_feet already converted)
+    outgoing_start_m: float | None = None  # past the back line
+    incoming_start_m: float | None = None  # before the back line
+    start_utc_s: float | None = None
+    pass_m: float | None = None  # past the entry line
+    note: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class LaneLine(Frozen):
+    """A lane's measured running line as surveyed: (n,) WGS 84 degrees in running direction."""
+
+    lane: int
+    longitude_deg: Floats
+    latitude_deg: Floats
+    sd_m: float = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A surveyed point on a lane: a zone line (`zone`, `line`) or a gate (`id`)."""
+
+    lane: int
+    longitude_deg: float
+    latitude_deg: float
+    sd_m: float = 0.05
+    zone: int | None = None
+    line: Literal["back", "entry", "exit"] | None = None
+    id: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Venue:
+    """The survey as read; `measure.venue` turns it into axes."""
+
+    path: Path
+    lanes: tuple[LaneLine, ...]
+    zone_lines: tuple[Spot, ...]
+    gates: tuple[Spot, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """session.toml with its sheet and venue, validated: every runner named is known,
+    every id unique, every number in range. Files of recordings may still be missing."""
+
+    path: Path
+    id: str
+    date: str  # ISO
+    event: str
+    lane: int | None
+    venue: Venue
+    runners: tuple[Runner, ...]
+    recordings: tuple[RecordingSpec, ...]
+    taps: tuple[Tap, ...] = ()
+    reps: tuple[Rep, ...] | None = None  # None: no sheet
+    remarks: tuple[str, ...] = ()
+
+
+# --- the zone on the ground ------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class ZoneAxis(Frozen):
+    """One lane's own axis at one takeover zone, in local east-north metres.
+
+    `s_m` (n,) runs along the measured line, 0 at the entry line, positive in running
+    direction; `xy_m` (n, 2) are the points, `heading_rad` (n,) the direction of travel
+    (0 = east, anticlockwise), `curvature_pm` (n,) its change per metre (1/m, positive in
+    a left-hand bend). Dense (about 0.5 m) and smooth, so that linear interpolation serves.
+    Reaches at least 80 m before the entry line and 60 m beyond the exit line where the
+    survey allows (extrapolated straight beyond its ends, `surveyed_m` says where it ends).
+    """
+
+    lane: int
+    zone: int
+    event: str
+    origin_lat_deg: float
+    origin_lon_deg: float
+    origin_alt_m: float
+    s_m: Floats
+    xy_m: Floats
+    heading_rad: Floats
+    curvature_pm: Floats
+    back_m: float  # s of the back line: 0 under today's rules, -10 under the older ones
+    exit_m: float  # s of the exit line: the zone's length
+    surveyed_m: tuple[float, float] = (-np.inf, np.inf)
+    line_sd_m: float = 0.05  # standard error of a zone line's place along the lane
+    remarks: tuple[str, ...] = ()
+
+
+# --- one clock -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """How a stream's own stamps become UTC.
+
+    Counter:  utc = counter_zero_utc_s + t / (1 + drift_ppm * 1e-6).
+    Stamps:   utc = t + offset_s (drift_ppm = 0).
+    `cov` is that of (offset in seconds at `ref_utc_s`, drift in ppm).
+    """
+
+    basis: ClockBasis
+    offset_s: float | None = None
+    counter_zero_utc_s: float | None = None
+    drift_ppm: float = 0.0
+    sd_s: float | None = None  # standard error at the middle of the session; null if none
+    ref_utc_s: float = 0.0
+    cov: tuple[tuple[float, float], tuple[float, float]] = ((0.0, 0.0), (0.0, 0.0))
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Track(Frozen):
+    """A recording with its owner, on the shared clock: `fixes.t_s` and `imu.t_s` are UTC
+    and strictly increasing (spread, sorted, doubles dropped), or the stream is None
+    where nothing tied it (its clock then says basis "none")."""
+
+    spec: RecordingSpec
+    recording: Recording
+    fixes: Fixes | None
+    fixes_clock: Clock | None
+    imu: Imu | None
+    imu_clock: Clock | None
+    dropped_fixes: int = 0
+    dropped_imu: int = 0
+    remarks: tuple[str, ...] = field(default=())
