@@ -1,0 +1,296 @@
+"""schemas/*.json as Arrow schemas: the only owner of column facts.
+
+`conform` makes a checked table from columns, `check` checks one that exists, `read` checks one
+on disk, `markdown` writes docs/tables.md. Unit and meaning of every column travel in the
+Arrow field's metadata and so into Parquet.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from pipeline.errors import OutputError
+
+TABLES = ("exchanges", "speed_curves", "recordings")
+
+_TYPES: dict[str, pa.DataType] = {
+    "string": pa.string(),
+    "int8": pa.int8(),
+    "int16": pa.int16(),
+    "int32": pa.int32(),
+    "int64": pa.int64(),
+    "float64": pa.float64(),
+    "timestamp": pa.timestamp("us", tz="UTC"),
+    "list<string>": pa.list_(pa.string()),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column's facts. `sd` names the column that holds this one's standard error."""
+
+    name: str
+    type: str
+    nullable: bool
+    meaning: str
+    unit: str = ""
+    min: float | None = None
+    max: float | None = None
+    values: tuple[str, ...] = ()
+    sd: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TableFacts:
+    table: str
+    version: int
+    meaning: str
+    columns: tuple[Column, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(column.name for column in self.columns)
+
+
+def _folder() -> Path:
+    # In a wheel the folder lies inside the package, in a checkout beside it.
+    inside = Path(__file__).parent / "schemas"
+    return inside if inside.is_dir() else Path(__file__).parent.parent / "schemas"
+
+
+@functools.cache
+def facts(table_name: str) -> TableFacts:
+    """The facts of one table. Raises OutputError where there is no such table."""
+    if table_name not in TABLES:
+        raise OutputError(table_name, "no such table", f"one of {', '.join(TABLES)}")
+    raw = json.loads((_folder() / f"{table_name}.json").read_text(encoding="utf-8"))
+    columns = tuple(
+        Column(**{**column, "values": tuple(column.get("values", ()))}) for column in raw["columns"]
+    )
+    return TableFacts(raw["table"], raw["version"], raw["meaning"], columns)
+
+
+def _field(column: Column) -> pa.Field:
+    metadata = {"description": column.meaning}
+    if column.unit:
+        metadata["unit"] = column.unit
+    return pa.field(column.name, _TYPES[column.type], column.nullable, metadata)
+
+
+@functools.cache
+def arrow_schema(table_name: str) -> pa.Schema:
+    """The table's Arrow schema, with `unit` and `description` in each field's metadata."""
+    table = facts(table_name)
+    metadata = {
+        "description": table.meaning,
+        "batontrace.table": table.table,
+        "batontrace.version": str(table.version),
+    }
+    return pa.schema([_field(column) for column in table.columns], metadata)
+
+
+def conform(table_name: str, columns: Mapping[str, Sequence[Any] | np.ndarray]) -> pa.Table:
+    """A checked table from columns of equal length, in the schema's order and types.
+
+    Nulls are None, in lists. Times are aware datetimes or numbers: seconds since
+    1970-01-01T00:00Z (POSIX). NaN and infinities are errors, also in arrays.
+    Raises OutputError naming table, column and row.
+    """
+    table = facts(table_name)
+    _same_names(table, tuple(columns))
+    lengths = {name: len(values) for name, values in columns.items()}
+    if len(set(lengths.values())) > 1:
+        raise OutputError(table_name, f"columns of different lengths: {lengths}", "equal lengths")
+    arrays = [_array(table_name, column, columns[column.name]) for column in table.columns]
+    return check(table_name, pa.Table.from_arrays(arrays, schema=arrow_schema(table_name)))
+
+
+def empty(table_name: str) -> pa.Table:
+    """The table without rows."""
+    return arrow_schema(table_name).empty_table()
+
+
+def check(table_name: str, data: pa.Table) -> pa.Table:
+    """`data` itself, once names, types, nulls, bounds and standard errors have been checked.
+
+    Raises OutputError naming table, column and row.
+    """
+    table = facts(table_name)
+    _same_names(table, tuple(data.column_names))
+    for column in table.columns:
+        values = data.column(column.name)
+        if values.type != _TYPES[column.type]:
+            raise OutputError(f"{table_name}.{column.name}", f"type {values.type}", column.type)
+        _check_values(table_name, column, values)
+    for column in table.columns:
+        if column.sd is not None:
+            _check_pair(table_name, column, data.column(column.name), data.column(column.sd))
+    return data
+
+
+def read(path: Path, table_name: str | None = None) -> pa.Table:
+    """One session's table, `.../<table>/session=<id>/part-0.parquet`, checked.
+
+    The `session` column is the folder's name (docs/decisions/0003-partitions.md).
+    Raises OutputError where the file is missing, broken or not of the schema.
+    """
+    name = table_name or path.parent.parent.name
+    session = path.parent.name.removeprefix("session=")
+    try:
+        data = pq.ParquetFile(path).read()
+    except (OSError, pa.ArrowException) as err:
+        raise OutputError(
+            path, f"cannot be read as Parquet ({err})", do="process the session again"
+        ) from err
+    column = pa.array([session] * data.num_rows, pa.string())
+    data = data.add_column(0, arrow_schema(name).field("session"), column)
+    try:
+        return check(name, data.cast(arrow_schema(name)))
+    except (pa.ArrowException, ValueError) as err:
+        raise OutputError(
+            path, f"does not hold the table {name} ({err})", do="process the session again"
+        ) from err
+
+
+def markdown() -> str:
+    """docs/tables.md, from the schemas."""
+    parts = [
+        "# Tables",
+        "",
+        "Written by `python -m pipeline.schema > docs/tables.md` from `schemas/*.json`, which are",
+        "what to change.",
+        "",
+        "A session's tables lie at `OUT/<table>/session=<id>/part-0.parquet`. Units and meanings",
+        "are in each file's metadata too. Types marked `?` may be null. A column named after another",
+        "with `_sd_` is its standard error, null where and only where the estimate is. There is no",
+        "NaN.",
+    ]
+    for name in TABLES:
+        table = facts(name)
+        parts += ["", f"## {name}", "", table.meaning, ""]
+        parts += ["| column | type | unit | range | meaning |", "|---|---|---|---|---|"]
+        parts += [_markdown_row(column) for column in table.columns]
+    return "\n".join(parts) + "\n"
+
+
+# --- checks ----------------------------------------------------------------------------
+
+
+def _same_names(table: TableFacts, names: tuple[str, ...]) -> None:
+    missing = [name for name in table.names if name not in names]
+    unknown = [name for name in names if name not in table.names]
+    if missing or unknown:
+        found = [f"missing: {', '.join(missing)}"] if missing else []
+        found += [f"unknown: {', '.join(unknown)}"] if unknown else []
+        raise OutputError(
+            table.table,
+            "; ".join(found),
+            f"the columns of schemas/{table.table}.json",
+        )
+
+
+def _array(table_name: str, column: Column, values: Sequence[Any] | np.ndarray) -> pa.Array:
+    where = f"{table_name}.{column.name}"
+    if column.type == "timestamp":
+        values = [_microseconds(where, row, value) for row, value in enumerate(values)]
+    elif column.type.startswith("int"):
+        values = [_whole(where, row, value) for row, value in enumerate(values)]
+    try:
+        if column.type == "timestamp":
+            return pa.array(values, pa.int64()).cast(_TYPES[column.type])
+        return pa.array(values, _TYPES[column.type], from_pandas=False)
+    except (pa.ArrowException, OverflowError, TypeError, ValueError) as err:
+        raise OutputError(where, str(err), column.type) from err
+
+
+def _microseconds(where: str, row: int, value: Any) -> int | None:
+    if value is None:
+        return None
+    if isinstance(value, datetime):
+        if value.tzinfo is None:
+            raise OutputError(f"{where}, row {row}", f"{value} without a time zone", "UTC")
+        return round(value.timestamp() * 1e6)
+    if isinstance(value, (int, float, np.integer, np.floating)) and math.isfinite(value):
+        return round(float(value) * 1e6)
+    raise OutputError(f"{where}, row {row}", f"{value!r}", "an aware datetime or POSIX seconds")
+
+
+def _whole(where: str, row: int, value: Any) -> int | None:
+    if value is None:
+        return None
+    try:
+        if value == int(value) and not isinstance(value, (bool, str)):
+            return int(value)
+    except (TypeError, ValueError, OverflowError):
+        pass  # said below
+    raise OutputError(f"{where}, row {row}", f"{value!r}", "a whole number or None")
+
+
+def _first(mask: pa.ChunkedArray) -> int | None:
+    """The first row where `mask` is true; null counts as false."""
+    row = pc.index(pc.fill_null(mask, False), pa.scalar(True)).as_py()
+    return None if row < 0 else int(row)
+
+
+def _check_values(table_name: str, column: Column, values: pa.ChunkedArray) -> None:
+    def refuse(mask: pa.ChunkedArray, expected: str) -> None:
+        row = _first(mask)
+        if row is not None:
+            where = f"{table_name}.{column.name}, row {row}"
+            raise OutputError(where, repr(values[row].as_py()), expected)
+
+    if not column.nullable:
+        refuse(pc.is_null(values), "a value: the column is not nullable")
+    if column.type == "list<string>":
+        lists = values.combine_chunks()
+        if lists.flatten().null_count:
+            raise OutputError(f"{table_name}.{column.name}", "a null inside a list", "words")
+    if column.type == "float64":
+        finite = pc.is_finite(values)
+        refuse(pc.invert(finite), "a finite number; null where nothing is known")
+    if column.min is not None:
+        refuse(pc.less(values, column.min), f"at least {column.min:g} {column.unit}".rstrip())
+    if column.max is not None:
+        refuse(pc.greater(values, column.max), f"at most {column.max:g} {column.unit}".rstrip())
+    if column.values:
+        known = pc.is_in(values, value_set=pa.array(column.values))
+        refuse(pc.and_(pc.is_valid(values), pc.invert(known)), f"one of {', '.join(column.values)}")
+
+
+def _check_pair(
+    table_name: str, column: Column, values: pa.ChunkedArray, sds: pa.ChunkedArray
+) -> None:
+    row = _first(pc.xor(pc.is_null(values), pc.is_null(sds)))
+    if row is not None:
+        raise OutputError(
+            f"{table_name}.{column.name}, row {row}",
+            f"value {values[row].as_py()} with {column.sd} {sds[row].as_py()}",
+            "both or neither: every estimate has its standard error",
+        )
+
+
+def _markdown_row(column: Column) -> str:
+    kind = column.type.replace("timestamp", "timestamp[us, UTC]") + ("?" if column.nullable else "")
+    if column.values:
+        bounds = ", ".join(f"`{value}`" for value in column.values)
+    else:
+        low = "" if column.min is None else f"{column.min:g}"
+        high = "" if column.max is None else f"{column.max:g}"
+        bounds = f"{low} … {high}".strip() if low or high else ""
+    return f"| `{column.name}` | {kind} | {column.unit} | {bounds} | {column.meaning} |"
+
+
+if __name__ == "__main__":
+    print(markdown(), end="")
