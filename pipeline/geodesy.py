@@ -1,0 +1,85 @@
+"""WGS 84 to local east-north-up metres and back: exact, through the earth-centred frame.
+
+No map projection stands between: a Mercator plane is metres off within a stadium, an
+azimuthal one millimetres. Constants: NIMA TR8350.2 (WGS 84).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+Origin = tuple[float, float, float]  # latitude [deg], longitude [deg], height above ellipsoid [m]
+
+SEMI_MAJOR_M = 6378137.0
+FLATTENING = 1 / 298.257223563
+E2 = FLATTENING * (2 - FLATTENING)  # first eccentricity, squared
+
+
+def to_ecef(lat_deg: ArrayLike, lon_deg: ArrayLike, alt_m: ArrayLike) -> Floats:
+    """Latitude, longitude [deg], ellipsoidal height [m] as earth-centred x, y, z [m], (..., 3)."""
+    lat, lon = np.radians(lat_deg), np.radians(lon_deg)
+    alt = np.asarray(alt_m, dtype=np.float64)
+    normal = SEMI_MAJOR_M / np.sqrt(1 - E2 * np.sin(lat) ** 2)
+    x = (normal + alt) * np.cos(lat) * np.cos(lon)
+    y = (normal + alt) * np.cos(lat) * np.sin(lon)
+    z = (normal * (1 - E2) + alt) * np.sin(lat)
+    return np.stack(np.broadcast_arrays(x, y, z), axis=-1)
+
+
+def from_ecef(xyz_m: ArrayLike) -> tuple[Floats, Floats, Floats]:
+    """Inverse of `to_ecef`: latitude [deg], longitude [deg], height [m].
+
+    To rounding for heights from -10 km to satellites; meaningless near the earth's centre.
+    """
+    x, y, z = np.moveaxis(np.asarray(xyz_m, dtype=np.float64), -1, 0)
+    p = np.hypot(x, y)
+    lat = np.arctan2(z, (1 - E2) * p)
+    for _ in range(6):  # exact on the ellipsoid at once; else each round gains 2.2 digits
+        normal = SEMI_MAJOR_M / np.sqrt(1 - E2 * np.sin(lat) ** 2)
+        lat = np.arctan2(z + E2 * normal * np.sin(lat), p)
+    # this form of the height also holds at the poles
+    root = np.sqrt(1 - E2 * np.sin(lat) ** 2)
+    alt = p * np.cos(lat) + z * np.sin(lat) - SEMI_MAJOR_M * root
+    return np.degrees(lat), np.degrees(np.arctan2(y, x)), alt
+
+
+def _rotation(lat_deg: float, lon_deg: float) -> Floats:
+    """(3, 3) rows: the east, north and up directions at a place, in the earth-centred frame."""
+    sin_lat, cos_lat = np.sin(np.radians(lat_deg)), np.cos(np.radians(lat_deg))
+    sin_lon, cos_lon = np.sin(np.radians(lon_deg)), np.cos(np.radians(lon_deg))
+    return np.array(
+        [
+            [-sin_lon, cos_lon, 0.0],
+            [-sin_lat * cos_lon, -sin_lat * sin_lon, cos_lat],
+            [cos_lat * cos_lon, cos_lat * sin_lon, sin_lat],
+        ]
+    )
+
+
+def to_enu(
+    lat_deg: ArrayLike, lon_deg: ArrayLike, alt_m: ArrayLike | None, origin: Origin
+) -> Floats:
+    """Places as metres east, north and up of `origin`.
+
+    (..., 3); or (..., 2) without up where `alt_m` is None: all heights are then taken to
+    be the origin's, which a receiver's height (metres of noise) would only spoil.
+    A NaN in gives NaN out.
+    """
+    height = origin[2] if alt_m is None else alt_m
+    offset = to_ecef(lat_deg, lon_deg, height) - to_ecef(*origin)
+    enu: Floats = offset @ _rotation(origin[0], origin[1]).T
+    return enu[..., :2] if alt_m is None else enu
+
+
+def from_enu(enu_m: ArrayLike, origin: Origin) -> tuple[Floats, Floats, Floats]:
+    """Inverse of `to_enu`: (..., 2) or (..., 3) metres as latitude, longitude [deg], height [m].
+
+    Two columns are taken as lying in the origin's tangent plane (up = 0); 100 m off, that
+    plane is 0.8 mm above the ground.
+    """
+    enu = np.asarray(enu_m, dtype=np.float64)
+    if enu.shape[-1] == 2:
+        enu = np.concatenate([enu, np.zeros((*enu.shape[:-1], 1))], axis=-1)
+    return from_ecef(to_ecef(*origin) + enu @ _rotation(origin[0], origin[1]))
