@@ -173,9 +173,9 @@ def markdown() -> str:
         "what to change.",
         "",
         "A session's tables lie at `OUT/<table>/session=<id>/part-0.parquet`. Units and meanings",
-        "are in each file's metadata too. Types marked `?` may be null. A column named after another",
-        "with `_sd_` is its standard error, null where and only where the estimate is. There is no",
-        "NaN.",
+        "are in each file's metadata too. Types marked `?` may be null. A column named like",
+        "another with `_sd_` is its standard error, null where and only where the estimate is.",
+        "There is no NaN.",
     ]
     for name in TABLES:
         table = facts(name)

@@ -1,0 +1,273 @@
+"""Tables on disk: OUT/<table>/session=<id>/part-0.parquet, whole or not at all.
+
+Everything is written and synced under a hidden name in OUT first; only then are a session's
+tables switched, one `os.replace` after the other, and switched back should one of them fail.
+A reader never sees half a table, and a full disk or a kill leaves the old tables whole.
+Why the files hold no `session` column: docs/decisions/0003-partitions.md.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import importlib.metadata
+import json
+import os
+import re
+import shutil
+import tempfile
+import time
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipeline import schema
+from pipeline.errors import OutputError
+
+# A session of no rows that stands beside ids which readers would take for numbers or dates.
+ANCHOR = "_"
+_SAFE_ID = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,99}")
+_MAY_LOOK_TYPED = re.compile(r"[-.0-9].*|nan|inf|infinity|true|false|null", re.IGNORECASE)
+_STALE_S = 3600.0
+
+
+def table_path(out: Path, table_name: str, session_id: str) -> Path:
+    """Where a session's part of a table lies."""
+    return out / table_name / f"session={session_id}" / "part-0.parquet"
+
+
+def provenance_path(out: Path, session_id: str) -> Path:
+    """Where a session's provenance record lies: beside the tables, not inside one."""
+    return out / "provenance" / f"session={session_id}" / "provenance.json"
+
+
+def provenance(
+    inputs: Iterable[Path], settings: Mapping[str, Any], command: Sequence[str]
+) -> dict[str, Any]:
+    """What a result rests on: the inputs' SHA-256 by file name, settings, versions, time.
+
+    Inputs that are not there are left out; names are given without their folders, which say
+    nothing about the data and may say something about a person.
+    """
+    return {
+        "inputs": {path.name: _sha256(path) for path in inputs if path.is_file()},
+        "settings": dict(settings),
+        "versions": {
+            name: importlib.metadata.version(name)
+            for name in ("batontrace", "numpy", "scipy", "pyarrow")
+        },
+        "command": list(command),
+        "written_utc": datetime.now(UTC).isoformat(timespec="seconds"),
+    }
+
+
+def write_session(
+    out: Path, session_id: str, tables: Mapping[str, pa.Table], provenance: Mapping[str, Any]
+) -> None:
+    """Write a session's tables into `out` beside other sessions, replacing its former ones.
+
+    `tables` holds every table of `schema.TABLES`, each as its schema has it. The same inputs,
+    settings and versions give the same bytes. Raises OutputError; the former tables are then
+    as they were.
+    """
+    _check_request(out, session_id, tables)
+    try:
+        with _staging(out, session_id) as staging:
+            moves = _stage(staging, out, session_id, tables, provenance)
+            if _MAY_LOOK_TYPED.fullmatch(session_id):
+                _write_anchors(staging, out)
+            _switch(staging, moves)
+    except OSError as err:
+        raise OutputError(
+            err.filename or out,
+            f"cannot be written ({err.strerror or err})",
+            "a folder with room and the right to write",
+            "nothing was changed: free some space or choose another --out",
+        ) from err
+
+
+# --- the steps -------------------------------------------------------------------------
+
+
+def _check_request(out: Path, session_id: str, tables: Mapping[str, pa.Table]) -> None:
+    if not _SAFE_ID.fullmatch(session_id) or session_id == ANCHOR:
+        raise OutputError(
+            out,
+            f"session id {session_id!r} cannot name a folder",
+            "at most 100 letters, digits, '-', '_', '.', no dot first, and not '_' alone",
+            "change `id` in session.toml",
+        )
+    if set(tables) != set(schema.TABLES):
+        raise OutputError(out, f"tables {sorted(tables)}", f"all of {sorted(schema.TABLES)}")
+    for name, table in tables.items():
+        schema.check(name, table)
+        strangers = set(table.column("session").to_pylist()) - {session_id}
+        if strangers:
+            raise OutputError(f"{name}.session", f"{strangers.pop()!r}", repr(session_id))
+
+
+@contextlib.contextmanager
+def _staging(out: Path, session_id: str) -> Iterator[Path]:
+    """A hidden folder in `out`, so in the same filesystem; gone at the end."""
+    out.mkdir(parents=True, exist_ok=True)
+    for left in out.glob(f".writing-{session_id}-*"):
+        if time.time() - left.stat().st_mtime > _STALE_S:  # of a run that was killed
+            shutil.rmtree(left, ignore_errors=True)
+    staging = Path(tempfile.mkdtemp(prefix=f".writing-{session_id}-", dir=out))
+    try:
+        yield staging
+    finally:
+        shutil.rmtree(staging, ignore_errors=True)
+
+
+def _stage(
+    staging: Path,
+    out: Path,
+    session_id: str,
+    tables: Mapping[str, pa.Table],
+    provenance: Mapping[str, Any],
+) -> list[tuple[Path, Path]]:
+    """Write everything under hidden names; what is to be moved where, the record last."""
+    run = _run_sha256(provenance)
+    moves = []
+    for name in schema.TABLES:
+        staged = staging / f"{name}.parquet"
+        _write_parquet(staged, name, tables[name], run)
+        moves.append((staged, table_path(out, name, session_id)))
+    record = {
+        "session": session_id,
+        "run_sha256": run,
+        "tables": {
+            name: {"rows": tables[name].num_rows, "sha256": _sha256(staging / f"{name}.parquet")}
+            for name in schema.TABLES
+        },
+        **provenance,
+    }
+    staged = staging / "provenance.json"
+    staged.write_text(json.dumps(record, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    _sync(staged)
+    return [*moves, (staged, provenance_path(out, session_id))]
+
+
+def _switch(staging: Path, moves: Sequence[tuple[Path, Path]]) -> None:
+    """Move every staged file to its place, or none: what was moved is put back on failure."""
+    kept = {target: _keep(staging, target) for _, target in moves}
+    done: list[Path] = []
+    try:
+        for _, target in moves:
+            _make_folder(target.parent)
+        for staged, target in moves:
+            done.append(target)
+            os.replace(staged, target)
+    except BaseException:
+        for target in done:
+            former = kept[target]
+            if former is not None:
+                os.replace(former, target)
+            else:
+                target.unlink(missing_ok=True)
+        _drop_empty_folders(target for _, target in moves)
+        raise
+    for _, target in moves:
+        _sync(target.parent)
+
+
+def _keep(staging: Path, target: Path) -> Path | None:
+    """A second name for the former file, or a copy where the filesystem has no links."""
+    if not target.exists():
+        return None
+    kept = staging / f"former-{target.parent.parent.name}"
+    try:
+        os.link(target, kept)
+    except OSError:
+        shutil.copy2(target, kept)
+    return kept
+
+
+def _write_anchors(staging: Path, out: Path) -> None:
+    for name in schema.TABLES:
+        target = table_path(out, name, ANCHOR)
+        if not target.exists():
+            staged = staging / f"{name}-anchor.parquet"
+            _write_parquet(staged, name, schema.empty(name), "")
+            _make_folder(target.parent)
+            os.replace(staged, target)
+
+
+def _write_parquet(path: Path, name: str, table: pa.Table, run: str) -> None:
+    facts = {column.name: column for column in schema.facts(name).columns}
+    body = table.drop_columns(["session"])
+    metadata = {
+        **(table.schema.metadata or {}),
+        b"batontrace.run_sha256": run.encode(),
+        b"pandas": _pandas_metadata(name).encode(),
+    }
+    floats = [field for field in body.column_names if facts[field].type == "float64"]
+    texts = [field for field in body.column_names if facts[field].type == "string"]
+    pq.write_table(
+        body.replace_schema_metadata(metadata),
+        path,
+        compression="zstd",
+        use_dictionary=texts,
+        column_encoding=dict.fromkeys(floats, "BYTE_STREAM_SPLIT"),
+    )
+    _sync(path)
+
+
+def _pandas_metadata(name: str) -> str:
+    """Has pandas keep whole numbers with nulls whole (Int32), where it would make floats."""
+    columns = [
+        {
+            "name": column.name,
+            "field_name": column.name,
+            "pandas_type": column.type,
+            "numpy_type": column.type.capitalize() if column.nullable else column.type,
+            "metadata": None,
+        }
+        for column in schema.facts(name).columns
+        if column.type.startswith("int")
+    ]
+    return json.dumps({"index_columns": [], "column_indexes": [], "columns": columns})
+
+
+def _run_sha256(provenance: Mapping[str, Any]) -> str:
+    """Of all that decides the numbers; not of when and by which words they were asked for."""
+    deciding = {k: v for k, v in provenance.items() if k not in ("command", "written_utc")}
+    return hashlib.sha256(json.dumps(deciding, sort_keys=True, default=str).encode()).hexdigest()
+
+
+# --- files -----------------------------------------------------------------------------
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _make_folder(folder: Path) -> None:
+    if not folder.is_dir():
+        folder.mkdir(parents=True, exist_ok=True)
+        _sync(folder.parent)
+
+
+def _drop_empty_folders(targets: Iterable[Path]) -> None:
+    for target in targets:
+        for folder in (target.parent, target.parent.parent):
+            with contextlib.suppress(OSError):  # not empty: another session's
+                folder.rmdir()
+
+
+def _sync(path: Path) -> None:
+    """Have the disk hold what was written; a folder's names too, where the system can."""
+    try:
+        handle = os.open(path, os.O_RDONLY)
+    except (PermissionError, IsADirectoryError):  # no handles of folders on Windows
+        return
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,51 @@
+"""What several test files share: random tables that obey the schemas, made from them."""
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline import schema
+
+
+def random_table(name: str, session: str = "otter", rows: int = 3, seed: int = 0) -> pa.Table:
+    """A table of `rows` rows that obeys schemas/<name>.json, nulls included."""
+    rng = np.random.default_rng(seed)
+    columns = {c.name: random_column(c, session, rows, rng) for c in schema.facts(name).columns}
+    for column in schema.facts(name).columns:
+        if column.sd is not None:  # null where and only where the estimate is
+            sds = rng.uniform(0.0, 0.5, rows).tolist()
+            values = columns[column.name]
+            columns[column.sd] = [
+                None if value is None else sd for value, sd in zip(values, sds, strict=True)
+            ]
+    return schema.conform(name, columns)
+
+
+def random_column(column: schema.Column, session: str, rows: int, rng) -> list:
+    values = [random_value(column, session, rng) for _ in range(rows)]
+    if column.nullable:
+        values = [None if rng.random() < 0.3 else value for value in values]
+    return values
+
+
+def random_value(column: schema.Column, session: str, rng):
+    low = -5.0 if column.min is None else column.min
+    high = low + 10.0 if column.max is None else column.max
+    match column.type:
+        case "string" if column.name == "session":
+            return session
+        case "string" if column.values:
+            return str(rng.choice(column.values))
+        case "string":
+            return "".join(rng.choice(list("abcß-_ 1")) for _ in range(rng.integers(1, 8)))
+        case "list<string>":
+            return ["ran away", "early start"][: rng.integers(0, 3)]
+        case "timestamp":
+            return datetime(2026, 5, 12, tzinfo=UTC) + timedelta(
+                microseconds=int(rng.integers(0, 86_400_000_000))
+            )
+        case "float64":
+            return float(rng.uniform(low, high))
+        case _:
+            return int(rng.integers(int(low), int(high) + 1))
