@@ -1,0 +1,149 @@
+"""What every reader hands back, and the screening that all share.
+
+A sample is dropped, and counted, where its time is missing or its place impossible; it is
+never mended. Everything else stays in the order of the file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Generic, NamedTuple, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model import Basis, Fixes, Floats, Imu
+
+STANDARD_GRAVITY_MPS2 = 9.80665  # ISO 80000-3; what a "g" in a file means
+GPS_EPOCH_S = 315_964_800.0  # 1980-01-06T00:00Z (IS-GPS-200): no satellite fix is older
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """A file's streams, as one reader found them; `Recording` less the path and format."""
+
+    fixes: Fixes | None = None
+    imu: Imu | None = None
+    dropped_fixes: int = 0
+    dropped_imu: int = 0
+    remarks: tuple[str, ...] = ()
+
+
+T = TypeVar("T")
+
+
+class Sieved(NamedTuple, Generic[T]):
+    stream: T | None
+    dropped: int
+
+
+def column(values: object, n: int) -> Floats:
+    """`values` as float64 (n,); all NaN where there are none."""
+    if values is None:
+        return np.full(n, np.nan)
+    return np.asarray(values, dtype=np.float64)
+
+
+def impossible_place(latitude_deg: Floats, longitude_deg: Floats) -> NDArray[np.bool_]:
+    """True where a place is stated and cannot be one: out of range, half missing, or 0 N 0 E,
+    which receivers write for "none" (nobody runs relays in the Gulf of Guinea)."""
+    absent = np.isnan(latitude_deg) & np.isnan(longitude_deg)
+    with np.errstate(invalid="ignore"):
+        sound = (np.abs(latitude_deg) <= 90.0) & (np.abs(longitude_deg) <= 180.0)
+    null_island = (latitude_deg == 0.0) & (longitude_deg == 0.0)
+    impossible: NDArray[np.bool_] = ~absent & (~sound | null_island)
+    return impossible
+
+
+def sieve_fixes(
+    t_s: Floats,
+    latitude_deg: Floats | None = None,
+    longitude_deg: Floats | None = None,
+    speed_mps: Floats | None = None,
+    altitude_m: Floats | None = None,
+    hdop: Floats | None = None,
+    satellites: Floats | None = None,
+    basis: Basis = "utc",
+) -> Sieved[Fixes]:
+    """The usable fixes among n candidates, and how many were dropped.
+
+    All columns (n,), units as in `Fixes`, None for a column the file does not have. Usable
+    means: a time (on the UTC basis not before the GPS epoch), and a possible place or, where
+    no place is stated, a speed. A row with neither place nor speed (a pulse alone) is no
+    candidate and is not counted. A speed or dilution that cannot be (negative, infinite)
+    becomes NaN; the fix stays.
+    """
+    n = len(t_s)
+    lat, lon = column(latitude_deg, n), column(longitude_deg, n)
+    speed = _nonnegative(column(speed_mps, n))
+    altitude = column(altitude_m, n)
+    candidate = ~(np.isnan(lat) & np.isnan(lon) & np.isnan(speed))
+    keep = candidate & ~np.isnan(t_s) & ~_undated(t_s, basis) & ~impossible_place(lat, lon)
+    dropped = int((candidate & ~keep).sum())
+    if not keep.any():
+        return Sieved(None, dropped)
+    fixes = Fixes(
+        t_s[keep],
+        lat[keep],
+        lon[keep],
+        speed[keep],
+        np.where(np.isfinite(altitude), altitude, np.nan)[keep],
+        _nonnegative(column(hdop, n))[keep],
+        _nonnegative(column(satellites, n))[keep],
+        basis,
+    )
+    return Sieved(fixes, dropped)
+
+
+def why_no_fixes(
+    t_s: Floats,
+    latitude_deg: Floats,
+    longitude_deg: Floats,
+    speed_mps: Floats,
+    basis: Basis = "utc",
+) -> str:
+    """For an error message: what keeps n rows, none of them usable, from being fixes."""
+    timeless = int(np.isnan(t_s).sum())
+    undated = int(_undated(t_s, basis).sum())
+    impossible = int(impossible_place(latitude_deg, longitude_deg).sum())
+    empty = int((np.isnan(latitude_deg) & np.isnan(longitude_deg) & np.isnan(speed_mps)).sum())
+    counts = (
+        (timeless, "without a time"),
+        (undated, "dated before 1980"),
+        (impossible, "at an impossible position"),
+        (empty, "with neither position nor speed"),
+    )
+    return ", ".join(f"{n} {what}" for n, what in counts if n)
+
+
+def sieve_imu(
+    t_s: Floats, acc_mps2: Floats, gyro_radps: Floats | None = None, basis: Basis = "utc"
+) -> Sieved[Imu]:
+    """The usable inertial samples among n candidates and the number dropped.
+
+    `t_s` (n,), `acc_mps2` (n, 3), `gyro_radps` (n, 3) or None. Usable means: a time and all
+    three accelerations. Where only the turn rate is missing it stays NaN.
+    """
+    n = len(t_s)
+    keep = np.isfinite(t_s) & np.isfinite(acc_mps2).all(axis=1) & ~_undated(t_s, basis)
+    if not keep.any():
+        return Sieved(None, n)
+    gyro = np.empty((0, 3))
+    if gyro_radps is not None and np.isfinite(gyro_radps).all(axis=1).any():
+        gyro = np.where(np.isfinite(gyro_radps), gyro_radps, np.nan)[keep]
+    return Sieved(Imu(t_s[keep], acc_mps2[keep], gyro, basis), int(n - keep.sum()))
+
+
+def _undated(t_s: Floats, basis: Basis) -> NDArray[np.bool_]:
+    """True for a stamp on the UTC count before satellite time began: a clock never set."""
+    if basis == "counter":
+        return np.zeros(len(t_s), dtype=bool)
+    with np.errstate(invalid="ignore"):
+        undated: NDArray[np.bool_] = t_s < GPS_EPOCH_S
+    return undated
+
+
+def _nonnegative(values: Floats) -> Floats:
+    with np.errstate(invalid="ignore"):
+        sound = np.isfinite(values) & (values >= 0.0)
+    return np.where(sound, values, np.nan)

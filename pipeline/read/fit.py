@@ -1,0 +1,698 @@
+"""FIT activity files: `record` and `gps_metadata` as fixes, sensor batches as an Imu.
+
+Field meanings and scales are those of the public FIT profile. Stamps are seconds since
+1989-12-31T00:00Z on the UTC count; values below 0x10000000 are the unit's uptime instead,
+tied to UTC by `timestamp_correlation`, or else left as a counter.
+
+`messages` is the seam: above it nothing knows which library decodes.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from array import array
+from collections.abc import Iterator, Mapping, Sequence
+from functools import cache
+from io import BytesIO
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import fitparse
+import fitparse.records
+import numpy as np
+from fitparse.utils import FitEOFError
+from numpy.typing import NDArray
+
+from ..errors import RecordingError
+from ..model import Basis, Floats
+from .content import (
+    STANDARD_GRAVITY_MPS2,
+    Content,
+    column,
+    impossible_place,
+    sieve_fixes,
+    sieve_imu,
+    why_no_fixes,
+)
+
+FIT_EPOCH_S = 631_065_600.0  # 1989-12-31T00:00Z; FIT profile, type date_time
+FIRST_DATE = 0x10000000  # below it a date_time is seconds of uptime; FIT profile, date_time
+SEMICIRCLE_DEG = 180.0 / 2**31
+
+Columns = Mapping[str, Floats]
+
+_ACCELEROMETER, _GYROSCOPE = 0, 1  # FIT profile, type sensor_type
+_GYRO_REACH_S = 0.1  # a turn rate is interpolated no farther than this from a stated one
+
+_AXES = ("x", "y", "z")
+_WANTED: Mapping[str, frozenset[str]] = {
+    "record": frozenset(
+        {"timestamp", "time128", "position_lat", "position_long"}
+        | {"altitude", "enhanced_altitude", "speed", "enhanced_speed"}
+    ),
+    "gps_metadata": frozenset(
+        {"timestamp", "timestamp_ms", "utc_timestamp", "position_lat", "position_long"}
+        | {"enhanced_altitude", "enhanced_speed", "velocity"}
+    ),
+    "accelerometer_data": frozenset(
+        {"timestamp", "timestamp_ms", "sample_time_offset"}
+        | {f"accel_{a}" for a in _AXES}
+        | {f"calibrated_accel_{a}" for a in _AXES}
+        | {f"compressed_calibrated_accel_{a}" for a in _AXES}
+    ),
+    "gyroscope_data": frozenset(
+        {"timestamp", "timestamp_ms", "sample_time_offset"}
+        | {f"gyro_{a}" for a in _AXES}
+        | {f"calibrated_gyro_{a}" for a in _AXES}
+    ),
+    "three_d_sensor_calibration": frozenset(
+        {"sensor_type", "calibration_factor", "calibration_divisor", "level_shift"}
+        | {"offset_cal", "orientation_matrix"}
+    ),
+    "timestamp_correlation": frozenset(
+        {"timestamp", "fractional_timestamp", "timestamp_ms", "system_timestamp"}
+        | {"fractional_system_timestamp", "system_timestamp_ms"}
+    ),
+}
+
+# Developer fields by which units tell several records of one second apart; the developer
+# names them, so spellings differ.
+_SUBSECOND = re.compile(
+    r"(time_?(stamp)?|utc|gps|gnss|fix)?_?(ms|milli(s|second|seconds)?|128|256)"
+    r"|(fractional|sub)_?(time_?stamp|time|seconds?)"
+)
+
+
+# --- the seam --------------------------------------------------------------------------
+
+
+class Messages(NamedTuple):
+    """All messages of one name in one file of a chain.
+
+    `order` (n,) is each one's place among all messages; `columns` hold numbers in the
+    profile's units, (n,) or, for array fields, (n, k), NaN where null or not there;
+    developer fields are called "developer.<name>", with their units in `units`.
+    """
+
+    order: NDArray[np.int64]
+    columns: Mapping[str, Floats]
+    units: Mapping[str, str]
+
+
+class File(NamedTuple):
+    """One file of a chain: message name -> Messages, and what was wrong with it. Messages of
+    a damaged file may hold values that nobody wrote."""
+
+    messages: Mapping[str, Messages]
+    remarks: tuple[str, ...]
+    damaged: bool
+
+
+def messages(data: bytes, wanted: Mapping[str, frozenset[str]]) -> Iterator[File]:
+    """Decodes each file of a chain: the fields `wanted` (message name -> field names) and
+    developer fields that count parts of a second.
+
+    What comes before a fault is kept; the fault is a remark. Never raises.
+    """
+    fitparse.records.DEV_TYPES = _Developers()  # else one file's descriptions reach the next
+    for part in _chain(data):
+        store: dict[str, _Store] = {name: _Store(array("q"), {}, {}) for name in wanted}
+        fault = _decode(part.data, wanted, store) if part.data else None
+        remarks = part.remarks
+        if fault is not None and not part.cut:
+            remarks += (fault,)
+        yield File(
+            {name: _columns(s) for name, s in store.items() if len(s.order)},
+            tuple(f"{part.name}{remark}" for remark in remarks),
+            damaged=bool(remarks),
+        )
+
+
+class _Cells(NamedTuple):
+    """A field's values in the order they came: the message's row, how many, the values."""
+
+    row: array[int]
+    width: array[int]
+    value: array[float]
+
+
+class _Store(NamedTuple):
+    order: array[int]
+    cells: dict[str, _Cells]
+    units: dict[str, str]
+
+
+class _AsStored:
+    """fitparse's hook for turning numbers into datetimes and other units; we want numbers."""
+
+    def run_type_processor(self, field: object) -> None: ...
+    def run_field_processor(self, field: object) -> None: ...
+    def run_unit_processor(self, field: object) -> None: ...
+    def run_message_processor(self, message: object) -> None: ...
+
+
+class _Undescribed(dict[int, Any]):
+    """A developer's fields. One that no field_description describes is bytes to pass over;
+    fitparse would give up the rest of the file."""
+
+    def __contains__(self, key: object) -> bool:
+        return True
+
+    def __missing__(self, number: int) -> Any:
+        return fitparse.records.DevField(
+            def_num=number, type=fitparse.records.BASE_TYPE_BYTE, name=f"undescribed_{number}"
+        )
+
+
+class _Developers(dict[int, Any]):
+    """Developers by index, also those whose developer_data_id is missing."""
+
+    def __contains__(self, key: object) -> bool:
+        return True
+
+    def __setitem__(self, index: int, developer: dict[str, Any]) -> None:
+        super().__setitem__(index, developer | {"fields": _Undescribed()})
+
+    def __missing__(self, index: int) -> Any:
+        self[index] = {}
+        return self[index]
+
+
+def _decode(
+    data: bytes, wanted: Mapping[str, frozenset[str]], store: Mapping[str, _Store]
+) -> str | None:
+    """Fills `store`; what stopped the decoding before the end, if anything did.
+
+    Each message is kept once the next one has proved that it ended where it should: where
+    bytes are missing in the middle, the last message before the fault is made of two.
+    """
+    count, held = 0, None
+    fault = None
+    try:
+        file = fitparse.FitFile(BytesIO(data), check_crc=False, data_processor=_AsStored())
+        for count, message in enumerate(_each(file), start=1):
+            if held is not None:
+                _keep(held, count - 1, wanted[held.name], store[held.name])
+            held = message if message.name in wanted else None
+    except (fitparse.FitParseError, struct.error) as e:
+        fault = f"cannot be decoded beyond message {count} ({e}); those before it are used"
+        if not isinstance(e, FitEOFError):
+            return fault
+    if held is not None:
+        _keep(held, count, wanted[held.name], store[held.name])
+    return fault
+
+
+def _each(file: Any) -> Iterator[Any]:
+    """Every message that can be decoded; a message read whole that fitparse cannot interpret
+    (a developer field of a type unknown, say) is passed over."""
+    while True:
+        left = file._bytes_left
+        try:
+            for message in file.get_messages():
+                # fitparse keeps every message it has seen; nobody here asks again.
+                file._messages.clear()
+                yield message
+            return
+        except (fitparse.FitParseError, struct.error):
+            raise
+        except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as e:
+            if file._bytes_left >= left:
+                raise fitparse.FitParseError(repr(e)) from e
+
+
+def _keep(message: Any, order: int, wanted: frozenset[str], store: _Store) -> None:
+    row = len(store.order)
+    store.order.append(order)
+    seen = set()
+    for field in message.fields:
+        if field.field_type == "devfield":
+            name = re.sub(r"\W+", "_", str(field.name).strip().lower())
+            if not _SUBSECOND.fullmatch(name):
+                continue
+            name = f"developer.{name}"
+            store.units[name] = str(field.units or "")
+        else:
+            name = field.parent_field.name if field.parent_field else field.name
+            if name not in wanted:
+                continue
+        values = _numbers(field.raw_value if isinstance(field.value, str) else field.value)
+        # Stated twice (plain, and expanded from a component): the first that is not null.
+        if values and name not in seen:
+            seen.add(name)
+            cells = store.cells.setdefault(name, _Cells(array("q"), array("q"), array("d")))
+            cells.row.append(row)
+            cells.width.append(len(values))
+            cells.value.extend(values)
+
+
+def _numbers(value: object) -> Sequence[float]:
+    """The value or values as numbers, NaN for null; empty where there is none."""
+    if isinstance(value, (int, float)):
+        return (value,)
+    if isinstance(value, tuple):
+        numbers = [v if isinstance(v, (int, float)) else np.nan for v in value]
+        return [] if np.isnan(numbers).all() else numbers
+    return ()
+
+
+def _columns(store: _Store) -> Messages:
+    n = len(store.order)
+    columns = {}
+    for name, cells in store.cells.items():
+        rows, widths = np.array(cells.row), np.array(cells.width)
+        filled = np.full((n, int(widths.max())), np.nan)
+        within = np.arange(widths.sum()) - np.repeat(np.cumsum(widths) - widths, widths)
+        filled[np.repeat(rows, widths), within] = cells.value
+        columns[name] = filled[:, 0] if filled.shape[1] == 1 else filled
+    return Messages(np.array(store.order), columns, dict(store.units))
+
+
+# --- the container ---------------------------------------------------------------------
+
+
+class _Part(NamedTuple):
+    """One file of a chain, its header mended where it contradicts the bytes."""
+
+    name: str
+    data: bytes
+    cut: bool
+    remarks: tuple[str, ...]
+
+
+def _chain(data: bytes) -> Iterator[_Part]:
+    """The files of a chain. A broken one ends where the next header begins."""
+    start, number = 0, 0
+    while 0 <= start < len(data):
+        number += 1
+        name = f"file {number} of the chain: " if number > 1 else ""
+        if not _is_header(data, start):
+            following = _next_header(data, start + 1)
+            end = following if following >= 0 else len(data)
+            yield _Part(name, b"", False, (f"{end - start} bytes that are no FIT file skipped",))
+            start = following
+            continue
+        head = data[start]
+        (size,) = struct.unpack_from("<I", data, start + 4)
+        end = start + head + size + 2
+        remarks: tuple[str, ...] = ()
+        cut = False
+        if end != len(data) and not _is_header(data, end):
+            following = _next_header(data, start + head)
+            stop = following if following >= 0 else len(data)
+            if size in (0, 0xFFFFFFFF):
+                remarks = ("never closed by the unit; read as far as it goes",)
+                cut, end, size = True, stop, stop - start - head
+            elif end > stop:
+                remarks = (
+                    f"cut off: {end - stop} bytes are missing; the messages before are used",
+                )
+                cut, end = True, stop
+            # Bytes that follow the stated end belong to no file; the next round skips them.
+        body = data[start:end]
+        if not cut and crc16(body) != 0:
+            remarks += ("wrong checksum: values may be damaged",)
+        yield _Part(name, body[:4] + struct.pack("<I", size) + body[8:], cut, remarks)
+        start = end
+
+
+def _is_header(data: bytes, start: int) -> bool:
+    return data[start + 8 : start + 12] == b".FIT" and 12 <= data[start] < 32
+
+
+def _next_header(data: bytes, start: int) -> int:
+    """Where the next header begins, or -1."""
+    at = data.find(b".FIT", start + 8)
+    while at >= 0 and not _is_header(data, at - 8):
+        at = data.find(b".FIT", at + 1)
+    return at - 8 if at >= 0 else -1
+
+
+def crc16(data: bytes) -> int:
+    """FIT's CRC-16 (polynomial 0xA001 reflected, initially 0). Over a whole file with its own
+    checksum behind it, 0. Two bytes a step: a quarter of a second for an hour of everything."""
+    table = _crc_table()
+    crc = 0
+    for word in np.frombuffer(data, "<u2", len(data) // 2).tolist():
+        crc = table[crc ^ word]
+    if len(data) % 2:
+        low = crc ^ data[-1]
+        crc = (low >> 8) ^ table[(low & 0xFF) << 8]
+    return crc
+
+
+@cache
+def _crc_table() -> list[int]:
+    crc = np.arange(1 << 16, dtype=np.uint32)
+    for _ in range(16):
+        crc = np.where(crc & 1, (crc >> 1) ^ 0xA001, crc >> 1)
+    return [int(c) for c in crc]
+
+
+# --- meaning ---------------------------------------------------------------------------
+
+
+class _FixColumns(NamedTuple):
+    """(n,) each, NaN where null; basis of `t_s` in `Streams`."""
+
+    t_s: Floats
+    latitude_deg: Floats
+    longitude_deg: Floats
+    speed_mps: Floats
+    altitude_m: Floats
+
+    def placed(self) -> int:
+        lat, lon = self.latitude_deg, self.longitude_deg
+        return int((np.isfinite(lat) & np.isfinite(lon) & ~impossible_place(lat, lon)).sum())
+
+
+class _ImuColumns(NamedTuple):
+    t_s: Floats  # (n,)
+    acc_mps2: Floats  # (n, 3)
+    gyro_radps: Floats  # (n, 3), NaN without
+
+
+class _Streams(NamedTuple):
+    fixes: _FixColumns | None
+    fixes_basis: Basis
+    imu: _ImuColumns | None
+    imu_basis: Basis
+    remarks: tuple[str, ...]
+
+
+def read(path: Path, data: bytes) -> Content:
+    """Raises RecordingError where no file of the chain has a fix or an acceleration."""
+    files = list(messages(data, _WANTED))
+    parts = [_streams(file) for file in files]
+    remarks = tuple(r for part in parts for r in part.remarks)
+    fix_basis = _common_basis([p.fixes_basis for p in parts if p.fixes])
+    imu_basis = _common_basis([p.imu_basis for p in parts if p.imu])
+    fix_parts = [p.fixes for p in parts if p.fixes and p.fixes_basis == fix_basis]
+    imu_parts = [p.imu for p in parts if p.imu and p.imu_basis == imu_basis]
+    lost_fixes = sum(len(p.fixes.t_s) for p in parts if p.fixes and p.fixes_basis != fix_basis)
+    lost_imu = sum(len(p.imu.t_s) for p in parts if p.imu and p.imu_basis != imu_basis)
+    if not fix_parts and not imu_parts:
+        raise RecordingError(
+            path,
+            "no record, gps_metadata or accelerometer_data messages"
+            + (f" ({'; '.join(remarks)})" if remarks else ""),
+            "a FIT activity file",
+            "export the activity itself, not settings, a workout or a course",
+        )
+    fixes, dropped_fixes, why = None, 0, ""
+    if fix_parts:
+        columns = _FixColumns(*(np.concatenate(c) for c in zip(*fix_parts, strict=True)))
+        fixes, dropped_fixes = sieve_fixes(*columns, basis=fix_basis)
+        why = why_no_fixes(*columns[:4], basis=fix_basis)
+    imu, dropped_imu = None, 0
+    if imu_parts:
+        motion = _ImuColumns(*(np.concatenate(c) for c in zip(*imu_parts, strict=True)))
+        imu, dropped_imu = sieve_imu(*motion, basis=imu_basis)
+    if fixes is None and imu is None:
+        raise RecordingError(
+            path,
+            f"no record is a fix ({why or 'there are none'})"
+            + (f", none of {dropped_imu} inertial samples usable" if dropped_imu else "")
+            + (f" ({'; '.join(remarks)})" if remarks else ""),
+            "positions, speeds or accelerations with times",
+            "export an activity recorded outdoors with satellites on",
+        )
+    return Content(fixes, imu, dropped_fixes + lost_fixes, dropped_imu + lost_imu, remarks)
+
+
+def _common_basis(bases: list[Basis]) -> Basis:
+    return "counter" if bases and "utc" not in bases else "utc"
+
+
+def _streams(file: File) -> _Streams:
+    """One file's fixes and inertial samples, on UTC where the file ties them to it."""
+    found = file.messages
+    tie = _Tie(*_correlation(found.get("timestamp_correlation")))
+    record = _record_fixes(found["record"]) if "record" in found else None
+    gps = _gps_fixes(found["gps_metadata"], tie) if "gps_metadata" in found else None
+    chosen = record
+    if gps is not None and (record is None or gps.placed() > record.placed()):
+        chosen = gps  # the receiver's own rate; record repeats it once a second
+    fixes_basis: Basis = "utc"
+    if chosen is not None:
+        t_s, fixes_basis = tie.posix_s(chosen.t_s)
+        chosen = chosen._replace(t_s=_plausible(t_s) if file.damaged else t_s)
+    imu, remarks = _imu(found)
+    imu_basis: Basis = "utc"
+    if imu is not None:
+        t_s, imu_basis = tie.posix_s(imu.t_s, sensor=True)
+        imu = imu._replace(t_s=_plausible(t_s) if file.damaged else t_s)
+    return _Streams(chosen, fixes_basis, imu, imu_basis, file.remarks + remarks)
+
+
+def _plausible(t_s: Floats) -> Floats:
+    """Stamps of a damaged file, NaN where more than a day from the middle one."""
+    if np.isnan(t_s).all():
+        return t_s
+    with np.errstate(invalid="ignore"):
+        return np.where(np.abs(t_s - np.nanmedian(t_s)) <= 86_400.0, t_s, np.nan)
+
+
+class _Tie(NamedTuple):
+    """Pairs (m,) of a unit's own time and UTC, both in FIT seconds, in order of the former."""
+
+    system_s: Floats
+    utc_s: Floats
+
+    def posix_s(self, stamp_s: Floats, sensor: bool = False) -> tuple[Floats, Basis]:
+        """FIT stamps (n,) to POSIX seconds, or to the counter where no stamp is a date and
+        nothing ties it. Sensor batches carry the unit's own time even where that is a date."""
+        with np.errstate(invalid="ignore"):
+            is_date = stamp_s >= FIRST_DATE
+        if len(self.system_s):
+            own_time_is_date = bool(self.system_s[0] >= FIRST_DATE)
+            tied = np.where(
+                (is_date == own_time_is_date) & (sensor | ~is_date),
+                stamp_s + np.interp(stamp_s, self.system_s, self.utc_s - self.system_s),
+                np.where(is_date, stamp_s, np.nan),
+            )
+            return tied + FIT_EPOCH_S, "utc"
+        if is_date.any():
+            return np.where(is_date, stamp_s, np.nan) + FIT_EPOCH_S, "utc"
+        return stamp_s, "counter"
+
+
+def _correlation(m: Messages | None) -> tuple[Floats, Floats]:
+    if m is None:
+        return np.empty(0), np.empty(0)
+    n, c = len(m.order), m.columns
+    utc = column(c.get("timestamp"), n)
+    system = column(c.get("system_timestamp"), n)
+    utc_part = _first_stated(_ms(c, "timestamp_ms", n), column(c.get("fractional_timestamp"), n))
+    system_part = _first_stated(
+        _ms(c, "system_timestamp_ms", n), column(c.get("fractional_system_timestamp"), n)
+    )
+    utc, system = utc + np.nan_to_num(utc_part), system + np.nan_to_num(system_part)
+    sound = np.isfinite(utc) & np.isfinite(system) & (utc >= FIRST_DATE)
+    order = np.argsort(system[sound], kind="stable")
+    return system[sound][order], utc[sound][order]
+
+
+def _record_fixes(m: Messages) -> _FixColumns:
+    n, c = len(m.order), m.columns
+    return _FixColumns(
+        column(c.get("timestamp"), n) + _part_of_second(m),
+        column(c.get("position_lat"), n) * SEMICIRCLE_DEG,
+        column(c.get("position_long"), n) * SEMICIRCLE_DEG,
+        _first_stated(_scalar(c.get("enhanced_speed"), n), _scalar(c.get("speed"), n)),
+        _first_stated(_scalar(c.get("enhanced_altitude"), n), _scalar(c.get("altitude"), n)),
+    )
+
+
+def _part_of_second(m: Messages) -> Floats:
+    """(n,) seconds to add to a record's whole second: 0 where nothing states it."""
+    n = len(m.order)
+    for name, values in m.columns.items():
+        if name == "time128":  # the profile's own, already in seconds
+            part = _scalar(values, n)
+        elif name.startswith("developer."):
+            part = _scalar(values, n) * _developer_unit_s(name, m.units[name], values)
+        else:
+            continue
+        stated = part[np.isfinite(part)]
+        # Outside [0, 1) it counts something else, and adding it would be worse than nothing.
+        if len(stated) and stated.min() >= 0.0 and stated.max() < 1.0:
+            return np.nan_to_num(part)
+    return np.zeros(n)
+
+
+def _developer_unit_s(name: str, unit: str, values: Floats) -> float:
+    """Seconds to one count of a developer's sub-second field, by its unit, else its name."""
+    unit = unit.strip().lower()
+    if unit in ("ms", "msec", "millisecond", "milliseconds") or re.search(r"ms$|milli", name):
+        return 1e-3
+    if "256" in unit or "256" in name:
+        return 1.0 / 256.0
+    if "128" in unit or "128" in name:
+        return 1.0 / 128.0
+    whole = bool((np.nan_to_num(values) % 1.0 == 0.0).all())
+    # As the profile scales fractional_timestamp in its own messages.
+    return 1.0 / 32768.0 if whole and "fractional_timestamp" in name else 1.0
+
+
+def _gps_fixes(m: Messages, tie: _Tie) -> _FixColumns:
+    n, c = len(m.order), m.columns
+    t_s = column(c.get("timestamp"), n) + np.nan_to_num(_ms(c, "timestamp_ms", n))
+    utc_s = column(c.get("utc_timestamp"), n)
+    with np.errstate(invalid="ignore"):
+        uptime = (t_s < FIRST_DATE) & (utc_s >= FIRST_DATE)
+    if uptime.any() and not len(tie.system_s):
+        t_s = np.where(uptime, utc_s, t_s)  # whole seconds, all that ties the fix to UTC
+    velocity = c.get("velocity")
+    course = np.full(n, np.nan)
+    if velocity is not None and velocity.ndim == 2:
+        course = np.hypot(velocity[:, 0], velocity[:, 1])
+    return _FixColumns(
+        t_s,
+        column(c.get("position_lat"), n) * SEMICIRCLE_DEG,
+        column(c.get("position_long"), n) * SEMICIRCLE_DEG,
+        _first_stated(_scalar(c.get("enhanced_speed"), n), course),
+        _scalar(c.get("enhanced_altitude"), n),
+    )
+
+
+def _imu(found: Mapping[str, Messages]) -> tuple[_ImuColumns | None, tuple[str, ...]]:
+    """Accelerations at their own times, turn rates interpolated onto them."""
+    if "accelerometer_data" not in found:
+        return None, ()
+    calibrations = found.get("three_d_sensor_calibration")
+    remarks: tuple[str, ...] = ()
+    t_s, acc_g = _batches(
+        found["accelerometer_data"],
+        ("calibrated_accel", 1.0),
+        ("compressed_calibrated_accel", 1e-3),
+        "accel",
+        calibrations,
+        _ACCELEROMETER,
+    )
+    if not np.isfinite(acc_g).any():
+        remarks += ("accelerometer counts without a calibration were left out",)
+    gyro = np.full_like(acc_g, np.nan)
+    if "gyroscope_data" in found:
+        gyro_t_s, gyro_dps = _batches(
+            found["gyroscope_data"],
+            ("calibrated_gyro", 1.0),
+            None,
+            "gyro",
+            calibrations,
+            _GYROSCOPE,
+        )
+        gyro = np.deg2rad(_onto(t_s, gyro_t_s, gyro_dps))
+        if not np.isfinite(gyro_dps).any():
+            remarks += ("gyroscope counts without a calibration were left out",)
+    return _ImuColumns(t_s, acc_g * STANDARD_GRAVITY_MPS2, gyro), remarks
+
+
+def _batches(
+    m: Messages,
+    calibrated: tuple[str, float],
+    compressed: tuple[str, float] | None,
+    raw: str,
+    calibrations: Messages | None,
+    sensor: int,
+) -> tuple[Floats, Floats]:
+    """A sensor's batches as times (n,) and values (n, 3), in the calibrated unit."""
+    batches, c = len(m.order), m.columns
+    offset_s = _ms(c, "sample_time_offset", batches, wide=True)
+    start_s = column(c.get("timestamp"), batches) + np.nan_to_num(_ms(c, "timestamp_ms", batches))
+    fields = [calibrated] + ([compressed] if compressed else [])
+    widths = [offset_s.shape[1]]
+    widths += [_wide(v, batches).shape[1] for k, v in c.items() if k[-2:] in ("_x", "_y", "_z")]
+    k = max(widths)
+    counts = _triple(c, raw, batches, k)
+    values = np.full((batches, k, 3), np.nan)
+    for name, scale in fields:
+        stated = _triple(c, name, batches, k) * scale
+        values = np.where(np.isnan(values), stated, values)
+    values = np.where(np.isnan(values), _calibrate(counts, m.order, calibrations, sensor), values)
+    if k == 1 and "sample_time_offset" not in c:
+        offset_s = np.zeros((batches, 1))
+    t_s = start_s[:, None] + _padded(offset_s, k)
+    padding = np.isnan(t_s) & np.isnan(values).all(axis=2) & np.isnan(counts).all(axis=2)
+    return t_s[~padding], values[~padding]
+
+
+def _calibrate(
+    counts: Floats, order: NDArray[np.int64], calibrations: Messages | None, sensor: int
+) -> Floats:
+    """Raw counts (n, k, 3) to the sensor's unit, each batch by the last calibration before it
+    (before the first, the first); NaN without one.
+
+    orientation_matrix @ ((counts - level_shift - offset_cal) * calibration_factor /
+    calibration_divisor), as the FIT profile describes the fields of
+    three_d_sensor_calibration.
+    """
+    if calibrations is None:
+        return np.full_like(counts, np.nan)
+    c, n = calibrations.columns, len(calibrations.order)
+    rows = np.flatnonzero(column(c.get("sensor_type"), n) == sensor)
+    if len(rows) == 0:
+        return np.full_like(counts, np.nan)
+    last = np.searchsorted(calibrations.order[rows], order) - 1
+    row = rows[np.maximum(last, 0)]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        gain = column(c.get("calibration_factor"), n) / column(c.get("calibration_divisor"), n)
+    shift = np.nan_to_num(column(c.get("level_shift"), n))
+    offset = np.nan_to_num(_padded(_wide(c.get("offset_cal"), n), 3))
+    turn = _padded(_wide(c.get("orientation_matrix"), n), 9)
+    turn = np.where(np.isnan(turn).any(axis=1, keepdims=True), np.eye(3).ravel(), turn)
+    level = counts - shift[row, None, None] - offset[row, None, :]
+    turned: Floats = np.einsum("nij,nkj->nki", turn.reshape(-1, 3, 3)[row], level)
+    turned = turned * gain[row, None, None]
+    return np.where(np.isfinite(turned), turned, np.nan)
+
+
+def _onto(t_s: Floats, stated_t_s: Floats, stated: Floats) -> Floats:
+    """Values (m, 3) stated at (m,) times, linearly interpolated to (n,) times; NaN farther
+    than `_GYRO_REACH_S` from a stated one."""
+    sound = np.isfinite(stated_t_s) & np.isfinite(stated).all(axis=1)
+    result = np.full((len(t_s), 3), np.nan)
+    if not sound.any():
+        return result
+    known_t, first = np.unique(stated_t_s[sound], return_index=True)
+    known = stated[sound][first]
+    after = np.clip(np.searchsorted(known_t, t_s), 0, len(known_t) - 1)
+    before = np.maximum(after - 1, 0)
+    with np.errstate(invalid="ignore"):
+        nearest = np.minimum(np.abs(known_t[after] - t_s), np.abs(known_t[before] - t_s))
+        near = nearest <= _GYRO_REACH_S
+    for axis in range(3):
+        result[near, axis] = np.interp(t_s[near], known_t, known[:, axis])
+    return result
+
+
+# --- shapes ----------------------------------------------------------------------------
+
+
+def _ms(columns: Columns, name: str, n: int, wide: bool = False) -> Floats:
+    values = _wide(columns.get(name), n) if wide else _scalar(columns.get(name), n)
+    return values * 1e-3
+
+
+def _scalar(values: Floats | None, n: int) -> Floats:
+    """(n,); of an array field the first value."""
+    return column(values if values is None or values.ndim == 1 else values[:, 0], n)
+
+
+def _wide(values: Floats | None, n: int) -> Floats:
+    """(n, k), also where k is 1 or the field is not there."""
+    return column(values, n).reshape(n, -1)
+
+
+def _padded(values: Floats, k: int) -> Floats:
+    """(n, j) with j <= k, filled with NaN to (n, k); longer rows are cut."""
+    return np.pad(values[:, :k], ((0, 0), (0, max(0, k - values.shape[1]))), constant_values=np.nan)
+
+
+def _triple(columns: Columns, name: str, n: int, k: int) -> Floats:
+    return np.stack([_padded(_wide(columns.get(f"{name}_{a}"), n), k) for a in _AXES], axis=2)
+
+
+def _first_stated(first: Floats, second: Floats) -> Floats:
+    return np.where(np.isnan(first), second, first)

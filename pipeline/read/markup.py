@@ -1,0 +1,128 @@
+"""GPX and TCX are both lists of points in XML; this walks one, keeping no tree."""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Callable, Mapping
+from io import BytesIO
+from pathlib import Path
+from typing import NamedTuple
+from xml.etree import ElementTree
+
+import numpy as np
+
+from ..errors import RecordingError
+from ..model import Floats
+from .content import Content, sieve_fixes, why_no_fixes
+from .stamps import NO_ZONE
+
+
+class Point(NamedTuple):
+    """One point's numbers, NaN where the file has none; units as in `model.Fixes`."""
+
+    t_s: float
+    zoned: bool
+    latitude_deg: float
+    longitude_deg: float
+    speed_mps: float = np.nan
+    altitude_m: float = np.nan
+    hdop: float = np.nan
+    satellites: float = np.nan
+
+
+class Walk(NamedTuple):
+    """`columns` (number of points, fields of Point); `fault` says where the XML broke."""
+
+    columns: Floats
+    fault: str | None
+
+
+def track(
+    path: Path,
+    data: bytes,
+    point: str,
+    parent: str,
+    read_point: Callable[[ElementTree.Element], Point],
+) -> Content:
+    """All elements `point` inside `parent` (local names) as fixes, in the file's order.
+
+    Raises RecordingError where there are none, none has a time, or none a place or speed.
+    """
+    columns, fault = walk(data, point, parent, read_point)
+    if len(columns) == 0:
+        raise RecordingError(
+            path,
+            f"no track points{f' before the XML breaks ({fault})' if fault else ''}",
+            f"<{point}> elements with time and place",
+            "export the recorded activity as a track; routes and waypoints are no recordings",
+        )
+    t_s, zoned, *rest = columns.T
+    if np.isnan(t_s).all():
+        raise RecordingError(
+            path,
+            f"none of the {len(t_s)} track points has a time",
+            f"a time in each <{point}>",
+            "export the recorded activity, not a planned course",
+        )
+    fixes, dropped = sieve_fixes(t_s, *rest)
+    if fixes is None:
+        raise RecordingError(
+            path,
+            f"no track point is a fix ({why_no_fixes(t_s, *rest[:3])})",
+            f"latitude and longitude in degrees in each <{point}>",
+            "export an activity recorded with satellites on",
+        )
+    remarks = []
+    if fault is not None:
+        remarks.append(f"the XML breaks off ({fault}); the points before that are used")
+    if not zoned.all():
+        remarks.append(NO_ZONE)
+    return Content(fixes=fixes, dropped_fixes=dropped, remarks=tuple(remarks))
+
+
+def walk(
+    data: bytes, point: str, parent: str, read_point: Callable[[ElementTree.Element], Point]
+) -> Walk:
+    """Every element `point` through `read_point`, into columns.
+
+    The enclosing `parent` is emptied after each point, so that nothing is held but the
+    numbers. A file that breaks off gives the whole points before the break.
+    """
+    values = array("d")
+    fault = None
+    within: ElementTree.Element | None = None
+    try:
+        for event, element in ElementTree.iterparse(BytesIO(data.lstrip()), ("start", "end")):
+            name = local_name(element)
+            if event == "start":
+                if name == parent:
+                    within = element
+            elif name == point:
+                values.extend(read_point(element))
+                if within is not None:
+                    within.clear()
+    except (ElementTree.ParseError, LookupError, ValueError) as e:  # the latter: odd encodings
+        fault = str(e)
+    return Walk(np.array(values, dtype=np.float64).reshape(-1, len(Point._fields)), fault)
+
+
+def local_name(element: ElementTree.Element) -> str:
+    """The tag without its namespace, which differs between versions and vendors."""
+    return str(element.tag).rpartition("}")[2]
+
+
+def texts(point: ElementTree.Element) -> Mapping[str, str]:
+    """Local name, in lower case, to text, over all descendants; the first of a name stands."""
+    found: dict[str, str] = {}
+    for e in point.iter():
+        if e.text and (name := local_name(e).lower()) not in found:
+            found[name] = e.text
+    return found
+
+
+def number(text: str | None) -> float:
+    """The number, or NaN where there is none."""
+    try:
+        return float(text) if text is not None else np.nan
+    except ValueError:
+        return np.nan
