@@ -107,6 +107,8 @@ _PREAMBLE_LINES = 60  # how far down a header may stand
 _HEAD_BYTES = 1 << 18
 _LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)")
 _NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
+_DECIMAL_COMMA = r"[+-]?\d*,\d+([eE][+-]?\d+)?"
+_DECIMAL_POINT = r"[+-]?\d*\.\d+([eE][+-]?\d+)?"
 
 
 class Used(NamedTuple):
@@ -408,7 +410,7 @@ def _rows(path: Path, data: bytes, layout: Layout, used: Mapping[str, Used]) -> 
         odd = 0
         for quantity in used:
             if not is_text[quantity]:
-                table[quantity], more = _numbers(table[quantity], _decimal(layout, used))
+                table[quantity], more = _numbers(table[quantity])
                 odd += more
     remarks: tuple[str, ...] = ()
     if odd:
@@ -451,20 +453,22 @@ def _parse(
 
 
 def _decimal(layout: Layout, used: Mapping[str, Used]) -> str:
+    """The decimal sign, as far as the first rows tell."""
     cells = [
         row[u.place]
         for row in layout.first_rows
         for u in used.values()
         if u.unit != _UTC and u.place < len(row)
     ]
-    comma = any(re.fullmatch(r"[+-]?\d*,\d+", c) for c in cells)
-    return "," if comma and not any(re.fullmatch(r"[+-]?\d*\.\d+", c) for c in cells) else "."
+    comma = any(re.fullmatch(_DECIMAL_COMMA, c) for c in cells)
+    return "," if comma and not any(re.fullmatch(_DECIMAL_POINT, c) for c in cells) else "."
 
 
-def _numbers(cells: pa.ChunkedArray, decimal: str) -> tuple[pa.ChunkedArray, int]:
+def _numbers(cells: pa.ChunkedArray) -> tuple[pa.ChunkedArray, int]:
     """Text to numbers, null where a cell is none; how many were not."""
     text = pc.utf8_trim_whitespace(cells)
-    if decimal == ",":
+    comma = pc.any(pc.match_substring_regex(text, f"^{_DECIMAL_COMMA}$")).as_py()
+    if comma and not pc.any(pc.match_substring_regex(text, f"^{_DECIMAL_POINT}$")).as_py():
         text = pc.replace_substring(text, ",", ".")
     sound = pc.match_substring_regex(text, _NUMBER)
     numbers = pc.cast(pc.if_else(sound, pc.utf8_ltrim(text, "+"), None), pa.float64())

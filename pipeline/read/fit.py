@@ -362,9 +362,10 @@ class _FixColumns(NamedTuple):
     speed_mps: Floats
     altitude_m: Floats
 
-    def placed(self) -> int:
+    def placed(self) -> NDArray[np.bool_]:
         lat, lon = self.latitude_deg, self.longitude_deg
-        return int((np.isfinite(lat) & np.isfinite(lon) & ~impossible_place(lat, lon)).sum())
+        placed: NDArray[np.bool_] = ~np.isnan(lat) & ~np.isnan(lon) & ~impossible_place(lat, lon)
+        return placed
 
 
 class _ImuColumns(NamedTuple):
@@ -432,26 +433,30 @@ def _streams(file: File) -> _Streams:
     record = _record_fixes(found["record"]) if "record" in found else None
     gps = _gps_fixes(found["gps_metadata"], tie) if "gps_metadata" in found else None
     chosen = record
-    if gps is not None and (record is None or gps.placed() > record.placed()):
+    if gps is not None and (record is None or gps.placed().sum() > record.placed().sum()):
         chosen = gps  # the receiver's own rate; record repeats it once a second
     fixes_basis: Basis = "utc"
     if chosen is not None:
         t_s, fixes_basis = tie.posix_s(chosen.t_s)
-        chosen = chosen._replace(t_s=_plausible(t_s) if file.damaged else t_s)
+        chosen = chosen._replace(t_s=_plausible(t_s, chosen.placed()) if file.damaged else t_s)
     imu, remarks = _imu(found)
     imu_basis: Basis = "utc"
     if imu is not None:
         t_s, imu_basis = tie.posix_s(imu.t_s, sensor=True)
-        imu = imu._replace(t_s=_plausible(t_s) if file.damaged else t_s)
+        imu = imu._replace(
+            t_s=_plausible(t_s, np.isfinite(imu.acc_mps2[:, 0])) if file.damaged else t_s
+        )
     return _Streams(chosen, fixes_basis, imu, imu_basis, file.remarks + remarks)
 
 
-def _plausible(t_s: Floats) -> Floats:
-    """Stamps of a damaged file, NaN where more than a day from the middle one."""
-    if np.isnan(t_s).all():
+def _plausible(t_s: Floats, stated: NDArray[np.bool_]) -> Floats:
+    """Stamps of a damaged file, NaN where more than a day from the first ten `stated`: where
+    bytes are missing, all that follows may be read out of step, but what came before is not."""
+    first = t_s[stated & np.isfinite(t_s)][:10]
+    if len(first) == 0:
         return t_s
     with np.errstate(invalid="ignore"):
-        return np.where(np.abs(t_s - np.nanmedian(t_s)) <= 86_400.0, t_s, np.nan)
+        return np.where(np.abs(t_s - np.median(first)) <= 86_400.0, t_s, np.nan)
 
 
 class _Tie(NamedTuple):

@@ -158,7 +158,7 @@ def _epochs(data: bytes) -> Epochs:
             owner = int.from_bytes(talker, "big")
         else:
             void = row[8] if kind in seen else max(said.void, row[8], key=_or_less)
-            row = [b if math.isnan(a) else a for a, b in zip(row, said, strict=True)]
+            row = [a if a == a else b for a, b in zip(row, said, strict=True)]  # a != a: NaN
             row[8] = void
         seen.setdefault(kind, (talker, body))
     if time_field is not None:
