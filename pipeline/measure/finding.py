@@ -1,0 +1,297 @@
+"""Finding takeovers in the traces, and matching them to the practice sheet.
+
+Works on coarse traces (place good to metres, speed to 0.2 m/s): it only has to tell a takeover
+from everything else a squad does in an evening; measuring is `takeovers`' business.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline import geodesy
+from pipeline.measure.venue import project
+from pipeline.model import Floats, Frozen, Rep, ZoneAxis
+
+RUN_MPS = 4.0  # nobody carries a baton into a zone slower, even at the end of 400 m
+REST_MPS = 1.2
+OFF_LANE_M = 9.0  # slow errors of two metres, a neighbour's lane, a survey's mistake
+BEHIND_M = 45.0  # how far the incoming runner may still be when the receiver goes
+NEAR_M = 4.0  # trunks this near at speed could pass a baton, errors included
+MATCH_WINDOW_S = 90.0
+
+
+@dataclass(frozen=True, eq=False)
+class Trace(Frozen):
+    """One runner's whole session from the unit that serves best: `t_s` (n,) UTC, degrees (n,),
+    `speed_mps` (n,) NaN where none, `pace_mps` (n,) the speed for finding (from positions
+    where the unit gave none)."""
+
+    runner: str
+    t_s: Floats
+    latitude_deg: Floats
+    longitude_deg: Floats
+    speed_mps: Floats
+    pace_mps: Floats
+    rate_hz: float
+
+
+@dataclass(frozen=True, eq=False)
+class OnAxis(Frozen):
+    """A trace on one zone's axis: east-north `xy_m` (n, 2), `s_m` and `offset_m` (n,)."""
+
+    xy_m: Floats
+    s_m: Floats
+    offset_m: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A takeover as seen coarsely; moments in UTC seconds."""
+
+    axis: int
+    incoming: str
+    outgoing: str
+    entry_s: float
+    go_s: float
+    set_off_s: float | None  # the incoming runner's, None if under way beyond the window
+    exit_s: float | None
+    closest_m: float
+    completed: bool
+    offset_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Launch:
+    at_s: float
+    index: int
+    s_m: float
+    offset_m: float
+
+
+def on_axis(trace: Trace, axis: ZoneAxis) -> OnAxis:
+    origin = (axis.origin_lat_deg, axis.origin_lon_deg, axis.origin_alt_m)
+    height = np.full(len(trace.t_s), axis.origin_alt_m)
+    xy = geodesy.to_enu(trace.latitude_deg, trace.longitude_deg, height, origin)[:, :2]
+    s, offset = np.full(len(xy), np.nan), np.full(len(xy), np.nan)
+    near = np.isfinite(xy[:, 0]) & (trace.pace_mps < 20)
+    if near.any():
+        s[near], offset[near] = project(axis, xy[near])
+    return OnAxis(xy, s, offset)
+
+
+def _launches(trace: Trace, place: OnAxis) -> list[_Launch]:
+    """Starts from rest to a run, in running direction."""
+    t, v = trace.t_s, trace.pace_mps
+    up = np.flatnonzero((v[:-1] < 3.0) & (v[1:] >= 3.0)) + 1
+    found = []
+    for i in up:
+        before = np.flatnonzero(t[:i] >= t[i] - 2.6)
+        rest = before[v[before] < REST_MPS]
+        if not len(rest):
+            continue
+        after = slice(i, int(np.searchsorted(t, t[i] + 3.5)))
+        if not len(v[after]) or np.nanmax(v[after]) < RUN_MPS + 0.5:
+            continue
+        last = int(rest[-1])
+        later = int(np.searchsorted(t, t[last] + 3.0))
+        if later >= len(t) or not place.s_m[later] - place.s_m[last] > 5.0:
+            continue
+        # The speed grows by about 6 m/s each second at first: go back to where it began.
+        begin = t[last] + (t[i] - t[last]) * max(0.0, 1 - (v[i] - 0.3) / max(v[i] - v[last], 0.5))
+        stand = before[0] if last == before[0] else last
+        found.append(_Launch(float(begin), last, place.s_m[stand], place.offset_m[stand]))
+    return found
+
+
+def _crossings(trace: Trace, place: OnAxis, line_m: float) -> Floats:
+    """When the runner crosses a line of the lane running, (k,)."""
+    s, v = place.s_m, trace.pace_mps
+    step = np.diff(trace.t_s)
+    with np.errstate(invalid="ignore"):
+        hit = (
+            (s[:-1] < line_m)
+            & (s[1:] >= line_m)
+            & (s[1:] - s[:-1] < 16 * np.minimum(step, 4.0) + 4)
+            & (np.maximum(v[1:], v[:-1]) > RUN_MPS)
+            & (np.abs(place.offset_m[1:]) < OFF_LANE_M)
+            & (step < 4.0)
+        )
+    i = np.flatnonzero(hit)
+    return trace.t_s[i] + step[i] * (line_m - s[i]) / np.maximum(s[i + 1] - s[i], 1e-6)
+
+
+def candidates(
+    traces: Mapping[str, Trace], places: Mapping[str, OnAxis], axis: ZoneAxis, number: int
+) -> list[Candidate]:
+    """Every takeover on one axis, also attempted ones, in time order, each once."""
+    launches = {name: _launches(traces[name], places[name]) for name in traces}
+    entries = {name: _crossings(traces[name], places[name], 0.0) for name in traces}
+    exits = {name: _crossings(traces[name], places[name], axis.exit_m) for name in traces}
+    found = []
+    for outgoing in traces:
+        for launch in launches[outgoing]:
+            inside = axis.back_m - 8 < launch.s_m < axis.exit_m
+            if not inside or abs(launch.offset_m) > OFF_LANE_M:
+                continue
+            for incoming in traces:
+                if incoming == outgoing:
+                    continue
+                for entry in entries[incoming]:
+                    if not -4.0 < entry - launch.at_s < 6.0:
+                        continue
+                    one = _judge(
+                        traces,
+                        places,
+                        axis,
+                        number,
+                        incoming,
+                        outgoing,
+                        float(entry),
+                        launch,
+                        launches[incoming],
+                        exits[outgoing],
+                    )
+                    if one is not None:
+                        found.append(one)
+    return _once(found)
+
+
+def _judge(
+    traces: Mapping[str, Trace],
+    places: Mapping[str, OnAxis],
+    axis: ZoneAxis,
+    number: int,
+    incoming: str,
+    outgoing: str,
+    entry: float,
+    launch: _Launch,
+    runs: Sequence[_Launch],
+    exits: Floats,
+) -> Candidate | None:
+    t_in, v_in = traces[incoming].t_s, traces[incoming].pace_mps
+    t_out, v_out = traces[outgoing].t_s, traces[outgoing].pace_mps
+    at_go = float(np.interp(launch.at_s, t_in, v_in))
+    behind = launch.s_m - float(np.interp(launch.at_s, t_in, places[incoming].s_m))
+    if at_go < RUN_MPS - 0.5 or not -2.0 < behind < BEHIND_M:
+        return None
+    grid = np.arange(min(entry, launch.at_s + 0.6), entry + 8.0, 0.1)
+    s_in = np.interp(grid, t_in, places[incoming].s_m)
+    s_out = np.interp(grid, t_out, places[outgoing].s_m)
+    fast = (np.interp(grid, t_in, v_in) > 3.0) & (np.interp(grid, t_out, v_out) > 3.0)
+    fast &= s_in < axis.exit_m + 12
+    if not fast.any():
+        return None
+    gap = s_out - s_in
+    aside = np.interp(grid, t_in, places[incoming].offset_m) - np.interp(
+        grid, t_out, places[outgoing].offset_m
+    )
+    if np.median(np.abs(aside[fast])) > 5.0:  # other lanes, other pairs
+        return None
+    closest = float(gap[fast].min())
+    after = exits[(exits > launch.at_s) & (exits < launch.at_s + 12)]
+    exit_s = float(after[0]) if len(after) else None
+    late = np.interp(np.arange(entry + 1, entry + 9, 0.2), t_in, v_in)
+    slowed = late.min() < 0.6 * np.interp(entry, t_in, v_in)
+    completed = exit_s is not None and closest < NEAR_M and bool(slowed)
+    earlier = [run.at_s for run in runs if entry - 16 < run.at_s < entry - 1.5]
+    return Candidate(
+        number,
+        incoming,
+        outgoing,
+        entry,
+        launch.at_s,
+        max(earlier) if earlier else None,
+        exit_s,
+        closest,
+        completed,
+        float(np.median(np.interp(grid[fast], t_out, places[outgoing].offset_m))),
+    )
+
+
+def _once(found: Sequence[Candidate]) -> list[Candidate]:
+    """One takeover a launch and one an entry: the nearest pair wins, completed before tried."""
+    order = sorted(found, key=lambda c: (not c.completed, abs(c.closest_m), abs(c.offset_m)))
+    kept: list[Candidate] = []
+    for one in order:
+        clash = any(
+            (other.outgoing == one.outgoing and abs(other.go_s - one.go_s) < 3)
+            or (other.incoming == one.incoming and abs(other.entry_s - one.entry_s) < 3)
+            for other in kept
+        )
+        if not clash:
+            kept.append(one)
+    return sorted(kept, key=lambda c: c.entry_s)
+
+
+def across_axes(lists: Sequence[Sequence[Candidate]], lanes: Sequence[bool]) -> list[Candidate]:
+    """The same takeover seen on several lanes' axes counts once: on the sheet's or session's
+    lane (`lanes` marks those axes) before others, then on the lane it lies nearest to."""
+    every = sorted(
+        (c for one in lists for c in one),
+        key=lambda c: (not c.completed, not lanes[c.axis], abs(c.offset_m)),
+    )
+    kept: list[Candidate] = []
+    for one in every:
+        if not any(
+            {one.incoming, one.outgoing} & {o.incoming, o.outgoing}
+            and abs(o.entry_s - one.entry_s) < 3
+            for o in kept
+        ):
+            kept.append(one)
+    return sorted(kept, key=lambda c: c.entry_s)
+
+
+def match(
+    found: Sequence[Candidate], reps: Sequence[Rep], axes: Sequence[ZoneAxis]
+) -> list[tuple[Candidate | None, Rep | None]]:
+    """Sheet rows and candidates in one order, each pair of names respected.
+
+    Dynamic programming over both orders: a row goes with a candidate of the same two runners
+    (and zone and lane, where the row says), near its `start_utc` where given.
+    """
+    n, m = len(found), len(reps)
+    score = np.zeros((n + 1, m + 1))
+    back = np.zeros((n + 1, m + 1), dtype=np.int8)
+    back[1:, 0], back[0, 1:] = 1, 2
+    for i in range(1, n + 1):
+        for j in range(1, m + 1):
+            options = (
+                score[i - 1, j - 1] + _likeness(found[i - 1], reps[j - 1], axes),
+                score[i - 1, j],
+                score[i, j - 1],
+            )
+            best = int(np.argmax(options))
+            score[i, j], back[i, j] = options[best], best
+    pairs: list[tuple[Candidate | None, Rep | None]] = []
+    i, j = n, m
+    while i or j:
+        move = back[i, j]
+        if move == 0:
+            pairs.append((found[i - 1], reps[j - 1]))
+            i, j = i - 1, j - 1
+        elif move == 1:
+            pairs.append((found[i - 1], None))
+            i -= 1
+        else:
+            pairs.append((None, reps[j - 1]))
+            j -= 1
+    return pairs[::-1]
+
+
+def _likeness(one: Candidate, rep: Rep, axes: Sequence[ZoneAxis]) -> float:
+    if (one.incoming, one.outgoing) != (rep.incoming, rep.outgoing):
+        return -1.0
+    axis = axes[one.axis]
+    if rep.zone is not None and rep.zone != axis.zone:
+        return -1.0
+    worth = 1.0 + (0.2 if one.completed else 0.0)
+    if rep.lane is not None and rep.lane != axis.lane:
+        worth -= 0.1
+    if rep.start_utc_s is not None:
+        begin = one.set_off_s if one.set_off_s is not None else one.entry_s - 7.0
+        late = abs(begin - rep.start_utc_s)
+        worth -= 0.5 * min(late / MATCH_WINDOW_S, 1.0) + (0.4 if late > MATCH_WINDOW_S else 0.0)
+    return worth

@@ -1,0 +1,163 @@
+"""How noisy the units of a session are: slow position error by variogram, speeds at rest.
+
+Every number is estimated from the session's own recordings, with a weak prior from published
+receivers; see docs/methods.md, "Priors".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import nnls
+
+from pipeline.model import Floats, Frozen
+
+TIMES_S = np.array([4.0, 15.0, 60.0, 300.0])
+# Variances (m²) of one axis at those times, as a session's worth of a few stands would have it:
+# about 1.3 m in all, an autocorrelation of about a minute, more shared than own.
+PRIOR_SHARED = np.array([0.0, 0.02, 0.35, 0.5])
+PRIOR_OWN = np.array([0.005, 0.02, 0.15, 0.2])
+LEVEL_TIME_S = 2000.0  # what a short session cannot tell: the level
+LEVEL_SHARED, LEVEL_OWN = 0.8, 0.4
+LAGS_S = np.array([1, 2, 3, 4, 6, 8, 11, 15, 20, 30])
+PRIOR_INCREMENTS = 30.0  # increments the prior is worth at each lag
+STILL_MPS = 0.5
+STILL_S = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class SlowError(Frozen):
+    """Mixture of Ornstein-Uhlenbeck processes, one axis: variances (m²) at `times_s`."""
+
+    times_s: Floats
+    shared_var: Floats
+    own_var: Floats
+
+    def shared(self, a: Floats, b: Floats) -> Floats:
+        return _kernel(a, b, self.times_s, self.shared_var)
+
+    def own(self, a: Floats, b: Floats) -> Floats:
+        return _kernel(a, b, self.times_s, self.own_var)
+
+
+def _kernel(a: Floats, b: Floats, times: Floats, variances: Floats) -> Floats:
+    apart = np.abs(a[:, None] - b[None, :])
+    out = np.zeros_like(apart)
+    for time, variance in zip(times, variances, strict=True):
+        if variance > 0:
+            out += variance * np.exp(-apart / time)
+    return out
+
+
+def still(t_s: Floats, speed_mps: Floats) -> Floats:
+    """Number of the stand each fix belongs to, (n,) as floats; NaN where the runner moves or
+    the stand is shorter than 3 s."""
+    slow = np.nan_to_num(speed_mps, nan=9.0) < STILL_MPS
+    out = np.full(len(t_s), np.nan)
+    if not slow.any():
+        return out
+    change = np.flatnonzero(np.diff(np.r_[False, slow, False].astype(np.int8)))
+    number = 0
+    for begin, end in change.reshape(-1, 2):
+        if t_s[end - 1] - t_s[begin] >= STILL_S:
+            out[begin:end] = number
+            number += 1
+    return out
+
+
+def per_second(t_s: Floats, xy_m: Floats, stand: Floats) -> tuple[Floats, Floats, Floats]:
+    """Means over whole seconds within each stand: times (m,), places (m, 2), stand (m,)."""
+    keep = np.isfinite(stand) & np.isfinite(xy_m[:, 0])
+    second = np.floor(t_s[keep])
+    key = stand[keep] * 1e7 + (second - (second.min() if len(second) else 0.0))
+    _, first, where, count = np.unique(
+        key, return_index=True, return_inverse=True, return_counts=True
+    )
+    places = np.stack(
+        [np.bincount(where, xy_m[keep, i], len(first)) / np.maximum(count, 1) for i in (0, 1)], 1
+    )
+    # Where several fixes fall into a second its mean stands for the second's middle, not for
+    # the first fix; a lone fix for itself.
+    times = np.bincount(where, t_s[keep], len(first)) / np.maximum(count, 1)
+    return times, places, stand[keep][first]
+
+
+def fit_slow_error(
+    stands: Mapping[str, tuple[Floats, Floats, Floats]],
+) -> SlowError:
+    """Non-negative fit of the mixture to the stands' variograms.
+
+    `stands`: by runner, per-second (times, places, stand number) as `per_second` gives them.
+    """
+    tables = {name: _by_second(*value) for name, value in stands.items() if len(value[0])}
+    names = list(tables)
+    total_sum, total_n = np.zeros(len(LAGS_S)), np.zeros(len(LAGS_S))
+    shared_sum, shared_n = np.zeros(len(LAGS_S)), np.zeros(len(LAGS_S))
+    for column, lag in enumerate(LAGS_S):
+        moves = {name: _increments(tables[name], int(lag)) for name in names}
+        for name in names:
+            seconds, step = moves[name]
+            total_sum[column] += 0.5 * (step**2).sum() / 2
+            total_n[column] += len(seconds)
+        for i, one in enumerate(names):
+            for other in names[i + 1 :]:
+                both, at_one, at_other = np.intersect1d(
+                    moves[one][0], moves[other][0], return_indices=True
+                )
+                product = moves[one][1][at_one] * moves[other][1][at_other]
+                shared_sum[column] += 0.5 * product.sum() / 2
+                shared_n[column] += len(both)
+    growth = 1 - np.exp(-LAGS_S[:, None] / TIMES_S)
+    shared = _mixture(growth, shared_sum, shared_n, growth @ PRIOR_SHARED, PRIOR_SHARED)
+    rest = total_sum - np.where(total_n > 0, total_n, 0.0) * (growth @ shared)
+    own = _mixture(growth, rest, total_n, growth @ PRIOR_OWN, PRIOR_OWN)
+    return SlowError(
+        np.r_[TIMES_S, LEVEL_TIME_S], np.r_[shared, LEVEL_SHARED], np.r_[own, LEVEL_OWN]
+    )
+
+
+def _by_second(times: Floats, places: Floats, stand: Floats) -> tuple[Floats, Floats, Floats]:
+    return np.floor(times), places, stand
+
+
+def _increments(table: tuple[Floats, Floats, Floats], lag: int) -> tuple[Floats, Floats]:
+    """Seconds (m,) and moves (m, 2) over `lag` within one stand, wild ones clipped."""
+    seconds, places, stand = table
+    _, here, there = np.intersect1d(seconds + lag, seconds, return_indices=True)
+    same = stand[here] == stand[there]
+    here, there = here[same], there[same]
+    step = places[there] - places[here]
+    if len(step) > 8:
+        bound = 4 * 1.4826 * np.median(np.abs(step), axis=0) + 1e-6
+        step = np.clip(step, -bound, bound)
+    return seconds[here], step
+
+
+def _mixture(
+    growth: Floats, sums: Floats, counts: Floats, prior_curve: Floats, prior: Floats
+) -> Floats:
+    """Variances (k,) of a non-negative mixture: the session's variogram plus the prior's.
+
+    Increments at a lag overlap, so they are worth about 1/lag of their number.
+    """
+    worth = counts / np.maximum(LAGS_S, 3.0)
+    mean = sums / np.maximum(counts, 1)
+    target = (worth * mean + PRIOR_INCREMENTS * 0.1 * prior_curve) / (
+        worth + PRIOR_INCREMENTS * 0.1
+    )
+    # A variogram's error is proportional to its height.
+    weight = np.sqrt(worth + PRIOR_INCREMENTS * 0.1) / np.maximum(np.abs(target), 0.005)
+    anchor = 0.3 * np.diag(1 / np.maximum(prior, 0.02))  # keep the parts lags cannot tell apart
+    rows = np.vstack([growth * weight[:, None], anchor])
+    return nnls(rows, np.r_[target * weight, anchor @ prior])[0]
+
+
+def at_rest(speed_mps: Floats, stand: Floats) -> tuple[float, float]:
+    """Root mean square and spread of the speeds a unit shows at rest, m/s."""
+    shown = speed_mps[np.isfinite(stand) & np.isfinite(speed_mps)]
+    if len(shown) < 10:
+        return 0.1, 0.1
+    inner = shown[shown <= np.quantile(shown, 0.95)]
+    return float(np.sqrt(np.mean(inner**2))) + 0.01, float(max(np.std(inner) * 1.2, 0.04))

@@ -1,0 +1,191 @@
+"""When did the baton change hands? Easing, gap and sight on one grid of moments.
+
+A trunk-worn unit does not see the baton; docs/accuracy.md says what follows from that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.model import Estimate, Floats, Frozen
+
+# Weak priors, docs/methods.md, "Priors".
+EASE_MPS2 = Estimate(2.5, 1.5)  # how an incoming runner slows once the baton is gone
+REACH_M = Estimate(1.2, 0.25)  # usual teaching 1.0 to 1.5 m; from memory
+REACH_PAIR_SD_M = 0.15
+REACH_REP_SD_M = 0.15
+EASING_LAG_S = ((0.65, 0.15, 0.15), (0.25, 0.0, 0.35))  # weight, mean, sd; the rest is flat
+FLAT_WEIGHT, FLAT_S = 0.10, 3.0
+REACHES_M = np.arange(0.30, 2.31, 0.05)
+GRID_S = 0.02
+
+
+@dataclass(frozen=True, eq=False)
+class Easing(Frozen):
+    """Log-likelihood (k,) of the moment `t_s` (k,) at which the incoming runner starts to ease."""
+
+    t_s: Floats
+    log_likelihood: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class GapCourse(Frozen):
+    """On the grid `t_s` (k,): gap s_out - s_in and middle of the trunks with standard errors."""
+
+    t_s: Floats
+    gap_m: Floats
+    gap_sd_m: Floats
+    middle_m: Floats
+    middle_sd_m: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class PassBelief(Frozen):
+    """Posterior of the pass: weights (k,) on `t_s` (k,), and what follows from it."""
+
+    t_s: Floats
+    weight: Floats
+    moment: Estimate
+    place_m: Estimate
+    gap_m: Estimate
+    p_in_zone: float
+    evidence: float  # log, against a pass anywhere at a gap of no meaning
+
+
+def easing(t_s: Floats, speed_mps: Floats, noise_mps: float, from_s: float, to_s: float) -> Easing:
+    """Change point of a speed: steady with a slow wander before, slowing after.
+
+    `t_s` (n,) have the receiver's delay taken out. Gaussian process before (level, slope, random
+    walk), plus a ramp and a rougher walk after; the likelihood of each moment on a 0.05 s grid.
+    """
+    grid = np.arange(from_s, to_s, 0.05)
+    keep = (t_s > from_s - 1.2) & (t_s < to_s + 1.0) & np.isfinite(speed_mps)
+    t, y = t_s[keep], speed_mps[keep]
+    if len(t) < 3 or not len(grid):
+        return Easing(grid, np.zeros(len(grid)))
+    level = np.median(y[: max(3, len(y) // 3)])
+    slow = np.flatnonzero(y < 0.62 * level)
+    if len(slow) and slow[0] >= 3:  # what comes later says nothing of how it began
+        t, y = t[: slow[0]], y[: slow[0]]
+    r = t - t[0]
+    base = 100.0 + (0.6 * (r[:, None] - r.mean())) * (r[None, :] - r.mean())
+    base += 0.3**2 * np.minimum(r[:, None], r[None, :])
+    base += noise_mps**2 * np.eye(len(t))
+    ramp = np.maximum(t[None, :] - grid[:, None], 0.0)
+    cov = base[None] + EASE_MPS2.sd**2 * ramp[:, :, None] * ramp[:, None, :]
+    cov += 1.2**2 * np.minimum(ramp[:, :, None], ramp[:, None, :])
+    off = (y - level)[None, :] + EASE_MPS2.value * ramp
+    lower = np.linalg.cholesky(cov)
+    white = np.linalg.solve(lower, off[:, :, None])[:, :, 0]
+    log_det = np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
+    value = -0.5 * (white**2).sum(axis=1) - log_det
+    return Easing(grid, value - value.max())
+
+
+def from_easing(ease: Easing, t_s: Floats) -> Floats:
+    """Log-likelihood (k,) of a pass at each of `t_s`, from the easing alone."""
+    if not len(ease.t_s):
+        return np.zeros(len(t_s))
+    likelihood = np.exp(ease.log_likelihood)
+    likelihood /= likelihood.sum()
+    lag = ease.t_s[None, :] - t_s[:, None]
+    density = np.full_like(lag, FLAT_WEIGHT / FLAT_S)
+    for weight, mean, sd in EASING_LAG_S:
+        density += weight * np.exp(-0.5 * ((lag - mean) / sd) ** 2) / (sd * 2.5066)
+    return np.log(density @ likelihood)
+
+
+def gap_likelihood(course: GapCourse, reach_m: Floats) -> Floats:
+    """Likelihood (k, r) that the gap at each moment is each of the reaches (r,)."""
+    sd = np.hypot(course.gap_sd_m, REACH_REP_SD_M)[:, None]
+    z = (course.gap_m[:, None] - reach_m[None, :]) / sd
+    return np.exp(-0.5 * z**2) / (sd * 2.5066)
+
+
+def reach_messages(course: GapCourse, log_rest: Floats) -> Floats:
+    """What one rep says of its pair's reach: likelihood (r,) over REACHES_M."""
+    weight = np.exp(log_rest - log_rest.max())
+    weight /= weight.sum()
+    return weight @ gap_likelihood(course, REACHES_M) + 1e-3
+
+
+def learn_reach(
+    messages: Sequence[tuple[tuple[str, str], Floats]],
+) -> tuple[list[Floats], Mapping[tuple[str, str], Estimate]]:
+    """Reach of each pair from all reps: for each rep the others' belief over REACHES_M (each
+    sums to one), and each pair's posterior.
+
+    Two levels: a squad's mean, pairs about it, on a grid.
+    """
+    pairs = sorted({pair for pair, _ in messages})
+    means = REACHES_M
+    prior = np.exp(-0.5 * ((means - REACH_M.value) / REACH_M.sd) ** 2)
+    around = np.exp(-0.5 * ((REACHES_M[None, :] - means[:, None]) / REACH_PAIR_SD_M) ** 2)
+    around /= around.sum(axis=1, keepdims=True)
+    product = {pair: np.zeros(len(REACHES_M)) for pair in pairs}
+    for pair, message in messages:
+        product[pair] += np.log(message)
+    tied = {pair: np.log(around @ np.exp(product[pair] - product[pair].max())) for pair in pairs}
+    squad = np.log(prior) + sum(tied.values(), np.zeros(len(means)))
+
+    def belief(pair: tuple[str, str], log_own: Floats, log_means: Floats) -> Floats:
+        mean = np.exp(log_means - log_means.max())
+        out = (mean @ around) * np.exp(log_own - log_own.max())
+        return np.asarray(out / out.sum())
+
+    others = []
+    for pair, message in messages:
+        own = product[pair] - np.log(message)
+        others.append(belief(pair, own, squad - tied[pair]))
+    posterior = {}
+    for pair in pairs:
+        weight = belief(pair, product[pair], squad - tied[pair])
+        mean = float(weight @ REACHES_M)
+        posterior[pair] = Estimate(mean, float(np.sqrt(weight @ (REACHES_M - mean) ** 2)))
+    return others, posterior
+
+
+def believe(
+    course: GapCourse,
+    log_rest: Floats,
+    reach: Floats,
+    exit_m: float,
+) -> PassBelief:
+    """Posterior of the pass from easing and sight (`log_rest`, (k,)) and the gap, with the
+    pair's reach distributed as `reach` (r,) over REACHES_M."""
+    likelihood = gap_likelihood(course, REACHES_M) @ reach
+    weight = np.exp(log_rest - log_rest.max()) * (likelihood + 1e-6)
+    evidence = float(np.log(weight.sum() / np.exp(log_rest - log_rest.max()).sum()))
+    weight /= weight.sum()
+    moment = float(weight @ course.t_s)
+    moment_sd = float(np.sqrt(weight @ (course.t_s - moment) ** 2 + GRID_S**2 / 12))
+    place = float(weight @ course.middle_m)
+    place_var = float(weight @ (course.middle_sd_m**2 + (course.middle_m - place) ** 2))
+    # At each moment the gap is known twice: from the traces and as the pair's reach.
+    mean_reach = float(reach @ REACHES_M)
+    reach_var = float(reach @ (REACHES_M - mean_reach) ** 2) + REACH_REP_SD_M**2
+    precision = course.gap_sd_m**-2 + 1 / reach_var
+    gap = (course.gap_m / course.gap_sd_m**2 + mean_reach / reach_var) / precision
+    mean_gap = float(weight @ gap)
+    gap_var = float(weight @ (1 / precision + (gap - mean_gap) ** 2))
+    inside = _normal_cdf((exit_m - course.middle_m) / course.middle_sd_m) - _normal_cdf(
+        -course.middle_m / course.middle_sd_m
+    )
+    return PassBelief(
+        course.t_s,
+        weight,
+        Estimate(moment, moment_sd),
+        Estimate(place, float(np.sqrt(place_var))),
+        Estimate(mean_gap, float(np.sqrt(gap_var))),
+        float(np.clip(weight @ inside, 0, 1)),
+        evidence,
+    )
+
+
+def _normal_cdf(z: Floats) -> Floats:
+    from scipy.special import ndtr
+
+    return np.asarray(ndtr(z))

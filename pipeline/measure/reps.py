@@ -1,0 +1,384 @@
+"""From traces to one problem a rep, and all reps of a session solved together.
+
+What is common to many reps (each receiver's scale error and delay, noise levels) travels
+between them as messages; see docs/methods.md, "How it is solved".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.measure import motion, noise, passes, steps
+from pipeline.measure.finding import Candidate, OnAxis, Trace
+from pipeline.model import Estimate, Floats, Frozen, Imu, Rep, ZoneAxis
+
+STAND_S = 6.0  # so much of a stand is enough to fix the slow error
+TAPE_SD_M = 0.08
+UNKNOWN_STAND_SD_M = 5.0
+RECEIVER_STAND_SD_M = 3.0
+RUN_IN_S = 8.0  # window before the entry for a runner already under way
+OUT_M = 30.0  # the outgoing runner is followed this far beyond the zone
+SCALE_SD = 0.006
+DELAY_S = Estimate(0.06, 0.10)  # of the squad's receivers
+DELAY_OWN_SD_S = 0.03
+POSITION_DELAY_SD_S = 0.01
+SPEED_NOISE_MPS, POSITION_NOISE_M = 0.12, 0.15
+NOISE_WORTH = 20.0  # measurements the prior noise level is worth
+
+
+@dataclass(frozen=True, eq=False)
+class Case(Frozen):
+    """One takeover to be measured: where it was found, what the sheet says, its problem."""
+
+    candidate: Candidate
+    rep: Rep | None
+    problem: motion.Problem
+    steps_s: Floats  # the outgoing runner's footfalls, UTC
+    has_imu: tuple[bool, bool]
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """Noise of one runner's receiver."""
+
+    speed_mps: float = SPEED_NOISE_MPS
+    position_m: float = POSITION_NOISE_M
+    rest_mps: float = 0.1
+    rest_sd_mps: float = 0.1
+
+
+@dataclass(frozen=True, eq=False)
+class Solved(Frozen):
+    """All reps of a session: cases with their fits, receivers' noise and parameters."""
+
+    cases: tuple[Case, ...]
+    fits: tuple[motion.Fit, ...]
+    easings: tuple[passes.Easing, ...]
+    levels: Mapping[str, Levels]
+    theta: Mapping[str, tuple[Floats, Floats]]  # by runner: mean (3,), covariance (3, 3)
+
+
+def still_seconds(
+    traces: Mapping[str, Trace], places: Mapping[str, OnAxis]
+) -> dict[str, tuple[Floats, Floats, Floats]]:
+    """Each runner's stands in whole seconds, trimmed of settling; see noise.per_second."""
+    out = {}
+    for name, trace in traces.items():
+        stand = noise.still(trace.t_s, trace.pace_mps)
+        out[name] = noise.per_second(trace.t_s, places[name].xy_m, _trimmed(trace.t_s, stand))
+    return out
+
+
+def _trimmed(t_s: Floats, stand: Floats, by_s: float = 1.0) -> Floats:
+    """Stands without their first and last second: a step to the side, the lean before a start."""
+    out = stand.copy()
+    with np.errstate(invalid="ignore"):
+        edge = np.flatnonzero(np.diff(np.nan_to_num(stand, nan=-1.0)) != 0)
+    for i in edge:
+        out[(t_s > t_s[i] - by_s) & (t_s < t_s[i] + by_s)] = np.nan
+    return out
+
+
+def build(
+    candidate: Candidate,
+    rep: Rep | None,
+    axis: ZoneAxis,
+    traces: Mapping[str, Trace],
+    places: Mapping[str, OnAxis],
+    imus: Mapping[str, tuple[Imu, float]],
+    levels: Mapping[str, Levels],
+    slow: noise.SlowError,
+    stands: Mapping[str, tuple[Floats, Floats, Floats]],
+) -> Case:
+    """The problem of one rep. `imus`: by runner, trunk-worn accelerometer and its clock's sd."""
+    zero = candidate.entry_s
+    remarks: list[str] = []
+    end = candidate.exit_s if candidate.exit_s is not None else candidate.entry_s + 4.0
+    end += OUT_M / 8.0 + 0.5
+    sights = []
+    falls = np.empty(0)
+    for role in motion.ROLES:
+        runner = candidate.incoming if role == "incoming" else candidate.outgoing
+        trace, place = traces[runner], places[runner]
+        begin = candidate.set_off_s if role == "incoming" else candidate.go_s
+        onset, footfalls = None, np.empty(0)
+        if runner in imus:
+            imu, clock_sd = imus[runner]
+            if begin is not None:
+                onset = _onset(imu, begin, clock_sd)
+            footfalls = _footfalls(imu, begin if begin is not None else zero - RUN_IN_S, end)
+        if role == "outgoing":
+            falls = footfalls
+        if begin is not None and onset is not None:
+            begin = onset.value
+        first = zero - RUN_IN_S if begin is None else _stand_begin(trace, begin)
+        last = end if role == "outgoing" else _let_go_end(trace, candidate, end)
+        inside = (trace.t_s >= first) & (trace.t_s <= last)
+        t = trace.t_s[inside]
+        phase = np.full(len(t), np.nan)
+        if len(footfalls) > 2:
+            phase = steps.step_phase(footfalls, t)
+        stand = _stand(role, rep, axis, place, trace, begin, first, remarks)
+        level = levels[runner]
+        sights.append(
+            motion.Sight(
+                t_s=t - zero,
+                xy_m=place.xy_m[inside],
+                speed_mps=trace.speed_mps[inside],
+                step_phase=phase,
+                end_s=last - zero,
+                speed_noise_mps=level.speed_mps,
+                stand_speed_mps=level.rest_mps,
+                stand_noise_mps=level.rest_sd_mps,
+                position_noise_m=level.position_m,
+                start_s=None if begin is None else begin - zero,
+                onset=None if onset is None else Estimate(onset.value - zero, onset.sd),
+                stand_m=stand,
+            )
+        )
+    begin_s = min(s.t_s[0] for s in sights if len(s.t_s))
+    knots = np.arange(begin_s, end - zero + motion.SLOW_STEP_S, motion.SLOW_STEP_S)
+    around = _bystanders(stands, candidate, zero + begin_s, end, levels, zero)
+    mean, cov = motion.slow_prior(slow, knots, around)
+    theta_mean, theta_cov = theta_prior([candidate.incoming, candidate.outgoing])
+    problem = motion.Problem(
+        zero_utc_s=zero,
+        axis=axis,
+        incoming=sights[0],
+        outgoing=sights[1],
+        theta_mean=theta_mean,
+        theta_cov=theta_cov,
+        slow_t_s=knots,
+        slow_mean=mean,
+        slow_cov=cov,
+    )
+    has_imu = (candidate.incoming in imus, candidate.outgoing in imus)
+    return Case(candidate, rep, problem, falls, has_imu, tuple(remarks))
+
+
+def _onset(imu: Imu, near_s: float, clock_sd_s: float) -> Estimate | None:
+    found = steps.first_movement(imu.t_s, imu.acc_mps2, near_s, 0.6)
+    if found is None:
+        return None
+    return Estimate(found.value, float(np.hypot(found.sd, clock_sd_s)))
+
+
+def _footfalls(imu: Imu, from_s: float, to_s: float) -> Floats:
+    return steps.footfalls(imu.t_s, imu.acc_mps2, from_s, to_s)
+
+
+def _stand_begin(trace: Trace, launch_s: float) -> float:
+    """When the stand before a start began, at most STAND_S before it."""
+    before = (trace.t_s < launch_s - 0.3) & (trace.t_s > launch_s - STAND_S - 1.0)
+    moving = before & ~(trace.pace_mps < 0.8)
+    begin = float(trace.t_s[moving][-1]) + 0.7 if moving.any() else launch_s - STAND_S
+    return min(max(begin, launch_s - STAND_S), launch_s - 0.3)
+
+
+def _let_go_end(trace: Trace, candidate: Candidate, end_s: float) -> float:
+    """The incoming runner is on the lane and running until about here."""
+    after = (trace.t_s > candidate.entry_s + 0.3) & (trace.t_s < end_s)
+    slow = after & (trace.pace_mps < 3.0)
+    return float(trace.t_s[slow][0]) if slow.any() else end_s
+
+
+def _stand(
+    role: motion.Role,
+    rep: Rep | None,
+    axis: ZoneAxis,
+    place: OnAxis,
+    trace: Trace,
+    begin: float | None,
+    first: float,
+    remarks: list[str],
+) -> Estimate | None:
+    """Where the runner stood: the sheet's tape, checked against the place seen."""
+    if begin is None:
+        return None
+    standing = (trace.t_s >= first) & (trace.t_s < begin - 0.1) & np.isfinite(place.s_m)
+    seen = float(np.median(place.s_m[standing])) if standing.any() else axis.back_m
+    tape = None
+    if rep is not None and role == "incoming" and rep.incoming_start_m is not None:
+        tape = axis.back_m - rep.incoming_start_m
+    if rep is not None and role == "outgoing" and rep.outgoing_start_m is not None:
+        tape = axis.back_m + rep.outgoing_start_m
+    if tape is not None and standing.any() and abs(tape - seen) > 8.0:
+        remarks.append(
+            f"the sheet has the {role} runner start {abs(tape - seen):.0f} m from where the unit "
+            "shows the stand; the sheet's place was not used"
+        )
+        tape = None
+    if tape is not None:
+        return Estimate(tape, float(np.hypot(TAPE_SD_M, axis.line_sd_m)))
+    if role == "outgoing":  # nobody but a receiver's own rule: at or behind the first metres
+        return Estimate(axis.back_m + 1.5, RECEIVER_STAND_SD_M)
+    return Estimate(seen, UNKNOWN_STAND_SD_M)
+
+
+def _bystanders(
+    stands: Mapping[str, tuple[Floats, Floats, Floats]],
+    candidate: Candidate,
+    from_s: float,
+    to_s: float,
+    levels: Mapping[str, Levels],
+    zero: float,
+) -> tuple[tuple[Floats, Floats, float], ...]:
+    out = []
+    for name, (seconds, xy, number) in stands.items():
+        if name in (candidate.incoming, candidate.outgoing):
+            continue
+        inside = (seconds > from_s - 2) & (seconds < to_s + 2)
+        for stand in np.unique(number[inside]):
+            here = inside & (number == stand)
+            if here.sum() >= 4:
+                out.append(
+                    (seconds[here] - zero, xy[here], max(0.05, 0.4 * levels[name].position_m))
+                )
+    return tuple(out)
+
+
+# --- parameters common to many reps ----------------------------------------------------
+
+
+def theta_prior(runners: Sequence[str]) -> tuple[Floats, Floats]:
+    """Mean (3r,) and covariance (3r, 3r) of the receivers' parameters: a squad mostly wears
+    one kind of unit, so delays are alike."""
+    n, size = len(runners), motion.THETA
+    mean = np.tile([0.0, DELAY_S.value, 0.0], n)
+    cov = np.zeros((n * size, n * size))
+    for part, (own, shared) in enumerate(
+        ((SCALE_SD, 0.0), (DELAY_OWN_SD_S, DELAY_S.sd), (POSITION_DELAY_SD_S, POSITION_DELAY_SD_S))
+    ):
+        where = np.arange(part, n * size, size)
+        cov[np.ix_(where, where)] = shared**2 + own**2 * np.eye(n)
+    return mean, cov
+
+
+def _pool(
+    cases: Sequence[Case], messages: Sequence[tuple[Floats, Floats]]
+) -> tuple[list[str], Floats, Floats]:
+    """All receivers' parameters given every rep: names, information, vector."""
+    names = sorted({n for c in cases for n in (c.candidate.incoming, c.candidate.outgoing)})
+    mean, cov = theta_prior(names)
+    info = np.linalg.inv(cov)
+    vector = info @ mean
+    for case, (one, other) in zip(cases, messages, strict=True):
+        where = _where(names, case)
+        info[np.ix_(where, where)] += one
+        vector[where] += other
+    return names, info, vector
+
+
+def _where(names: Sequence[str], case: Case) -> Floats:
+    size = motion.THETA
+    roles = (case.candidate.incoming, case.candidate.outgoing)
+    return np.concatenate([size * names.index(n) + np.arange(size) for n in roles])
+
+
+def _cavity(
+    names: Sequence[str], info: Floats, vector: Floats, case: Case, sent: tuple[Floats, Floats]
+) -> tuple[Floats, Floats]:
+    """What all others say of this rep's two receivers: mean (6,), covariance (6, 6)."""
+    where = _where(names, case)
+    info, vector = info.copy(), vector.copy()
+    info[np.ix_(where, where)] -= sent[0]
+    vector[where] -= sent[1]
+    cov = np.linalg.inv(info)
+    mean = cov @ vector
+    part = cov[np.ix_(where, where)]
+    return mean[where], (part + part.T) / 2
+
+
+def _learn_levels(
+    cases: Sequence[Case], fits: Sequence[motion.Fit], levels: Mapping[str, Levels]
+) -> dict[str, Levels]:
+    """Noise of each receiver from its residuals, leverage taken into account."""
+    sums: dict[str, list[tuple[float, float, float, float]]] = {name: [] for name in levels}
+    for case, fit in zip(cases, fits, strict=True):
+        for role, runner in enumerate((case.candidate.incoming, case.candidate.outgoing)):
+            sums[runner].append(motion.residual_power(fit, role))
+    out = {}
+    for name, level in levels.items():
+        power = np.sum(sums[name], axis=0) if sums[name] else np.zeros(4)
+        out[name] = replace(
+            level,
+            speed_mps=_pooled(power[0], power[1], SPEED_NOISE_MPS),
+            position_m=_pooled(power[2], power[3], POSITION_NOISE_M),
+        )
+    return out
+
+
+def _pooled(square_sum: float, freedom: float, prior: float) -> float:
+    worth = NOISE_WORTH
+    return float(np.sqrt((square_sum + worth * prior**2) / (max(freedom, 0.0) + worth)))
+
+
+def solve_all(build_all: Sequence[Case], levels: Mapping[str, Levels], rounds: int = 3) -> Solved:
+    """All reps, `rounds` times: solve, learn noise, exchange messages."""
+    cases = list(build_all)
+    levels = dict(levels)
+    fits: list[motion.Fit] = []
+    easings: list[passes.Easing] = []
+    names: list[str] = []
+    for turn in range(rounds):
+        if turn:
+            levels = _learn_levels(cases, fits, levels)
+            sent = [motion.message(fit) for fit in fits]
+            names, info, vector = _pool(cases, sent)
+            renewed = []
+            for case, one in zip(cases, sent, strict=True):
+                mean, cov = _cavity(names, info, vector, case, one)
+                problem = replace(
+                    case.problem,
+                    theta_mean=mean,
+                    theta_cov=cov,
+                    incoming=_with_level(case.problem.incoming, levels[case.candidate.incoming]),
+                    outgoing=_with_level(case.problem.outgoing, levels[case.candidate.outgoing]),
+                )
+                renewed.append(replace(case, problem=problem))
+            cases = renewed
+        easings = [_easing(case) for case in cases]
+        cases = [
+            replace(c, problem=motion.with_letting_go(c.problem, _first_easing(e)))
+            for c, e in zip(cases, easings, strict=True)
+        ]
+        fits = [motion.solve(c.problem) for c in cases]
+    sent = [motion.message(fit) for fit in fits]
+    names, info, vector = _pool(cases, sent)
+    cov = np.linalg.inv(info)
+    mean = cov @ vector
+    theta = {}
+    for i, name in enumerate(names):
+        where = slice(motion.THETA * i, motion.THETA * (i + 1))
+        theta[name] = (mean[where], cov[where, where])
+    return Solved(tuple(cases), tuple(fits), tuple(easings), levels, theta)
+
+
+def _with_level(sight: motion.Sight, level: Levels) -> motion.Sight:
+    return replace(sight, speed_noise_mps=level.speed_mps, position_noise_m=level.position_m)
+
+
+def _easing(case: Case) -> passes.Easing:
+    sight, candidate = case.problem.incoming, case.candidate
+    delay = case.problem.theta_mean[1]
+    last = candidate.exit_s if candidate.exit_s is not None else candidate.entry_s + 4.0
+    return passes.easing(
+        sight.t_s - delay,
+        sight.speed_mps,
+        sight.speed_noise_mps,
+        -0.6,
+        last - candidate.entry_s + 0.8,
+    )
+
+
+def _first_easing(ease: passes.Easing) -> float:
+    """A moment the easing hardly precedes."""
+    if not len(ease.t_s):
+        return 3.0
+    weight = np.exp(ease.log_likelihood)
+    mass = np.cumsum(weight) / weight.sum()
+    return float(ease.t_s[np.searchsorted(mass, 0.05)]) - 0.1

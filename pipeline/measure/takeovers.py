@@ -1,0 +1,335 @@
+"""Each takeover measured from its fit: moments, speeds, the pass, what went wrong.
+
+Times are seconds from the incoming runner's crossing of the entry line (`zero_utc_s`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from pipeline.measure import motion, passes
+from pipeline.measure.reps import Case, Solved
+from pipeline.model import Estimate, Floats, Frozen
+
+CURVE_HZ = 50.0
+BEFORE_M = 60.0
+OUT_M = 30.0
+SHEET_PASS_SD_M = 0.5  # the contract: somebody beside the zone saw it, good to half a metre
+NOT_NEAR_M = 0.9  # closest approach this far beyond the pair's reach: no pass
+RAN_INTO_M = 0.55  # trunks nearer than this while still closing: arms no longer fit between
+SURE = 2.0  # a fault is named when it exceeds its bound by so many standard errors
+
+
+@dataclass(frozen=True, eq=False)
+class Curve(Frozen):
+    """One runner's course on the takeover's clock and the lane's axis, (n,) each."""
+
+    runner: str
+    role: motion.Role
+    t_s: Floats
+    s_m: Floats
+    s_sd_m: Floats
+    v_mps: Floats
+    v_sd_mps: Floats
+    a_mps2: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Takeover(Frozen):
+    """One row of `exchanges`, and its two curves."""
+
+    case: Case
+    outcome: str
+    zero_utc_s: float
+    mark_m: float | None
+    mark: Estimate | None
+    go: Estimate | None
+    passed: Estimate | None
+    pass_place: Estimate | None
+    pass_basis: str
+    p_in_zone: float | None
+    zone_time: Estimate | None
+    v_in_entry: Estimate | None
+    v_in_pass: Estimate | None
+    v_out_pass: Estimate | None
+    v_out_exit: Estimate | None
+    free_distance: Estimate | None
+    steps_to_pass: int | None
+    faults: tuple[str, ...]
+    remarks: tuple[str, ...]
+    curves: tuple[Curve, ...] = field(default=())
+
+
+def measure(solved: Solved) -> list[Takeover]:
+    """All takeovers of a session, in time order."""
+    courses = [_gap_course(fit) for fit in solved.fits]
+    rests = [
+        None if course is None else passes.from_easing(ease, course.t_s) + _sight(case, course)
+        for case, course, ease in zip(solved.cases, courses, solved.easings, strict=True)
+    ]
+    pairs = [(c.candidate.incoming, c.candidate.outgoing) for c in solved.cases]
+    met = [i for i, rest in enumerate(rests) if rest is not None and _near(courses[i])]
+    messages = []
+    for i in met:
+        course, rest = courses[i], rests[i]
+        if course is not None and rest is not None:
+            messages.append((pairs[i], passes.reach_messages(course, rest)))
+    beliefs, _ = passes.learn_reach(messages)
+    reach = dict(zip(met, beliefs, strict=True))
+    out = []
+    for i, (case, fit) in enumerate(zip(solved.cases, solved.fits, strict=True)):
+        course, rest = courses[i], rests[i]
+        belief = None
+        if i in reach and course is not None and rest is not None:
+            belief = passes.believe(course, rest, reach[i], case.problem.axis.exit_m)
+            fit = _tied_by_reach(fit, course, rest, reach[i])
+        out.append(_takeover(case, fit, belief, course))
+    return sorted(out, key=lambda t: t.zero_utc_s)
+
+
+def _gap_course(fit: motion.Fit) -> passes.GapCourse | None:
+    """The gap from just after the receiver's start until the incoming runner is out of it."""
+    go = fit.start("outgoing")
+    exit_ = motion.crossing(fit, "outgoing", fit.problem.axis.exit_m)
+    if go is None:
+        return None
+    last = min(
+        fit.problem.incoming.end_s, (exit_[0] if exit_ is not None else go.value + 5.0) + 1.2
+    )
+    t = np.arange(go.value + 0.3, last, passes.GRID_S)
+    if len(t) < 10:
+        return None
+    s_in, in_rows = motion.course(fit, "incoming", t)
+    s_out, out_rows = motion.course(fit, "outgoing", t)
+    return passes.GapCourse(
+        t,
+        s_out - s_in,
+        motion.deviation(fit, out_rows - in_rows),
+        (s_in + s_out) / 2,
+        motion.deviation(fit, (in_rows + out_rows) / 2),
+    )
+
+
+def _sight(case: Case, course: passes.GapCourse) -> Floats:
+    if case.rep is None or case.rep.pass_m is None:
+        return np.zeros(len(course.t_s))
+    sd = np.hypot(course.middle_sd_m, SHEET_PASS_SD_M)
+    return -0.5 * ((course.middle_m - case.rep.pass_m) / sd) ** 2
+
+
+def _near(course: passes.GapCourse | None) -> bool:
+    """Whether the trunks ever came near enough for a pass, errors taken into account."""
+    if course is None:
+        return False
+    excess = course.gap_m - (passes.REACH_M.value + NOT_NEAR_M)
+    return bool((excess < course.gap_sd_m).any())
+
+
+def _tied_by_reach(
+    fit: motion.Fit, course: passes.GapCourse, rest: Floats, reach: Floats
+) -> motion.Fit:
+    """Solved once more knowing that at the pass the gap is about the pair's reach."""
+    weight = np.exp(rest - rest.max())
+    weight /= weight.sum()
+    moment = float(weight @ course.t_s)
+    spread = float(np.sqrt(weight @ (course.t_s - moment) ** 2))
+    mean = float(reach @ passes.REACHES_M)
+    var = float(reach @ (passes.REACHES_M - mean) ** 2) + passes.REACH_REP_SD_M**2
+    rate = float(np.interp(moment, course.t_s, np.gradient(course.gap_m, course.t_s)))
+    gap = Estimate(mean, float(np.sqrt(var + (abs(rate) + 0.3) ** 2 * spread**2)))
+    problem = replace(fit.problem, gap=(moment, gap))
+    return motion.solve(problem, start_from=fit, iterations=4)
+
+
+# --- one takeover -----------------------------------------------------------------------
+
+
+def _estimate(fit: motion.Fit, value: float, row: Floats) -> Estimate:
+    return Estimate(value, float(motion.deviation(fit, row[None, :])[0]))
+
+
+def _line_sd(case: Case, speed: float) -> float:
+    return case.problem.axis.line_sd_m / max(speed, 1.0)
+
+
+def _takeover(
+    case: Case, fit: motion.Fit, belief: passes.PassBelief | None, course: passes.GapCourse | None
+) -> Takeover:
+    axis = case.problem.axis
+    remarks = list(case.remarks)
+    entry = motion.crossing(fit, "incoming", 0.0) or (0.0, np.zeros(len(fit.x)))
+    exit_ = motion.crossing(fit, "outgoing", axis.exit_m)
+    go = fit.start("outgoing")
+    zero = entry[0]
+    rep = case.rep
+    mark_m = rep.mark_m if rep is not None else None
+    mark = None
+    if mark_m is not None:
+        at_mark = motion.crossing(fit, "incoming", axis.back_m - mark_m)
+        if at_mark is None:
+            remarks.append("the incoming runner was not seen to cross the check mark")
+        else:
+            mark = _estimate(fit, at_mark[0] - zero, at_mark[1])
+    v_entry, row = motion.value_at(fit, "incoming", entry, 1)
+    v_in_entry = _estimate(fit, v_entry, row)
+    v_out_exit = zone_time = None
+    if exit_ is not None:
+        v_exit, row = motion.value_at(fit, "outgoing", exit_, 1)
+        v_out_exit = _estimate(fit, v_exit, row)
+        time = _estimate(fit, exit_[0] - zero, exit_[1] - entry[1])
+        lines = np.hypot(_line_sd(case, v_entry), _line_sd(case, v_exit))
+        zone_time = Estimate(time.value, float(np.hypot(time.sd, lines)))
+    else:
+        remarks.append("the outgoing runner was not seen to cross the exit line")
+    outcome = _outcome(case, belief, exit_ is not None)
+    seen = rep is not None and rep.pass_m is not None
+    takeover = Takeover(
+        case=case,
+        outcome=outcome,
+        zero_utc_s=fit.problem.zero_utc_s + zero,
+        mark_m=mark_m,
+        mark=mark,
+        go=None if go is None else Estimate(go.value - zero, go.sd),
+        passed=None,
+        pass_place=None,
+        pass_basis="seen" if seen else "inferred",
+        p_in_zone=None,
+        zone_time=None,
+        v_in_entry=v_in_entry,
+        v_in_pass=None,
+        v_out_pass=None,
+        v_out_exit=v_out_exit,
+        free_distance=None,
+        steps_to_pass=None,
+        faults=(),
+        remarks=(),
+        curves=_curves(case, fit, zero),
+    )
+    if outcome != "not passed" and belief is not None:
+        takeover = replace(takeover, **_pass(case, fit, belief, zero), zone_time=zone_time)
+        if not len(case.steps_s):
+            remarks.append("no accelerometer on the outgoing runner: steps not counted")
+    elif outcome == "not passed":
+        remarks.append("no pass: nothing that follows from one is given")
+    else:
+        remarks.append("the pass could not be inferred from the traces")
+        takeover = replace(takeover, zone_time=zone_time)
+    faults = _faults(takeover, fit, course, belief)
+    return replace(takeover, faults=faults, remarks=tuple(remarks))
+
+
+def _pass(case: Case, fit: motion.Fit, belief: passes.PassBelief, zero: float) -> dict[str, object]:
+    """What follows from the pass's posterior."""
+    t = belief.t_s
+    speeds = {}
+    for role, name in (("incoming", "v_in_pass"), ("outgoing", "v_out_pass")):
+        v, rows = motion.course(fit, role, t, 1)
+        own = motion.deviation(fit, rows)
+        mean = float(belief.weight @ v)
+        speeds[name] = Estimate(mean, float(np.sqrt(belief.weight @ (own**2 + (v - mean) ** 2))))
+    steps = None
+    go = fit.start("outgoing")
+    if len(case.steps_s) and go is not None:
+        after = case.steps_s - case.problem.zero_utc_s
+        counts = np.searchsorted(after, t) - np.searchsorted(after, go.value)
+        values = np.unique(counts)
+        steps = int(values[np.argmax([belief.weight[counts == c].sum() for c in values])])
+    moment = belief.moment
+    return {
+        "passed": Estimate(moment.value - zero, moment.sd),
+        "pass_place": belief.place_m,
+        "p_in_zone": belief.p_in_zone,
+        "free_distance": belief.gap_m,
+        "steps_to_pass": steps,
+        **speeds,
+    }
+
+
+def _outcome(case: Case, belief: passes.PassBelief | None, left_zone: bool) -> str:
+    seen = case.rep is not None and case.rep.pass_m is not None
+    if seen:
+        return "passed"
+    if belief is None or not left_zone:
+        return "not passed"
+    return "passed"
+
+
+def _faults(
+    one: Takeover,
+    fit: motion.Fit,
+    course: passes.GapCourse | None,
+    belief: passes.PassBelief | None,
+) -> tuple[str, ...]:
+    """In trade words, only where the traces are sure."""
+    found = []
+    if one.go is not None and one.mark is not None:
+        lag = one.go.value - one.mark.value
+        sd = float(np.hypot(one.go.sd, one.mark.sd))
+        if lag + SURE * sd < 0.05:
+            found.append("early start")
+        if lag - SURE * sd > 0.35:
+            found.append("late start")
+    if course is not None:
+        nearest = int(np.argmin(course.gap_m))
+        if course.gap_m[nearest] + SURE * course.gap_sd_m[nearest] < RAN_INTO_M:
+            found.append("ran into")
+    if one.outcome == "not passed" and course is not None and not _near(course):
+        found.append("ran away")
+    if one.p_in_zone is not None and one.p_in_zone < 0.2 and one.pass_place is not None:
+        before = one.pass_place.value < fit.problem.axis.exit_m / 2
+        found.append("passed before the zone" if before else "passed beyond the zone")
+    if one.v_in_entry is not None and one.v_in_pass is not None:
+        lost = one.v_in_entry.value - one.v_in_pass.value
+        if lost - SURE * one.v_in_pass.sd > 0.05 * one.v_in_entry.value:
+            found.append("incoming slowed")
+    if belief is not None:
+        upto = np.arange(float(belief.t_s[0]), belief.moment.value, 0.05)
+        if len(upto) > 4:
+            v, _ = motion.course(fit, "outgoing", upto, 1)
+            eased = float((np.maximum.accumulate(v) - v).max())
+            if eased > 0.35:
+                found.append("outgoing eased")
+    return tuple(found)
+
+
+def _curves(case: Case, fit: motion.Fit, zero: float) -> tuple[Curve, ...]:
+    """Both runners from the set-off (or 60 m before the zone) to 30 m beyond it."""
+    axis = case.problem.axis
+    start = fit.start("incoming")
+    first = start.value if start is not None else float(fit.problem.incoming.t_s[0])
+    far = motion.crossing(fit, "incoming", -BEFORE_M)
+    if far is not None:
+        first = max(first, far[0])
+    beyond = motion.crossing(fit, "outgoing", axis.exit_m + OUT_M)
+    last = beyond[0] if beyond is not None else fit.problem.outgoing.end_s
+    out = []
+    for role in motion.ROLES:
+        sight = fit.problem.incoming if role == "incoming" else fit.problem.outgoing
+        until = min(last, sight.end_s)
+        t = np.arange(np.ceil((first - zero) * CURVE_HZ), (until - zero) * CURVE_HZ) / CURVE_HZ
+        if not len(t):
+            continue
+        s, s_rows = motion.course(fit, role, t + zero)
+        v, v_rows = motion.course(fit, role, t + zero, 1)
+        a, _ = motion.course(fit, role, t + zero, 2)
+        runner = case.candidate.incoming if role == "incoming" else case.candidate.outgoing
+        out.append(
+            Curve(
+                runner,
+                role,
+                t,
+                s,
+                motion.deviation(fit, s_rows),
+                v,
+                motion.deviation(fit, v_rows),
+                a,
+            )
+        )
+    return tuple(out)
+
+
+def by_time(takeovers: Sequence[Takeover]) -> list[Takeover]:
+    return sorted(takeovers, key=lambda one: one.zero_utc_s)
