@@ -197,6 +197,17 @@ def test_enhanced_fields_win_and_nulls_are_missing() -> None:
     assert recording.dropped_fixes == 2
 
 
+def test_fields_that_are_lists_where_one_number_belongs_count_by_their_first() -> None:
+    # A damaged definition may give any field any size.
+    odd = enc.Kind(
+        1, 20, (enc.Field(253, "uint32", 2), enc.Field(0, "sint32", 3), enc.Field(1, "sint32", 2))
+    )
+    data = enc.fit_file(*HEAD, odd.definition(), odd.data((T0, 5), (LAT, 1, 2), (LON, 3)))
+    fixes = fixes_of(read_bytes(data))
+    assert fixes.t_s.tolist() == [POSIX0]
+    assert fixes.latitude_deg.tolist() == [LAT * 180 / 2**31]
+
+
 def test_several_records_to_one_second_stay_whole_seconds() -> None:
     data = enc.fit_file(*HEAD, enc.RECORD.definition(), *(record(i // 5) for i in range(15)))
     np.testing.assert_array_equal(fixes_of(read_bytes(data)).t_s, POSIX0 + np.arange(15) // 5)
@@ -440,6 +451,14 @@ def test_raw_counts_without_a_calibration_are_no_accelerations() -> None:
     assert recording.imu is None
     assert recording.dropped_imu == 4
     assert any("calibration" in r for r in recording.remarks)
+
+
+def test_turn_rates_alone_are_remarked() -> None:
+    rates = GYRO_DPS.data(T0, 0, (0, 1, 2, 3), (1,) * 4, (0,) * 4, (0,) * 4)
+    head = (*HEAD, enc.RECORD.definition(), record(0))
+    recording = read_bytes(enc.fit_file(*head, GYRO_DPS.definition(), rates))
+    assert recording.imu is None
+    assert any("turn rates" in r for r in recording.remarks)
 
 
 def test_an_imu_on_uptime_alone_is_a_counter() -> None:

@@ -487,11 +487,11 @@ def _correlation(m: Messages | None) -> tuple[Floats, Floats]:
     if m is None:
         return np.empty(0), np.empty(0)
     n, c = len(m.order), m.columns
-    utc = column(c.get("timestamp"), n)
-    system = column(c.get("system_timestamp"), n)
-    utc_part = _first_stated(_ms(c, "timestamp_ms", n), column(c.get("fractional_timestamp"), n))
+    utc = _scalar(c.get("timestamp"), n)
+    system = _scalar(c.get("system_timestamp"), n)
+    utc_part = _first_stated(_ms(c, "timestamp_ms", n), _scalar(c.get("fractional_timestamp"), n))
     system_part = _first_stated(
-        _ms(c, "system_timestamp_ms", n), column(c.get("fractional_system_timestamp"), n)
+        _ms(c, "system_timestamp_ms", n), _scalar(c.get("fractional_system_timestamp"), n)
     )
     utc, system = utc + np.nan_to_num(utc_part), system + np.nan_to_num(system_part)
     sound = np.isfinite(utc) & np.isfinite(system) & (utc >= FIRST_DATE)
@@ -502,9 +502,9 @@ def _correlation(m: Messages | None) -> tuple[Floats, Floats]:
 def _record_fixes(m: Messages) -> _FixColumns:
     n, c = len(m.order), m.columns
     return _FixColumns(
-        column(c.get("timestamp"), n) + _part_of_second(m),
-        column(c.get("position_lat"), n) * SEMICIRCLE_DEG,
-        column(c.get("position_long"), n) * SEMICIRCLE_DEG,
+        _scalar(c.get("timestamp"), n) + _part_of_second(m),
+        _scalar(c.get("position_lat"), n) * SEMICIRCLE_DEG,
+        _scalar(c.get("position_long"), n) * SEMICIRCLE_DEG,
         _first_stated(_scalar(c.get("enhanced_speed"), n), _scalar(c.get("speed"), n)),
         _first_stated(_scalar(c.get("enhanced_altitude"), n), _scalar(c.get("altitude"), n)),
     )
@@ -543,8 +543,8 @@ def _developer_unit_s(name: str, unit: str, values: Floats) -> float:
 
 def _gps_fixes(m: Messages, tie: _Tie) -> _FixColumns:
     n, c = len(m.order), m.columns
-    t_s = column(c.get("timestamp"), n) + np.nan_to_num(_ms(c, "timestamp_ms", n))
-    utc_s = column(c.get("utc_timestamp"), n)
+    t_s = _scalar(c.get("timestamp"), n) + np.nan_to_num(_ms(c, "timestamp_ms", n))
+    utc_s = _scalar(c.get("utc_timestamp"), n)
     with np.errstate(invalid="ignore"):
         uptime = (t_s < FIRST_DATE) & (utc_s >= FIRST_DATE)
     if uptime.any() and not len(tie.system_s):
@@ -555,8 +555,8 @@ def _gps_fixes(m: Messages, tie: _Tie) -> _FixColumns:
         course = np.hypot(velocity[:, 0], velocity[:, 1])
     return _FixColumns(
         t_s,
-        column(c.get("position_lat"), n) * SEMICIRCLE_DEG,
-        column(c.get("position_long"), n) * SEMICIRCLE_DEG,
+        _scalar(c.get("position_lat"), n) * SEMICIRCLE_DEG,
+        _scalar(c.get("position_long"), n) * SEMICIRCLE_DEG,
         _first_stated(_scalar(c.get("enhanced_speed"), n), course),
         _scalar(c.get("enhanced_altitude"), n),
     )
@@ -565,7 +565,8 @@ def _gps_fixes(m: Messages, tie: _Tie) -> _FixColumns:
 def _imu(found: Mapping[str, Messages]) -> tuple[_ImuColumns | None, tuple[str, ...]]:
     """Accelerations at their own times, turn rates interpolated onto them."""
     if "accelerometer_data" not in found:
-        return None, ()
+        left = "gyroscope_data" in found
+        return None, ("turn rates without accelerations were left out",) if left else ()
     calibrations = found.get("three_d_sensor_calibration")
     remarks: tuple[str, ...] = ()
     t_s, acc_g = _batches(
@@ -605,7 +606,7 @@ def _batches(
     """A sensor's batches as times (n,) and values (n, 3), in the calibrated unit."""
     batches, c = len(m.order), m.columns
     offset_s = _ms(c, "sample_time_offset", batches, wide=True)
-    start_s = column(c.get("timestamp"), batches) + np.nan_to_num(_ms(c, "timestamp_ms", batches))
+    start_s = _scalar(c.get("timestamp"), batches) + np.nan_to_num(_ms(c, "timestamp_ms", batches))
     fields = [calibrated] + ([compressed] if compressed else [])
     widths = [offset_s.shape[1]]
     widths += [_wide(v, batches).shape[1] for k, v in c.items() if k[-2:] in ("_x", "_y", "_z")]
@@ -636,14 +637,14 @@ def _calibrate(
     if calibrations is None:
         return np.full_like(counts, np.nan)
     c, n = calibrations.columns, len(calibrations.order)
-    rows = np.flatnonzero(column(c.get("sensor_type"), n) == sensor)
+    rows = np.flatnonzero(_scalar(c.get("sensor_type"), n) == sensor)
     if len(rows) == 0:
         return np.full_like(counts, np.nan)
     last = np.searchsorted(calibrations.order[rows], order) - 1
     row = rows[np.maximum(last, 0)]
     with np.errstate(divide="ignore", invalid="ignore"):
-        gain = column(c.get("calibration_factor"), n) / column(c.get("calibration_divisor"), n)
-    shift = np.nan_to_num(column(c.get("level_shift"), n))
+        gain = _scalar(c.get("calibration_factor"), n) / _scalar(c.get("calibration_divisor"), n)
+    shift = np.nan_to_num(_scalar(c.get("level_shift"), n))
     offset = np.nan_to_num(_padded(_wide(c.get("offset_cal"), n), 3))
     turn = _padded(_wide(c.get("orientation_matrix"), n), 9)
     turn = np.where(np.isnan(turn).any(axis=1, keepdims=True), np.eye(3).ravel(), turn)
