@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from ..errors import RecordingError
-from ..model import Fixes, Imu, Recording
-from . import delimited, fit, gpx, nmea, tcx
-from .content import Content
-from .source import SUPPORTED, format_of, load
+from pipeline.errors import RecordingError
+from pipeline.model import Fixes, Imu, Recording
+from pipeline.read import delimited, fit, gpx, nmea, tcx
+from pipeline.read.content import Content
+from pipeline.read.source import SUPPORTED, format_of, load
 
 __all__ = ["SUPPORTED", "read"]
 

@@ -12,7 +12,7 @@ from typing import Generic, NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model import Basis, Fixes, Floats, Imu
+from pipeline.model import Basis, Fixes, Floats, Imu
 
 STANDARD_GRAVITY_MPS2 = 9.80665  # ISO 80000-3; what a "g" in a file means
 GPS_EPOCH_S = 315_964_800.0  # 1980-01-06T00:00Z (IS-GPS-200): no satellite fix is older

@@ -24,10 +24,16 @@ import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 from numpy.typing import NDArray
 
-from ..errors import RecordingError
-from ..model import Basis, Floats
-from .content import STANDARD_GRAVITY_MPS2, Content, sieve_fixes, sieve_imu, why_no_fixes
-from .stamps import NO_ZONE, iso_stamp
+from pipeline.errors import RecordingError
+from pipeline.model import Basis, Floats
+from pipeline.read.content import (
+    STANDARD_GRAVITY_MPS2,
+    Content,
+    sieve_fixes,
+    sieve_imu,
+    why_no_fixes,
+)
+from pipeline.read.stamps import NO_ZONE, iso_stamp
 
 POSIX_FROM_S = 1e9  # 2001-09-09T01:46:40Z; no unit's counter runs for 31 years
 

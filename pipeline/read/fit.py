@@ -24,9 +24,9 @@ import numpy as np
 from fitparse.utils import FitEOFError
 from numpy.typing import NDArray
 
-from ..errors import RecordingError
-from ..model import Basis, Floats
-from .content import (
+from pipeline.errors import RecordingError
+from pipeline.model import Basis, Floats
+from pipeline.read.content import (
     STANDARD_GRAVITY_MPS2,
     Content,
     column,

@@ -11,10 +11,10 @@ from xml.etree import ElementTree
 
 import numpy as np
 
-from ..errors import RecordingError
-from ..model import Floats
-from .content import Content, sieve_fixes, why_no_fixes
-from .stamps import NO_ZONE
+from pipeline.errors import RecordingError
+from pipeline.model import Floats
+from pipeline.read.content import Content, sieve_fixes, why_no_fixes
+from pipeline.read.stamps import NO_ZONE
 
 
 class Point(NamedTuple):

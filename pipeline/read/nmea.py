@@ -21,9 +21,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import RecordingError
-from ..model import Floats
-from .content import Content, sieve_fixes
+from pipeline.errors import RecordingError
+from pipeline.model import Floats
+from pipeline.read.content import Content, sieve_fixes
 
 KNOT_MPS = 1852.0 / 3600.0  # the international nautical mile over an hour
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import NamedTuple
 from xml.parsers import expat
 
-from ..errors import RecordingError
+from pipeline.errors import RecordingError
 
 SUPPORTED = ("fit", "gpx", "tcx", "nmea", "csv")
 MAX_BYTES = 1 << 30  # of one recording, unpacked: a hundred hours of everything

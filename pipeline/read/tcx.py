@@ -9,9 +9,9 @@ from __future__ import annotations
 from pathlib import Path
 from xml.etree import ElementTree
 
-from .content import Content
-from .markup import Point, number, texts, track
-from .stamps import iso_stamp
+from pipeline.read.content import Content
+from pipeline.read.markup import Point, number, texts, track
+from pipeline.read.stamps import iso_stamp
 
 
 def read(path: Path, data: bytes) -> Content:
