@@ -1,0 +1,221 @@
+"""A smooth line through a survey's vertices, by its own length; and places beside a line.
+
+A place beside a line is (s, offset): s in metres along it, offset in metres across,
+positive to the RIGHT of the running direction, which on a left-hand bend is outward.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.integrate import cumulative_simpson
+from scipy.interpolate import BSpline, CubicHermiteSpline
+from scipy.linalg import eigh
+from scipy.optimize import minimize_scalar
+from scipy.spatial import cKDTree
+
+from pipeline.model import Floats
+
+STEP_M = 0.5  # of the line's points
+KNOT_M = 2.0  # of the smoothing spline: strays from a 36.8 m arc by under 0.01 mm
+STRAIGHT_M = 10.5  # a longer step between vertices is a straight, not a chord of the bend
+REACH_M = (1.0, 12.0)  # of the smoothing, least and most
+FLOOR_M = 0.002  # no survey is better, and coordinates are rounded: keeps exact lines tame
+GCV_WEIGHT = 1.4  # on degrees of freedom, against undersmoothing (Kim & Gu 2004, JRSS B 66)
+
+
+class Line(Protocol):
+    """What `at` and `project` need: points (n,) by length, evenly and densely spaced."""
+
+    @property
+    def s_m(self) -> Floats: ...
+    @property
+    def xy_m(self) -> Floats: ...
+    @property
+    def heading_rad(self) -> Floats: ...
+    @property
+    def curvature_pm(self) -> Floats: ...
+
+
+@dataclass(frozen=True, slots=True)
+class SmoothLine:
+    """Points 0.5 m apart along a smooth line; `rms_m` is the vertices' spread about it."""
+
+    s_m: Floats
+    xy_m: Floats
+    heading_rad: Floats
+    curvature_pm: Floats
+    rms_m: float = 0.0
+
+
+# --- places beside a line --------------------------------------------------------------
+
+
+def _unit(heading_rad: Floats) -> Floats:
+    return np.stack([np.cos(heading_rad), np.sin(heading_rad)], axis=-1)
+
+
+def _right(heading_rad: Floats) -> Floats:
+    return np.stack([np.sin(heading_rad), -np.cos(heading_rad)], axis=-1)
+
+
+def heading_at(line: Line, s_m: ArrayLike) -> Floats:
+    """Direction of travel [rad], 0 = east, anticlockwise, without jumps of 2 pi."""
+    return np.asarray(np.interp(np.asarray(s_m, dtype=np.float64), line.s_m, line.heading_rad))
+
+
+def curvature_at(line: Line, s_m: ArrayLike) -> Floats:
+    """Change of heading per metre [1/m], positive in a left-hand bend; 0 beyond the ends."""
+    s = np.asarray(s_m, dtype=np.float64)
+    return np.asarray(np.interp(s, line.s_m, line.curvature_pm, left=0.0, right=0.0))
+
+
+def _on_line(line: Line, s_m: Floats) -> Floats:
+    """(..., 2) points of the line itself: cubic in each step, straight beyond the ends."""
+    i = np.clip(np.searchsorted(line.s_m, s_m, side="right") - 1, 0, len(line.s_m) - 2)
+    step = (line.s_m[i + 1] - line.s_m[i])[..., None]
+    q = (s_m - line.s_m[i])[..., None] / step
+    u = np.clip(q, 0.0, 1.0)
+    from_tangent, to_tangent = _unit(line.heading_rad[i]), _unit(line.heading_rad[i + 1])
+    cubic = (
+        (1 + 2 * u) * (1 - u) ** 2 * line.xy_m[i]
+        + u**2 * (3 - 2 * u) * line.xy_m[i + 1]
+        + u * (1 - u) ** 2 * step * from_tangent
+        + u**2 * (u - 1) * step * to_tangent
+    )
+    beyond = (q - u) * step
+    points: Floats = cubic + beyond * np.where(beyond < 0, from_tangent, to_tangent)
+    return points
+
+
+def at(line: Line, s_m: ArrayLike, offset_m: ArrayLike = 0.0) -> Floats:
+    """(..., 2) east-north metres of the place `offset_m` to the right of the line at `s_m`."""
+    s, offset = np.broadcast_arrays(
+        np.asarray(s_m, dtype=np.float64), np.asarray(offset_m, dtype=np.float64)
+    )
+    xy: Floats = _on_line(line, s) + offset[..., None] * _right(heading_at(line, s))
+    return xy
+
+
+def project(line: Line, xy_m: ArrayLike) -> tuple[Floats, Floats]:
+    """(s_m, offset_m) of points (..., 2): the inverse of `at`, for points nearer to the
+    line than to the bend's centre. Beyond the line's ends it goes on straight. NaN stays NaN.
+    """
+    xy = np.asarray(xy_m, dtype=np.float64)
+    known = np.asarray(np.isfinite(xy).all(axis=-1))
+    points = np.where(known[..., None], xy, line.xy_m[0])
+    _, nearest = cKDTree(line.xy_m).query(points)
+    s: Floats = np.asarray(line.s_m[nearest])
+    # the foot of the perpendicular lies in a cell beside the nearest point, or past an end
+    low = np.where(nearest == 0, -np.inf, s - 2 * STEP_M)
+    high = np.where(nearest == len(line.s_m) - 1, np.inf, s + 2 * STEP_M)
+    for _ in range(8):  # Newton on (p - c(s)) . t(s) = 0
+        heading = heading_at(line, s)
+        away = points - _on_line(line, s)
+        along = np.sum(away * _unit(heading), axis=-1)
+        across = np.sum(away * _right(heading), axis=-1)
+        s = np.clip(s + along / np.maximum(1 + curvature_at(line, s) * across, 0.1), low, high)
+        if np.all(np.abs(along) < 1e-9):
+            break
+    offset = np.sum((points - _on_line(line, s)) * _right(heading_at(line, s)), axis=-1)
+    return np.where(known, s, np.nan), np.where(known, offset, np.nan)
+
+
+# --- a smooth line through vertices ----------------------------------------------------
+
+
+def densified(xy_m: Floats) -> Floats:
+    """Vertices (n, 2) without doubles, and with points put in where a step is a straight.
+
+    Between two vertices of a LineString the line is straight (RFC 7946, 3.1.4), and a
+    spline left alone over 84 m of it would belly out by metres.
+    """
+    apart = np.hypot(*np.diff(xy_m, axis=0).T)
+    xy = xy_m[np.concatenate([[True], apart > 1e-6])]
+    chords = np.hypot(*np.diff(xy, axis=0).T)
+    longest = min(STRAIGHT_M, float(chords.sum()) / 8) if len(xy) < 8 else STRAIGHT_M
+    parts = [
+        np.linspace(a, b, int(np.ceil(3 * d / longest)), endpoint=False) if d > longest else a[None]
+        for a, b, d in zip(xy[:-1], xy[1:], chords, strict=True)
+    ]
+    return np.concatenate([*parts, xy[-1:]])
+
+
+def polygon_length(xy_m: Floats) -> Floats:
+    """(n,) metres along the polygon to each of its points."""
+    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy_m, axis=0).T))])
+
+
+def smooth_line(xy_m: Floats) -> SmoothLine:
+    """The smooth line through the vertices (n, 2) of an open survey, in their order.
+
+    s = 0 lies at the line's start. Vertices 1 to 10 m apart with centimetres of noise come
+    out within centimetres; the smoothing is chosen from their own spread.
+    """
+    xy = densified(xy_m)
+    line = _by_length(_spline(polygon_length(xy), xy))
+    # noise makes the polygon longer than the line: take the vertices' places from the
+    # line itself, so that only what lies across it is left to smooth
+    for _ in range(2):
+        line = _by_length(_spline(project(line, xy)[0], xy))
+    rms = float(np.sqrt(np.mean(project(line, xy)[1] ** 2)))
+    return SmoothLine(line.s_m, line.xy_m, line.heading_rad, line.curvature_pm, rms)
+
+
+def _spline(u: Floats, xy_m: Floats) -> BSpline:
+    """Penalised cubic spline (Eilers & Marx 1996, Statistical Science 11): residuals squared
+    plus lam times the integral of the third derivative squared, so that straights and arcs
+    both pass nearly unbent; lam by generalised cross-validation.
+    """
+    u_from, u_to = float(u.min()), float(u.max())
+    cells = max(int(np.ceil((u_to - u_from) / KNOT_M)), 3)
+    h = (u_to - u_from) / cells
+    knots = u_from + h * np.arange(-3, cells + 4)
+    knots[-4] = u_to
+    basis = BSpline.design_matrix(u, knots, 3).toarray()
+    third = np.diff(np.eye(cells + 3), n=3, axis=0) / h**2.5  # its square is the integral
+    penalty = third.T @ third
+    # lam = density * L^6 smooths over about L metres. One decomposition serves every lam:
+    # in the columns of `vectors`, (gram + ridge P) is the identity and P is diag(values).
+    density = len(u) / (u_to - u_from)
+    ridge = density * REACH_M[0] ** 6
+    values, vectors = eigh(penalty, basis.T @ basis + ridge * penalty)
+    values = np.clip(values, 0.0, 1 / ridge)
+    fitted = 1 - ridge * values
+    centre = xy_m.mean(axis=0)
+    loads = vectors.T @ (basis.T @ (xy_m - centre))
+    load = np.sum(loads**2, axis=1)
+    total = float(np.sum((xy_m - centre) ** 2)) + 2 * len(u) * FLOOR_M**2
+
+    def gains(log_reach: float) -> Floats:
+        return np.asarray(1 / (1 + (density * np.exp(6 * log_reach) - ridge) * values))
+
+    def score(log_reach: float) -> float:
+        g = gains(log_reach)
+        residual = total - np.sum((2 * g - fitted * g**2) * load)
+        left = len(u) - GCV_WEIGHT * np.sum(g * fitted)
+        return float(np.log(max(residual, 1e-12)) - 2 * np.log(max(left, 1e-3)))
+
+    best = minimize_scalar(score, bounds=tuple(np.log(REACH_M)), method="bounded").x
+    return BSpline(knots, vectors @ (gains(best)[:, None] * loads) + centre, 3)
+
+
+def _by_length(spline: BSpline) -> SmoothLine:
+    """The spline's points 0.5 m apart by length, with heading and curvature."""
+    u_from, u_to = spline.t[3], spline.t[-4]
+    fine = np.linspace(u_from, u_to, max(int((u_to - u_from) / 0.1), 50) | 1)
+    speed = np.hypot(*spline(fine, 1).T)
+    length = cumulative_simpson(speed, x=fine, initial=0.0)
+    s = _steps(length[-1])
+    u = np.clip(CubicHermiteSpline(length, fine, 1 / speed)(s), u_from, u_to)
+    d1, d2 = spline(u, 1), spline(u, 2)
+    heading = np.unwrap(np.arctan2(d1[:, 1], d1[:, 0]))
+    curvature = (d1[:, 0] * d2[:, 1] - d1[:, 1] * d2[:, 0]) / np.hypot(*d1.T) ** 3
+    return SmoothLine(s, spline(u), heading, curvature)
+
+
+def _steps(length_m: float) -> NDArray[np.float64]:
+    return np.linspace(0.0, length_m, max(int(np.ceil(length_m / STEP_M)), 2) + 1)
