@@ -6,7 +6,10 @@ are used. `acc_mps2` is (n, 3), `t_s` (n,) strictly increasing, 25 Hz or more.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
+from numpy.typing import NDArray
 from scipy import signal
 
 from pipeline.model import Estimate, Floats
@@ -14,6 +17,8 @@ from pipeline.signals import Even, low_pass, resample, robust_sd, sampling_rate_
 
 FASTEST_STEPS_HZ = 5.4  # sprinters reach 4.4 to 4.9 steps a second
 SLOWEST_STEPS_HZ = 2.2  # below that a person walks
+FIRST_CONTACT_S = 0.24  # after the first movement: push 0.3 s or so, a leg swung through (practice)
+ONSET_SD_S = 0.006  # below this the onset of a smooth rise is a matter of definition
 
 
 def stands(t_s: Floats, acc_mps2: Floats, quiet_mps2: float = 0.6, least_s: float = 0.5) -> Floats:
@@ -105,7 +110,7 @@ def _onset(even: Even, trigger_s: float) -> Estimate | None:
     weight /= weight.sum()
     mean = float(weight @ onset)
     sd = float(np.sqrt(weight @ (onset - mean) ** 2))
-    return Estimate(trigger_s + mean, float(np.hypot(sd, 0.3 / sampling_rate_hz(t))))
+    return Estimate(trigger_s + mean, float(np.hypot(sd, ONSET_SD_S)))
 
 
 def _detrend(t_s: Floats, x: Floats) -> Floats:
@@ -116,22 +121,95 @@ def _detrend(t_s: Floats, x: Floats) -> Floats:
 def footfalls(t_s: Floats, acc_mps2: Floats, start_s: float, end_s: float) -> Floats:
     """Times (k,) of the ground contacts of a running person from `start_s` to `end_s` [s].
 
-    A contact is the steepest rise of the smoothed norm on the way to the peak of the
-    ground reaction.
+    The trunk's specific force rises and falls once a step. Its smoothed peaks are the
+    candidates; of all chains of candidates the one is taken that has the highest peaks at
+    the most even intervals (dynamic programming over candidates), so that a weak left or
+    right foot is not skipped and a peak between two steps is not counted. Where one interval
+    is two steps long the step between is put in half-way. The moment of contact is the
+    steepest rise towards the peak. After a stand the first step takes its time: the push-off
+    is no contact. Empty where nobody runs.
     """
-    use = (t_s >= start_s - 0.5) & (t_s <= end_s + 0.5)
-    if use.sum() < 20:
+    use = (t_s >= start_s - 1.0) & (t_s <= end_s + 0.5)
+    if use.sum() < 30:
         return np.empty(0)
     even = resample(t_s[use], acc_mps2[use], min(100.0, sampling_rate_hz(t_s[use])), 0.1)
     rate = sampling_rate_hz(even.t_s)
-    push = low_pass(np.linalg.norm(even.x, axis=1), 7.0, rate)
-    push = push - low_pass(push, 1.2, rate)
-    least = 0.5 * robust_sd(push)
-    peak, _ = signal.find_peaks(
-        push, prominence=least, distance=max(1, round(rate / FASTEST_STEPS_HZ))
+    norm = np.linalg.norm(even.x, axis=1)
+    push = low_pass(norm, 7.0, rate) - low_pass(norm, 1.2, rate)
+    running = (even.t_s >= start_s) & (even.t_s <= end_s)
+    if running.sum() < 0.4 * rate or np.std(push[running]) < 1.0:
+        return np.empty(0)
+    period = _period_s(push[running], rate)
+    peak, _ = signal.find_peaks(push, distance=max(1, round(0.08 * rate)))
+    before = (even.t_s < start_s) & (even.t_s > start_s - 0.5)
+    from_stand = bool(before.sum() > 5 and np.std(norm[before]) < 0.8)
+    earliest = start_s + FIRST_CONTACT_S if from_stand else start_s
+    peak = peak[(even.t_s[peak] >= earliest) & (even.t_s[peak] <= end_s + 0.1)]
+    if peak.size < 2:
+        return np.empty(0)
+    scale = np.std(push[running])
+    strength = np.clip(push[peak] / scale, -1.0, 1.5)
+    chain = _even_chain(
+        even.t_s[peak], strength, period, start_s + 1.3 * period if from_stand else None
     )
-    times = even.t_s[peak]
+    times = _contact(even.t_s, norm, rate, even.t_s[peak[chain]])
+    times = _filled(times, period)
     return np.asarray(times[(times >= start_s) & (times <= end_s)])
+
+
+def _period_s(push: Floats, rate_hz: float) -> float:
+    """The usual time between steps: the first high of the autocorrelation."""
+    low, high = round(rate_hz / FASTEST_STEPS_HZ), round(rate_hz / SLOWEST_STEPS_HZ)
+    x = push - push.mean()
+    same = signal.correlate(x, x, mode="full", method="fft")[x.size - 1 :]
+    same = same / np.maximum(np.arange(x.size, 0, -1), 0.3 * x.size)
+    part = same[low : min(high, same.size - 1) + 1]
+    return float((low + np.argmax(part)) / rate_hz) if part.size else 0.25
+
+
+PERIOD_SPREAD = 0.17  # of the logarithm: first steps are a quarter slower than the fastest
+
+
+def _even_chain(
+    t_s: Floats, strength: Floats, period_s: float, first_s: float | None
+) -> NDArray[np.intp]:
+    """Indices of the chain of candidates with the best sum of strengths less unevenness."""
+    n = t_s.size
+    with np.errstate(divide="ignore"):
+        apart = np.log(np.maximum(t_s[:, None] - t_s[None, :], 1e-9) / period_s)
+    cost = 0.5 * (apart / PERIOD_SPREAD) ** 2
+    late = t_s - (t_s[0] if first_s is None else first_s)
+    enter = 0.5 * (np.maximum(late, 0.0) / (0.5 * period_s)) ** 2
+    if first_s is not None:
+        enter += 0.5 * (np.minimum(late, 0.0) / (0.35 * period_s)) ** 2
+    best, came = strength - enter, np.full(n, -1)
+    for k in range(1, n):  # candidates: a few a second
+        link = best[:k] - cost[k, :k]
+        j = int(np.argmax(link))
+        if link[j] > -enter[k]:
+            best[k], came[k] = link[j] + strength[k], j
+    at = int(np.argmax(best - 0.5 * ((t_s[-1] - t_s) / period_s) ** 2 * 0.3))
+    chain = []
+    while at >= 0:
+        chain.append(at)
+        at = int(came[at])
+    return np.array(chain[::-1], dtype=np.intp)
+
+
+def _contact(t_s: Floats, norm: Floats, rate_hz: float, peaks_s: Floats) -> Floats:
+    """The steepest rise within 0.09 s before each peak of the smoothed force."""
+    slope = np.gradient(low_pass(norm, 20.0, rate_hz), t_s)
+    near = np.arange(-round(0.09 * rate_hz), round(0.01 * rate_hz) + 1)
+    at = np.searchsorted(t_s, peaks_s)[:, None] + near
+    at = np.clip(at, 0, t_s.size - 1)
+    return np.asarray(t_s[at[np.arange(peaks_s.size), np.argmax(slope[at], axis=1)]])
+
+
+def _filled(times_s: Floats, period_s: float) -> Floats:
+    """A step put half-way into every interval of two."""
+    gap = np.diff(times_s)
+    double = (gap > 1.65 * period_s) & (gap < 2.5 * period_s)
+    return np.sort(np.r_[times_s, times_s[:-1][double] + 0.5 * gap[double]])
 
 
 def step_phase(footfalls_s: Floats, t_s: Floats) -> Floats:
@@ -140,3 +218,129 @@ def step_phase(footfalls_s: Floats, t_s: Floats) -> Floats:
         return np.full(np.shape(t_s), np.nan)
     count = np.arange(footfalls_s.size, dtype=float)
     return np.asarray(np.interp(t_s, footfalls_s, count, left=np.nan, right=np.nan))
+
+
+# --- starts, in the accelerometer and in the speed --------------------------------------------
+
+
+class Starts(NamedTuple):
+    """First movements (k,) and their standard errors [s]."""
+
+    t_s: Floats
+    sd_s: Floats
+
+
+class Onsets(NamedTuple):
+    """How far the speed's rise lies behind each start: times, lags, standard errors [s].
+
+    `common_sd_s` is what the shape of the build-up leaves open for all of them together.
+    """
+
+    t_s: Floats
+    behind_s: Floats
+    sd_s: Floats
+    common_sd_s: float
+
+
+def starts(t_s: Floats, acc_mps2: Floats) -> Starts:
+    """Every start out of a stand in the recording; near the end of each quiet stretch."""
+    found = [
+        moment
+        for end in stands(t_s, acc_mps2, least_s=1.0)[:, 1]
+        if (moment := first_movement(t_s, acc_mps2, float(end), 0.7)) is not None
+    ]
+    return Starts(np.array([e.value for e in found]), np.array([e.sd for e in found]))
+
+
+# The push builds up over a tenth to a fifth of a second (rate of force development in
+# standing and block starts; common practice, no table) and dies away with the sprint's own
+# time constant, 0.8 to 1.8 s (mono-exponential fits of sprints).
+BUILD_S = np.array([0.05, 0.10, 0.15, 0.20, 0.25])
+BUILD_PRIOR = (0.15, 0.05)
+TAU_S = np.array([0.7, 0.9, 1.1, 1.3, 1.6, 2.0])
+RUNNING_MPS = 4.0  # a start that does not reach this within 2.5 s is none
+
+
+def speed_onsets(
+    fix_t_s: Floats, speed_mps: Floats, starts_s: Floats, sd_s: Floats
+) -> Onsets | None:
+    """The speed's rise against each of `starts_s` (known to `sd_s`, from an accelerometer).
+
+    v is 0 before t0 and then A g(t - t0): the acceleration rises along half a cosine over
+    b and dies away with tau. A comes by least squares, t0, tau and b run over grids; t0
+    and tau are each start's own, b is the runner's. None with no usable start.
+    """
+    lag = np.arange(-0.9, 0.9001, 0.01)
+    courses, kept = [], []
+    for k, start in enumerate(starts_s):  # starts, a dozen or two
+        use = (fix_t_s > start - 2.0) & (fix_t_s < start + 2.2)
+        t, v = fix_t_s[use] - start, speed_mps[use]
+        if t.size < 4 or np.max(np.diff(t)) > 1.6 or v[t > 0.5].max(initial=0.0) < RUNNING_MPS:
+            continue
+        if np.median(v[t < -0.4]) > 0.8 if np.any(t < -0.4) else True:
+            continue
+        courses.append(_onset_likelihood(t, v, lag))
+        kept.append(k)
+    if not courses:
+        return None
+    chance = np.stack(courses)  # (start, lag, build)
+    prior = -0.5 * ((BUILD_S - BUILD_PRIOR[0]) / BUILD_PRIOR[1]) ** 2
+    evidence = prior + np.log(chance.sum(axis=1) + 1e-300).sum(axis=0)
+    of_build = np.exp(evidence - evidence.max())
+    of_build /= of_build.sum()
+    each = chance / chance.sum(axis=1, keepdims=True)
+    mean_by_build = np.einsum("slb,l->sb", each, lag)
+    var = np.einsum("slb,l->sb", each, lag**2) - mean_by_build**2
+    shift = np.median(mean_by_build, axis=0)
+    common = float(np.sqrt(of_build @ (shift - of_build @ shift) ** 2))
+    sd = np.sqrt(var @ of_build + sd_s[kept] ** 2 + 0.01**2)
+    return Onsets(starts_s[kept], mean_by_build @ of_build, sd, float(np.hypot(common, 0.008)))
+
+
+def _onset_likelihood(t_s: Floats, v_mps: Floats, lag_s: Floats) -> Floats:
+    """Likelihood (lag, build), tau summed out, of a speed's rise `lag_s` after time 0."""
+    early = v_mps[t_s < -0.4]
+    noise = max(robust_sd(early) if early.size > 4 else 0.1, 0.05)
+    late = t_s[None, :] - lag_s[:, None]
+    likely = np.empty((lag_s.size, BUILD_S.size, TAU_S.size))
+    for j, build in enumerate(BUILD_S):
+        for k, tau in enumerate(TAU_S):
+            shape = _rise(late, build, tau)
+            size = np.sum(shape**2, axis=1)
+            amplitude = shape @ v_mps / np.maximum(size, 1e-9)
+            r = (v_mps - amplitude[:, None] * shape) / noise
+            # Student's t: a fix or two may be wild
+            likely[:, j, k] = -2.5 * np.sum(np.log1p(r**2 / 4), axis=1)
+    return np.asarray(np.exp(likely - likely.max()).sum(axis=2))
+
+
+def _rise(t_s: Floats, build_s: float, tau_s: float) -> Floats:
+    """Speed per unit of full acceleration t after a start [s]."""
+    x = np.clip(t_s, 0.0, build_s)
+    during = x / 2 - build_s / (2 * np.pi) * np.sin(np.pi * x / build_s)
+    after = tau_s * -np.expm1(-np.clip(t_s - build_s, 0.0, None) / tau_s)
+    return np.asarray(during + after)
+
+
+def speed_delay(
+    fix_t_s: Floats, speed_mps: Floats, imu_t_s: Floats, acc_mps2: Floats
+) -> Estimate | None:
+    """How late the receiver's speed is against the accelerometer, over the whole session [s].
+
+    Both on UTC. From every start: first movement in the accelerometer against the moment
+    the speed's rise begins. None with fewer than two usable starts.
+    """
+    seen = np.isfinite(speed_mps)
+    moved = starts(imu_t_s, acc_mps2)
+    found = speed_onsets(fix_t_s[seen], speed_mps[seen], moved.t_s, moved.sd_s)
+    if found is None or found.t_s.size < 2:
+        return None
+    weight = found.sd_s**-2.0
+    centre = float(np.median(found.behind_s))
+    for _ in range(20):
+        r = (found.behind_s - centre) / found.sd_s
+        w = weight / (1 + r**2 / 4)
+        centre = float(np.sum(w * found.behind_s) / np.sum(w))
+    spread = max(1.0, robust_sd((found.behind_s - centre) / found.sd_s))
+    own = spread / np.sqrt(np.sum(weight))
+    return Estimate(centre, float(np.hypot(own, found.common_sd_s)))
