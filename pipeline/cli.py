@@ -1,0 +1,260 @@
+"""The command line: a command parses, calls one function, prints.
+
+Heavy imports stand inside the commands, so that `--help` answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+import traceback
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from pipeline import terminal
+from pipeline.errors import BatontraceError
+
+if TYPE_CHECKING:
+    from pipeline.check import Report, Stream
+
+DEFECT = 70  # EX_SOFTWARE of sysexits.h
+
+EXIT_CODES = (
+    "Exit codes: 0 done; 2 the command line asks for what cannot be; 3 other input; "
+    "4 a recording; 5 session.toml or the practice sheet; 6 the venue; "
+    "7 nothing could be measured; 8 the tables could not be written; 70 a defect of batontrace."
+)
+
+CAUTION = (
+    "Takeovers are run at full speed: warm up, build the speed up in steps, keep the lanes clear, "
+    "stop on pain. The coach, the competition's rules and local codes decide."
+)
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode="rich",
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+SessionFile = Annotated[Path, typer.Argument(metavar="SESSION.toml", help="The session's file.")]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        import importlib.metadata
+
+        print(f"batontrace {importlib.metadata.version('batontrace')}")
+        raise typer.Exit
+
+
+@app.callback(epilog=EXIT_CODES)
+def batontrace(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version.")
+    ] = False,
+    debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of a defect.")] = False,
+) -> None:
+    """Relay takeovers timed and measured from the track files runners' units write.
+
+    Start with [bold]template[/bold] and [bold]venue[/bold], look with [bold]check[/bold],
+    measure with [bold]process[/bold].
+    """
+
+
+@app.command(
+    epilog="Examples:\n\n"
+    "batontrace process evening/session.toml --out out\n\n"
+    "batontrace process evening/session.toml   (look only: nothing is written)"
+)
+def process(
+    session: SessionFile,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="OUT",
+            help="Folder of the tables, shared by many sessions; this session's are replaced.",
+        ),
+    ] = None,
+) -> None:
+    """Measure a session's takeovers and write its tables."""
+    from pipeline import process as stage
+
+    with terminal.progress() as progress:
+        result = stage.process(session, out, progress=progress)
+    rows = result.tables["exchanges"].to_pylist()
+    terminal.say(f"{result.session.id}, {result.session.event}: {_count(len(rows), 'takeover')}")
+    if rows:
+        _takeovers(rows)
+    terminal.listing("Remarks", result.remarks)
+    terminal.listing("Left out", result.left_out)
+    terminal.say(
+        f"Tables in {out}" if out else "Nothing written: give --out OUT to keep the tables"
+    )
+
+
+@app.command(
+    epilog="Example:\n\nbatontrace check evening/session.toml\n\n"
+    "Exit code 4 where a recording cannot be read, 7 where too little is left to measure."
+)
+def check(session: SessionFile) -> None:
+    """Say what each file of a session holds and what is missing; nothing is computed."""
+    from pipeline import check as stage
+
+    with terminal.progress() as progress:
+        report = stage.check(session, progress=progress)
+    _report(report)
+    if not report.can_measure:
+        raise typer.Exit(7)
+    if report.unreadable:
+        raise typer.Exit(4)
+
+
+@app.command(epilog="Example:\n\nbatontrace template evening")
+def template(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Made where it is not there.")],
+) -> None:
+    """Write a commented session to start from; never overwrites.
+
+    What is still needed then: the recordings, and a venue made by [bold]venue[/bold].
+    """
+    from pipeline import template as stage
+
+    for path in stage.write(folder):
+        terminal.say(f"Written: {path}")
+    terminal.say(f"Next: batontrace venue --out {folder / 'venue.geojson'} ..., then edit both.")
+    terminal.say(CAUTION)
+
+
+# --- printing --------------------------------------------------------------------------
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def _pm(value: float | None, sd: float | None, digits: int) -> str:
+    if value is None or sd is None:
+        return "-"
+    return f"{value:.{digits}f} ± {sd:.{digits}f}"
+
+
+def _takeovers(rows: Sequence[dict[str, Any]]) -> None:
+    terminal.table(
+        ["no", "rep", "zone", "runners", "zone time, s", "pass, m", "gap, m", "outcome, faults"],
+        [
+            (
+                str(row["exchange"]),
+                "-" if row["rep"] is None else str(row["rep"]),
+                str(row["zone"]),
+                f"{row['incoming']} to {row['outgoing']}",
+                _pm(row["zone_time_s"], row["zone_time_sd_s"], 2),
+                _pm(row["pass_m"], row["pass_sd_m"], 1),
+                _pm(row["free_distance_m"], row["free_distance_sd_m"], 1),
+                "; ".join([row["outcome"], *row["faults"]]),
+            )
+            for row in rows
+        ],
+        right=(0, 1, 2, 4, 5, 6),
+    )
+    terminal.say("± is one standard error. Units are worn on the trunk: pass is half-way between")
+    terminal.say("the two trunks, past the entry line; gap is the distance between them then.")
+    terminal.listing(
+        "Weak or missing",
+        [f"takeover {row['exchange']}: {r}" for row in rows for r in row["remarks"]],
+    )
+
+
+def _report(report: Report) -> None:
+    session = report.session
+    sheet = "no practice sheet" if session.reps is None else _count(len(session.reps), "rep")
+    zones = ", ".join(f"{axis.zone} in lane {axis.lane}" for axis in report.axes)
+    terminal.say(f"{session.id}, {session.date}, {session.event}: {sheet}; zones {zones}")
+    if report.streams:
+        terminal.table(
+            [
+                "runner",
+                "file",
+                "sensor",
+                "samples",
+                "rate, Hz",
+                "from",
+                "for, min",
+                "gap, s",
+                "holds",
+            ],
+            [_stream_row(stream) for stream in report.streams],
+            right=(3, 4, 6, 7),
+        )
+    terminal.listing("Cannot be read", report.unreadable)
+    terminal.listing("Missing", report.missing)
+    terminal.listing("Remarks", report.remarks)
+    if not report.can_measure:
+        terminal.say("Too little to measure: a takeover needs the positions of two runners.")
+    elif not (report.unreadable or report.missing):
+        terminal.say("Nothing is missing.")
+
+
+def _stream_row(stream: Stream) -> tuple[str, ...]:
+    from datetime import UTC, datetime
+
+    start = "counter"
+    if stream.first_utc_s is not None:
+        start = datetime.fromtimestamp(stream.first_utc_s, UTC).strftime("%Y-%m-%d %H:%M:%SZ")
+    holds = [
+        word
+        for word, is_there in (
+            ("position", stream.has_position),
+            ("speed", stream.has_speed),
+            ("acceleration", stream.sensor == "imu"),
+            (f"{stream.dropped} dropped", stream.dropped > 0),
+        )
+        if is_there
+    ]
+    return (
+        stream.runner,
+        stream.file,
+        f"{stream.sensor} ({stream.format})",
+        str(stream.samples),
+        "-" if stream.rate_hz is None else f"{stream.rate_hz:.4g}",
+        start,
+        f"{stream.span_s / 60:.1f}",
+        f"{stream.longest_gap_s:.3g}",
+        ", ".join(holds),
+    )
+
+
+# --- running ---------------------------------------------------------------------------
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line; the exit code. No exception leaves it."""
+    arguments = list(sys.argv[1:] if arguments is None else arguments)
+    debug = "--debug" in arguments
+    terminal.survive_any_encoding()
+    try:
+        app(args=[word for word in arguments if word != "--debug"], prog_name="batontrace")
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else int(end.code is not None)
+    except BatontraceError as err:
+        terminal.complain(str(err))
+        return err.exit_code
+    except Exception as err:
+        if debug:
+            traceback.print_exc()
+        where = traceback.extract_tb(err.__traceback__)[-1]
+        said = " ".join(f"{type(err).__name__}: {err}".split())
+        terminal.complain(
+            f"this is a defect, please report it: {said} "
+            f"({Path(where.filename).name}:{where.lineno}); --debug shows more"
+        )
+        return DEFECT
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,101 @@
+"""How the command line speaks: tables and progress on a terminal, plain lines when piped.
+
+Results go to standard output, everything about the run to standard error.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import TextIO
+
+Progress = Callable[[str, int, int], None]
+
+
+def survive_any_encoding() -> None:
+    """Signs that the terminal's encoding lacks become '?', where they would end the run."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")
+
+
+def table(
+    headings: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int] = ()
+) -> None:
+    """Print rows under their headings; columns whose index is in `right` end flush.
+
+    On a terminal it keeps to the terminal's width; piped, a row is one line, its columns
+    two spaces or more apart.
+    """
+    rows = [tuple(row) for row in rows]
+    if sys.stdout.isatty():
+        _boxed(headings, rows, right)
+        return
+    widths = [max(map(len, column)) for column in zip(headings, *rows, strict=True)]
+    for row in (tuple(headings), *rows):
+        cells = [
+            cell.rjust(width) if index in right else cell.ljust(width)
+            for index, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        print("  ".join(cells).rstrip())
+
+
+def _boxed(headings: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int]) -> None:
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    grid = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    for index, heading in enumerate(headings):
+        flush = index in right
+        grid.add_column(heading, justify="right" if flush else "left", overflow="fold")
+    for row in rows:
+        grid.add_row(*(Text(cell) for cell in row))
+    Console().print(grid)
+
+
+def say(text: str = "", stream: TextIO | None = None) -> None:
+    """Print a paragraph: folded at the width of a terminal, one line when piped."""
+    stream = stream or sys.stdout
+    if stream.isatty():
+        from rich.console import Console
+        from rich.text import Text
+
+        Console(file=stream).print(Text(text))
+    else:
+        print(text, file=stream)
+
+
+def listing(title: str, items: Iterable[str]) -> None:
+    """Print a titled list; nothing where it is empty."""
+    items = list(items)
+    if items:
+        say(f"{title}:")
+        for item in items:
+            say(f"  - {item}")
+
+
+def complain(text: str) -> None:
+    """Print a problem to standard error."""
+    say(f"batontrace: {text}", sys.stderr)
+
+
+@contextlib.contextmanager
+def progress() -> Iterator[Progress | None]:
+    """A callback (what is done, so many, of so many) that moves a bar on a terminal, else None."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress as Bar
+
+    with Bar(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=None)
+
+        def moved(stage: str, done: int, total: int) -> None:
+            bar.update(task, description=stage, completed=done, total=total)
+
+        yield moved
