@@ -21,6 +21,7 @@ OFF_LANE_M = 9.0  # slow errors of two metres, a neighbour's lane, a survey's mi
 BEHIND_M = 45.0  # how far the incoming runner may still be when the receiver goes
 NEAR_M = 4.0  # trunks this near at speed could pass a baton, errors included
 MATCH_WINDOW_S = 90.0
+STAND_OFF_M = 5.0  # a stand seen this far from the sheet's tape is another rep's
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,6 +62,7 @@ class Candidate:
     closest_m: float
     completed: bool
     offset_m: float
+    stands_m: tuple[float | None, float]  # where the incoming and the outgoing runner stood
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +90,10 @@ def _launches(trace: Trace, place: OnAxis) -> list[_Launch]:
     up = np.flatnonzero((v[:-1] < 3.0) & (v[1:] >= 3.0)) + 1
     found = []
     for i in up:
-        before = np.flatnonzero(t[:i] >= t[i] - 2.6)
+        if t[i] - t[i - 1] > 6.0:
+            continue
+        # The last fix before a gap counts too: units lose fixes just when a runner crouches.
+        before = np.flatnonzero(t[:i] >= min(t[i] - 2.6, t[i - 1]))
         rest = before[v[before] < REST_MPS]
         if not len(rest):
             continue
@@ -99,8 +104,7 @@ def _launches(trace: Trace, place: OnAxis) -> list[_Launch]:
         later = int(np.searchsorted(t, t[last] + 3.0))
         if later >= len(t) or not place.s_m[later] - place.s_m[last] > 5.0:
             continue
-        # The speed grows by about 6 m/s each second at first: go back to where it began.
-        begin = t[last] + (t[i] - t[last]) * max(0.0, 1 - (v[i] - 0.3) / max(v[i] - v[last], 0.5))
+        begin = max(t[last], t[i] - v[i] / 6.5)  # the speed grows by about 6.5 m/s each second
         stand = before[0] if last == before[0] else last
         found.append(_Launch(float(begin), last, place.s_m[stand], place.offset_m[stand]))
     return found
@@ -196,18 +200,20 @@ def _judge(
     late = np.interp(np.arange(entry + 1, entry + 9, 0.2), t_in, v_in)
     slowed = late.min() < 0.6 * np.interp(entry, t_in, v_in)
     completed = exit_s is not None and closest < NEAR_M and bool(slowed)
-    earlier = [run.at_s for run in runs if entry - 16 < run.at_s < entry - 1.5]
+    earlier = [run for run in runs if entry - 16 < run.at_s < entry - 1.5]
+    run_up = max(earlier, key=lambda run: run.at_s) if earlier else None
     return Candidate(
         number,
         incoming,
         outgoing,
         entry,
         launch.at_s,
-        max(earlier) if earlier else None,
+        None if run_up is None else run_up.at_s,
         exit_s,
         closest,
         completed,
         float(np.median(np.interp(grid[fast], t_out, places[outgoing].offset_m))),
+        (None if run_up is None else float(run_up.s_m), float(launch.s_m)),
     )
 
 
@@ -290,6 +296,13 @@ def _likeness(one: Candidate, rep: Rep, axes: Sequence[ZoneAxis]) -> float:
     worth = 1.0 + (0.2 if one.completed else 0.0)
     if rep.lane is not None and rep.lane != axis.lane:
         worth -= 0.1
+    taped = (
+        None if rep.incoming_start_m is None else axis.back_m - rep.incoming_start_m,
+        None if rep.outgoing_start_m is None else axis.back_m + rep.outgoing_start_m,
+    )
+    for seen, tape in zip(one.stands_m, taped, strict=True):
+        if seen is not None and tape is not None:
+            worth -= 0.2 * min(abs(seen - tape) / STAND_OFF_M, 1.0)
     if rep.start_utc_s is not None:
         begin = one.set_off_s if one.set_off_s is not None else one.entry_s - 7.0
         late = abs(begin - rep.start_utc_s)

@@ -595,6 +595,18 @@ def with_letting_go(problem: Problem, moment_s: float) -> Problem:
     return replace(problem, incoming=replace(problem.incoming, letting_go_s=moment_s))
 
 
+def steady_speeds(fit: Fit, role: Role) -> tuple[Floats, Floats]:
+    """The speeds as measured, with swing, scale error and delay taken out: times, m/s."""
+    i = ROLES.index(role)
+    sight = (fit.problem.incoming, fit.problem.outgoing)[i]
+    layout = fit.layouts[i]
+    own = fit.x[layout.block]
+    off, _, _ = _speed_rows(fit.problem, sight, layout, own)
+    t = sight.t_s[np.isfinite(sight.speed_mps)] - own[layout.theta.start + 1]
+    ((v, _),) = _course_rows(layout, own, t, (1,))
+    return t, v + off / (1 + own[layout.theta.start])
+
+
 def residual_power(fit: Fit, role: int) -> tuple[float, float, float, float]:
     """Sum of squares and degrees of freedom left, of the speeds (m²/s²) at a run and of the
     positions (m²) of one runner; outliers count by their weight."""

@@ -17,8 +17,12 @@ EASE_MPS2 = Estimate(2.5, 1.5)  # how an incoming runner slows once the baton is
 REACH_M = Estimate(1.2, 0.25)  # usual teaching 1.0 to 1.5 m; from memory
 REACH_PAIR_SD_M = 0.15
 REACH_REP_SD_M = 0.15
-EASING_LAG_S = ((0.65, 0.15, 0.15), (0.25, 0.0, 0.35))  # weight, mean, sd; the rest is flat
-FLAT_WEIGHT, FLAT_S = 0.10, 3.0
+# From the pass to the first sign of slowing: a stride or so after it as a rule, with the squad's
+# own habit; some brake before letting go. Weight, shift from the habit, spread; the rest is flat.
+HABIT_S = Estimate(0.2, 0.12)
+HABITS_S = np.arange(-0.05, 0.451, 0.05)
+EASING_LAG_S = ((0.70, 0.0, 0.14), (0.25, -0.15, 0.35))
+FLAT_WEIGHT, FLAT_S = 0.05, 3.0
 REACHES_M = np.arange(0.30, 2.31, 0.05)
 GRID_S = 0.02
 
@@ -52,7 +56,6 @@ class PassBelief(Frozen):
     place_m: Estimate
     gap_m: Estimate
     p_in_zone: float
-    evidence: float  # log, against a pass anywhere at a gap of no meaning
 
 
 def easing(t_s: Floats, speed_mps: Floats, noise_mps: float, from_s: float, to_s: float) -> Easing:
@@ -86,12 +89,13 @@ def easing(t_s: Floats, speed_mps: Floats, noise_mps: float, from_s: float, to_s
 
 
 def from_easing(ease: Easing, t_s: Floats) -> Floats:
-    """Log-likelihood (k,) of a pass at each of `t_s`, from the easing alone."""
+    """Log-likelihood (h, k) of a pass at each of `t_s` (k,), for each habit (h,) of letting go,
+    from the easing alone."""
     if not len(ease.t_s):
-        return np.zeros(len(t_s))
+        return np.zeros((len(HABITS_S), len(t_s)))
     likelihood = np.exp(ease.log_likelihood)
     likelihood /= likelihood.sum()
-    lag = ease.t_s[None, :] - t_s[:, None]
+    lag = ease.t_s[None, None, :] - t_s[None, :, None] - HABITS_S[:, None, None]
     density = np.full_like(lag, FLAT_WEIGHT / FLAT_S)
     for weight, mean, sd in EASING_LAG_S:
         density += weight * np.exp(-0.5 * ((lag - mean) / sd) ** 2) / (sd * 2.5066)
@@ -105,61 +109,69 @@ def gap_likelihood(course: GapCourse, reach_m: Floats) -> Floats:
     return np.exp(-0.5 * z**2) / (sd * 2.5066)
 
 
-def reach_messages(course: GapCourse, log_rest: Floats) -> Floats:
-    """What one rep says of its pair's reach: likelihood (r,) over REACHES_M."""
-    weight = np.exp(log_rest - log_rest.max())
-    weight /= weight.sum()
-    return weight @ gap_likelihood(course, REACHES_M) + 1e-3
+def message(course: GapCourse, log_rest: Floats) -> Floats:
+    """What one rep says of the squad's habit and its pair's reach: likelihood (h, r) over
+    HABITS_S and REACHES_M. `log_rest` (h, k): easing and sight."""
+    rest = np.exp(log_rest - log_rest.max())
+    out: Floats = rest @ gap_likelihood(course, REACHES_M)
+    return np.asarray(out / out.max() + 1e-3)
 
 
-def learn_reach(
+def learn(
     messages: Sequence[tuple[tuple[str, str], Floats]],
 ) -> tuple[list[Floats], Mapping[tuple[str, str], Estimate]]:
-    """Reach of each pair from all reps: for each rep the others' belief over REACHES_M (each
-    sums to one), and each pair's posterior.
+    """Habit of letting go and reach from all reps: for each rep the others' belief (h, r), sum
+    one, and each pair's reach.
 
-    Two levels: a squad's mean, pairs about it, on a grid.
+    Squad's habit, squad's mean reach, pairs about it: three levels on a grid.
     """
     pairs = sorted({pair for pair, _ in messages})
     means = REACHES_M
-    prior = np.exp(-0.5 * ((means - REACH_M.value) / REACH_M.sd) ** 2)
+    prior = (
+        -0.5 * ((means[None, :] - REACH_M.value) / REACH_M.sd) ** 2
+        - 0.5 * ((HABITS_S[:, None] - HABIT_S.value) / HABIT_S.sd) ** 2
+    )
     around = np.exp(-0.5 * ((REACHES_M[None, :] - means[:, None]) / REACH_PAIR_SD_M) ** 2)
     around /= around.sum(axis=1, keepdims=True)
-    product = {pair: np.zeros(len(REACHES_M)) for pair in pairs}
-    for pair, message in messages:
-        product[pair] += np.log(message)
-    tied = {pair: np.log(around @ np.exp(product[pair] - product[pair].max())) for pair in pairs}
-    squad = np.log(prior) + sum(tied.values(), np.zeros(len(means)))
+    product = {pair: np.zeros((len(HABITS_S), len(REACHES_M))) for pair in pairs}
+    for pair, said in messages:
+        product[pair] += np.log(said)
+    tied = {pair: _through(around, product[pair]) for pair in pairs}
+    squad = prior + sum(tied.values(), np.zeros_like(prior))
 
-    def belief(pair: tuple[str, str], log_own: Floats, log_means: Floats) -> Floats:
-        mean = np.exp(log_means - log_means.max())
+    def belief(log_own: Floats, log_squad: Floats) -> Floats:
+        mean = np.exp(log_squad - log_squad.max())
         out = (mean @ around) * np.exp(log_own - log_own.max())
         return np.asarray(out / out.sum())
 
-    others = []
-    for pair, message in messages:
-        own = product[pair] - np.log(message)
-        others.append(belief(pair, own, squad - tied[pair]))
+    others = [belief(product[pair] - np.log(said), squad - tied[pair]) for pair, said in messages]
     posterior = {}
     for pair in pairs:
-        weight = belief(pair, product[pair], squad - tied[pair])
+        weight = belief(product[pair], squad - tied[pair]).sum(axis=0)
         mean = float(weight @ REACHES_M)
         posterior[pair] = Estimate(mean, float(np.sqrt(weight @ (REACHES_M - mean) ** 2)))
     return others, posterior
 
 
+def _through(around: Floats, log_product: Floats) -> Floats:
+    """A pair's likelihood as one of the squad's mean reach, (h, m)."""
+    top = log_product.max()
+    return np.asarray(np.log(np.exp(log_product - top) @ around.T) + top)
+
+
 def believe(
     course: GapCourse,
     log_rest: Floats,
-    reach: Floats,
+    others: Floats,
     exit_m: float,
 ) -> PassBelief:
-    """Posterior of the pass from easing and sight (`log_rest`, (k,)) and the gap, with the
-    pair's reach distributed as `reach` (r,) over REACHES_M."""
-    likelihood = gap_likelihood(course, REACHES_M) @ reach
-    weight = np.exp(log_rest - log_rest.max()) * (likelihood + 1e-6)
-    evidence = float(np.log(weight.sum() / np.exp(log_rest - log_rest.max()).sum()))
+    """Posterior of the pass from easing and sight (`log_rest`, (h, k)) and the gap, with the
+    habit and the pair's reach distributed as `others` (h, r)."""
+    rest = np.exp(log_rest - log_rest.max())
+    likelihood = gap_likelihood(course, REACHES_M) @ others.T + 1e-6  # (k, h)
+    weight = (rest.T * likelihood).sum(axis=1)
     weight /= weight.sum()
+    reach = others.sum(axis=0)
     moment = float(weight @ course.t_s)
     moment_sd = float(np.sqrt(weight @ (course.t_s - moment) ** 2 + GRID_S**2 / 12))
     place = float(weight @ course.middle_m)
@@ -181,7 +193,6 @@ def believe(
         Estimate(place, float(np.sqrt(place_var))),
         Estimate(mean_gap, float(np.sqrt(gap_var))),
         float(np.clip(weight @ inside, 0, 1)),
-        evidence,
     )
 
 

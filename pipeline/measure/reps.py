@@ -13,12 +13,15 @@ import numpy as np
 
 from pipeline.measure import motion, noise, passes, steps
 from pipeline.measure.finding import Candidate, OnAxis, Trace
+from pipeline.measure.launch import launch
 from pipeline.model import Estimate, Floats, Frozen, Imu, Rep, ZoneAxis
 
 STAND_S = 6.0  # so much of a stand is enough to fix the slow error
 TAPE_SD_M = 0.08
 UNKNOWN_STAND_SD_M = 5.0
 RECEIVER_STAND_SD_M = 3.0
+SLOWED, SLOWING_S = 0.88, 0.9
+ONSET_WINDOW_S = 0.25  # a start seen in the speeds is good to this, unknown delay included
 RUN_IN_S = 8.0  # window before the entry for a runner already under way
 OUT_M = 30.0  # the outgoing runner is followed this far beyond the zone
 SCALE_SD = 0.006
@@ -109,12 +112,13 @@ def build(
         if runner in imus:
             imu, clock_sd = imus[runner]
             if begin is not None:
+                begin = _launched(trace, begin, levels[runner])
                 onset = _onset(imu, begin, clock_sd)
             footfalls = _footfalls(imu, begin if begin is not None else zero - RUN_IN_S, end)
         if role == "outgoing":
             falls = footfalls
-        if begin is not None and onset is not None:
-            begin = onset.value
+        if begin is not None:
+            begin = onset.value if onset is not None else _launched(trace, begin, levels[runner])
         first = zero - RUN_IN_S if begin is None else _stand_begin(trace, begin)
         last = end if role == "outgoing" else _let_go_end(trace, candidate, end)
         inside = (trace.t_s >= first) & (trace.t_s <= last)
@@ -161,10 +165,23 @@ def build(
 
 
 def _onset(imu: Imu, near_s: float, clock_sd_s: float) -> Estimate | None:
-    found = steps.first_movement(imu.t_s, imu.acc_mps2, near_s, 0.6)
+    found = steps.first_movement(imu.t_s, imu.acc_mps2, near_s, ONSET_WINDOW_S)
     if found is None:
         return None
     return Estimate(found.value, float(np.hypot(found.sd, clock_sd_s)))
+
+
+def _launched(trace: Trace, near_s: float, level: Levels) -> float:
+    speeds = np.where(np.isfinite(trace.speed_mps), trace.speed_mps, trace.pace_mps)
+    found = launch(
+        trace.t_s,
+        speeds,
+        near_s,
+        delay_s=DELAY_S.value,
+        noise_mps=level.speed_mps,
+        rest_mps=level.rest_mps,
+    )
+    return near_s if found is None else found.value
 
 
 def _footfalls(imu: Imu, from_s: float, to_s: float) -> Floats:
@@ -341,12 +358,14 @@ def solve_all(build_all: Sequence[Case], levels: Mapping[str, Levels], rounds: i
                 )
                 renewed.append(replace(case, problem=problem))
             cases = renewed
-        easings = [_easing(case) for case in cases]
+        easings = [_easing(c, fits[i] if turn else None) for i, c in enumerate(cases)]
         cases = [
             replace(c, problem=motion.with_letting_go(c.problem, _first_easing(e)))
             for c, e in zip(cases, easings, strict=True)
         ]
         fits = [motion.solve(c.problem) for c in cases]
+        cases = [_slowing(c, fit) for c, fit in zip(cases, fits, strict=True)]
+    easings = [_easing(c, fit) for c, fit in zip(cases, fits, strict=True)]
     sent = [motion.message(fit) for fit in fits]
     names, info, vector = _pool(cases, sent)
     cov = np.linalg.inv(info)
@@ -362,16 +381,29 @@ def _with_level(sight: motion.Sight, level: Levels) -> motion.Sight:
     return replace(sight, speed_noise_mps=level.speed_mps, position_noise_m=level.position_m)
 
 
-def _easing(case: Case) -> passes.Easing:
+def _easing(case: Case, fit: motion.Fit | None) -> passes.Easing:
+    """Change point of the incoming runner's speed; with a fit the swing is taken out first."""
     sight, candidate = case.problem.incoming, case.candidate
-    delay = case.problem.theta_mean[1]
     last = candidate.exit_s if candidate.exit_s is not None else candidate.entry_s + 4.0
-    return passes.easing(
-        sight.t_s - delay,
-        sight.speed_mps,
-        sight.speed_noise_mps,
-        -0.6,
-        last - candidate.entry_s + 0.8,
+    if fit is None:
+        t, v = sight.t_s - case.problem.theta_mean[1], sight.speed_mps
+    else:
+        t, v = motion.steady_speeds(fit, "incoming")
+    return passes.easing(t, v, sight.speed_noise_mps, -0.6, last - candidate.entry_s + 0.8)
+
+
+def _slowing(case: Case, fit: motion.Fit) -> Case:
+    """From where on the outgoing runner's speed, too, may fall quickly."""
+    sight = case.problem.outgoing
+    go = fit.start("outgoing")
+    if go is None:
+        return case
+    t = np.arange(go.value + 1.0, sight.end_s, 0.1)
+    v, _ = motion.course(fit, "outgoing", t, 1)
+    fallen = np.flatnonzero(v < SLOWED * np.maximum.accumulate(v))
+    moment = float(t[fallen[0]]) - SLOWING_S if len(fallen) else None
+    return replace(
+        case, problem=replace(case.problem, outgoing=replace(sight, letting_go_s=moment))
     )
 
 

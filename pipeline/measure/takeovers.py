@@ -20,6 +20,7 @@ OUT_M = 30.0
 SHEET_PASS_SD_M = 0.5  # the contract: somebody beside the zone saw it, good to half a metre
 NOT_NEAR_M = 0.9  # closest approach this far beyond the pair's reach: no pass
 RAN_INTO_M = 0.55  # trunks nearer than this while still closing: arms no longer fit between
+GIVE_UP_M, GIVE_UP = 20.0, 0.75  # a receiver this much slower so soon beyond the zone has no baton
 SURE = 2.0  # a fault is named when it exceeds its bound by so many standard errors
 
 
@@ -71,13 +72,17 @@ def measure(solved: Solved) -> list[Takeover]:
         for case, course, ease in zip(solved.cases, courses, solved.easings, strict=True)
     ]
     pairs = [(c.candidate.incoming, c.candidate.outgoing) for c in solved.cases]
-    met = [i for i, rest in enumerate(rests) if rest is not None and _near(courses[i])]
+    met = [
+        i
+        for i, (case, fit, rest) in enumerate(zip(solved.cases, solved.fits, rests, strict=True))
+        if rest is not None and _met(case, fit, courses[i])
+    ]
     messages = []
     for i in met:
         course, rest = courses[i], rests[i]
         if course is not None and rest is not None:
-            messages.append((pairs[i], passes.reach_messages(course, rest)))
-    beliefs, _ = passes.learn_reach(messages)
+            messages.append((pairs[i], passes.message(course, rest)))
+    beliefs, _ = passes.learn(messages)
     reach = dict(zip(met, beliefs, strict=True))
     out = []
     for i, (case, fit) in enumerate(zip(solved.cases, solved.fits, strict=True)):
@@ -120,6 +125,29 @@ def _sight(case: Case, course: passes.GapCourse) -> Floats:
     return -0.5 * ((course.middle_m - case.rep.pass_m) / sd) ** 2
 
 
+def _met(case: Case, fit: motion.Fit, course: passes.GapCourse | None) -> bool:
+    """Whether the baton can have changed hands: somebody saw it, or the trunks came near and the
+    outgoing runner went on at speed beyond the zone, as one does who has it."""
+    if case.rep is not None and case.rep.pass_m is not None:
+        return course is not None
+    return _near(course) and not _gave_up(case, fit)
+
+
+def _gave_up(case: Case, fit: motion.Fit) -> bool:
+    exit_m = case.problem.axis.exit_m
+    last = fit.problem.outgoing.end_s
+    go = fit.start("outgoing")
+    leave = motion.crossing(fit, "outgoing", exit_m)
+    if leave is None or go is None:
+        return True
+    t = np.arange(go.value + 0.5, last, 0.1)
+    v, _ = motion.course(fit, "outgoing", t, 1)
+    s, _ = motion.course(fit, "outgoing", t)
+    best = float(v[s < exit_m + 2].max(initial=0.0))
+    beyond = (s > exit_m) & (s < exit_m + GIVE_UP_M)
+    return bool(v[beyond].min(initial=best) < GIVE_UP * best)
+
+
 def _near(course: passes.GapCourse | None) -> bool:
     """Whether the trunks ever came near enough for a pass, errors taken into account."""
     if course is None:
@@ -132,8 +160,9 @@ def _tied_by_reach(
     fit: motion.Fit, course: passes.GapCourse, rest: Floats, reach: Floats
 ) -> motion.Fit:
     """Solved once more knowing that at the pass the gap is about the pair's reach."""
-    weight = np.exp(rest - rest.max())
+    weight = (np.exp(rest - rest.max()) * reach.sum(axis=1)[:, None]).sum(axis=0)
     weight /= weight.sum()
+    reach = reach.sum(axis=0)
     moment = float(weight @ course.t_s)
     spread = float(np.sqrt(weight @ (course.t_s - moment) ** 2))
     mean = float(reach @ passes.REACHES_M)
