@@ -171,7 +171,7 @@ def finish(trace: Trace, grid_s, lane: int, rng) -> Body:
     zig = 0.012 * parity * np.sin(np.pi * part) * (1 - still)
     l_m = l0 + swing + sway * still
     y_m = y0 + wander * (1 - still) + sway_y * still + zig
-    xy, heading, curve = plan.on_track(l_m, y_m, lane)
+    xy, _, curve = plan.on_track(l_m, y_m, lane)
     vel = np.gradient(xy, DT, axis=0)
     v = np.gradient(l_m, DT) * (1 + y_m * curve)
     fwd = np.gradient(v, DT)

@@ -140,10 +140,8 @@ def take_over(pi: Person, po: Person, plan: RepPlan) -> RepRun:
     bin_ = bout = 0.0  # how hard each is braking now, builds up over a few tenths of a second
     done_in = done_out = False
     want_in = 0.0
-    if plan.lag_s < 0:  # leaves before the mark: the trigger lies where the runner will be then
-        trigger = plan.mark_s + plan.lag_s * pi.top_mps * 0.93
-    else:
-        trigger = plan.mark_s
+    # who leaves before the mark leaves when the other is about there
+    trigger = plan.mark_s + min(0.0, plan.lag_s) * pi.top_mps * 0.93
     trig_t = None
     while t < 40.0:
         hist.append((si, so, vi, vo))
@@ -184,11 +182,10 @@ def take_over(pi: Person, po: Person, plan: RepPlan) -> RepRun:
             k = min(1.0, (t - pass_t) / 0.5)
             effort += (plan.out_effort_after - plan.out_effort) * k
         top_o = po.top_mps * effort * plan.bend - hand_cost
-        if pass_t is None and give_up_t is None and plan.gives_chase and so > 0.55 * plan.zone_m:
-            if gap > plan.reach_m + 0.2 and so > 0.6 * plan.zone_m:
-                short = min(1.0, (so - 0.6 * plan.zone_m) / 3.0)
-                top_o = min(top_o, top_o * (1 - 0.2 * short))
-                eased = True
+        missed = pass_t is None and give_up_t is None and so > 0.55 * plan.zone_m
+        if missed and plan.gives_chase and gap > plan.reach_m + 0.2:
+            top_o *= 1 - 0.25 * min(1.0, (so - 0.55 * plan.zone_m) / 3.0)
+            eased = True
         if running_out:
             stop_o = (pass_t is not None and so > plan.zone_m + plan.beyond_m) or (
                 give_up_t is not None and t > give_up_t + 0.3
@@ -202,7 +199,7 @@ def take_over(pi: Person, po: Person, plan: RepPlan) -> RepRun:
             ao = 0.0
         # --- incoming
         near = pass_t is None and running_out and gap < plan.reach_m + 0.9
-        reach_cost += DT / 0.18 * ((0.45 if near else 0.0) - reach_cost)
+        reach_cost += DT / 0.18 * ((0.35 if near else 0.0) - reach_cost)
         top_i = pi.top_mps * plan.in_effort * plan.bend - reach_cost
         top_i *= 1 - plan.in_fade_per_s * max(0.0, t - 6.0)
         want_in = 0.0
@@ -210,9 +207,13 @@ def take_over(pi: Person, po: Person, plan: RepPlan) -> RepRun:
             want_in = plan.after_brake_mps2
         elif give_up_t is not None and t > give_up_t + 0.15:
             want_in = pi.ease_mps2
-        elif pass_t is None and plan.brake_early_s is not None and call_t is not None:
-            if gap - plan.reach_m < plan.brake_early_s * max(0.5, closing):
-                want_in, slowed = 1.3, True
+        elif (
+            pass_t is None
+            and plan.brake_early_s is not None
+            and call_t is not None
+            and gap - plan.reach_m < plan.brake_early_s * max(0.5, closing)
+        ):
+            want_in, slowed = 1.3, True
         need = 0.0
         if not done_in and closing > 0 and gap < 6:  # about to run into the other's back
             # what the other gains by accelerating need not be braked away
@@ -255,8 +256,8 @@ def good_mark_m(pi: Person, po: Person, plan: RepPlan, back_s: float, pass_at: f
     t = np.arange(len(v_in)) * DT
     v_in = v_in * (1 - plan.in_fade_per_s * np.maximum(0, t - 6.0))
     s_in = plan.in_from_s + np.cumsum(v_in) * DT
-    # reaching out costs half a metre a second; keep some closing speed beyond that
-    too_fast = v_out > np.interp(s_out, s_in, v_in) - 0.9
+    # reaching out costs a third of a metre a second; keep some closing speed beyond that
+    too_fast = v_out > np.interp(s_out, s_in, v_in) - 1.2
     if too_fast.any():
         pass_at = min(pass_at, float(s_out[np.argmax(too_fast)]) - 0.5)
     pass_at = max(pass_at, plan.out_from_s + 4.0)

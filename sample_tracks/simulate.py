@@ -85,6 +85,33 @@ def _iso(t_s: float) -> str:
     return datetime.fromtimestamp(round(t_s), UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
+@dataclass(frozen=True)
+class _Setup:
+    """What a pair tries for some reps: tapes, mark, how hard both go."""
+
+    in_start_m: float
+    out_start_m: float
+    in_effort: float
+    out_effort: float
+    out_effort_after: float
+    in_fade_per_s: float
+    target_s: float
+    miss_m: float  # how far the coach's mark is off
+
+
+def _draw_setup(rng, four: bool, zone_m: float) -> _Setup:
+    u = rng.uniform
+    if four:
+        return _Setup(
+            float(round(u(62, 78))), float(round(u(0, 2), 1)), u(0.8, 0.88), u(0.72, 0.82), 0.92,
+            u(0.006, 0.016), u(7, 13), rng.normal(0, 0.4),
+        )  # fmt: skip
+    return _Setup(
+        float(round(u(35, 60))), float(rng.choice([0.0, 0.0, 0.5, 1.0, 2.0, 3.0])),
+        u(0.96, 0.99), 1.0, 1.0, 0.0, u(17, 23) if zone_m > 25 else u(9, 14), rng.normal(0, 0.45),
+    )  # fmt: skip
+
+
 def _draw_fault(rng, share: float) -> str | None:
     if rng.random() >= share:
         return None
@@ -189,11 +216,11 @@ def make_session(
     order = [pairs[k] for k in acts.permutation(len(pairs))]
     # a squad practises few pairs often: half of the reps fall to the first few
     few = order[: max(2, n_runners - 1)]
-    marks: dict[tuple[str, str], float] = {}
+    setups: dict[tuple[str, str], _Setup] = {}
     exchanges: list[dict] = []
     others: list[dict] = []
     rep_no = 0
-    tries = {}
+    tries: dict[tuple[str, str], int] = {}
     for what, k in programme:
         if what in ("rep", "broken off"):
             a, b = few[(k + (k // 7)) % len(few)] if k % 3 != 2 else order[k % len(order)]
@@ -202,31 +229,23 @@ def make_session(
         pi, po = squad[a], squad[b]
         ti, to = traces[pi.id], traces[po.id]
         base = RepPlan(zone_m=zone_m, mark_s=0.0, in_from_s=0, out_from_s=0, bend=bend)
-        if four:
-            in_start = float(np.round(acts.uniform(62, 78)))
-            out_start = float(np.round(acts.uniform(0, 2), 1))
-            in_effort = acts.uniform(7.4, 8.6) / pi.top_mps
-            base.out_effort, base.out_effort_after = acts.uniform(0.72, 0.82), 0.92
-            base.in_fade_per_s = acts.uniform(0.006, 0.016)
-            target = acts.uniform(7, 13)
-        else:
-            in_start = float(np.round(acts.uniform(35, 60)))
-            out_start = float(np.round(acts.choice([0.0, 0.0, 0.5, 1.0, 2.0, 3.0]), 1))
-            in_effort = acts.uniform(0.93, 1.0)
-            target = acts.uniform(17, 23) if zone_m > 25 else acts.uniform(9, 14)
-        base.in_effort = float(in_effort)
-        base.reach_m = float(np.clip(reach[pi.id, po.id] + acts.normal(0, 0.12), 0.75, 1.75))
+        key = (pi.id, po.id)
+        if key not in setups or tries[key] % 4 == 0:  # a coach moves things now and then
+            setups[key] = _draw_setup(acts, four, zone_m)
+        tries[key] = tries.get(key, 0) + 1
+        setup = setups[key]
+        in_start, out_start = setup.in_start_m, setup.out_start_m
+        base.reach_m = float(np.clip(reach[key] + acts.normal(0, 0.12), 0.75, 1.75))
         tape_in, tape_out = back_s - in_start, back_s + out_start
         base.in_from_s, base.out_from_s = tape_in, tape_out
-        usual = people.good_mark_m(pi, po, base, back_s, target)
-        key = (pi.id, po.id)
-        if four:
-            mark_m = usual + acts.normal(0, 0.6)
-        else:
-            if key not in marks or tries.get(key, 0) % 3 == 0:
-                marks[key] = usual + acts.normal(0, 0.5)
-            mark_m = marks[key]
-        tries[key] = tries.get(key, 0) + 1
+        base.in_effort, base.out_effort = setup.in_effort, setup.out_effort
+        base.out_effort_after = setup.out_effort_after
+        base.in_fade_per_s = setup.in_fade_per_s
+        mark_m = people.good_mark_m(pi, po, base, back_s, setup.target_s) + setup.miss_m
+        if four:  # by sight: the place that triggers the start moves from rep to rep
+            mark_m += float(acts.normal(0, 0.5))
+        base.in_effort *= 1 + float(acts.normal(0, 0.012))
+        base.out_effort *= 1 + float(acts.normal(0, 0.01))
         fault = _draw_fault(acts, fault_share) if what == "rep" else None
         mark_m += {"mark too far": -1, "mark too near": 1}.get(fault, 0) * -acts.uniform(1.5, 3.5)
         mark_m = float(np.round(np.clip(mark_m, 1.0, in_start - 12), 1))
@@ -357,7 +376,7 @@ def make_session(
         x["exchange"] = number
         _measure(x, bodies, grid_s, entry_l, zone_m)
         if curves:
-            out_curves.update(_curves(x, bodies, grid_s, entry_l, zone_m))
+            out_curves.update(_curves(x, bodies, grid_s, entry_l))
         for k in ("_i", "_o", "_run"):
             del x[k]
 
@@ -371,9 +390,7 @@ def make_session(
         folder / "session.toml", id_, t0, event, lane, sheet, squad, toml_recordings, tap_t
     )
     if sheet:
-        _write_sheet(
-            folder / "reps.csv", sheet_rng, exchanges, squad, seen_share, blank_cells, back_s
-        )
+        _write_sheet(folder / "reps.csv", sheet_rng, exchanges, squad, seen_share, blank_cells)
     elif (folder / "reps.csv").exists():
         (folder / "reps.csv").unlink()
     truth = Truth(
@@ -473,7 +490,7 @@ def _measure(x: dict, bodies, grid_s, entry_l: float, zone_m: float) -> None:
     x["faults"] = faults
 
 
-def _curves(x: dict, bodies, grid_s, entry_l: float, zone_m: float) -> dict:
+def _curves(x: dict, bodies, grid_s, entry_l: float) -> dict:
     out = {}
     run = x["_run"]
     m = len(run.s_in)
@@ -664,7 +681,7 @@ def _write_session(path, id_, t0, event, lane, sheet, squad, recordings, tap_t) 
     path.write_text("\n".join(out) + "\n")
 
 
-def _write_sheet(path, rng, exchanges, squad, seen_share, blank_cells, back_s) -> None:
+def _write_sheet(path, rng, exchanges, squad, seen_share, blank_cells) -> None:
     foot = {p.id: p.foot_m for p in squad}
     feet = bool(rng.random() < 0.3) and not any(x["mark_m"] is None for x in exchanges)
     head = ["rep", "zone", "lane", "incoming", "outgoing", "mark_feet" if feet else "mark_m",
@@ -680,7 +697,8 @@ def _write_sheet(path, rng, exchanges, squad, seen_share, blank_cells, back_s) -
         note = "" if x["outcome"] == "passed" else str(rng.choice(["missed", "no baton", ""]))
         start = _iso(x["start_utc_s"] + float(np.clip(rng.normal(0, 8), -25, 25)))
         cells = [x["rep"], x["zone"], x["lane"], x["incoming"], x["outgoing"], mark or "",
-                 f"{x['out_start_m']:.1f}", f"{x['in_start_m']:.0f}", start, seen, note]  # fmt: skip
+                 f"{x['out_start_m']:.1f}", f"{x['in_start_m']:.0f}", start,
+                 seen, note]  # fmt: skip
         if blank_cells:
             for k in (0, 1, 2, 8):
                 if rng.random() < 0.15:

@@ -174,8 +174,10 @@ def fit_crc(data: bytes) -> int:
 
 
 # base type number -> struct letter
-_TYPES = {"enum": (0x00, "B"), "u8": (0x02, "B"), "u16": (0x84, "H"), "i16": (0x83, "h"),
-          "u32": (0x86, "I"), "i32": (0x85, "i"), "f32": (0x88, "f"), "u32z": (0x8C, "I")}  # fmt: skip
+_TYPES = {
+    "enum": (0x00, "B"), "u8": (0x02, "B"), "u16": (0x84, "H"), "i16": (0x83, "h"),
+    "u32": (0x86, "I"), "i32": (0x85, "i"), "f32": (0x88, "f"), "u32z": (0x8C, "I"),
+}  # fmt: skip
 
 
 class FitFile:
