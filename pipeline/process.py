@@ -5,6 +5,7 @@ The order of the stages is the body of `process`, in local variables.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -15,7 +16,7 @@ import pyarrow as pa
 
 from pipeline import schema, store
 from pipeline.errors import InputError, NothingMeasured
-from pipeline.measure import clocks, finding, noise, reps, takeovers, venue
+from pipeline.measure import clocks, finding, motion, noise, reps, takeovers, venue
 from pipeline.model import (
     Clock,
     Estimate,
@@ -423,18 +424,6 @@ def _recording(
 
 def _provenance(
     session: Session, pairs: Sequence[tuple[RecordingSpec, Recording]]
-) -> dict[str, object]:
-    return {
-        "session_file": session.path,
-        "inputs": [session.path, session.venue.path, *(spec.path for spec, _ in pairs)],
-        "settings": {
-            "priors": "docs/methods.md",
-            "knot_step_s": motion_settings()["knot_step_s"],
-        },
-    }
-
-
-def motion_settings() -> dict[str, float]:
-    from pipeline.measure import motion
-
-    return {"knot_step_s": motion.KNOT_STEP_S, "tau_s": motion.TAU_S}
+) -> Mapping[str, object]:
+    inputs = [session.path, session.venue.path, *(spec.path for spec, _ in pairs)]
+    return store.provenance(inputs, motion.settings(), sys.argv)
