@@ -161,12 +161,23 @@ def _takeovers(rows: Sequence[dict[str, Any]]) -> None:
         ],
         right=(0, 1, 2, 4, 5, 6),
     )
-    terminal.say("± is one standard error. Units are worn on the trunk: pass is half-way between")
-    terminal.say("the two trunks, past the entry line; gap is the distance between them then.")
-    terminal.listing(
-        "Weak or missing",
-        [f"takeover {row['exchange']}: {r}" for row in rows for r in row["remarks"]],
+    terminal.say(
+        "± is one standard error. Units are worn on the trunk: pass is half-way between the two "
+        "trunks, past the entry line; gap is the distance between them then."
     )
+    terminal.listing("Weak or missing", _by_remark(rows))
+
+
+def _by_remark(rows: Sequence[dict[str, Any]]) -> list[str]:
+    """Each remark once, with the takeovers it is about."""
+    about: dict[str, list[str]] = {}
+    for row in rows:
+        for remark in row["remarks"]:
+            about.setdefault(remark, []).append(str(row["exchange"]))
+    return [
+        f"takeover{'s' if len(numbers) > 1 else ''} {', '.join(numbers)}: {remark}"
+        for remark, numbers in about.items()
+    ]
 
 
 def _report(report: Report) -> None:

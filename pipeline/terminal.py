@@ -48,13 +48,19 @@ def _boxed(headings: Sequence[str], rows: Sequence[Sequence[str]], right: Sequen
     from rich.table import Table
     from rich.text import Text
 
-    grid = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    console = Console()
+    grid = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
     for index, heading in enumerate(headings):
-        flush = index in right
-        grid.add_column(heading, justify="right" if flush else "left", overflow="fold")
+        flush = index in right  # a number folded in two reads as two: kept whole where it fits
+        grid.add_column(
+            heading,
+            justify="right" if flush else "left",
+            overflow="fold",
+            no_wrap=flush and console.width >= 80,
+        )
     for row in rows:
         grid.add_row(*(Text(cell) for cell in row))
-    Console().print(grid)
+    console.print(grid)
 
 
 def say(text: str = "", stream: TextIO | None = None) -> None:
