@@ -117,6 +117,11 @@ def _mean(x, width_s: float):
     return np.convolve(np.pad(x, w // 2, mode="edge"), np.full(w, 1 / w), mode="valid")
 
 
+def _later(x, by_s: float):
+    k = round(by_s / DT)
+    return np.concatenate([np.full(k, x[0]), x[:-k]])
+
+
 def finish(trace: Trace, grid_s, lane: int, rng) -> Body:
     p, n = trace.person, len(grid_s)
     l0, y0, kind = trace.arrays(n)
@@ -186,7 +191,8 @@ def finish(trace: Trace, grid_s, lane: int, rng) -> Body:
     up = G * (stride + (flight - stride) * np.where(sprint, np.clip(pace / 1.5, 0, 1), fast))
     # lean: forward while accelerating, into the bend, crouched before a start
     # (the trunk follows the push: nothing turns before the first movement)
-    smooth_a = _mean(np.gradient(_mean(v0, 0.1), DT), 0.25)
+    # (both come after what causes them: nothing may show before the first movement)
+    smooth_a = _later(_mean(np.gradient(_mean(v0, 0.1), DT), 0.25), 0.18)
     late = int(0.18 / DT)
     smooth_a = np.concatenate([np.full(late, smooth_a[0]), smooth_a[:-late]])
     pitch = 0.06 + 0.04 * np.clip(pace / 8, 0, 1) + np.clip(smooth_a, -3, 8) * 0.085
@@ -197,7 +203,7 @@ def finish(trace: Trace, grid_s, lane: int, rng) -> Body:
         crouch[a:rise] = rng.uniform(0.3, 0.7)
         release = crouch[rise : rise + int(0.7 / DT)]
         release[:] = np.linspace(crouch[k - 1], 0, int(0.7 / DT))[: len(release)]
-    pitch += _mean(_mean(crouch, 0.25), 0.25)
+    pitch += _later(_mean(_mean(crouch, 0.25), 0.25), 0.255)
     pitch += 0.03 * np.sin(turn + 1) * (1 - still) + slow_noise(rng, n, DT, 2.0, 0.03)
     roll = np.arctan(_mean(v0 * v0 * curve, 0.3) / G) * 0.9 + slow_noise(rng, n, DT, 2.0, 0.02)
     yaw = v0 * curve + 1.3 * parity * np.sin(np.pi * part) * np.clip(pace / 8, 0, 1)

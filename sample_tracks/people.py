@@ -18,7 +18,8 @@ def slow_noise(rng, n: int, dt: float, tau_s: float, sd: float, smooth: float = 
     """(n,) stationary noise that forgets in about `tau_s`, without kinks below tau/smooth."""
     m = 1 << int(np.ceil(np.log2(n + 6 * tau_s / dt + 16)))
     w = 2 * np.pi * np.fft.rfftfreq(m, dt) * tau_s
-    shape = 1 / np.sqrt((1 + w**2) * (1 + (w / smooth) ** 2))
+    # one forgetting, two smoothings: the acceleration stays finite
+    shape = 1 / (np.sqrt(1 + w**2) * (1 + (w / smooth) ** 2))
     shape[0] = 0.0 if tau_s < 1 else shape[0]
     power = (2 * np.sum(shape**2) - shape[0] ** 2) / m
     z = rng.standard_normal(m)
@@ -81,6 +82,11 @@ def _push(p: Person, t: float, v: float, top: float) -> float:
     if x > 0:
         return rise * p.push_mps2 * top / p.top_mps * x**0.93
     return max(-3.0, 2.2 * p.push_mps2 * x)
+
+
+def _last_steps(v: float) -> float:
+    """Braking gets gentler when little speed is left."""
+    return 0.3 + 0.7 * min(1.0, v / 3.0)
 
 
 def run_curve(p: Person, effort: float, bend: float, seconds: float):
@@ -184,15 +190,16 @@ def take_over(pi: Person, po: Person, plan: RepPlan) -> RepRun:
         top_o = po.top_mps * effort * plan.bend - hand_cost
         missed = pass_t is None and give_up_t is None and so > 0.55 * plan.zone_m
         if missed and plan.gives_chase and gap > plan.reach_m + 0.2:
-            top_o *= 1 - 0.25 * min(1.0, (so - 0.55 * plan.zone_m) / 3.0)
-            eased = True
+            short = min(1.0, (so - 0.55 * plan.zone_m) / 3.0)
+            top_o *= 1 - 0.25 * short
+            eased = eased or short > 0.25
         if running_out:
             stop_o = (pass_t is not None and so > plan.zone_m + plan.beyond_m) or (
                 give_up_t is not None and t > give_up_t + 0.3
             )
             if stop_o:
                 bout = min(1.0, bout + DT / 0.5)
-                ao = -bout * po.ease_mps2 if not done_out else 0.0
+                ao = -bout * po.ease_mps2 * _last_steps(vo) if not done_out else 0.0
             else:
                 ao = _push(po, t - go_t + 0.5 * DT, vo, top_o)
         else:
@@ -227,7 +234,7 @@ def take_over(pi: Person, po: Person, plan: RepPlan) -> RepRun:
         if done_in:
             ai = 0.0
         elif want_in > 0:
-            ai = -bin_
+            ai = -bin_ * (_last_steps(vi) if pass_t is not None or give_up_t is not None else 1)
         else:
             ai = _push(pi, t + 0.5 * DT, vi, top_i)
         si += (vi + 0.5 * ai * DT) * DT if not done_in else 0.0

@@ -18,8 +18,6 @@ import evening
 import numpy as np
 import people
 import plan
-import pyarrow as pa
-import pyarrow.parquet
 import writers
 from people import DT, RepPlan
 
@@ -27,6 +25,9 @@ NAMES = (
     "alder", "bittern", "clover", "dormouse", "elder", "fennel", "gannet", "hazel",
     "ibex", "juniper", "kestrel", "linden",
 )  # fmt: skip
+
+
+DISTRACTORS = ("solo", "abreast", "broken off", "start alone")  # runs that are no takeovers
 
 
 @dataclass
@@ -112,6 +113,11 @@ def _draw_setup(rng, four: bool, zone_m: float) -> _Setup:
     )  # fmt: skip
 
 
+def _deal(given, k: int):
+    """The k-th runner's of what is given once for all, or dealt in turn."""
+    return given[k % len(given)] if isinstance(given, tuple) else given
+
+
 def _draw_fault(rng, share: float) -> str | None:
     if rng.random() >= share:
         return None
@@ -125,8 +131,8 @@ def make_session(
     event: str = "4x100",
     place: str = "straight",
     sheet: bool = True,
-    rate_hz: float = 10.0,
-    imu: bool = True,
+    rate_hz: float | tuple[float, ...] = 10.0,
+    imu: bool | tuple[bool, ...] = True,
     noise: str = "ordinary",
     delay_s: float | None = None,
     delay_on: str = "speed",
@@ -137,9 +143,9 @@ def make_session(
     taps: int = 0,
     lane: int | None = None,
     rules: str = "today",
-    fault_share: float = 0.2,
+    fault_share: float = 0.15,
     seen_share: float = 0.0,
-    distractors: bool = True,
+    distractors: bool | tuple[str, ...] = True,
     spacing_s: float = 42.0,
     session_id: str | None = None,
     names: tuple[str, ...] | None = None,
@@ -148,30 +154,40 @@ def make_session(
     curves: bool = True,
     placement_sd_m: float = 0.05,
     blank_cells: bool = False,
+    squad_seed: int | None = None,
+    truth_folder: Path | None = None,
 ) -> Truth:
     """Simulate an evening and write it to `folder`; the same arguments give the same bytes.
 
     `place`: where the zone lies; `noise`: quiet, ordinary, rough (devices.LEVELS); `delay_s`:
     group delay of every receiver's speed low-pass (None: the level's own, 0 unless rough),
     applied to the speed, or with `delay_on="both"` to the position too; `formats`: csv, csv.gz,
-    fit (sensors in one file), fit-record, gpx, tcx, nmea, dealt to the runners in turn;
+    fit (sensors in the same file; fit-raw: as counts with their calibration; fit-uptime:
+    stamps from the unit's own switch-on, tied once), fit-record, gpx, gpx-s (stamps cut to
+    whole seconds), tcx, nmea, dealt to the runners in turn, as are rates and `imu`;
     `counter_imu`: the accelerometers count for themselves (True, or one answer a runner);
     `taps`: how often all units are knocked together; `seen_share`: share of the reps whose
-    sheet has a pass seen beside the zone; `fault_share`: share of the reps that go wrong.
+    sheet has a pass seen beside the zone; `fault_share`: share of the reps that go wrong;
+    `distractors`: which of DISTRACTORS come between, True for each once;
+    `squad_seed`: sessions with the same one (and `names`) have the same runners and ground.
+    The truth goes into `folder` as truth.json and truth_curves.csv, or into `truth_folder`
+    under the session's id.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     rngs = np.random.default_rng([seed, 20260512]).spawn(8)
-    rng, who, acts, ground_rng, air, units, survey, sheet_rng = rngs
+    _, who, acts, ground_rng, air, units, survey, sheet_rng = rngs
+    if squad_seed is not None:
+        who, ground_rng = np.random.default_rng([squad_seed, 20260513]).spawn(2)
     level = devices.LEVELS[noise]
     four = event == "4x400"
     # --- the place
     if place == "straight":
-        zone = int(rng.choice([2, 3])) if four else 2
-        lane = lane or int(rng.integers(1, 5))
+        zone = int(acts.choice([2, 3])) if four else 2
+        lane = lane or int(acts.integers(1, 5))
     else:
         zone = 1 if four else 3
-        lane = lane or (int(rng.integers(4, 9)) if four else int(rng.integers(1, 9)))
+        lane = lane or (int(acts.integers(4, 9)) if four else int(acts.integers(1, 9)))
     lines = plan.zone_lines_m(event, lane, zone, rules)
     entry_l, zone_m, back_s = lines["entry"], lines["exit"] - lines["entry"], 0.0
     back_s = lines["back"] - entry_l
@@ -210,7 +226,8 @@ def make_session(
     # --- the programme: takeovers, and what is none
     programme: list[tuple[str, int]] = [("rep", k) for k in range(n_reps)]
     if distractors:
-        for what in ("solo", "abreast", "broken off", "start alone"):
+        kinds = DISTRACTORS if distractors is True else distractors
+        for what in kinds:
             programme.insert(int(acts.integers(0, len(programme) + 1)), (what, -1))
     pairs = [(a, b) for a in range(n_runners) for b in range(n_runners) if a != b]
     order = [pairs[k] for k in acts.permutation(len(pairs))]
@@ -235,13 +252,14 @@ def make_session(
         tries[key] = tries.get(key, 0) + 1
         setup = setups[key]
         in_start, out_start = setup.in_start_m, setup.out_start_m
-        base.reach_m = float(np.clip(reach[key] + acts.normal(0, 0.12), 0.75, 1.75))
+        base.reach_m = reach[key]
         tape_in, tape_out = back_s - in_start, back_s + out_start
         base.in_from_s, base.out_from_s = tape_in, tape_out
         base.in_effort, base.out_effort = setup.in_effort, setup.out_effort
         base.out_effort_after = setup.out_effort_after
         base.in_fade_per_s = setup.in_fade_per_s
         mark_m = people.good_mark_m(pi, po, base, back_s, setup.target_s) + setup.miss_m
+        base.reach_m = float(np.clip(reach[key] + acts.normal(0, 0.12), 0.75, 1.75))
         if four:  # by sight: the place that triggers the start moves from rep to rep
             mark_m += float(acts.normal(0, 0.5))
         base.in_effort *= 1 + float(acts.normal(0, 0.012))
@@ -334,6 +352,8 @@ def make_session(
         drift_i = side_i + (acts.normal(0, 0.08)) * np.linspace(0, 1, m)
         drift_o = side_o + (acts.normal(0, 0.08)) * np.linspace(0, 1, m)
         start_i, start_o = ti.n - 1, to.n - 1
+        if start_i != start_o:
+            raise RuntimeError(f"rep {rep_no + 1}: both must be in place before it begins")
         ti.run(entry_l + run.s_in[1:], drift_i[1:], -1)
         if go_k is not None:
             to.run(entry_l + run.s_out[1:], drift_o[1:], go_k - 1)
@@ -376,7 +396,7 @@ def make_session(
         x["exchange"] = number
         _measure(x, bodies, grid_s, entry_l, zone_m)
         if curves:
-            out_curves.update(_curves(x, bodies, grid_s, entry_l))
+            out_curves.update(_curves(x, bodies, grid_s, entry_l, zone_m))
         for k in ("_i", "_o", "_run"):
             del x[k]
 
@@ -404,7 +424,7 @@ def make_session(
         exchanges, recordings, [asdict(p) for p in squad], others, tap_t, out_curves, bodies,
         grid_s,
     )  # fmt: skip
-    _write_truth(truth)
+    _write_truth(truth, truth_folder)
     return truth
 
 
@@ -490,18 +510,19 @@ def _measure(x: dict, bodies, grid_s, entry_l: float, zone_m: float) -> None:
     x["faults"] = faults
 
 
-def _curves(x: dict, bodies, grid_s, entry_l: float) -> dict:
-    out = {}
-    run = x["_run"]
-    m = len(run.s_in)
-    for role, start in (("incoming", x["_i"]), ("outgoing", x["_o"])):
-        b = bodies[x[role]]
-        w = slice(start, min(start + m, len(grid_s)))
-        keep = slice(None, None, 4)  # 50 a second
-        out[x["exchange"], role] = (
-            grid_s[w][keep], (b.l_smooth_m[w] - entry_l)[keep], b.v_smooth_mps[w][keep]
-        )  # fmt: skip
-    return out
+def _curves(x: dict, bodies, grid_s, entry_l: float, exit_s: float) -> dict:
+    """From the set-off (or 60 m before the zone) to 30 m beyond it, 25 rows a second."""
+    start, m = x["_i"], len(x["_run"].s_in)
+    w = slice(start, min(start + m, len(grid_s)))
+    s = {r: bodies[x[r]].l_smooth_m[w] - entry_l for r in ("incoming", "outgoing")}
+    first = int(np.argmax(s["incoming"] >= -60))
+    beyond = s["outgoing"] > exit_s + 30
+    last = int(np.argmax(beyond)) if beyond.any() else len(beyond)
+    keep = slice(first, last, 8)
+    return {
+        (x["exchange"], r): (grid_s[w][keep], s[r][keep], bodies[x[r]].v_smooth_mps[w][keep])
+        for r in ("incoming", "outgoing")
+    }
 
 
 def _record(
@@ -524,12 +545,13 @@ def _record(
     for j, p in enumerate(squad):
         r = rng.spawn(1)[0]
         b = bodies[p.id]
-        form = formats[j % len(formats)]
-        period = 1.0 / rate_hz
+        form = _deal(formats, j)
+        rate = float(_deal(rate_hz, j))
+        period = 1.0 / rate
         on = t0 + float(r.uniform(0, 1.5))
         k0 = int(np.ceil(on / period))
         k1 = int((t1 - float(r.uniform(0, 1))) / period)
-        t_s = np.arange(k0, k1 + 1) / rate_hz
+        t_s = np.arange(k0, k1 + 1) / rate
         delay = float(r.uniform(*level.delay_s)) if delay_s is None else float(delay_s)
         if delay_s:
             delay *= float(r.uniform(0.97, 1.03))
@@ -548,9 +570,10 @@ def _record(
             np.mod(90 - np.degrees(way), 360)[keep], hdop[keep], sats[keep],
         )  # fmt: skip
         acc_t = acc = gyro = None
-        counts = counter_imu if isinstance(counter_imu, bool) else counter_imu[j % len(counter_imu)]
+        counts, has_imu = bool(_deal(counter_imu, j)), bool(_deal(imu, j))
+        whole = has_imu and form in ("fit", "fit-raw", "fit-uptime")
         zero, drift = None, 0.0
-        if imu:
+        if has_imu:
             ri = r.spawn(1)[0]
             first = t0 + float(ri.uniform(0.2, 2.0))
             mine = [
@@ -560,6 +583,7 @@ def _record(
             for k, (t, again) in enumerate(knocks):
                 if again and missing.get(k) != p.id:
                     mine.append((t + again[0], again[1] * float(ri.uniform(0.8, 1.2)), 0.01))
+            counts = (counts and not whole) or form == "fit-uptime"
             if counts:
                 drift = float(ri.uniform(-30, 30))
                 zero = first - float(ri.uniform(30, 3000))
@@ -572,37 +596,37 @@ def _record(
                 acc_t = first + np.arange(int((t1 - first - 1) * imu_hz)) / imu_hz
                 counter = acc_t
             acc, gyro = devices.accelerometer(ri, b, grid_s, acc_t, mine)
-        put_in |= {"runner": p.id, "rate_hz": rate_hz, "fixes": int(keep.sum()), "sensor": "gnss",
+        put_in |= {"runner": p.id, "rate_hz": rate, "fixes": int(keep.sum()), "sensor": "gnss",
                    "clock_offset_s": 0.0}  # fmt: skip
         imu_row = {
             "runner": p.id, "sensor": "imu", "counter": bool(counts), "counter_zero_utc_s": zero,
             "drift_ppm": drift if counts else None,
             "missed_taps": [k for k in missing if missing[k] == p.id],
         }  # fmt: skip
-        ext = {"csv": "csv", "csv.gz": "csv.gz", "fit": "fit", "fit-record": "fit"}.get(form, form)
-        name = f"{p.id}.{ext}"
-        whole = form == "fit" and imu
+        kind_of_file = form.split("-")[0]
+        name = f"{p.id}.{kind_of_file}"
         if form == "csv":
             data = writers.gnss_csv(f)
         elif form == "csv.gz":
             data = writers.zipped(writers.gnss_csv(f))
+        elif whole and form == "fit-uptime":
+            uptime = lambda t, z=zero, d=drift: (t - z) * (1 + d * 1e-6)  # noqa: E731
+            data = writers.fit_sensors(f, counter, acc, gyro, uptime=uptime)
+            imu_row["counter"] = False  # the file ties its counter itself
         elif form == "fit-record":
             data = writers.fit_records(f)
-        elif form == "fit":
-            if imu and counts:
-                uptime = lambda t, z=zero, d=drift: (t - z) * (1 + d * 1e-6)  # noqa: E731
-                data = writers.fit_sensors(f, counter, acc, gyro, uptime=uptime)
-                imu_row["counter"] = False  # the file ties its counter itself
-            else:
-                data = writers.fit_sensors(f, acc_t, acc, gyro)
+        elif kind_of_file == "fit":
+            data = writers.fit_sensors(f, acc_t, acc, gyro, raw=form == "fit-raw")
+        elif form == "gpx-s":
+            data = writers.gpx(f, whole_seconds=True)
         else:
             data = {"gpx": writers.gpx, "tcx": writers.tcx, "nmea": writers.nmea}[form](f)
         (folder / name).write_bytes(data)
         lines.append((p.id, name, "gnss", None))
         rows.append(put_in | {"file": name})
-        if imu and whole:
+        if whole:
             rows.append(imu_row | {"file": name})
-        elif imu:
+        elif has_imu:
             name = f"{p.id}-imu.csv"
             if counts:
                 data = writers.imu_counter_csv(counter, acc, gyro)
@@ -707,20 +731,19 @@ def _write_sheet(path, rng, exchanges, squad, seen_share, blank_cells) -> None:
     path.write_text("\n".join(rows) + "\n")
 
 
-def _write_truth(t: Truth) -> None:
+def _write_truth(t: Truth, folder: Path | None) -> None:
     doc = {
         "session": t.session, "exchanges": t.exchanges, "recordings": t.recordings,
         "runners": t.runners, "others": t.others, "taps_utc_s": t.taps,
     }  # fmt: skip
-    (t.folder / "truth.json").write_text(json.dumps(_plain(doc), indent=1) + "\n")
+    stem = (t.folder / "truth") if folder is None else (folder / t.session["id"])
+    stem.parent.mkdir(parents=True, exist_ok=True)
+    stem.with_name(stem.name + ".json").write_text(json.dumps(_plain(doc), indent=1) + "\n")
     if t.curves:
-        cols: dict[str, list] = {k: [] for k in ("exchange", "role", "t_utc_s", "s_m", "v_mps")}
+        rows = ["exchange,role,t_utc_s,s_m,v_mps"]
         for (exchange, role), (tt, s, v) in t.curves.items():
-            cols["exchange"].append(np.full(len(tt), exchange, "int32"))
-            cols["role"] += [role] * len(tt)
-            for name, y, digits in (("t_utc_s", tt, 3), ("s_m", s, 4), ("v_mps", v, 4)):
-                cols[name].append(np.round(y, digits))
-        table = {k: (v if k == "role" else np.concatenate(v)) for k, v in cols.items()}
-        pa.parquet.write_table(
-            pa.table(table), t.folder / "truth_curves.parquet", compression="zstd"
-        )
+            rows += [
+                f"{exchange},{role},{a:.3f},{b:.3f},{c:.3f}"
+                for a, b, c in zip(tt, s, v, strict=True)
+            ]
+        stem.with_name(stem.name + "_curves.csv").write_text("\n".join(rows) + "\n")

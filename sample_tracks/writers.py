@@ -81,12 +81,14 @@ def imu_counter_csv(counter_s, acc, gyro) -> bytes:
     return csv_table(out)
 
 
-def gpx(f) -> bytes:
+def gpx(f, whole_seconds: bool = False) -> bytes:
     rows = [
         '<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="1.1" creator="sample tracks" '
         'xmlns="http://www.topografix.com/GPX/1/1" xmlns:u="urn:sample:unit">\n<trk><trkseg>'
     ]
-    for t, la, lo, h, v in zip(iso(f.t_s), f.lat_deg, f.lon_deg, f.alt_m, f.speed_mps, strict=True):
+    # some units' software cuts the stamps to whole seconds, several fixes to one
+    stamps = iso(np.floor(f.t_s + 1e-6), 0) if whole_seconds else iso(f.t_s)
+    for t, la, lo, h, v in zip(stamps, f.lat_deg, f.lon_deg, f.alt_m, f.speed_mps, strict=True):
         rows.append(
             f'<trkpt lat="{la:.7f}" lon="{lo:.7f}"><ele>{h:.1f}</ele><time>{t}</time>'
             f"<extensions><u:speed>{v:.2f}</u:speed></extensions></trkpt>"
@@ -235,11 +237,15 @@ def _ms(t_s) -> tuple[int, int]:
     return divmod(round(float(t_s) * 1000), 1000)
 
 
-def fit_sensors(f, imu_s=None, acc=None, gyro=None, batch: int = 25, uptime=None) -> bytes:
-    """`gps_metadata`, and with `imu_s` batches of calibrated accelerometer and gyroscope values.
+def fit_sensors(
+    f, imu_s=None, acc=None, gyro=None, batch: int = 25, uptime=None, raw: bool = False
+) -> bytes:
+    """`gps_metadata`, and with `imu_s` batches of accelerometer and gyroscope values.
 
     Without `uptime` the stamps are UTC; with it (UTC -> seconds since the unit was switched on)
-    stamps count from the switch and one timestamp_correlation ties them to UTC.
+    stamps count from the switch and one timestamp_correlation ties them to UTC. Values are
+    calibrated (g, deg/s), or with `raw` counts beside their three_d_sensor_calibration:
+    value = (count - level_shift - offset_cal) * factor / divisor.
     """
     base = FIT_EPOCH_S if uptime is None else 0
     count = (lambda t: t) if uptime is None else uptime
@@ -251,19 +257,29 @@ def fit_sensors(f, imu_s=None, acc=None, gyro=None, batch: int = 25, uptime=None
     w.define(1, 160, [(253, "u32", 1), (0, "u16", 1), (1, "i32", 1), (2, "i32", 1),
                       (3, "u32", 1), (4, "u32", 1), (5, "u16", 1), (6, "u32", 1)])  # fmt: skip
     if imu_s is not None:
-        for local, number, first in ((2, 165, 5), (3, 164, 5)):
-            w.define(local, number, [(253, "u32", 1), (0, "u16", 1), (1, "u16", batch)]
-                     + [(first + k, "f32", batch) for k in range(3)])  # fmt: skip
         offs = np.round((imu_s - imu_s[0]) * 1000).astype(int)
-        g, deg = acc / 9.80665, np.degrees(gyro)
+        values = {2: np.round(acc / 9.80665, 3), 3: np.round(np.degrees(gyro), 1)}
+        first, kind = (2, "u16") if raw else (5, "f32")
+        for local, number in ((2, 165), (3, 164)):
+            w.define(local, number, [(253, "u32", 1), (0, "u16", 1), (1, "u16", batch)]
+                     + [(first + k, kind, batch) for k in range(3)])  # fmt: skip
+        if raw:
+            w.define(5, 167, [(253, "u32", 1), (0, "enum", 1), (1, "u32", 1), (2, "u32", 1),
+                              (3, "u32", 1), (4, "i32", 3), (5, "i32", 9)])  # fmt: skip
+            same = [65535, 0, 0, 0, 65535, 0, 0, 0, 65535]
+            s0 = int(imu_s[0]) - base
+            sensors = ((2, 0, 2048, (12, -7, 3)), (3, 1, 16, (5, 2, -9)))
+            for local, sensor, divisor, offset in sensors:
+                w.add(5, s0, sensor, 1, divisor, 32768, *offset, *same)
+                counts = np.round(values[local] * divisor) + 32768 + np.array(offset)
+                values[local] = np.clip(counts, 0, 65534).astype(int)
     j, stamps = 0, count(f.t_s)
     for k in range(len(f.t_s)):
         while imu_s is not None and j + batch <= len(imu_s) and imu_s[j] <= stamps[k]:
             s, ms = _ms(imu_s[j])
             off = (offs[j : j + batch] - offs[j]).tolist()
-            part = slice(j, j + batch)
-            w.add(2, s - base, ms, *off, *np.round(g[part], 3).T.ravel().tolist())
-            w.add(3, s - base, ms, *off, *np.round(deg[part], 1).T.ravel().tolist())
+            for local in (2, 3):
+                w.add(local, s - base, ms, *off, *values[local][j : j + batch].T.ravel().tolist())
             j += batch
         s, ms = _ms(stamps[k])
         w.add(1, s - base, ms, _semi(f.lat_deg[k]), _semi(f.lon_deg[k]),
