@@ -224,10 +224,11 @@ def step_phase(footfalls_s: Floats, t_s: Floats) -> Floats:
 
 
 class Starts(NamedTuple):
-    """First movements (k,) and their standard errors [s]."""
+    """First movements (k,), their standard errors, and how long the push took to build up [s]."""
 
     t_s: Floats
     sd_s: Floats
+    build_s: Floats
 
 
 class Onsets(NamedTuple):
@@ -249,31 +250,31 @@ def starts(t_s: Floats, acc_mps2: Floats) -> Starts:
         for end in stands(t_s, acc_mps2, least_s=1.0)[:, 1]
         if (moment := first_movement(t_s, acc_mps2, float(end), 0.7)) is not None
     ]
-    return Starts(np.array([e.value for e in found]), np.array([e.sd for e in found]))
+    moments = np.array([e.value for e in found])
+    builds = np.array([_build_up_s(t_s, acc_mps2, moment) for moment in moments])
+    return Starts(moments, np.array([e.sd for e in found]), builds)
 
 
-# The push builds up over a tenth to a fifth of a second (rate of force development in
-# standing and block starts; common practice, no table) and dies away with the sprint's own
-# time constant, 0.8 to 1.8 s (mono-exponential fits of sprints).
-BUILD_S = np.array([0.05, 0.10, 0.15, 0.20, 0.25])
-BUILD_PRIOR = (0.15, 0.05)
+# How long the push may take to build up; then it dies away with the sprint's own time
+# constant, about 0.8 to 1.8 s (mono-exponential fits of sprints).
+BUILD_S = np.arange(0.05, 0.301, 0.025)
+BUILD_SD_S = 0.012  # turning and lifting of the trunk mixed into the build-up
 TAU_S = np.array([0.7, 0.9, 1.1, 1.3, 1.6, 2.0])
 RUNNING_MPS = 4.0  # a start that does not reach this within 2.5 s is none
 
 
-def speed_onsets(
-    fix_t_s: Floats, speed_mps: Floats, starts_s: Floats, sd_s: Floats
-) -> Onsets | None:
-    """The speed's rise against each of `starts_s` (known to `sd_s`, from an accelerometer).
+def speed_onsets(fix_t_s: Floats, speed_mps: Floats, moved: Starts) -> Onsets | None:
+    """The speed's rise against each first movement that an accelerometer saw.
 
     v is 0 before t0 and then A g(t - t0): the acceleration rises along half a cosine over
     b and dies away with tau. A comes by least squares, t0, tau and b run over grids; t0
-    and tau are each start's own, b is the runner's. None with no usable start.
+    and tau are each start's own, b is the runner's, as the accelerometer has it and as the
+    speeds like it. None with no usable start.
     """
     lag = np.arange(-0.9, 0.9001, 0.01)
     courses, kept = [], []
-    for k, start in enumerate(starts_s):  # starts, a dozen or two
-        use = (fix_t_s > start - 2.0) & (fix_t_s < start + 2.2)
+    for k, start in enumerate(moved.t_s):  # starts, a dozen or two
+        use = (fix_t_s > start - 2.0) & (fix_t_s < start + 1.5)
         t, v = fix_t_s[use] - start, speed_mps[use]
         if t.size < 4 or np.max(np.diff(t)) > 1.6 or v[t > 0.5].max(initial=0.0) < RUNNING_MPS:
             continue
@@ -284,7 +285,9 @@ def speed_onsets(
     if not courses:
         return None
     chance = np.stack(courses)  # (start, lag, build)
-    prior = -0.5 * ((BUILD_S - BUILD_PRIOR[0]) / BUILD_PRIOR[1]) ** 2
+    builds = moved.build_s[kept]
+    own = 0.04 / np.sqrt(builds.size)  # start to start
+    prior = -0.5 * ((BUILD_S - np.median(builds)) / np.hypot(own, BUILD_SD_S)) ** 2
     evidence = prior + np.log(chance.sum(axis=1) + 1e-300).sum(axis=0)
     of_build = np.exp(evidence - evidence.max())
     of_build /= of_build.sum()
@@ -293,25 +296,53 @@ def speed_onsets(
     var = np.einsum("slb,l->sb", each, lag**2) - mean_by_build**2
     shift = np.median(mean_by_build, axis=0)
     common = float(np.sqrt(of_build @ (shift - of_build @ shift) ** 2))
-    sd = np.sqrt(var @ of_build + sd_s[kept] ** 2 + 0.01**2)
-    return Onsets(starts_s[kept], mean_by_build @ of_build, sd, float(np.hypot(common, 0.008)))
+    sd = np.sqrt(var @ of_build + moved.sd_s[kept] ** 2 + 0.01**2)
+    return Onsets(moved.t_s[kept], mean_by_build @ of_build, sd, float(np.hypot(common, 0.008)))
+
+
+SLOW_MPS = 0.4  # below it receivers write what they like: noise turned positive, or nought
 
 
 def _onset_likelihood(t_s: Floats, v_mps: Floats, lag_s: Floats) -> Floats:
-    """Likelihood (lag, build), tau summed out, of a speed's rise `lag_s` after time 0."""
-    early = v_mps[t_s < -0.4]
-    noise = max(robust_sd(early) if early.size > 4 else 0.1, 0.05)
+    """Likelihood (lag, build), tau summed out, of a speed's rise `lag_s` after time 0.
+
+    A speed below SLOW_MPS says only that the runner was slow.
+    """
+    seen = v_mps > SLOW_MPS
     late = t_s[None, :] - lag_s[:, None]
-    likely = np.empty((lag_s.size, BUILD_S.size, TAU_S.size))
+    rest = np.empty((lag_s.size, BUILD_S.size, TAU_S.size, t_s.size))
     for j, build in enumerate(BUILD_S):
         for k, tau in enumerate(TAU_S):
             shape = _rise(late, build, tau)
-            size = np.sum(shape**2, axis=1)
-            amplitude = shape @ v_mps / np.maximum(size, 1e-9)
-            r = (v_mps - amplitude[:, None] * shape) / noise
-            # Student's t: a fix or two may be wild
-            likely[:, j, k] = -2.5 * np.sum(np.log1p(r**2 / 4), axis=1)
+            size = np.sum(shape[:, seen] ** 2, axis=1)
+            amplitude = shape[:, seen] @ v_mps[seen] / np.maximum(size, 1e-9)
+            course = amplitude[:, None] * shape
+            rest[:, j, k] = np.where(seen, v_mps - course, np.minimum(SLOW_MPS - course, 0.0))
+    loss = np.median(np.abs(rest[..., seen]), axis=-1)
+    noise = float(
+        np.clip(1.48 * loss.min() * np.sqrt(seen.sum() / max(seen.sum() - 4, 1)), 0.06, 0.4)
+    )
+    # Student's t: a fix or two may be wild
+    likely = -2.5 * np.sum(np.log1p((rest / noise) ** 2 / 4), axis=-1)
     return np.asarray(np.exp(likely - likely.max()).sum(axis=2))
+
+
+def _build_up_s(t_s: Floats, acc_mps2: Floats, moment_s: float) -> float:
+    """Time [s] over which the acceleration rises after a first movement.
+
+    Least squares of the 3-vector, from 0.8 s before to 0.2 s after: constant, then along
+    half a cosine, then dying away; the length of the half cosine runs over a grid.
+    """
+    use = (t_s > moment_s - 0.8) & (t_s < moment_s + 0.2)
+    t = t_s[use] - moment_s
+    x = acc_mps2[use] - acc_mps2[use].mean(axis=0)
+    grid = np.arange(0.04, 0.33, 0.01)
+    z = np.clip(t[None, :] / grid[:, None], 0.0, 1.0)
+    shape = 0.5 - 0.5 * np.cos(np.pi * z)
+    shape *= np.exp(-np.clip(t[None, :] - grid[:, None], 0.0, None) / 1.1)
+    shape -= shape.mean(axis=1, keepdims=True)
+    gain = np.sum((shape @ x) ** 2, axis=1) / np.sum(shape**2, axis=1)
+    return float(grid[np.argmax(gain)])
 
 
 def _rise(t_s: Floats, build_s: float, tau_s: float) -> Floats:
@@ -332,7 +363,7 @@ def speed_delay(
     """
     seen = np.isfinite(speed_mps)
     moved = starts(imu_t_s, acc_mps2)
-    found = speed_onsets(fix_t_s[seen], speed_mps[seen], moved.t_s, moved.sd_s)
+    found = speed_onsets(fix_t_s[seen], speed_mps[seen], moved)
     if found is None or found.t_s.size < 2:
         return None
     weight = found.sd_s**-2.0
