@@ -6,6 +6,8 @@ azimuthal one millimetres. Constants: NIMA TR8350.2 (WGS 84).
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -83,3 +85,12 @@ def from_enu(enu_m: ArrayLike, origin: Origin) -> tuple[Floats, Floats, Floats]:
     if enu.shape[-1] == 2:
         enu = np.concatenate([enu, np.zeros((*enu.shape[:-1], 1))], axis=-1)
     return from_ecef(to_ecef(*origin) + enu @ _rotation(origin[0], origin[1]))
+
+
+class SurveyPoint(NamedTuple):
+    """A named spot as surveyed: WGS 84 degrees, and the survey's standard error."""
+
+    spot: str
+    lat_deg: float
+    lon_deg: float
+    sd_m: float = 0.05
