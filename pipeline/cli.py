@@ -5,6 +5,7 @@ Heavy imports stand inside the commands, so that `--help` answers at once.
 
 from __future__ import annotations
 
+import enum
 import sys
 import traceback
 from collections.abc import Sequence
@@ -39,6 +40,12 @@ app = typer.Typer(
     rich_markup_mode="rich",
     context_settings={"help_option_names": ["-h", "--help"]},
 )
+
+
+class ZoneRules(enum.StrEnum):
+    today = "today"
+    older = "older"
+
 
 SessionFile = Annotated[Path, typer.Argument(metavar="SESSION.toml", help="The session's file.")]
 
@@ -95,6 +102,65 @@ def process(
     terminal.say(
         f"Tables in {out}" if out else "Nothing written: give --out OUT to keep the tables"
     )
+
+
+@app.command(
+    epilog="Example, with a survey of two spots or more:\n\n"
+    "batontrace venue --event 4x100 --lane 4 --lane 5 --survey points.csv --out venue.geojson\n\n"
+    "points.csv:\n\n"
+    "spot,latitude_deg,longitude_deg\n\n"
+    "finish@lane1,44.9998490,-29.9995834\n\n"
+    "back-end@lane1-inner,44.9994723,-30.0008982\n\n"
+    "Spots are those of the plan: finish, back-start, back-end, home-start, start, zone1-entry "
+    "and so on, each @lane1 to @lane9, with -inner or -outer for a lane's edges; centre1, centre2."
+)
+def venue(
+    event: Annotated[str, typer.Option("--event", help="4x100, 4x200 or 4x400.")],
+    lane: Annotated[list[int], typer.Option("--lane", help="A lane, 1 to 9; may be repeated.")],
+    survey: Annotated[
+        Path, typer.Option("--survey", metavar="points.csv", help="Two or more surveyed spots.")
+    ],
+    out: Annotated[
+        Path, typer.Option("--out", metavar="venue.geojson", help="A new file; never overwritten.")
+    ],
+    rules: Annotated[
+        ZoneRules,
+        typer.Option("--rules", help="Zones: today's, or 20 m after 10 m of acceleration."),
+    ] = ZoneRules.today,
+    bends_in_lanes: Annotated[
+        int | None,
+        typer.Option("--bends-in-lanes", help="4x200: 4, 3, 1; 4x400: 3, 1. [default: the first]"),
+    ] = None,
+    radius_m: Annotated[float, typer.Option("--radius-m", help="Of the kerb.")] = 36.50,
+    straight_m: Annotated[float, typer.Option("--straight-m", help="Of one straight.")] = 84.39,
+    lane_width_m: Annotated[float, typer.Option("--lane-width-m", help="Of every lane.")] = 1.22,
+) -> None:
+    """Lay the standard 400 m plan on surveyed points and write it as a session's venue."""
+    from pipeline.lay_out import lay_out
+    from pipeline.measure.track_plan import Track
+
+    placement = lay_out(
+        survey,
+        out,
+        event=event,
+        lanes=lane,
+        rules=rules.value,
+        bends_in_lanes=bends_in_lanes,
+        track=Track(radius_m, straight_m, lane_width_m),
+    )
+    terminal.table(
+        ["spot", "off, m", "east, m", "north, m"],
+        [
+            (r.spot, f"{r.distance_m:.3f}", f"{r.east_m:+.3f}", f"{r.north_m:+.3f}")
+            for r in placement.residuals
+        ],
+        right=(1, 2, 3),
+    )
+    terminal.say(
+        f"Standard error of one surveyed point: {placement.sd_m:.3f} m; the survey is "
+        f"{placement.scale_ppm:+.0f} ppm longer than the plan."
+    )
+    terminal.say(f"Written: {out}")
 
 
 @app.command(

@@ -336,3 +336,85 @@ def test_a_template_where_nothing_can_be_written_is_an_output_error(tmp_path, ca
     (tmp_path / "file").touch()
     assert run("template", tmp_path / "file" / "below") == errors.OutputError.exit_code
     assert "cannot be written" in capsys.readouterr().err
+
+
+# --- venue -----------------------------------------------------------------------------
+
+POINTS = """\
+spot,latitude_deg,longitude_deg
+finish@lane1,44.9998490,-29.9995834
+back-end@lane1-inner,44.9994723,-30.0008982
+back-start@lane9-outer,45.0001939,-30.0005367
+"""
+
+
+def lay_out(tmp_path, points=POINTS, **options):
+    (tmp_path / "points.csv").write_text(points)
+    words = {"event": "4x100", "lane": 4, "survey": tmp_path / "points.csv", **options}
+    words.setdefault("out", tmp_path / "venue.geojson")
+    return run("venue", *(f"--{name.replace('_', '-')}={word}" for name, word in words.items()))
+
+
+def test_venue_writes_a_venue_that_reads_and_tells_its_residuals(tmp_path, session, capsys):
+    session.with_name("venue.geojson").unlink()
+    assert lay_out(tmp_path) == 0
+    said = capsys.readouterr().out
+    off = dict(re.findall(r"(?m)^(\S+@\S+)\s+(\d+\.\d+)", said))
+    assert set(off) == {line.split(",")[0] for line in POINTS.splitlines()[1:]}
+    assert all(0 < float(distance) < 0.1 for distance in off.values())  # surveyed with sd 0.03
+    axes = pipeline.check.check(session).axes
+    assert [(axis.lane, axis.zone) for axis in axes] == [(4, 1), (4, 2), (4, 3)]
+    # World Athletics Technical Rules 24.3: takeover zones of 30 m in the 4x100 m.
+    assert all(abs(axis.exit_m - 30.0) < 0.01 for axis in axes)
+
+
+def test_the_older_zones_have_their_back_line_10_m_before_the_entry(tmp_path, session):
+    # IAAF Competition Rules 2016-2017, Rule 170.3: 20 m zones, 10 m of acceleration.
+    session.with_name("venue.geojson").unlink()
+    assert lay_out(tmp_path, rules="older") == 0
+    for axis in pipeline.check.check(session).axes:
+        assert abs(axis.exit_m - 20.0) < 0.01
+        assert abs(axis.back_m + 10.0) < 0.01
+
+
+def test_the_example_in_the_help_works(tmp_path, capsys):
+    run("venue", "--help")
+    shown = capsys.readouterr().out
+    rows = re.findall(r"(?m)^ *(\S+@\S+,[\d.-]+,[\d.-]+) *$", shown)
+    assert len(rows) == 2
+    assert lay_out(tmp_path, "spot,latitude_deg,longitude_deg\n" + "\n".join(rows)) == 0
+
+
+def test_venue_never_overwrites(tmp_path, capsys):
+    (tmp_path / "venue.geojson").write_text("mine")
+    assert lay_out(tmp_path) == errors.UsageError.exit_code
+    assert "exists already" in capsys.readouterr().err
+    assert (tmp_path / "venue.geojson").read_text() == "mine"
+
+
+BAD_SURVEYS = {
+    "empty": ("", "spot, latitude_deg, longitude_deg"),
+    "no column": ("spot,lat\nfinish@lane1,45", "add latitude_deg, longitude_deg"),
+    "one point": ("\n".join(POINTS.splitlines()[:2]), "two or more"),
+    "no number": (POINTS.replace("45.0001939", "north"), 'line 4: latitude_deg "north"'),
+    "no fix": (POINTS.replace("45.0001939,-30.0005367", "0,0"), "no fix"),
+    "unknown spot": (POINTS.replace("back-end", "backend-x"), "backend-x"),
+    "metres off": (POINTS.replace("45.0001939", "45.0011939"), "back-start@lane9-outer"),
+}
+
+
+@pytest.mark.parametrize(("points", "said"), BAD_SURVEYS.values(), ids=BAD_SURVEYS)
+def test_a_bad_survey_is_a_venue_error_and_writes_nothing(tmp_path, capsys, points, said):
+    assert lay_out(tmp_path, points) == errors.VenueError.exit_code
+    assert said in capsys.readouterr().err
+    assert [p.name for p in tmp_path.iterdir()] == ["points.csv"]
+
+
+def test_a_track_that_is_no_400_m_is_a_usage_error(tmp_path, capsys):
+    assert lay_out(tmp_path, radius_m=30) == errors.UsageError.exit_code
+    assert "400 m" in capsys.readouterr().err
+
+
+def test_a_venue_where_nothing_can_be_written_is_an_output_error(tmp_path, capsys):
+    assert lay_out(tmp_path, out=tmp_path / "no" / "v.geojson") == errors.OutputError.exit_code
+    assert "cannot be written" in capsys.readouterr().err

@@ -167,19 +167,32 @@ def test_a_failed_move_puts_everything_back(tmp_path, monkeypatch, failing, firs
     assert not [p for p in tmp_path.rglob("*") if p.is_dir() and not any(p.iterdir())]
 
 
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
-def test_a_full_disk_is_an_output_error_and_changes_nothing(tmp_path, monkeypatch):
+@pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX limits")
+@pytest.mark.parametrize("room_bytes", [0, 4_000, 20_000])
+def test_a_disk_without_room_is_an_output_error_and_changes_nothing(tmp_path, room_bytes):
+    """A limit on the size of files stops writes in the middle, as a full disk does."""
     store.write_session(tmp_path, "otter", tables_of("otter", 1), ASKED)
     before = files_below(tmp_path)
-    real = pq.write_table
-
-    def on_a_full_disk(table, path, **options):
-        real(table, "/dev/full" if "recordings" in str(path) else path, **options)
-
-    monkeypatch.setattr(pq, "write_table", on_a_full_disk)
-    with pytest.raises(OutputError, match="No space left"):
-        store.write_session(tmp_path, "otter", tables_of("otter", 3), ASKED)
+    done = run_child(
+        f"""
+        import pathlib, resource
+        from pipeline import errors, store
+        import test_store
+        tables = test_store.tables_of("otter", 3, 300)
+        resource.setrlimit(resource.RLIMIT_FSIZE, ({room_bytes}, {room_bytes}))
+        try:
+            store.write_session(pathlib.Path({str(tmp_path)!r}), "otter", tables, test_store.ASKED)
+        except errors.OutputError as err:
+            raise SystemExit("cannot be written" in str(err) and 8) from None
+        """
+    ).wait()
+    assert done == 8
     assert files_below(tmp_path) == before
+
+
+def run_child(script: str) -> subprocess.Popen:
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
+    return subprocess.Popen([sys.executable, "-c", textwrap.dedent(script)], env=environment)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX signals")
@@ -198,10 +211,7 @@ def test_a_kill_while_writing_leaves_the_old_tables_whole(tmp_path):
         store.write_session(pathlib.Path({str(tmp_path)!r}), "otter",
                             test_store.tables_of("otter", 3), test_store.ASKED)
     """
-    child = subprocess.Popen(
-        [sys.executable, "-c", textwrap.dedent(script)],
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
-    )
+    child = run_child(script)
     try:
         while not (tmp_path / "ready").exists():
             assert child.poll() is None, "the child ended before it was ready to write"
