@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.integrate import cumulative_simpson
 from scipy.interpolate import BSpline, CubicHermiteSpline
-from scipy.linalg import eigh
+from scipy.linalg import solveh_banded
 from scipy.optimize import minimize_scalar
+from scipy.sparse import csr_array
 from scipy.spatial import cKDTree
 
 from pipeline.model import Floats
@@ -23,6 +24,7 @@ STEP_M = 0.5  # of the line's points
 KNOT_M = 2.0  # of the smoothing spline: strays from a 36.8 m arc by under 0.01 mm
 STRAIGHT_M = 10.5  # a longer step between vertices is a straight, not a chord of the bend
 REACH_M = (1.0, 12.0)  # of the smoothing, least and most
+ROUGH_REACH_M = 4.0  # while the vertices' places are still rough
 FLOOR_M = 0.002  # no survey is better, and coordinates are rounded: keeps exact lines tame
 GCV_WEIGHT = 1.4  # on degrees of freedom, against undersmoothing (Kim & Gu 2004, JRSS B 66)
 
@@ -156,51 +158,54 @@ def smooth_line(xy_m: Floats) -> SmoothLine:
     out within centimetres; the smoothing is chosen from their own spread.
     """
     xy = densified(xy_m)
-    line = _by_length(_spline(polygon_length(xy), xy))
+    line = _by_length(_spline(polygon_length(xy), xy, ROUGH_REACH_M))
     # noise makes the polygon longer than the line: take the vertices' places from the
     # line itself, so that only what lies across it is left to smooth
-    for _ in range(2):
-        line = _by_length(_spline(project(line, xy)[0], xy))
+    for reach in (ROUGH_REACH_M, None):
+        line = _by_length(_spline(project(line, xy)[0], xy, reach))
     rms = float(np.sqrt(np.mean(project(line, xy)[1] ** 2)))
     return SmoothLine(line.s_m, line.xy_m, line.heading_rad, line.curvature_pm, rms)
 
 
-def _spline(u: Floats, xy_m: Floats) -> BSpline:
+def _spline(u: Floats, xy_m: Floats, reach_m: float | None) -> BSpline:
     """Penalised cubic spline (Eilers & Marx 1996, Statistical Science 11): residuals squared
     plus lam times the integral of the third derivative squared, so that straights and arcs
-    both pass nearly unbent; lam by generalised cross-validation.
+    both pass nearly unbent. lam = density * L^6 smooths over about L = `reach_m` metres, which
+    generalised cross-validation chooses where it is None.
     """
     u_from, u_to = float(u.min()), float(u.max())
     cells = max(int(np.ceil((u_to - u_from) / KNOT_M)), 3)
     h = (u_to - u_from) / cells
     knots = u_from + h * np.arange(-3, cells + 4)
     knots[-4] = u_to
-    basis = BSpline.design_matrix(u, knots, 3).toarray()
-    third = np.diff(np.eye(cells + 3), n=3, axis=0) / h**2.5  # its square is the integral
-    penalty = third.T @ third
-    # lam = density * L^6 smooths over about L metres. One decomposition serves every lam:
-    # in the columns of `vectors`, (gram + ridge P) is the identity and P is diag(values).
-    density = len(u) / (u_to - u_from)
-    ridge = density * REACH_M[0] ** 6
-    values, vectors = eigh(penalty, basis.T @ basis + ridge * penalty)
-    values = np.clip(values, 0.0, 1 / ridge)
-    fitted = 1 - ridge * values
+    basis = BSpline.design_matrix(u, knots, 3)
+    # the squares of the coefficients' third differences are the integral
+    third = csr_array(np.diff(np.eye(cells + 3), n=3, axis=0) / h**2.5)
     centre = xy_m.mean(axis=0)
-    loads = vectors.T @ (basis.T @ (xy_m - centre))
-    load = np.sum(loads**2, axis=1)
-    total = float(np.sum((xy_m - centre) ** 2)) + 2 * len(u) * FLOOR_M**2
+    gram, sums = (basis.T @ basis).toarray(), basis.T @ (xy_m - centre)
+    gram_bands, penalty_bands = _bands(gram), _bands((third.T @ third).toarray())
+    density = len(u) / (u_to - u_from)
 
-    def gains(log_reach: float) -> Floats:
-        return np.asarray(1 / (1 + (density * np.exp(6 * log_reach) - ridge) * values))
+    def solved(reach: float, right: Floats) -> Floats:
+        # banded all the way: a small dense decomposition spends its time on waking threads
+        bands = gram_bands + density * reach**6 * penalty_bands
+        return np.asarray(solveh_banded(bands, right, lower=True))
 
     def score(log_reach: float) -> float:
-        g = gains(log_reach)
-        residual = total - np.sum((2 * g - fitted * g**2) * load)
-        left = len(u) - GCV_WEIGHT * np.sum(g * fitted)
-        return float(np.log(max(residual, 1e-12)) - 2 * np.log(max(left, 1e-3)))
+        both = solved(float(np.exp(log_reach)), np.hstack([sums, gram]))
+        residual = np.sum((xy_m - centre - basis @ both[:, :2]) ** 2)
+        left = len(u) - GCV_WEIGHT * np.trace(both[:, 2:])
+        return float(np.log(residual + 2 * len(u) * FLOOR_M**2) - 2 * np.log(max(left, 1e-3)))
 
-    best = minimize_scalar(score, bounds=tuple(np.log(REACH_M)), method="bounded").x
-    return BSpline(knots, vectors @ (gains(best)[:, None] * loads) + centre, 3)
+    if reach_m is None:
+        best = minimize_scalar(score, bounds=tuple(np.log(REACH_M)), method="bounded").x
+        reach_m = float(np.exp(best))
+    return BSpline(knots, solved(reach_m, sums) + centre, 3)
+
+
+def _bands(matrix: Floats) -> Floats:
+    """The lower four diagonals as rows, as scipy's banded solvers take them."""
+    return np.array([np.append(np.diag(matrix, -k), np.zeros(k)) for k in range(4)])
 
 
 def _by_length(spline: BSpline) -> SmoothLine:
