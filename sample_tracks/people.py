@@ -227,6 +227,8 @@ def take_over(pi: Person, po: Person, plan: RepPlan) -> RepRun:
             need = closing**2 / (2 * max(0.15, gap - 0.5)) - max(0.0, ao)
             if need < 2.5:
                 need = 0.0
+            elif eased:  # it was the other who slowed
+                slowed = True
             else:
                 collided = True
         want_in = max(want_in, min(need, 7.0))

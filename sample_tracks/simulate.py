@@ -109,7 +109,8 @@ def _draw_setup(rng, four: bool, zone_m: float) -> _Setup:
         )  # fmt: skip
     return _Setup(
         float(round(u(35, 60))), float(rng.choice([0.0, 0.0, 0.5, 1.0, 2.0, 3.0])),
-        u(0.96, 0.99), 1.0, 1.0, 0.0, u(17, 23) if zone_m > 25 else u(9, 14), rng.normal(0, 0.45),
+        u(0.97, 1.0), u(0.95, 0.98), 1.0, 0.0, u(17, 23) if zone_m > 25 else u(9, 14),
+        rng.normal(0, 0.45),
     )  # fmt: skip
 
 
