@@ -20,6 +20,7 @@ ROOT = Path(__file__).resolve().parent.parent
 BIN = Path(sys.executable).parent
 SOURCE = ("pipeline", "schemas", "pyproject.toml", "README.md", "LICENSE")
 WHEEL_TESTS = ("test_schema.py", "test_store.py", "test_cli.py")
+SAMPLE = ROOT / "sample_tracks" / "larch-straight" / "session.toml"
 
 # The tests run in parallel processes: threads inside them would only get in each other's way.
 ENVIRONMENT = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
@@ -69,10 +70,12 @@ def wheel_works() -> bool:
         for test in ("conftest.py", *WHEEL_TESTS):
             shutil.copy(ROOT / "tests" / test, folder / "tests" / test)
         where = "import pipeline, sys; sys.exit(sys.prefix not in pipeline.__file__)"
-        return passes("wheel: is what is imported", [python, "-c", where], folder) and passes(
-            "wheel: tests",
-            [python, "-m", "pytest", "-q", "-p", "no:cacheprovider", folder / "tests"],
-            folder,
+        test = [python, "-m", "pytest", "-q", "-p", "no:cacheprovider", folder / "tests"]
+        command = [python, "-m", "pipeline.cli", "process", SAMPLE, "--out", folder / "out"]
+        return (
+            passes("wheel: is what is imported", [python, "-c", where], folder)
+            and passes("wheel: tests", test, folder)
+            and passes("wheel: a sample session", command, folder)
         )
 
 
