@@ -79,7 +79,7 @@ def check(path: Path, *, progress: Progress | None = None) -> Report:
             streams.append(_fixes(spec, recording.format, recording.fixes, recording.dropped_fixes))
         if recording.imu is not None:
             streams.append(_imu(spec, recording.format, recording.imu, recording.dropped_imu))
-    remarks += [f"zone {axis.zone}, lane {axis.lane}: {r}" for axis in axes for r in axis.remarks]
+    remarks += [remark for axis in axes for remark in axis.remarks]
     missing = missing_from(session, streams)
     return Report(
         session, tuple(axes), tuple(streams), tuple(unreadable), tuple(missing), tuple(remarks)
@@ -141,11 +141,16 @@ def _stream(
 
 
 def _rate_hz(t_s: Floats) -> float | None:
-    """Samples to a stamp over the median step from stamp to stamp; several may share a second."""
+    """Samples to a stamp over the usual step from stamp to stamp; several may share a second.
+
+    The mean of the steps that are no gaps: a file's quantum would show in their median.
+    """
     stamps, counts = np.unique(t_s, return_counts=True)
     if stamps.size < 2:
         return None
-    return float(np.median(counts) / np.median(np.diff(stamps)))
+    steps = np.diff(stamps)
+    usual = steps[steps < 1.5 * np.median(steps)]
+    return float(np.median(counts) / usual.mean())
 
 
 # --- what is missing -------------------------------------------------------------------

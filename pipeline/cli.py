@@ -249,8 +249,11 @@ def _by_remark(rows: Sequence[dict[str, Any]]) -> list[str]:
 def _report(report: Report) -> None:
     session = report.session
     sheet = "no practice sheet" if session.reps is None else _count(len(session.reps), "rep")
-    zones = ", ".join(f"{axis.zone} in lane {axis.lane}" for axis in report.axes)
-    terminal.say(f"{session.id}, {session.date}, {session.event}: {sheet}; zones {zones}")
+    lanes: dict[int, list[str]] = {}
+    for axis in report.axes:
+        lanes.setdefault(axis.lane, []).append(str(axis.zone))
+    zones = "; ".join(f"lane {lane}, zone {', '.join(own)}" for lane, own in lanes.items())
+    terminal.say(f"{session.id}, {session.date}, {session.event}: {sheet}; {zones}")
     if report.streams:
         terminal.table(
             [

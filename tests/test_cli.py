@@ -248,7 +248,7 @@ def test_check_says_what_each_file_holds(session, capsys):
             assert word in line
         assert f"{name}: no accelerometer" in said
     assert "1 rep;" in said
-    assert "zones 1 in lane 4" in said
+    assert "lane 4, zone 1\n" in said
 
 
 def test_check_computes_the_rate_and_the_gap(session):
