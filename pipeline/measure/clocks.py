@@ -239,10 +239,11 @@ def motion_line(imu: Imu, fixes: Fixes, delay: Estimate | None = None) -> Line |
     if delay is None:
         delay = speed_behind_position_s(fixes)
     if delay is None:
-        delay = Estimate(0.05, 0.07)  # receivers are 0 to 0.25 s late
+        delay = Estimate(0.05, 0.08)  # receivers are 0 to 0.25 s late
         remarks = ("tied by motion with the receiver's delay unknown",)
     starts = steps.starts(imu.t_s, imu.acc_mps2)
-    pooled = steps.speed_onsets(fix_t, speed, starts._replace(t_s=starts.t_s + coarse.value))
+    moved = starts._replace(t_s=starts.t_s + coarse.value)
+    pooled = steps.speed_onsets(fix_t, speed, moved, delay.value)
     if pooled is None:
         cov = np.diag([coarse.sd**2, CRYSTAL_PPM**2])
         words = (*remarks, "tied by the course of activity and speed alone, without starts")
@@ -253,7 +254,7 @@ def motion_line(imu: Imu, fixes: Fixes, delay: Estimate | None = None) -> Line |
     # what the build-up of the push leaves is common to all starts, as the delay is
     return Line(
         t_ref,
-        t_ref + coarse.value + lag - delay.value,
+        t_ref + coarse.value + lag,
         rate_ppm,
         cov,
         float(np.hypot(delay.sd, pooled.common_sd_s)),

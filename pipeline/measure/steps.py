@@ -10,14 +10,15 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
+from scipy import signal, special
 
 from pipeline.model import Estimate, Floats
-from pipeline.signals import Even, low_pass, resample, robust_sd, sampling_rate_hz
+from pipeline.signals import Even, low_pass, resample, sampling_rate_hz
 
 FASTEST_STEPS_HZ = 5.4  # sprinters reach 4.4 to 4.9 steps a second
 SLOWEST_STEPS_HZ = 2.2  # below that a person walks
 FIRST_CONTACT_S = 0.24  # after the first movement: push 0.3 s or so, a leg swung through (practice)
+RUNNING_SD_MPS2 = 3.0  # of the norm over three steps; walking 1 to 2, running 5 and more
 ONSET_SD_S = 0.006  # below this the onset of a smooth rise is a matter of definition
 
 
@@ -52,7 +53,7 @@ def first_movement(
     error. Noise and sway are measured in the stand before. None where no stand is followed
     by a start in the window.
     """
-    use = (t_s >= near_s - window_s - 1.5) & (t_s <= near_s + window_s + 0.6)
+    use = (t_s >= near_s - window_s - 1.5) & (t_s <= near_s + window_s + 1.3)
     if use.sum() < 40:
         return None
     even = resample(t_s[use], acc_mps2[use], sampling_rate_hz(t_s[use]), 0.1)
@@ -63,17 +64,20 @@ def first_movement(
 
 
 def _trigger(even: Even, from_s: float, to_s: float) -> float | None:
-    """When the change from the stand before has grown beyond any sway, and lasts."""
+    """When the change from the stand before has grown beyond any sway, and running follows."""
     rate = sampling_rate_hz(even.t_s)
     smooth = low_pass(even.x, 8.0, rate)
     back = max(1, round(0.6 * rate))
     before = _trailing_mean(even.x, back)
     change = np.linalg.norm(smooth - before, axis=1)
-    ahead = max(1, round(0.3 * rate))
-    lasting = _trailing_mean(change[:, None], ahead)[:, 0]
-    lasting = np.r_[lasting[ahead:], np.full(ahead, lasting[-1])]
-    moving = (change > 2.0) & (lasting > 2.0)
-    moving &= (even.t_s >= from_s) & (even.t_s <= to_s + 0.2) & even.ok
+    # a runner's force rises and falls with every step; one who crouches or turns does not
+    norm = np.linalg.norm(even.x, axis=1)[:, None]
+    ahead, from_now = max(1, round(0.75 * rate)), round(0.25 * rate)
+    variance = _trailing_mean(norm**2, ahead) - _trailing_mean(norm, ahead) ** 2
+    later = np.minimum(np.arange(norm.size) + ahead + from_now, norm.size - 1)
+    runs = variance[later, 0] > RUNNING_SD_MPS2**2
+    moving = (change > 2.0) & runs & even.ok
+    moving &= (even.t_s >= from_s) & (even.t_s <= to_s + 0.2)
     at = np.flatnonzero(moving)
     return float(even.t_s[at[0]]) if at.size else None
 
@@ -255,76 +259,127 @@ def starts(t_s: Floats, acc_mps2: Floats) -> Starts:
     return Starts(moments, np.array([e.sd for e in found]), builds)
 
 
-# How long the push may take to build up; then it dies away with the sprint's own time
-# constant, about 0.8 to 1.8 s (mono-exponential fits of sprints).
-BUILD_S = np.arange(0.05, 0.301, 0.025)
-BUILD_SD_S = 0.012  # turning and lifting of the trunk mixed into the build-up
+# The push dies away with the sprint's own time constant, about 0.8 to 1.8 s (mono-exponential
+# fits of sprints).
 TAU_S = np.array([0.7, 0.9, 1.1, 1.3, 1.6, 2.0])
-RUNNING_MPS = 4.0  # a start that does not reach this within 2.5 s is none
+BUILD_SD_S = 0.012  # turning and lifting of the trunk mixed into the build-up
+SHAPE_SD_S = 0.008  # no start is quite as the formula has it
+RUNNING_MPS = 4.0  # a start that does not reach this within a second or two is none
+SLOW_MPS = 0.4  # below it receivers write what they like: noise turned positive, or nought
+FILTERS = ("shift", "average", "exponential")  # what may stand behind a receiver's delay
 
 
-def speed_onsets(fix_t_s: Floats, speed_mps: Floats, moved: Starts) -> Onsets | None:
+class Course(NamedTuple):
+    """The speed round one start: times from the first movement [s], speeds [m/s]."""
+
+    t_s: Floats
+    v_mps: Floats
+
+
+def _courses(fix_t_s: Floats, speed_mps: Floats, moved_s: Floats) -> dict[int, Course]:
+    """Usable starts by index: standing before, running soon after, no gap."""
+    reach = 1.5 if sampling_rate_hz(fix_t_s) > 3.0 else 3.6  # slow units need later fixes
+    out = {}
+    for k, start in enumerate(moved_s):  # starts, a dozen or two
+        use = (fix_t_s > start - 2.2) & (fix_t_s < start + reach)
+        t, v = fix_t_s[use] - start, speed_mps[use]
+        before = t < -0.4
+        if t.size < 4 or not before.any() or np.max(np.diff(t)) > 1.6:
+            continue
+        soon = (t > 0.4) & (t < 1.7)
+        if np.median(v[before]) < 0.8 and v[soon].max(initial=0.0) > RUNNING_MPS:
+            out[k] = Course(t, v)
+    return out
+
+
+def speed_onsets(
+    fix_t_s: Floats, speed_mps: Floats, moved: Starts, delay_s: float = 0.0
+) -> Onsets | None:
     """The speed's rise against each first movement that an accelerometer saw.
 
-    v is 0 before t0 and then A g(t - t0): the acceleration rises along half a cosine over
-    b and dies away with tau. A comes by least squares, t0, tau and b run over grids; t0
-    and tau are each start's own, b is the runner's, as the accelerometer has it and as the
-    speeds like it. None with no usable start.
+    v is 0 before t0 and then A g(t - t0), behind a receiver's filter of group delay
+    `delay_s` and unknown kind (`FILTERS`). g: the acceleration rises along half a cosine
+    over b and dies away with tau. A comes by least squares; t0 and tau are each start's
+    own, b the runner's as the accelerometer has it, the filter the receiver's. What comes
+    out is how far t0 lies behind the first movement. None with no usable start.
     """
-    lag = np.arange(-0.9, 0.9001, 0.01)
-    courses, kept = [], []
-    for k, start in enumerate(moved.t_s):  # starts, a dozen or two
-        use = (fix_t_s > start - 2.0) & (fix_t_s < start + 1.5)
-        t, v = fix_t_s[use] - start, speed_mps[use]
-        if t.size < 4 or np.max(np.diff(t)) > 1.6 or v[t > 0.5].max(initial=0.0) < RUNNING_MPS:
-            continue
-        if np.median(v[t < -0.4]) > 0.8 if np.any(t < -0.4) else True:
-            continue
-        courses.append(_onset_likelihood(t, v, lag))
-        kept.append(k)
+    courses = _courses(fix_t_s, speed_mps, moved.t_s)
     if not courses:
         return None
-    chance = np.stack(courses)  # (start, lag, build)
-    builds = moved.build_s[kept]
-    own = 0.04 / np.sqrt(builds.size)  # start to start
-    prior = -0.5 * ((BUILD_S - np.median(builds)) / np.hypot(own, BUILD_SD_S)) ** 2
+    kept = list(courses)
+    lag = np.arange(-0.9, 0.9001, 0.01)
+    builds, prior = _build_prior(moved.build_s[kept])
+    kinds = FILTERS if delay_s > 0.01 else FILTERS[:1]
+    shapes = [_shapes(build, delay_s, kind) for build in builds for kind in kinds]
+    prior = np.repeat(prior, len(kinds))
+    log_chance = np.stack([_log_likelihood(c, lag, shapes) for c in courses.values()])
+    chance = np.exp(log_chance - log_chance.max(axis=(1, 2), keepdims=True))
     evidence = prior + np.log(chance.sum(axis=1) + 1e-300).sum(axis=0)
-    of_build = np.exp(evidence - evidence.max())
-    of_build /= of_build.sum()
+    share = np.exp(evidence - evidence.max())
+    share /= share.sum()
     each = chance / chance.sum(axis=1, keepdims=True)
-    mean_by_build = np.einsum("slb,l->sb", each, lag)
-    var = np.einsum("slb,l->sb", each, lag**2) - mean_by_build**2
-    shift = np.median(mean_by_build, axis=0)
-    common = float(np.sqrt(of_build @ (shift - of_build @ shift) ** 2))
-    sd = np.sqrt(var @ of_build + moved.sd_s[kept] ** 2 + 0.01**2)
-    return Onsets(moved.t_s[kept], mean_by_build @ of_build, sd, float(np.hypot(common, 0.008)))
-
-
-SLOW_MPS = 0.4  # below it receivers write what they like: noise turned positive, or nought
-
-
-def _onset_likelihood(t_s: Floats, v_mps: Floats, lag_s: Floats) -> Floats:
-    """Likelihood (lag, build), tau summed out, of a speed's rise `lag_s` after time 0.
-
-    A speed below SLOW_MPS says only that the runner was slow.
-    """
-    seen = v_mps > SLOW_MPS
-    late = t_s[None, :] - lag_s[:, None]
-    rest = np.empty((lag_s.size, BUILD_S.size, TAU_S.size, t_s.size))
-    for j, build in enumerate(BUILD_S):
-        for k, tau in enumerate(TAU_S):
-            shape = _rise(late, build, tau)
-            size = np.sum(shape[:, seen] ** 2, axis=1)
-            amplitude = shape[:, seen] @ v_mps[seen] / np.maximum(size, 1e-9)
-            course = amplitude[:, None] * shape
-            rest[:, j, k] = np.where(seen, v_mps - course, np.minimum(SLOW_MPS - course, 0.0))
-    loss = np.median(np.abs(rest[..., seen]), axis=-1)
-    noise = float(
-        np.clip(1.48 * loss.min() * np.sqrt(seen.sum() / max(seen.sum() - 4, 1)), 0.06, 0.4)
+    mean = np.einsum("slb,l->sb", each, lag)
+    var = np.einsum("slb,l->sb", each, lag**2) - mean**2
+    shift = np.median(mean, axis=0)
+    common = float(np.sqrt(share @ (shift - share @ shift) ** 2))
+    sd = np.sqrt(var @ share + moved.sd_s[kept] ** 2 + 0.01**2)
+    behind = mean @ share
+    near = np.abs(behind) < 0.75  # the rise lies inside the grid, not at its edge
+    if not near.any():
+        return None
+    return Onsets(
+        moved.t_s[kept][near], behind[near], sd[near], float(np.hypot(common, SHAPE_SD_S))
     )
+
+
+def _build_prior(build_s: Floats) -> tuple[Floats, Floats]:
+    """Three build-up times round what the accelerometer says, and their log prior."""
+    sd = float(np.hypot(0.04 / np.sqrt(build_s.size), BUILD_SD_S))  # start to start; common
+    step = np.array([-1.5, 0.0, 1.5])
+    return np.maximum(np.median(build_s) + step * sd, 0.02), -0.5 * step**2
+
+
+STEP_S = 0.01
+AGE_S = np.arange(0.0, 5.0, STEP_S)
+
+
+def _shapes(build_s: float, delay_s: float, kind: str) -> Floats:
+    """Speed per unit of full acceleration (tau, AGE_S), as the receiver's filter shows it."""
+    if kind == "shift" or delay_s <= 0:
+        return np.stack([_rise(AGE_S - delay_s, build_s, tau) for tau in TAU_S])
+    if kind == "average":
+        kernel = np.clip(2 * delay_s / STEP_S + 0.5 - np.arange(AGE_S.size), 0.0, 1.0)
+    else:
+        kernel = np.exp(-AGE_S / delay_s)
+    kernel = kernel / kernel.sum()
+    return np.stack(
+        [np.convolve(_rise(AGE_S, build_s, tau), kernel)[: AGE_S.size] for tau in TAU_S]
+    )
+
+
+def _log_likelihood(course: Course, lag_s: Floats, shapes: list[Floats]) -> Floats:
+    """Of a speed's rise `lag_s` after time 0: (lag, shape), tau summed out.
+
+    A speed below SLOW_MPS says only that the runner was slow. The noise (with the swing of
+    the steps in it) is that of the best fit.
+    """
+    t, v = course
+    seen = v > SLOW_MPS
+    late = t[None, :] - lag_s[:, None]
+    rest = np.empty((lag_s.size, len(shapes), TAU_S.size, t.size))
+    for j, shape in enumerate(shapes):
+        for k in range(TAU_S.size):
+            unit = np.interp(late, AGE_S, shape[k], left=0.0)
+            size = np.sum(unit[:, seen] ** 2, axis=1)
+            amplitude = unit[:, seen] @ v[seen] / np.maximum(size, 1e-9)
+            fitted = amplitude[:, None] * unit
+            rest[:, j, k] = np.where(seen, v - fitted, np.minimum(SLOW_MPS - fitted, 0.0))
+    loss = np.median(np.abs(rest[..., seen]), axis=-1).min()
+    free = max(int(seen.sum()) - 4, 1)
+    noise = float(np.clip(1.48 * loss * np.sqrt(seen.sum() / free), 0.06, 0.4))
     # Student's t: a fix or two may be wild
     likely = -2.5 * np.sum(np.log1p((rest / noise) ** 2 / 4), axis=-1)
-    return np.asarray(np.exp(likely - likely.max()).sum(axis=2))
+    return np.asarray(special.logsumexp(likely, axis=2))
 
 
 def _build_up_s(t_s: Floats, acc_mps2: Floats, moment_s: float) -> float:
@@ -358,20 +413,30 @@ def speed_delay(
 ) -> Estimate | None:
     """How late the receiver's speed is against the accelerometer, over the whole session [s].
 
-    Both on UTC. From every start: first movement in the accelerometer against the moment
-    the speed's rise begins. None with fewer than two usable starts.
+    Both on UTC. The group delay of the receiver's filter, of whatever kind (`FILTERS`), by
+    its likelihood over all starts: the speed's rise must begin at the first movement. None
+    with fewer than two usable starts, below 3 Hz, or where the likelihood tells nothing.
     """
     seen = np.isfinite(speed_mps)
-    moved = starts(imu_t_s, acc_mps2)
-    found = speed_onsets(fix_t_s[seen], speed_mps[seen], moved)
-    if found is None or found.t_s.size < 2:
+    if seen.sum() < 30:
         return None
-    weight = found.sd_s**-2.0
-    centre = float(np.median(found.behind_s))
-    for _ in range(20):
-        r = (found.behind_s - centre) / found.sd_s
-        w = weight / (1 + r**2 / 4)
-        centre = float(np.sum(w * found.behind_s) / np.sum(w))
-    spread = max(1.0, robust_sd((found.behind_s - centre) / found.sd_s))
-    own = spread / np.sqrt(np.sum(weight))
-    return Estimate(centre, float(np.hypot(own, found.common_sd_s)))
+    moved = starts(imu_t_s, acc_mps2)
+    courses = _courses(fix_t_s[seen], speed_mps[seen], moved.t_s)
+    if len(courses) < 2 or sampling_rate_hz(fix_t_s[seen]) < 3.0:
+        return None
+    kept = list(courses)
+    builds, prior = _build_prior(moved.build_s[kept])
+    delays = np.arange(-0.06, 0.4001, 0.02)
+    shapes = [_shapes(b, d, kind) for d in delays for b in builds for kind in FILTERS]
+    near = np.array([-1.5, 0.0, 1.5])  # the first movement, in its standard errors
+    evidence = np.zeros(len(shapes))
+    for k, course in courses.items():
+        lag = near * float(np.hypot(moved.sd_s[k], 0.01))
+        likely = _log_likelihood(course, lag, shapes) - 0.5 * near[:, None] ** 2
+        evidence += special.logsumexp(likely, axis=0)
+    cube = evidence.reshape(delays.size, builds.size, len(FILTERS)) + prior[:, None]
+    share = np.exp(cube - cube.max()).sum(axis=(1, 2))
+    share /= share.sum()
+    mean = float(share @ delays)
+    sd = float(np.sqrt(share @ (delays - mean) ** 2 + SHAPE_SD_S**2))
+    return Estimate(mean, sd) if sd < 0.08 else None
