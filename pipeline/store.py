@@ -48,19 +48,24 @@ def provenance_path(out: Path, session_id: str) -> Path:
 def provenance(
     inputs: Iterable[Path], settings: Mapping[str, Any], command: Sequence[str]
 ) -> dict[str, Any]:
-    """What a result rests on: the inputs' SHA-256 by file name, settings, versions, time.
+    """What a result rests on: the inputs' SHA-256 by path, settings, versions, time.
 
-    Inputs that are not there are left out; names are given without their folders, which say
-    nothing about the data and may say something about a person.
+    Inputs that are not there are left out. Paths are from the folder of the first input, and
+    the command's words lose their folders: those above a session say nothing about the data
+    and may say something about a person.
     """
+    present = [path.resolve() for path in inputs if path.is_file()]
     return {
-        "inputs": {path.name: _sha256(path) for path in inputs if path.is_file()},
+        "inputs": {
+            Path(os.path.relpath(path, present[0].parent)).as_posix(): _sha256(path)
+            for path in present
+        },
         "settings": dict(settings),
         "versions": {
             name: importlib.metadata.version(name)
             for name in ("batontrace", "numpy", "scipy", "pyarrow")
         },
-        "command": list(command),
+        "command": [Path(word).name for word in command],
         "written_utc": datetime.now(UTC).isoformat(timespec="seconds"),
     }
 

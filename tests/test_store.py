@@ -145,6 +145,17 @@ def test_the_record_names_inputs_and_fits_the_tables(tmp_path):
         assert written["tables"][name]["rows"] == 3
 
 
+def test_the_record_keeps_files_of_one_name_apart_and_no_folder_above_the_session(tmp_path):
+    files = [tmp_path / part for part in ("session.toml", "robin/a.fit", "kit/a.fit")]
+    for file in files:
+        file.parent.mkdir(exist_ok=True)
+        file.write_text(str(file))
+    record = store.provenance(files, {}, [str(tmp_path / "batontrace"), "process", str(files[0])])
+    assert list(record["inputs"]) == ["session.toml", "robin/a.fit", "kit/a.fit"]
+    assert record["command"] == ["batontrace", "process", "session.toml"]
+    assert str(tmp_path) not in json.dumps(record)
+
+
 @pytest.mark.parametrize("first", [True, False], ids=["new", "again"])
 @pytest.mark.parametrize("failing", range(4))
 def test_a_failed_move_puts_everything_back(tmp_path, monkeypatch, failing, first):
