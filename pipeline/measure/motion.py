@@ -19,7 +19,9 @@ from pipeline.model import Estimate, Floats, Frozen, ZoneAxis
 
 Role = Literal["incoming", "outgoing"]
 ROLES: tuple[Role, Role] = ("incoming", "outgoing")
-THETA = 3  # receiver's parameters: speed scale error, speed delay (s), position delay (s)
+# Of one unit, common to its reps: scale error of the speed, delay of the speed (s), delay of the
+# position (s), lateness of the first movement as its accelerometer shows it (s).
+THETA = 4
 
 # Weak priors from the trade and from papers; docs/methods.md, "Priors".
 TAU_S = 1.2
@@ -64,12 +66,13 @@ class Sight(Frozen):
     onset: Estimate | None = None
     stand_m: Estimate | None = None
     letting_go_s: float | None = None
+    smoothing_s: float = 0.0  # half-width of what the receiver averages its speed over
 
 
 @dataclass(frozen=True, eq=False)
 class Problem(Frozen):
-    """One rep. `theta_mean` (6,) and `theta_cov` (6, 6): both receivers' parameters,
-    incoming first. `slow_mean` (2, 2, k) by role, axis, knot and `slow_cov` (2k, 2k) for one
+    """One rep. `theta_mean` (2 THETA,) and `theta_cov`: both receivers' parameters,
+    incoming's first. `slow_mean` (2, 2, k) by role, axis, knot and `slow_cov` (2k, 2k) for one
     axis, incoming's knots first, at `slow_t_s` (k,): the slow error of the positions."""
 
     zero_utc_s: float
@@ -271,10 +274,12 @@ def _own_prior(problem: Problem, sight: Sight, layout: _Layout) -> tuple[Floats,
     vector[spline] = target * TARGET_MPS.value / TARGET_MPS.sd
     if layout.start is not None and layout.stand is not None:
         stand = sight.stand_m or Estimate(problem.axis.back_m, 50.0)
+        info[layout.stand, layout.stand] = stand.sd**-2
+        vector[layout.stand] = stand.value / stand.sd**2
         onset = sight.onset or Estimate(layout.origin_s, 1.0)
-        for where, known in ((layout.stand, stand), (layout.start, onset)):
-            info[where, where] = known.sd**-2
-            vector[where] = known.value / known.sd**2
+        seen = [layout.start, layout.theta.stop - 1]
+        info[np.ix_(seen, seen)] += onset.sd**-2
+        vector[seen] += onset.value / onset.sd**2
     else:  # under way: a weak place, only to keep the matrix regular
         info[spline.start, spline.start] += 1e-6
     places = _sideways_knots(sight, layout)
@@ -320,8 +325,8 @@ def _speed_rows(
     """Residual (n,), rows (n, p) and noise (n,) of the speeds."""
     keep = np.isfinite(sight.speed_mps)
     t, seen, phase = sight.t_s[keep], sight.speed_mps[keep], sight.step_phase[keep]
-    scale, delay, _ = x[layout.theta]
-    lags = delay * (1 + _NODES)
+    scale, delay = x[layout.theta][:2]
+    lags = delay + sight.smoothing_s * _NODES
     nodes = (t[:, None] - lags).ravel()
     (s, s_rows), (v, v_rows), (a, _) = _course_rows(layout, x, nodes, (0, 1, 2))
     sideways = _interpolation(_sideways_knots(sight, layout), nodes)
@@ -330,7 +335,7 @@ def _speed_rows(
     ground = v * stretch
     rows = v_rows * stretch[:, None]
     rows[:, layout.sideways] += (v * curve)[:, None] * sideways
-    rows[:, layout.theta.start + 1] += -a * stretch * np.tile(1 + _NODES, len(t))
+    rows[:, layout.theta.start + 1] += -a * stretch
     n = len(t)
     ground = ground.reshape(n, 3) @ _NODE_WEIGHTS
     rows = np.einsum("nkp,k->np", rows.reshape(n, 3, -1), _NODE_WEIGHTS)
@@ -556,7 +561,7 @@ def value_at(
 
 
 def message(fit: Fit) -> tuple[Floats, Floats]:
-    """What this rep alone says of both receivers' parameters: information (6, 6), vector (6,)."""
+    """What this rep alone says of both receivers' parameters: information and vector."""
     theta = _shared(fit.layouts, "theta")
     posterior = np.linalg.inv(fit.cov[np.ix_(theta, theta)])
     prior = np.linalg.inv(fit.problem.theta_cov)

@@ -19,8 +19,8 @@ REACH_PAIR_SD_M = 0.15
 REACH_REP_SD_M = 0.15
 # From the pass to the first sign of slowing: a stride or so after it as a rule, with the squad's
 # own habit; some brake before letting go. Weight, shift from the habit, spread; the rest is flat.
-HABIT_S = Estimate(0.2, 0.12)
-HABITS_S = np.arange(-0.05, 0.451, 0.05)
+HABIT_S = Estimate(0.3, 0.15)
+HABITS_S = np.arange(-0.05, 0.651, 0.05)
 EASING_LAG_S = ((0.70, 0.0, 0.14), (0.25, -0.15, 0.35))
 FLAT_WEIGHT, FLAT_S = 0.05, 3.0
 REACHES_M = np.arange(0.30, 2.31, 0.05)

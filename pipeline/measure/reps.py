@@ -28,6 +28,8 @@ SCALE_SD = 0.006
 DELAY_S = Estimate(0.06, 0.10)  # of the squad's receivers
 DELAY_OWN_SD_S = 0.03
 POSITION_DELAY_SD_S = 0.01
+ONSET_LATE_SD_S = 0.006
+SMOOTHING = 1.2  # half-width of a receiver's averaging over its delay: boxcar 1, first order 1.7
 SPEED_NOISE_MPS, POSITION_NOISE_M = 0.12, 0.15
 NOISE_WORTH = 20.0  # measurements the prior noise level is worth
 
@@ -62,7 +64,7 @@ class Solved(Frozen):
     fits: tuple[motion.Fit, ...]
     easings: tuple[passes.Easing, ...]
     levels: Mapping[str, Levels]
-    theta: Mapping[str, tuple[Floats, Floats]]  # by runner: mean (3,), covariance (3, 3)
+    theta: Mapping[str, tuple[Floats, Floats]]  # by runner: mean and covariance
 
 
 def still_seconds(
@@ -265,10 +267,15 @@ def theta_prior(runners: Sequence[str]) -> tuple[Floats, Floats]:
     """Mean (3r,) and covariance (3r, 3r) of the receivers' parameters: a squad mostly wears
     one kind of unit, so delays are alike."""
     n, size = len(runners), motion.THETA
-    mean = np.tile([0.0, DELAY_S.value, 0.0], n)
+    mean = np.tile([0.0, DELAY_S.value, 0.0, 0.0], n)
     cov = np.zeros((n * size, n * size))
     for part, (own, shared) in enumerate(
-        ((SCALE_SD, 0.0), (DELAY_OWN_SD_S, DELAY_S.sd), (POSITION_DELAY_SD_S, POSITION_DELAY_SD_S))
+        (
+            (SCALE_SD, 0.0),
+            (DELAY_OWN_SD_S, DELAY_S.sd),
+            (POSITION_DELAY_SD_S, POSITION_DELAY_SD_S),
+            (ONSET_LATE_SD_S, ONSET_LATE_SD_S),
+        )
     ):
         where = np.arange(part, n * size, size)
         cov[np.ix_(where, where)] = shared**2 + own**2 * np.eye(n)
@@ -299,7 +306,7 @@ def _where(names: Sequence[str], case: Case) -> Floats:
 def _cavity(
     names: Sequence[str], info: Floats, vector: Floats, case: Case, sent: tuple[Floats, Floats]
 ) -> tuple[Floats, Floats]:
-    """What all others say of this rep's two receivers: mean (6,), covariance (6, 6)."""
+    """What all others say of this rep's two receivers: mean and covariance."""
     where = _where(names, case)
     info, vector = info.copy(), vector.copy()
     info[np.ix_(where, where)] -= sent[0]
@@ -353,8 +360,13 @@ def solve_all(build_all: Sequence[Case], levels: Mapping[str, Levels], rounds: i
                     case.problem,
                     theta_mean=mean,
                     theta_cov=cov,
-                    incoming=_with_level(case.problem.incoming, levels[case.candidate.incoming]),
-                    outgoing=_with_level(case.problem.outgoing, levels[case.candidate.outgoing]),
+                    incoming=_with_level(
+                        case.problem.incoming, levels[case.candidate.incoming], mean[1]
+                    ),
+                    outgoing=_with_level(
+                        case.problem.outgoing, levels[case.candidate.outgoing],
+                        mean[motion.THETA + 1],
+                    ),
                 )
                 renewed.append(replace(case, problem=problem))
             cases = renewed
@@ -377,8 +389,13 @@ def solve_all(build_all: Sequence[Case], levels: Mapping[str, Levels], rounds: i
     return Solved(tuple(cases), tuple(fits), tuple(easings), levels, theta)
 
 
-def _with_level(sight: motion.Sight, level: Levels) -> motion.Sight:
-    return replace(sight, speed_noise_mps=level.speed_mps, position_noise_m=level.position_m)
+def _with_level(sight: motion.Sight, level: Levels, delay_s: float) -> motion.Sight:
+    return replace(
+        sight,
+        speed_noise_mps=level.speed_mps,
+        position_noise_m=level.position_m,
+        smoothing_s=SMOOTHING * max(float(delay_s), 0.0),
+    )
 
 
 def _easing(case: Case, fit: motion.Fit | None) -> passes.Easing:
