@@ -52,8 +52,9 @@ def read_session(path: Path) -> Session:
     remarks = _strange_names(document, wrong)
     head = _head(path, document, wrong)
     runners = _each(document, "runner", _runner, wrong)
-    _no_second("[[runner]]", "id", [r.id for r in runners], wrong)
-    ids = [r.id for r in runners]
+    # as written: a runner wrong in something else is still known to the recordings
+    ids = [t["id"].strip() for _, t in _tables(document, "runner") if isinstance(t.get("id"), str)]
+    _no_second("[[runner]]", "id", ids, wrong)
     recordings = _each(document, "recording", partial(_recording, path, ids), wrong)
     _no_second("[[recording]]", "file", [os.path.normpath(s.path) for s in recordings], wrong)
     taps = _each(document, "sync", partial(_tap, head.get("date")), wrong)
