@@ -98,12 +98,12 @@ def _stamped(spec: RecordingSpec, recording: Recording) -> Track:
 
 
 def stamps_clock(t_s: Floats, offset_s: float = 0.0, remarks: tuple[str, ...] = ()) -> Clock:
-    """The clock of a stream whose stamps are UTC, apart from `offset_s`."""
+    """The clock of a stream stamped in UTC; `t_s` are its times with `offset_s` added."""
     return Clock(
         basis="stamps",
         offset_s=offset_s,
         sd_s=STAMP_SD_S,
-        ref_utc_s=float(0.5 * (t_s[0] + t_s[-1]) + offset_s),
+        ref_utc_s=float(0.5 * (t_s[0] + t_s[-1])),
         cov=((STAMP_SD_S**2, 0.0), (0.0, 0.0)),
         remarks=remarks,
     )
@@ -209,12 +209,7 @@ def _tie_by_motion(
 ) -> Line | None:
     """A counter against the speed that the same runner's receivers saw."""
     own = [t.fixes for t in tracks if t.spec.runner == runner and t.fixes is not None]
-    lines = [
-        line
-        for fixes in own
-        if np.isfinite(fixes.speed_mps).sum() > 30
-        and (line := motion_line(imu, fixes, speed_delay.get(runner)))
-    ]
+    lines = [line for fixes in own if (line := motion_line(imu, fixes, speed_delay.get(runner)))]
     return min(lines, key=lambda line: float(line.cov[0, 0])) if lines else None
 
 
@@ -231,6 +226,10 @@ def motion_line(imu: Imu, fixes: Fixes, delay: Estimate | None = None) -> Line |
     """
     seen = np.isfinite(fixes.speed_mps)
     fix_t, speed = fixes.t_s[seen], fixes.speed_mps[seen]
+    if seen.sum() < 30:
+        fix_t, speed, delay = _speed_from_places(fixes)
+    if fix_t.size < 30:
+        return None
     coarse = coarse_offset(imu, fix_t, speed)
     if coarse is None:
         return None
@@ -260,6 +259,23 @@ def motion_line(imu: Imu, fixes: Fixes, delay: Estimate | None = None) -> Line |
         float(np.hypot(delay.sd, pooled.common_sd_s)),
         remarks,
     )
+
+
+def _speed_from_places(fixes: Fixes) -> tuple[Floats, Floats, Estimate]:
+    """Speed of a unit that writes positions only: the way of the last half second or fix.
+
+    A mean over the time before the stamp, so half that time late.
+    """
+    good = np.isfinite(fixes.latitude_deg + fixes.longitude_deg)
+    t = fixes.t_s[good]
+    if t.size < 30:
+        return np.empty(0), np.empty(0), Estimate(0.0, 0.0)
+    lat, lon = fixes.latitude_deg[good], fixes.longitude_deg[good]
+    place = geodesy.to_enu(lat, lon, None, (float(np.median(lat)), float(np.median(lon)), 0.0))
+    n = max(1, round(0.5 * sampling_rate_hz(t)))
+    span = t[n:] - t[:-n]
+    speed = np.linalg.norm(place[n:] - place[:-n], axis=1) / span
+    return t[n:], speed, Estimate(float(np.median(span)) / 2, 0.02)
 
 
 def _line_through(x: Floats, y: Floats, sd: Floats) -> tuple[float, float, Floats]:
@@ -348,7 +364,7 @@ def speed_behind_position_s(fixes: Fixes) -> Estimate | None:
     t, v = fixes.t_s[good], fixes.speed_mps[good]
     lat, lon = fixes.latitude_deg[good], fixes.longitude_deg[good]
     origin = (float(np.median(lat)), float(np.median(lon)), 0.0)
-    place = geodesy.to_enu(lat, lon, np.zeros_like(lat), origin)[:, :2]
+    place = geodesy.to_enu(lat, lon, None, origin)
     rate = sampling_rate_hz(t)
     width = max(2, round(rate))
     span = t[width:] - t[:-width]
@@ -753,6 +769,227 @@ def _reaches_utc(sights: Sequence[Sight], stamped: set[int], moved: set[int]) ->
 # --- stamps that are off -------------------------------------------------------------------
 
 
-def _placed_in_session(tracks: list[Track], taps: Sequence[Tap]) -> list[Track]:
-    del taps
-    return tracks
+HALF_HOUR_S = 1800.0
+FARTHEST_ZONE_S = 14 * 3600.0
+
+
+def _placed_in_session(tracks: Sequence[Track], taps: Sequence[Tap]) -> list[Track]:
+    """Stamps whole or half hours off set right where motion is clear; other days left out."""
+    kept = _of_one_day(tracks, taps)
+    for _ in range(len(kept)):
+        shift = _clearest_shift(kept, taps)
+        if shift is None:
+            break
+        i, seconds = shift
+        kept[i] = _shifted(kept[i], seconds)
+    spans = [_span(track) for track in kept]
+    return [
+        replace(track, remarks=(*track.remarks, ALONE)) if _alone(i, spans) else track
+        for i, track in enumerate(kept)
+    ]
+
+
+ALONE = "its stamps lie outside those of all other files; perhaps its clock is off"
+
+
+def _alone(i: int, spans: Sequence[tuple[float, float] | None]) -> bool:
+    """Whether a file overlaps no other though others overlap each other."""
+
+    def meet(a: int, b: int) -> bool:
+        x, y = spans[a], spans[b]
+        return x is not None and y is not None and x[0] < y[1] and y[0] < x[1]
+
+    others = [j for j in range(len(spans)) if j != i and spans[j] is not None]
+    if spans[i] is None or any(meet(i, j) for j in others):
+        return False
+    return any(meet(j, k) for j in others for k in others if j < k)
+
+
+def _span(track: Track) -> tuple[float, float] | None:
+    """First and last UTC stamp of what has UTC stamps."""
+    t = [s.t_s for s in (track.fixes, track.imu) if s is not None]
+    return (min(float(x[0]) for x in t), max(float(x[-1]) for x in t)) if t else None
+
+
+def _of_one_day(tracks: Sequence[Track], taps: Sequence[Tap]) -> list[Track]:
+    """Files more than half a day from the session's main body lose their streams.
+
+    The main body is the largest cluster, or of equal ones that with the taps; where
+    nothing decides, all stay.
+    """
+    spans = {i: span for i, track in enumerate(tracks) if (span := _span(track)) is not None}
+    clusters: list[list[int]] = []
+    latest = -np.inf
+    for i in sorted(spans, key=lambda i: spans[i]):
+        if not clusters or spans[i][0] - latest > LONE_DAY_S:
+            clusters.append([])
+            latest = -np.inf
+        clusters[-1].append(i)
+        latest = max(latest, spans[i][1])
+    if len(clusters) < 2:
+        return list(tracks)
+
+    def rank(cluster: list[int]) -> tuple[int, int]:
+        inside = sum(any(_near(spans[i], tap) for i in cluster) for tap in taps)
+        return len(cluster), inside
+
+    order = sorted(clusters, key=rank)
+    if rank(order[-1]) == rank(order[-2]):
+        return list(tracks)
+    strange = {i for cluster in order[:-1] for i in cluster}
+    first = min(spans[i][0] for i in order[-1])
+    return [_left_out(t, spans[i][0] - first) if i in strange else t for i, t in enumerate(tracks)]
+
+
+def _near(span: tuple[float, float], tap: Tap) -> bool:
+    return span[0] - tap.window_s <= tap.near_utc_s <= span[1] + tap.window_s
+
+
+def _left_out(track: Track, off_s: float) -> Track:
+    words = (
+        f"stamps lie {abs(off_s) / 86400:.1f} days {'after' if off_s > 0 else 'before'} the "
+        "session's other files; left out",
+    )
+    clock = Clock("none", remarks=words)
+    return replace(
+        track,
+        fixes=None,
+        imu=None,
+        fixes_clock=clock if track.fixes is not None else track.fixes_clock,
+        imu_clock=clock if track.imu is not None else track.imu_clock,
+        remarks=track.remarks + words,
+    )
+
+
+def _clearest_shift(tracks: Sequence[Track], taps: Sequence[Tap]) -> tuple[int, float] | None:
+    """The file that most clearly is a number of half hours off the others, and the cure [s].
+
+    In a takeover two runners are within a few metres of each other at full speed, which
+    hardly happens by chance. With two files each is off the other: then the one in which
+    the taps cannot lie is taken to be wrong, and none where that does not decide.
+    """
+    fixes = {i: t.fixes for i, t in enumerate(tracks) if t.fixes is not None}
+    origin = _somewhere(list(fixes.values()))
+    if origin is None:
+        return None
+    courses = {i: c for i, f in fixes.items() if (c := _course(f, origin)) is not None}
+    found = []
+    for i, course in courses.items():
+        others = [c for j, c in courses.items() if tracks[j].spec.runner != tracks[i].spec.runner]
+        if not others or (len(courses) == 2 and not _taps_decide(course, others[0], taps)):
+            continue
+        shift, seconds = _half_hours_off(course, others)
+        if shift:
+            # of two that disagree the one that lies apart from the rest is wrong
+            company = float(np.mean([_shared(course, other) for other in others]))
+            found.append((company, -seconds, i, shift))
+    if not found:
+        return None
+    _, _, i, shift = min(found)
+    return i, shift
+
+
+def _shared(a: Course, b: Course) -> float:
+    """Part of the shorter of two courses that lies within the other's time."""
+    both = min(a.first + a.x_m.size, b.first + b.x_m.size) - max(a.first, b.first)
+    return max(0, both) / min(a.x_m.size, b.x_m.size)
+
+
+def _taps_decide(course: Course, other: Course, taps: Sequence[Tap]) -> bool:
+    def holds(c: Course) -> bool:
+        span = (c.first / GRID_HZ, (c.first + c.x_m.size) / GRID_HZ)
+        return all(_near(span, tap) for tap in taps)
+
+    return bool(taps) and holds(other) and not holds(course)
+
+
+GRID_HZ = 2
+
+
+class Course(NamedTuple):
+    """Where a runner was and whether running, from index `first` of a grid all share."""
+
+    first: int
+    x_m: Floats
+    y_m: Floats
+    fast: NDArray[np.bool_]
+
+
+def _somewhere(all_fixes: Sequence[Fixes]) -> geodesy.Origin | None:
+    """A place in the middle of the session."""
+    lat = [float(np.nanmedian(f.latitude_deg)) for f in all_fixes if _has_places(f)]
+    lon = [float(np.nanmedian(f.longitude_deg)) for f in all_fixes if _has_places(f)]
+    return (float(np.median(lat)), float(np.median(lon)), 0.0) if lat else None
+
+
+def _has_places(fixes: Fixes) -> bool:
+    return int(np.isfinite(fixes.latitude_deg + fixes.longitude_deg).sum()) >= 60
+
+
+def _course(fixes: Fixes, origin: geodesy.Origin) -> Course | None:
+    if not _has_places(fixes):
+        return None
+    good = np.isfinite(fixes.latitude_deg + fixes.longitude_deg)
+    t = fixes.t_s[good]
+    place = geodesy.to_enu(fixes.latitude_deg[good], fixes.longitude_deg[good], None, origin)
+    even = resample(t, place, 2.0 * GRID_HZ, 3.0)
+    first = int(np.ceil(even.t_s[0] * GRID_HZ))
+    grid = np.arange(first, int(even.t_s[-1] * GRID_HZ)) / GRID_HZ
+    if grid.size < 60:
+        return None
+    x, y = (np.interp(grid, even.t_s, even.x[:, k]) for k in range(2))
+    ok = np.interp(grid, even.t_s, even.ok.astype(float)) > 0.99
+    speed = np.hypot(np.gradient(x), np.gradient(y)) * GRID_HZ
+    return Course(first, x, y, ok & (speed > 4.0) & (speed < 13.0))
+
+
+def _together_s(a: Course, b: Course, shift: int) -> float:
+    """Seconds for which two runners ran within 5 m of each other, `a` moved by `shift`."""
+    start = max(a.first + shift, b.first)
+    end = min(a.first + shift + a.x_m.size, b.first + b.x_m.size)
+    if end <= start:
+        return 0.0
+    i = slice(start - a.first - shift, end - a.first - shift)
+    j = slice(start - b.first, end - b.first)
+    near = np.hypot(a.x_m[i] - b.x_m[j], a.y_m[i] - b.y_m[j]) < 5.0
+    return float(np.sum(near & a.fast[i] & b.fast[j])) / GRID_HZ
+
+
+def _half_hours_off(course: Course, others: Sequence[Course]) -> tuple[float, float]:
+    """Half hours to add to `course` [s], and for how long it then runs with others.
+
+    (0, 0) where that is under three seconds, or not half as long again as with any of the
+    shifts that are no half hours, or than with the stamps as they are.
+    """
+
+    def meets(shift: int) -> float:
+        return sum(_together_s(course, other, shift) for other in others)
+
+    half = round(HALF_HOUR_S * GRID_HZ)
+    most = round(FARTHEST_ZONE_S / HALF_HOUR_S)
+    seconds = {k: meets(k * half) for k in range(-most, most + 1)}
+    best = max(seconds, key=lambda k: seconds[k])
+    if best == 0 or seconds[best] < 3.0:
+        return 0.0, 0.0
+    beside = [d for d in range(-90 * GRID_HZ, 90 * GRID_HZ + 1, 3) if abs(d) > 4 * GRID_HZ]
+    rival = max([meets(best * half + d) for d in beside] + [seconds[0]])
+    clear = seconds[best] > 1.5 * rival
+    return (best * HALF_HOUR_S, seconds[best]) if clear else (0.0, 0.0)
+
+
+def _shifted(track: Track, by_s: float) -> Track:
+    words = (
+        f"stamps were {abs(by_s) / 3600:g} h {'behind' if by_s > 0 else 'ahead of'} the "
+        "session's other files, as the motion shows; corrected",
+    )
+    fixes, imu = track.fixes, track.imu
+    moved = replace(track, remarks=track.remarks + words)
+    if fixes is not None and track.fixes_clock is not None:
+        t = fixes.t_s + by_s
+        clock = stamps_clock(t, (track.fixes_clock.offset_s or 0.0) + by_s, words)
+        moved = replace(moved, fixes=replace(fixes, t_s=t), fixes_clock=clock)
+    if imu is not None and track.imu_clock is not None:
+        t = imu.t_s + by_s
+        clock = stamps_clock(t, (track.imu_clock.offset_s or 0.0) + by_s, words)
+        moved = replace(moved, imu=replace(imu, t_s=t), imu_clock=clock)
+    return moved
