@@ -11,28 +11,31 @@ from dataclasses import dataclass
 
 import numpy as np
 import plan
-from devices import G
-from people import DT, Person, slow_noise
+from numpy.typing import NDArray
+from people import DT, Floats, Person, Rng, slow_noise
+
+G = 9.80665
 
 
-def _ease(x):
+def _ease(x: Floats) -> Floats:
     """0 to 1 with no jerk at the ends."""
-    x = np.clip(x, 0, 1)
-    return x**3 * (10 - 15 * x + 6 * x * x)
+    y = np.clip(x, 0, 1)
+    out: Floats = y**3 * (10 - 15 * y + 6 * y * y)
+    return out
 
 
 class Trace:
     """One runner's evening, laid down piece by piece."""
 
-    def __init__(self, person: Person, l_m: float, y_m: float, rng) -> None:
+    def __init__(self, person: Person, l_m: float, y_m: float, rng: Rng) -> None:
         self.person, self.rng = person, rng
         self._l, self._y, self._kind = [np.array([l_m])], [np.array([y_m])], [np.zeros(1, int)]
         self.n, self.l_m, self.y_m = 1, l_m, y_m
         self.starts: list[int] = []
 
-    def _lay(self, l_m, y_m, kind: int) -> None:
-        self._l.append(np.asarray(l_m, float))
-        self._y.append(np.asarray(y_m, float))
+    def _lay(self, l_m: Floats, y_m: Floats, kind: int) -> None:
+        self._l.append(l_m)
+        self._y.append(y_m)
         self._kind.append(np.full(len(l_m), kind))
         self.n += len(l_m)
         self.l_m, self.y_m = float(l_m[-1]), float(y_m[-1])
@@ -68,10 +71,10 @@ class Trace:
         self._lay(self.l_m + (l_m - self.l_m) * way, y, 1)
         self.stand(by)
 
-    def run(self, l_m, y_m, go: int) -> None:
+    def run(self, l_m: Floats, y_m: Floats, go: int) -> None:
         """A run as given; `go` counts samples from its first to the first movement."""
         self.starts.append(self.n + go)
-        self._lay(l_m, np.broadcast_to(y_m, np.shape(l_m)), 2)
+        self._lay(l_m, y_m, 2)
 
     def linger(self, until: int) -> None:
         """Stand about: still for a while, then shift by a step or two."""
@@ -81,10 +84,12 @@ class Trace:
             dl, dy = self.rng.normal(0, 0.5), self.rng.normal(0, 0.3)
             self.walk(self.l_m + dl, float(np.clip(self.y_m + dy, 3.2, 8)), self.n + 500, 5.0)
 
-    def arrays(self, n: int):
+    def arrays(self, n: int) -> tuple[Floats, Floats, NDArray[np.int64]]:
+        """(n,) places along and across, and what each sample is: 0 standing, 1 walk, 2 run."""
         self.stand(n)
-        cut = lambda parts: np.concatenate(parts)[:n]  # noqa: E731
-        return cut(self._l), cut(self._y), cut(self._kind)
+        parts = self._l, self._y
+        along, across = (np.concatenate(x)[:n] for x in parts)
+        return along, across, np.concatenate(self._kind)[:n]
 
 
 @dataclass
@@ -92,37 +97,37 @@ class Body:
     """What the trunk does, on the 200 Hz grid."""
 
     person: Person
-    l_smooth_m: np.ndarray
-    v_smooth_mps: np.ndarray
-    l_m: np.ndarray
-    y_m: np.ndarray
-    plan_xy_m: np.ndarray
-    ground_mps: np.ndarray
-    course_rad: np.ndarray
-    fwd_mps2: np.ndarray
-    left_mps2: np.ndarray
-    up_mps2: np.ndarray
-    pitch_rad: np.ndarray
-    roll_rad: np.ndarray
-    yaw_radps: np.ndarray
-    phase: np.ndarray
-    contact_t: np.ndarray
-    contact_v: np.ndarray
-    contact_left: np.ndarray
+    l_smooth_m: Floats
+    v_smooth_mps: Floats
+    l_m: Floats
+    y_m: Floats
+    plan_xy_m: Floats
+    ground_mps: Floats
+    course_rad: Floats
+    fwd_mps2: Floats
+    left_mps2: Floats
+    up_mps2: Floats
+    pitch_rad: Floats
+    roll_rad: Floats
+    yaw_radps: Floats
+    phase: Floats
+    contact_t: Floats
+    contact_v: Floats
+    contact_left: NDArray[np.bool_]
     starts: list[int]
 
 
-def _mean(x, width_s: float):
+def _mean(x: Floats, width_s: float) -> Floats:
     w = int(width_s / DT) | 1
     return np.convolve(np.pad(x, w // 2, mode="edge"), np.full(w, 1 / w), mode="valid")
 
 
-def _later(x, by_s: float):
+def _later(x: Floats, by_s: float) -> Floats:
     k = round(by_s / DT)
     return np.concatenate([np.full(k, x[0]), x[:-k]])
 
 
-def finish(trace: Trace, grid_s, lane: int, rng) -> Body:
+def finish(trace: Trace, grid_s: Floats, lane: int, rng: Rng) -> Body:
     p, n = trace.person, len(grid_s)
     l0, y0, kind = trace.arrays(n)
     v0 = np.gradient(l0, DT)

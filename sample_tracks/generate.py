@@ -8,6 +8,7 @@ from __future__ import annotations
 import shutil
 import sys
 from pathlib import Path
+from typing import Any
 
 from simulate import make_session
 
@@ -15,17 +16,17 @@ HERE = Path(__file__).resolve().parent
 SQUAD = ("otter", "heron", "rowan", "stoat")
 EVENING_UTC_S = 1778606400.0  # 2026-05-12T17:20:00Z
 
-SESSIONS = {
+SESSIONS: dict[str, dict[str, Any]] = {
     "larch-straight": {
         "distractors": ("broken off", "solo"),
-        "seed": 5, "event": "4x100", "place": "straight", "lane": 3, "taps": 2, "n_reps": 5,
+        "seed": 2, "event": "4x100", "place": "straight", "lane": 1, "taps": 2, "n_reps": 5,
         "formats": ("fit-raw", "csv.gz", "nmea", "gpx"), "rate_hz": (10.0, 10.0, 5.0, 5.0),
         "imu": (True, True, False, False), "counter_imu": (False, True, False, False),
         "seen_share": 0.4, "start_utc_s": EVENING_UTC_S,
     },
     "larch-bend": {
         "distractors": ("abreast",),
-        "seed": 1, "event": "4x100", "place": "bend", "lane": 5, "n_reps": 5,
+        "seed": 5, "event": "4x100", "place": "bend", "lane": 5, "n_reps": 5,
         "formats": ("fit-record", "csv", "tcx", "gpx-s"), "rate_hz": (10.0, 10.0, 5.0, 5.0),
         "imu": False, "delay_s": 0.12, "blank_cells": True, "start_utc_s": EVENING_UTC_S + 1200,
     },
@@ -38,13 +39,13 @@ SESSIONS = {
     },
     "larch-long": {
         "distractors": ("solo",),
-        "seed": 5, "event": "4x400", "place": "straight", "lane": 1, "n_reps": 4,
+        "seed": 8, "event": "4x400", "place": "straight", "lane": 1, "n_reps": 4,
         "formats": ("csv", "fit", "fit-record", "tcx"), "rate_hz": (10.0, 10.0, 10.0, 1.0),
         "imu": False, "start_utc_s": EVENING_UTC_S + 3600,
     },
     "larch-long-unwritten": {
         "distractors": ("broken off",),
-        "seed": 2, "event": "4x400", "place": "bend", "lane": 5, "n_reps": 3, "sheet": False,
+        "seed": 5, "event": "4x400", "place": "bend", "lane": 5, "n_reps": 3, "sheet": False,
         "noise": "rough",
         "formats": ("csv", "fit-record", "fit", "csv.gz"), "rate_hz": 18.0, "imu": False,
         "start_utc_s": EVENING_UTC_S + 4500,

@@ -7,14 +7,18 @@ speed; a runner about to collide brakes; one who does not get the baton eases of
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
+Floats = NDArray[np.float64]
+Rng = np.random.Generator
 DT = 0.005
 
 
-def slow_noise(rng, n: int, dt: float, tau_s: float, sd: float, smooth: float = 8.0):
+def slow_noise(rng: Rng, n: int, dt: float, tau_s: float, sd: float, smooth: float = 8.0) -> Floats:
     """(n,) stationary noise that forgets in about `tau_s`, without kinks below tau/smooth."""
     m = 1 << int(np.ceil(np.log2(n + 6 * tau_s / dt + 16)))
     w = 2 * np.pi * np.fft.rfftfreq(m, dt) * tau_s
@@ -23,7 +27,8 @@ def slow_noise(rng, n: int, dt: float, tau_s: float, sd: float, smooth: float = 
     shape[0] = 0.0 if tau_s < 1 else shape[0]
     power = (2 * np.sum(shape**2) - shape[0] ** 2) / m
     z = rng.standard_normal(m)
-    return np.fft.irfft(np.fft.rfft(z) * shape, m)[:n] * sd / np.sqrt(power)
+    out: Floats = np.fft.irfft(np.fft.rfft(z) * shape, m)[:n] * sd / np.sqrt(power)
+    return out
 
 
 @dataclass(frozen=True)
@@ -48,7 +53,7 @@ class Person:
     foot_m: float
 
 
-def draw_person(rng, name: str, squad_mps: float = 9.5) -> Person:
+def draw_person(rng: Rng, name: str, squad_mps: float = 9.5) -> Person:
     top = float(np.clip(rng.normal(squad_mps, 0.3), 8.0, 11.0))
     return Person(
         id=name,
@@ -76,11 +81,11 @@ def _push(p: Person, t: float, v: float, top: float) -> float:
     """Acceleration t seconds after the first movement, at speed v, when `top` is in the legs."""
     if t <= 0:
         return 0.0
-    rise = np.sin(0.5 * np.pi * min(1.0, t / p.build_s)) ** 2
-    reach = top * (1 - p.late_gain * np.exp(-t / 2.2)) * (1 - p.fade_per_s * max(0.0, t - 5.0))
+    rise = math.sin(0.5 * math.pi * min(1.0, t / p.build_s)) ** 2
+    reach = top * (1 - p.late_gain * math.exp(-t / 2.2)) * (1 - p.fade_per_s * max(0.0, t - 5.0))
     x = 1 - v / reach
     if x > 0:
-        return rise * p.push_mps2 * top / p.top_mps * x**0.93
+        return rise * p.push_mps2 * top / p.top_mps * math.pow(x, 0.93)
     return max(-3.0, 2.2 * p.push_mps2 * x)
 
 
@@ -89,7 +94,7 @@ def _last_steps(v: float) -> float:
     return 0.3 + 0.7 * min(1.0, v / 3.0)
 
 
-def run_curve(p: Person, effort: float, bend: float, seconds: float):
+def run_curve(p: Person, effort: float, bend: float, seconds: float) -> Floats:
     """(n,) speed of an undisturbed run at DT."""
     n = int(seconds / DT)
     v = np.zeros(n)
@@ -99,10 +104,10 @@ def run_curve(p: Person, effort: float, bend: float, seconds: float):
     return v
 
 
-@dataclass
+@dataclass(frozen=True)
 class RepPlan:
     zone_m: float
-    mark_s: float | None  # s of the mark or, where the start is by sight, of the trigger
+    mark_s: float  # s of the mark or, where the start is by sight, of the trigger
     in_from_s: float
     out_from_s: float
     in_effort: float = 0.97
@@ -120,140 +125,121 @@ class RepPlan:
     beyond_m: float = 35.0
 
 
-@dataclass
+@dataclass(frozen=True)
 class RepRun:
-    """Both runners from the incoming one's set-off until both stand; arrays at DT."""
+    """Both runners from the incoming one's set-off until both stand; arrays at DT, times in
+    seconds from the set-off."""
 
-    v_in: np.ndarray
-    v_out: np.ndarray
-    s_in: np.ndarray
-    s_out: np.ndarray
-    mark_t: float | None
+    s_in: Floats
+    s_out: Floats
     go_t: float | None
     pass_t: float | None
     collided: bool
     eased: bool
     slowed: bool
-    notes: list[str] = field(default_factory=list)
 
 
 def take_over(pi: Person, po: Person, plan: RepPlan) -> RepRun:
-    si, so, vi, vo = plan.in_from_s, plan.out_from_s, 0.0, 0.0
-    hist = []
-    t, mark_t, go_t, pass_t, call_t, give_up_t = 0.0, None, None, None, None, None
-    collided = eased = slowed = False
-    reach_cost = hand_cost = 0.0
-    bin_ = bout = 0.0  # how hard each is braking now, builds up over a few tenths of a second
-    done_in = done_out = False
-    want_in = 0.0
+    """Let both run, each seeing the other, until both stand again."""
+    si, so, vi, vo, t = plan.in_from_s, plan.out_from_s, 0.0, 0.0, 0.0
+    go_t = pass_t = call_t = give_up_t = math.inf  # not yet
+    collided = eased = slowed = stands_in = stands_out = False
+    reach_cost = hand_cost = brake_in = brake_out = 0.0
+    places = []
     # who leaves before the mark leaves when the other is about there
     trigger = plan.mark_s + min(0.0, plan.lag_s) * pi.top_mps * 0.93
-    trig_t = None
-    while t < 40.0:
-        hist.append((si, so, vi, vo))
-        gap = so - si
-        # --- outgoing
-        if trig_t is None and si >= trigger:
-            trig_t = t
+    while t < 40.0 and not (stands_in and stands_out):
+        places.append((si, so))
+        gap, closing = so - si, vi - vo
+        # what happens now
+        if math.isinf(go_t) and si >= trigger:
             go_t = t + max(0.0, plan.lag_s)
-        if mark_t is None and si >= plan.mark_s:
-            mark_t = t
-        running_out = go_t is not None and t >= go_t
-        closing = vi - vo
-        if (
-            call_t is None
-            and running_out
-            and t - go_t > 0.5
-            and (
-                gap < plan.reach_m + 0.8
-                or (closing > 0.3 and (gap - plan.reach_m) < 0.35 * closing)
-            )
-        ):
-            call_t = t
-        ready = call_t is not None and t >= call_t + plan.handback_s
-        if pass_t is None and give_up_t is None and ready and gap <= plan.reach_m:
+        if t - go_t > 0.5 and _calls(plan, gap, closing):
+            call_t = min(call_t, t)
+        hand_back = t >= call_t + plan.handback_s
+        open_ = math.isinf(pass_t) and math.isinf(give_up_t)
+        if open_ and hand_back and gap <= plan.reach_m:
             pass_t = t
-        if (
-            pass_t is None
-            and give_up_t is None
-            and running_out
-            and gap > 0
-            and (si > plan.zone_m + 4 or (so > plan.zone_m + 6 and gap > plan.reach_m + 1.0))
-        ):
+        elif open_ and t >= go_t and _hopeless(plan, si, so):
             give_up_t = t
-        waiting = call_t is not None and pass_t is None
-        hand_cost += DT / 0.15 * ((0.22 if waiting and ready else 0.0) - hand_cost)
-        effort = plan.out_effort
-        if pass_t is not None:
-            k = min(1.0, (t - pass_t) / 0.5)
-            effort += (plan.out_effort_after - plan.out_effort) * k
-        top_o = po.top_mps * effort * plan.bend - hand_cost
-        missed = pass_t is None and give_up_t is None and so > 0.55 * plan.zone_m
-        if missed and plan.gives_chase and gap > plan.reach_m + 0.2:
-            short = min(1.0, (so - 0.55 * plan.zone_m) / 3.0)
-            top_o *= 1 - 0.25 * short
+        open_ = math.isinf(pass_t) and math.isinf(give_up_t)
+        # outgoing
+        hand_cost += DT / 0.15 * ((0.22 if hand_back and math.isinf(pass_t) else 0.0) - hand_cost)
+        later = min(1.0, max(0.0, (t - pass_t) / 0.5))
+        effort = plan.out_effort + (plan.out_effort_after - plan.out_effort) * later
+        top = po.top_mps * effort * plan.bend - hand_cost
+        if open_ and plan.gives_chase and gap > plan.reach_m + 0.2:
+            short = min(1.0, max(0.0, (so - 0.55 * plan.zone_m) / 3.0))
+            top *= 1 - 0.25 * short  # where is the baton?
             eased = eased or short > 0.25
-        if running_out:
-            stop_o = (pass_t is not None and so > plan.zone_m + plan.beyond_m) or (
-                give_up_t is not None and t > give_up_t + 0.3
-            )
-            if stop_o:
-                bout = min(1.0, bout + DT / 0.5)
-                ao = -bout * po.ease_mps2 * _last_steps(vo) if not done_out else 0.0
-            else:
-                ao = _push(po, t - go_t + 0.5 * DT, vo, top_o)
-        else:
-            ao = 0.0
-        # --- incoming
-        near = pass_t is None and running_out and gap < plan.reach_m + 0.9
+        ao = 0.0
+        done = t > give_up_t + 0.3 or (t > pass_t and so > plan.zone_m + plan.beyond_m)
+        if done and not stands_out:
+            brake_out = min(1.0, brake_out + DT / 0.5)
+            ao = -brake_out * po.ease_mps2 * _last_steps(vo)
+        elif t >= go_t and not done:
+            ao = _push(po, t - go_t + 0.5 * DT, vo, top)
+        # incoming
+        near = math.isinf(pass_t) and t >= go_t and gap < plan.reach_m + 0.9
         reach_cost += DT / 0.18 * ((0.35 if near else 0.0) - reach_cost)
-        top_i = pi.top_mps * plan.in_effort * plan.bend - reach_cost
-        top_i *= 1 - plan.in_fade_per_s * max(0.0, t - 6.0)
-        want_in = 0.0
-        if pass_t is not None and t > pass_t + plan.after_lag_s:
-            want_in = plan.after_brake_mps2
-        elif give_up_t is not None and t > give_up_t + 0.15:
-            want_in = pi.ease_mps2
-        elif (
-            pass_t is None
-            and plan.brake_early_s is not None
-            and call_t is not None
-            and gap - plan.reach_m < plan.brake_early_s * max(0.5, closing)
-        ):
-            want_in, slowed = 1.3, True
-        need = 0.0
-        if not done_in and closing > 0 and gap < 6:  # about to run into the other's back
-            # what the other gains by accelerating need not be braked away
-            need = closing**2 / (2 * max(0.15, gap - 0.5)) - max(0.0, ao)
-            if need < 2.5:
-                need = 0.0
-            elif eased:  # it was the other who slowed
-                slowed = True
-            else:
-                collided = True
-        want_in = max(want_in, min(need, 7.0))
-        bin_ += DT / 0.12 * (want_in - bin_)
-        if done_in:
+        wish = 0.0
+        if t > pass_t + plan.after_lag_s:
+            wish = plan.after_brake_mps2
+        elif t > give_up_t + 0.15:
+            wish = pi.ease_mps2
+        elif open_ and _lets_go_early(plan, call_t, gap, closing):
+            wish, slowed = 1.3, True
+        need = 0.0 if stands_in else _need_to_brake(gap, closing, ao)
+        if need > 0 and open_:
+            slowed, collided = slowed or eased, collided or not eased
+        brake_in += DT / 0.12 * (max(wish, need) - brake_in)
+        if stands_in:
             ai = 0.0
-        elif want_in > 0:
-            ai = -bin_ * (_last_steps(vi) if pass_t is not None or give_up_t is not None else 1)
+        elif max(wish, need) > 0:
+            ai = -brake_in * (1.0 if open_ else _last_steps(vi))
         else:
-            ai = _push(pi, t + 0.5 * DT, vi, top_i)
-        si += (vi + 0.5 * ai * DT) * DT if not done_in else 0.0
-        so += (vo + 0.5 * ao * DT) * DT if running_out and not done_out else 0.0
-        vi = max(0.0, vi + ai * DT)
-        vo = max(0.0, vo + ao * DT)
-        over = pass_t is not None or give_up_t is not None
-        if over and vi < 0.02 and t > (pass_t or give_up_t) + 0.5:
-            done_in, vi = True, 0.0
-        if over and bout > 0 and vo < 0.02:
-            done_out, vo = True, 0.0
-        if done_in and done_out:
-            break
+            tired = 1 - plan.in_fade_per_s * max(0.0, t - 6.0)
+            top = (pi.top_mps * plan.in_effort * plan.bend - reach_cost) * tired
+            ai = _push(pi, t + 0.5 * DT, vi, top)
+        si, vi = si + (vi + 0.5 * ai * DT) * DT, max(0.0, vi + ai * DT)
+        so, vo = so + (vo + 0.5 * ao * DT) * DT, max(0.0, vo + ao * DT)
+        if t > min(pass_t, give_up_t) + 0.5 and vi < 0.02:
+            stands_in, vi = True, 0.0
+        if brake_out > 0 and vo < 0.02:
+            stands_out, vo = True, 0.0
         t += DT
-    hist.append((si, so, 0.0, 0.0))
-    h = np.array(hist)
-    return RepRun(h[:, 2], h[:, 3], h[:, 0], h[:, 1], mark_t, go_t, pass_t, collided, eased, slowed)
+    places.append((si, so))
+    at = np.array(places)
+    when = [None if math.isinf(x) else x for x in (go_t, pass_t)]
+    return RepRun(at[:, 0], at[:, 1], when[0], when[1], collided, eased, slowed)
+
+
+def _calls(plan: RepPlan, gap: float, closing: float) -> bool:
+    """The incoming runner calls when the other's hand will soon be within reach."""
+    short = gap - plan.reach_m
+    return short < 0.8 or (closing > 0.3 and short < 0.35 * closing)
+
+
+def _hopeless(plan: RepPlan, si: float, so: float) -> bool:
+    far = so > plan.zone_m + 6 and so - si > plan.reach_m + 1.0
+    return so > si and (far or si > plan.zone_m + 4)
+
+
+def _lets_go_early(plan: RepPlan, call_t: float, gap: float, closing: float) -> bool:
+    if plan.brake_early_s is None or math.isinf(call_t):
+        return False
+    return gap - plan.reach_m < plan.brake_early_s * max(0.5, closing)
+
+
+def _need_to_brake(gap: float, closing: float, other_mps2: float) -> float:
+    """Braking (m/s²) that keeps half a metre from the other's back, 0 where none is called for.
+
+    What the other gains by accelerating need not be braked away.
+    """
+    if closing <= 0 or gap >= 6:
+        return 0.0
+    need = closing**2 / (2 * max(0.15, gap - 0.5)) - max(0.0, other_mps2)
+    return 0.0 if need < 2.5 else min(need, 7.0)
 
 
 def good_mark_m(pi: Person, po: Person, plan: RepPlan, back_s: float, pass_at: float) -> float:

@@ -13,6 +13,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
 
 RADIUS_M, STRAIGHT_M, WIDTH_M = 36.50, 84.39, 1.22
 _A, _F = 6378137.0, 1 / 298.257223563  # WGS 84
@@ -51,11 +54,11 @@ def zone_lines_m(event: str, lane: int, zone: int, rules: str = "today") -> dict
     raise ValueError(f"no zones known for {event}")
 
 
-def on_track(l_m, y_m, lane: int):
+def on_track(l_m: Floats, y_m: Floats, lane: int) -> tuple[Floats, Floats, Floats]:
     """(l, y) to plan metres (n, 2), heading (rad) and curvature (1/m, left-hand positive)."""
     r = lane_radius_m(lane)
     bend = np.pi * r
-    u = np.mod(np.asarray(l_m, float), lap_m(lane))
+    u = np.mod(l_m, lap_m(lane))
     b1, b2 = u < bend, (u >= bend + STRAIGHT_M) & (u < 2 * bend + STRAIGHT_M)
     back = (u >= bend) & (u < bend + STRAIGHT_M)
     turn = np.where(b1, u / r, np.where(b2, np.pi + (u - bend - STRAIGHT_M) / r, 0.0))
@@ -67,7 +70,7 @@ def on_track(l_m, y_m, lane: int):
     )
     yy = np.where(back, r, np.where(home, -r, -r * np.cos(turn)))
     right = np.stack([np.sin(heading), -np.cos(heading)], axis=-1)
-    xy = np.stack([x, yy], axis=-1) + np.asarray(y_m, float)[..., None] * right
+    xy = np.stack([x, yy], axis=-1) + y_m[..., None] * right
     return xy, heading, np.where(b1 | b2, 1.0 / r, 0.0)
 
 
@@ -80,18 +83,18 @@ class Ground:
     alt_m: float
     turn_rad: float
 
-    def east_north(self, plan_xy):
+    def east_north(self, plan_xy: Floats) -> Floats:
         c, s = np.cos(self.turn_rad), np.sin(self.turn_rad)
         x, y = plan_xy[..., 0] + STRAIGHT_M / 2, plan_xy[..., 1]
         return np.stack([c * x - s * y, s * x + c * y], axis=-1)
 
-    def geodetic(self, east_north, up=0.0):
+    def geodetic(self, east_north: Floats, up: Floats) -> tuple[Floats, Floats, Floats]:
         """East-north metres from the middle of the track to latitude, longitude, height."""
         lat, lon = np.radians(self.lat_deg), np.radians(self.lon_deg)
         n0 = _A / np.sqrt(1 - _E2 * np.sin(lat) ** 2)
         sl, cl, so, co = np.sin(lat), np.cos(lat), np.sin(lon), np.cos(lon)
         e, n = east_north[..., 0], east_north[..., 1]
-        u = np.broadcast_to(up, e.shape)
+        u = up
         x = (n0 + self.alt_m) * cl * co - so * e - sl * co * n + cl * co * u
         y = (n0 + self.alt_m) * cl * so + co * e - sl * so * n + cl * so * u
         z = (n0 * (1 - _E2) + self.alt_m) * sl + cl * n + sl * u

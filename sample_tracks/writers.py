@@ -8,12 +8,34 @@ from __future__ import annotations
 import gzip
 import io
 import struct
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.csv
+from numpy.typing import NDArray
 
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Fixes:
+    """A receiver's columns (n,): UTC, WGS 84, speed and course over ground, quality."""
+
+    t_s: Floats
+    lat_deg: Floats
+    lon_deg: Floats
+    alt_m: Floats
+    speed_mps: Floats
+    course_deg: Floats
+    hdop: Floats
+    satellites: Floats
+
+
+G = 9.80665
 FIT_EPOCH_S = 631065600  # 1989-12-31T00:00:00Z
 SEMICIRCLE = 2**31 / 180.0
 
@@ -22,14 +44,16 @@ def zipped(data: bytes) -> bytes:
     return gzip.compress(data, 9, mtime=0)
 
 
-def iso(t_s, digits: int = 3) -> list[str]:
-    """UTC stamps; `digits` of a second, rounded."""
-    unit = {0: "s", 3: "ms", 6: "us"}[digits]
-    ticks = np.round(np.asarray(t_s) * 10**digits).astype("int64").astype(f"datetime64[{unit}]")
-    return [s + "Z" for s in np.datetime_as_string(ticks, unit=unit)]
+def iso(t_s: Floats, digits: int = 3) -> list[str]:
+    """UTC stamps, rounded to whole seconds (`digits` 0) or milliseconds (3)."""
+    if digits == 0:
+        whole = np.round(t_s).astype("int64").astype("datetime64[s]")
+        return [f"{s}Z" for s in np.datetime_as_string(whole, unit="s")]
+    ticks = np.round(t_s * 1000).astype("int64").astype("datetime64[ms]")
+    return [f"{s}Z" for s in np.datetime_as_string(ticks, unit="ms")]
 
 
-def csv_table(columns: dict) -> bytes:
+def csv_table(columns: dict[str, Any]) -> bytes:
     """Plain comma-separated columns with one line of headers."""
     buf = io.BytesIO()
     arrays = [pa.array(c) for c in columns.values()]
@@ -40,7 +64,7 @@ def csv_table(columns: dict) -> bytes:
     return head.replace(b'"', b"") + b"\n" + rest
 
 
-def gnss_csv(f) -> bytes:
+def gnss_csv(f: Fixes) -> bytes:
     return csv_table(
         {
             "time_utc": iso(f.t_s),
@@ -54,8 +78,8 @@ def gnss_csv(f) -> bytes:
     )
 
 
-def imu_csv(t_s, acc, gyro) -> bytes:
-    out = {"time_utc": iso(t_s)}
+def imu_csv(t_s: Floats, acc: Floats, gyro: Floats) -> bytes:
+    out: dict[str, Any] = {"time_utc": iso(t_s)}
     for k, a in enumerate("xyz"):
         out[f"acc_{a}_mps2"] = np.round(acc[:, k], 2)
     for k, a in enumerate("xyz"):
@@ -72,16 +96,16 @@ COUNTER_COLUMNS = (
 )
 
 
-def imu_counter_csv(counter_s, acc, gyro) -> bytes:
-    out = {"ms": np.round(counter_s * 1000).astype("int64")}
+def imu_counter_csv(counter_s: Floats, acc: Floats, gyro: Floats) -> bytes:
+    out: dict[str, Any] = {"ms": np.round(counter_s * 1000).astype("int64")}
     for k, a in enumerate("xyz"):
-        out[f"a{a}_g"] = np.round(acc[:, k] / 9.80665, 3)
+        out[f"a{a}_g"] = np.round(acc[:, k] / G, 3)
     for k, a in enumerate("xyz"):
         out[f"g{a}_dps"] = np.round(np.degrees(gyro[:, k]), 1)
     return csv_table(out)
 
 
-def gpx(f, whole_seconds: bool = False) -> bytes:
+def gpx(f: Fixes, whole_seconds: bool = False) -> bytes:
     rows = [
         '<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="1.1" creator="sample tracks" '
         'xmlns="http://www.topografix.com/GPX/1/1" xmlns:u="urn:sample:unit">\n<trk><trkseg>'
@@ -97,7 +121,7 @@ def gpx(f, whole_seconds: bool = False) -> bytes:
     return "\n".join(rows).encode()
 
 
-def tcx(f) -> bytes:
+def tcx(f: Fixes) -> bytes:
     stamps = iso(f.t_s)
     rows = [
         '<?xml version="1.0" encoding="UTF-8"?>\n<TrainingCenterDatabase '
@@ -132,7 +156,7 @@ def _dm(deg: float, wide: int, signs: str) -> str:
     return f"{d:0{wide}d}{m / 1e6:09.6f},{signs[0] if deg >= 0 else signs[1]}"
 
 
-def nmea(f) -> bytes:
+def nmea(f: Fixes) -> bytes:
     out = []
     for k in range(len(f.t_s)):
         ms = round(float(f.t_s[k]) * 1000)
@@ -199,7 +223,7 @@ class FitFile:
             form += f"{count}{letter}" if count > 1 else letter
         self.layout[local] = form
 
-    def add(self, local: int, *values) -> None:
+    def add(self, local: int, *values: int | float) -> None:
         self.body += struct.pack(self.layout[local], local, *values)
 
     def bytes(self) -> bytes:
@@ -215,11 +239,11 @@ def _fit_start(t_s: float) -> FitFile:
     return w
 
 
-def _semi(deg) -> int:
+def _semi(deg: float) -> int:
     return round(float(deg) * SEMICIRCLE)
 
 
-def fit_records(f) -> bytes:
+def fit_records(f: Fixes) -> bytes:
     """`record` messages only; above 1 Hz the part of the second stands in time128."""
     w = _fit_start(f.t_s[0])
     sub = np.median(np.diff(f.t_s)) < 0.99
@@ -233,56 +257,70 @@ def fit_records(f) -> bytes:
     return w.bytes()
 
 
-def _ms(t_s) -> tuple[int, int]:
+def _ms(t_s: float) -> tuple[int, int]:
     return divmod(round(float(t_s) * 1000), 1000)
 
 
 def fit_sensors(
-    f, imu_s=None, acc=None, gyro=None, batch: int = 25, uptime=None, raw: bool = False
+    f: Fixes,
+    sensors: tuple[Floats, Floats, Floats] | None = None,
+    uptime: Callable[[Floats], Floats] | None = None,
+    raw: bool = False,
 ) -> bytes:
-    """`gps_metadata`, and with `imu_s` batches of accelerometer and gyroscope values.
+    """`gps_metadata`, and with `sensors` (time, m/s², rad/s) accelerometer and gyroscope batches.
 
     Without `uptime` the stamps are UTC; with it (UTC -> seconds since the unit was switched on)
-    stamps count from the switch and one timestamp_correlation ties them to UTC. Values are
-    calibrated (g, deg/s), or with `raw` counts beside their three_d_sensor_calibration:
-    value = (count - level_shift - offset_cal) * factor / divisor.
+    stamps, those of `sensors` too, count from the switch and one timestamp_correlation ties them
+    to UTC. Values are calibrated (g, deg/s), or with `raw` counts beside their
+    three_d_sensor_calibration: value = (count - level_shift - offset_cal) * factor / divisor.
     """
     base = FIT_EPOCH_S if uptime is None else 0
-    count = (lambda t: t) if uptime is None else uptime
+    stamps = f.t_s if uptime is None else uptime(f.t_s)
     w = _fit_start(f.t_s[0])
     if uptime is not None:
         w.define(4, 162, [(253, "u32", 1), (1, "u32", 1), (4, "u16", 1), (5, "u16", 1)])
-        (s, ms), (us, ums) = _ms(f.t_s[0]), _ms(count(f.t_s[0]))
+        (s, ms), (us, ums) = _ms(float(f.t_s[0])), _ms(float(stamps[0]))
         w.add(4, s - FIT_EPOCH_S, us, ms, ums)
     w.define(1, 160, [(253, "u32", 1), (0, "u16", 1), (1, "i32", 1), (2, "i32", 1),
                       (3, "u32", 1), (4, "u32", 1), (5, "u16", 1), (6, "u32", 1)])  # fmt: skip
-    if imu_s is not None:
-        offs = np.round((imu_s - imu_s[0]) * 1000).astype(int)
-        values = {2: np.round(acc / 9.80665, 3), 3: np.round(np.degrees(gyro), 1)}
-        first, kind = (2, "u16") if raw else (5, "f32")
-        for local, number in ((2, 165), (3, 164)):
-            w.define(local, number, [(253, "u32", 1), (0, "u16", 1), (1, "u16", batch)]
-                     + [(first + k, kind, batch) for k in range(3)])  # fmt: skip
-        if raw:
-            w.define(5, 167, [(253, "u32", 1), (0, "enum", 1), (1, "u32", 1), (2, "u32", 1),
-                              (3, "u32", 1), (4, "i32", 3), (5, "i32", 9)])  # fmt: skip
-            same = [65535, 0, 0, 0, 65535, 0, 0, 0, 65535]
-            s0 = int(imu_s[0]) - base
-            sensors = ((2, 0, 2048, (12, -7, 3)), (3, 1, 16, (5, 2, -9)))
-            for local, sensor, divisor, offset in sensors:
-                w.add(5, s0, sensor, 1, divisor, 32768, *offset, *same)
-                counts = np.round(values[local] * divisor) + 32768 + np.array(offset)
-                values[local] = np.clip(counts, 0, 65534).astype(int)
-    j, stamps = 0, count(f.t_s)
+    batches = iter(()) if sensors is None else _batches(w, sensors, base, raw)
+    waiting = next(batches, None)
     for k in range(len(f.t_s)):
-        while imu_s is not None and j + batch <= len(imu_s) and imu_s[j] <= stamps[k]:
-            s, ms = _ms(imu_s[j])
-            off = (offs[j : j + batch] - offs[j]).tolist()
-            for local in (2, 3):
-                w.add(local, s - base, ms, *off, *values[local][j : j + batch].T.ravel().tolist())
-            j += batch
-        s, ms = _ms(stamps[k])
+        while waiting is not None and waiting[0] <= stamps[k]:
+            for local, values in zip((2, 3), waiting[1], strict=True):
+                w.add(local, *values)
+            waiting = next(batches, None)
+        s, ms = _ms(float(stamps[k]))
         w.add(1, s - base, ms, _semi(f.lat_deg[k]), _semi(f.lon_deg[k]),
               round((f.alt_m[k] + 500) * 5), round(f.speed_mps[k] * 1000),
               round(float(f.course_deg[k]) * 100) % 36000, int(f.t_s[k]) - FIT_EPOCH_S)  # fmt: skip
     return w.bytes()
+
+
+BATCH = 25  # samples in one message
+_COUNTS = ((0, 2048, (12, -7, 3)), (1, 16, (5, 2, -9)))  # sensor, divisor, offset
+
+
+def _batches(
+    w: FitFile, sensors: tuple[Floats, Floats, Floats], base: int, raw: bool
+) -> Iterator[tuple[float, list[list[float]]]]:
+    """Define the two messages in w, then give (time, fields of both) batch by batch."""
+    t_s, acc, gyro = sensors
+    offs = np.round((t_s - t_s[0]) * 1000).astype(int)
+    values: list[NDArray[Any]] = [np.round(acc / G, 3), np.round(np.degrees(gyro), 1)]
+    first, kind = (2, "u16") if raw else (5, "f32")
+    for local, number in ((2, 165), (3, 164)):
+        w.define(local, number, [(253, "u32", 1), (0, "u16", 1), (1, "u16", BATCH)]
+                 + [(first + k, kind, BATCH) for k in range(3)])  # fmt: skip
+    if raw:
+        w.define(5, 167, [(253, "u32", 1), (0, "enum", 1), (1, "u32", 1), (2, "u32", 1),
+                          (3, "u32", 1), (4, "i32", 3), (5, "i32", 9)])  # fmt: skip
+        same = [65535, 0, 0, 0, 65535, 0, 0, 0, 65535]
+        for k, (sensor, divisor, offset) in enumerate(_COUNTS):
+            w.add(5, int(t_s[0]) - base, sensor, 1, divisor, 32768, *offset, *same)
+            counts = np.round(values[k] * divisor) + 32768 + np.array(offset)
+            values[k] = np.clip(counts, 0, 65534).astype(int)
+    for j in range(0, len(t_s) - BATCH + 1, BATCH):
+        s, ms = _ms(float(t_s[j]))
+        head = [s - base, ms, *(offs[j : j + BATCH] - offs[j]).tolist()]
+        yield float(t_s[j]), [head + v[j : j + BATCH].T.ravel().tolist() for v in values]

@@ -75,7 +75,10 @@ def test_another_seed_is_another_evening(tmp_path):
 
 
 def test_samples_stay_small():
-    files = [p for p in HERE.rglob("*") if p.is_file() and "__pycache__" not in p.parts]
+    kept = [HERE / "truth", *(HERE / name for name in generate.SESSIONS)]
+    files = [*HERE.glob("*.*"), *(p for folder in kept for p in folder.iterdir())]
+    files = [p for p in files if p.is_file()]
+    assert len(files) > 30
     assert sum(p.stat().st_size for p in files) < 8_000_000
 
 
@@ -125,8 +128,11 @@ def test_sheet_tells_of_the_takeovers_that_were(name):
     for row, x in zip(rows, _truth(name)["exchanges"], strict=True):
         if row["pass_m"]:
             assert float(row["pass_m"]) == pytest.approx(x["pass_m"], abs=1.6)
-        if row["mark_m"]:
+        if row.get("mark_m"):
             assert float(row["mark_m"]) == pytest.approx(x["mark_m"], abs=0.051)
+        if row.get("mark_feet"):
+            foot = {r["id"]: r["foot_m"] for r in _truth(name)["runners"]}[x["outgoing"]]
+            assert float(row["mark_feet"]) * foot == pytest.approx(x["mark_m"], abs=0.002)
 
 
 # --- geometry, against the published plan -------------------------------------------------
@@ -328,6 +334,26 @@ def test_acceleration_is_clipped_and_feels_the_steps(evening):
             continue
         assert np.abs(got.imu.acc_mps2).max() <= 16.01 * devices.G
         assert np.linalg.norm(got.imu.acc_mps2, axis=1).max() > 3 * devices.G
+
+
+def test_cones_make_zone_and_run_up_straight(tmp_path):
+    t = simulate.make_session(tmp_path, 4, place="cones", n_reps=1, imu=False, distractors=())
+    lane, entry = t.session["lane"], t.session["entry_l_m"]
+    l_m = np.linspace(entry - 45, entry + t.session["zone_m"], 200)
+    assert not plan.on_track(l_m, np.zeros_like(l_m), lane)[2].any()
+
+
+def test_six_runners_at_any_rate_and_without_a_sheet(tmp_path):
+    t = simulate.make_session(
+        tmp_path, 8, n_runners=6, n_reps=6, rate_hz=(1.0, 5.0, 25.0), sheet=False, imu=False,
+        event="4x400", noise="rough",
+    )  # fmt: skip
+    session = read_session(tmp_path / "session.toml")
+    assert session.reps is None
+    assert len(t.exchanges) == 6
+    for spec, rate in zip(session.recordings, (1.0, 5.0, 25.0) * 2, strict=True):
+        step = np.median(np.diff(read(spec.path).fixes.t_s))
+        assert step == pytest.approx(1 / rate, abs=1e-3)
 
 
 def test_older_rules_put_the_back_line_ten_metres_before_the_entry(tmp_path):
