@@ -216,9 +216,10 @@ def _feature(shape: str, coordinates: Any, **properties: Any) -> Row:
 
 
 def write_venue(path: Path, rng: Rng, site: Site) -> None:
-    """The lane in use and one beside it, with the event's zones."""
+    """The lane in use and one beside it, with their zones."""
     features = []
-    zones = {site.zone} | ({1} if site.four_hundred else {1, 2, 3})
+    # the zones of the 4x400 overlap (in lane 1 they coincide): a squad surveys the one it uses
+    zones = {site.zone} | (set() if site.four_hundred else {1, 2, 3})
     for n in sorted({site.lane, site.lane % 8 + 1}):
         bend = np.pi * plan.lane_radius_m(n)
         half = [*np.arange(0, bend, 2.5), *np.arange(bend, bend + plan.STRAIGHT_M, 8.0)]
