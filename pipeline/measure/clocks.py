@@ -958,8 +958,8 @@ def _together_s(a: Course, b: Course, shift: int) -> float:
 def _half_hours_off(course: Course, others: Sequence[Course]) -> tuple[float, float]:
     """Half hours to add to `course` [s], and for how long it then runs with others.
 
-    (0, 0) where that is under three seconds, or not half as long again as with any of the
-    shifts that are no half hours, or than with the stamps as they are.
+    (0, 0) where that is under three seconds, or no longer than with shifts that are no half
+    hours; where the stamps as they are overlap with others', half as long again.
     """
 
     def meets(shift: int) -> float:
@@ -973,7 +973,8 @@ def _half_hours_off(course: Course, others: Sequence[Course]) -> tuple[float, fl
         return 0.0, 0.0
     beside = [d for d in range(-90 * GRID_HZ, 90 * GRID_HZ + 1, 3) if abs(d) > 4 * GRID_HZ]
     rival = max([meets(best * half + d) for d in beside] + [seconds[0]])
-    clear = seconds[best] > 1.5 * rival
+    overlap_now = any(_shared(course, other) > 0 for other in others)
+    clear = seconds[best] > (1.5 if overlap_now else 1.0) * rival
     return (best * HALF_HOUR_S, seconds[best]) if clear else (0.0, 0.0)
 
 

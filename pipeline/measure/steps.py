@@ -168,7 +168,13 @@ def _period_s(push: Floats, rate_hz: float) -> float:
     same = signal.correlate(x, x, mode="full", method="fft")[x.size - 1 :]
     same = same / np.maximum(np.arange(x.size, 0, -1), 0.3 * x.size)
     part = same[low : min(high, same.size - 1) + 1]
-    return float((low + np.argmax(part)) / rate_hz) if part.size else 0.25
+    if not part.size:
+        return 0.25
+    lag = int(low + np.argmax(part))
+    # with feet that differ two steps are more alike than one; between true steps it is negative
+    if lag >= 2 * low and same[lag // 2] > 0:
+        lag = lag // 2
+    return float(lag / rate_hz)
 
 
 PERIOD_SPREAD = 0.17  # of the logarithm: first steps are a quarter slower than the fastest
