@@ -239,7 +239,7 @@ def _measure(
         {name: finding.on_axis(trace, axis) for name, trace in traces.items()} for axis in axes
     ]
     lists = [finding.candidates(traces, places[i], axis, i) for i, axis in enumerate(axes)]
-    found = finding.across_axes(lists, [_is_wanted(session, axis) for axis in axes])
+    found = finding.across_axes(lists, axes, session.reps or (), session.lane)
     if session.reps is None:
         chosen = [(one, None) for one in found if one.completed]
     else:
@@ -278,11 +278,6 @@ def _measure(
             )
         )
     return len(found), reps.solve_all(cases, levels)
-
-
-def _is_wanted(session: Session, axis: ZoneAxis) -> bool:
-    lanes = {rep.lane for rep in session.reps or () if rep.lane is not None}
-    return axis.lane in lanes or axis.lane == session.lane
 
 
 # --- tables ------------------------------------------------------------------------------------

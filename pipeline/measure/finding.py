@@ -232,12 +232,27 @@ def _once(found: Sequence[Candidate]) -> list[Candidate]:
     return sorted(kept, key=lambda c: c.entry_s)
 
 
-def across_axes(lists: Sequence[Sequence[Candidate]], lanes: Sequence[bool]) -> list[Candidate]:
-    """The same takeover seen on several lanes' axes counts once: on the sheet's or session's
-    lane (`lanes` marks those axes) before others, then on the lane it lies nearest to."""
+def across_axes(
+    lists: Sequence[Sequence[Candidate]],
+    axes: Sequence[ZoneAxis],
+    reps: Sequence[Rep],
+    lane: int | None,
+) -> list[Candidate]:
+    """The same takeover seen on several axes counts once: where the sheet has that pair, else on
+    the session's lane, else on the lane it lies nearest to. Zones can coincide (4x400, lane 1)."""
+
+    def strangeness(one: Candidate) -> int:
+        axis = axes[one.axis]
+        for rep in reps:
+            if (rep.incoming, rep.outgoing) == (one.incoming, one.outgoing):
+                there = rep.zone in (None, axis.zone) and (rep.lane or lane) in (None, axis.lane)
+                if there:
+                    return 0
+        return 1 if lane is None or axis.lane == lane else 2
+
     every = sorted(
         (c for one in lists for c in one),
-        key=lambda c: (not c.completed, not lanes[c.axis], abs(c.offset_m)),
+        key=lambda c: (not c.completed, strangeness(c), abs(c.offset_m)),
     )
     kept: list[Candidate] = []
     for one in every:

@@ -20,8 +20,9 @@ from pipeline.model import Estimate, Floats, Frozen, ZoneAxis
 Role = Literal["incoming", "outgoing"]
 ROLES: tuple[Role, Role] = ("incoming", "outgoing")
 # Of one unit, common to its reps: scale error of the speed, delay of the speed (s), delay of the
-# position (s), lateness of the first movement as its accelerometer shows it (s).
-THETA = 4
+# position (s), lateness of the first movement as its accelerometer shows it (s), share of a
+# first-order filter, the rest a moving average, in the smoothing of its speed.
+THETA = 5
 
 # Weak priors from the trade and from papers; docs/methods.md, "Priors".
 TAU_S = 1.2
@@ -40,6 +41,7 @@ SWAY_STEP_S = 2.5
 STUDENT_NU = 5.0
 _NODES = np.array([-1.0, 0.0, 1.0]) * np.sqrt(0.6)  # Gauss-Legendre on [-1, 1]
 _NODE_WEIGHTS = np.array([5.0, 8.0, 5.0]) / 18.0
+_TAIL_NODES, _TAIL_WEIGHTS = np.polynomial.laguerre.laggauss(3)
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,7 +68,7 @@ class Sight(Frozen):
     onset: Estimate | None = None
     stand_m: Estimate | None = None
     letting_go_s: float | None = None
-    smoothing_s: float = 0.0  # half-width of what the receiver averages its speed over
+    smoothing_s: float = 0.0  # over what the receiver averages its speed, see _averaging
 
 
 @dataclass(frozen=True, eq=False)
@@ -277,7 +279,7 @@ def _own_prior(problem: Problem, sight: Sight, layout: _Layout) -> tuple[Floats,
         info[layout.stand, layout.stand] = stand.sd**-2
         vector[layout.stand] = stand.value / stand.sd**2
         onset = sight.onset or Estimate(layout.origin_s, 1.0)
-        seen = [layout.start, layout.theta.stop - 1]
+        seen = [layout.start, layout.theta.start + 3]
         info[np.ix_(seen, seen)] += onset.sd**-2
         vector[seen] += onset.value / onset.sd**2
     else:  # under way: a weak place, only to keep the matrix regular
@@ -319,6 +321,16 @@ def _course_rows(
 # --- rows of the measurements --------------------------------------------------------------
 
 
+def _averaging(width_s: float) -> tuple[Floats, Floats, Floats]:
+    """Nodes (s, about the mean delay) over which a receiver averages, and their weights as a
+    moving average of this half-width and as a first-order filter of this time constant."""
+    if width_s < 0.02:
+        return np.zeros(1), np.ones(1), np.ones(1)
+    lags = width_s * np.concatenate([_NODES, _TAIL_NODES - 1])
+    none = np.zeros(3)
+    return lags, np.concatenate([_NODE_WEIGHTS, none]), np.concatenate([none, _TAIL_WEIGHTS])
+
+
 def _speed_rows(
     problem: Problem, sight: Sight, layout: _Layout, x: Floats
 ) -> tuple[Floats, Floats, Floats]:
@@ -326,19 +338,22 @@ def _speed_rows(
     keep = np.isfinite(sight.speed_mps)
     t, seen, phase = sight.t_s[keep], sight.speed_mps[keep], sight.step_phase[keep]
     scale, delay = x[layout.theta][:2]
-    lags = delay + sight.smoothing_s * _NODES
-    nodes = (t[:, None] - lags).ravel()
+    lags, box, tail = _averaging(sight.smoothing_s)
+    nodes = (t[:, None] - delay - lags).ravel()
     (s, s_rows), (v, v_rows), (a, _) = _course_rows(layout, x, nodes, (0, 1, 2))
     sideways = _interpolation(_sideways_knots(sight, layout), nodes)
     curve = curvature_at(problem.axis, s)
     stretch = 1 + curve * (sideways @ x[layout.sideways])
-    ground = v * stretch
     rows = v_rows * stretch[:, None]
     rows[:, layout.sideways] += (v * curve)[:, None] * sideways
     rows[:, layout.theta.start + 1] += -a * stretch
     n = len(t)
-    ground = ground.reshape(n, 3) @ _NODE_WEIGHTS
-    rows = np.einsum("nkp,k->np", rows.reshape(n, 3, -1), _NODE_WEIGHTS)
+    each = (v * stretch).reshape(n, len(lags))
+    share = x[layout.theta][4]
+    weights = (1 - share) * box + share * tail
+    ground = each @ weights
+    rows = np.tensordot(rows.reshape(n, len(lags), -1), weights, axes=(1, 0))
+    rows[:, layout.theta.start + 4] += each @ (tail - box)
     rows *= 1 + scale
     rows[:, layout.theta.start] += ground
     value = (1 + scale) * ground

@@ -29,7 +29,7 @@ DELAY_S = Estimate(0.06, 0.10)  # of the squad's receivers
 DELAY_OWN_SD_S = 0.03
 POSITION_DELAY_SD_S = 0.01
 ONSET_LATE_SD_S = 0.006
-SMOOTHING = 1.2  # half-width of a receiver's averaging over its delay: boxcar 1, first order 1.7
+FILTER_SD = 0.5
 SPEED_NOISE_MPS, POSITION_NOISE_M = 0.12, 0.15
 NOISE_WORTH = 20.0  # measurements the prior noise level is worth
 
@@ -267,7 +267,7 @@ def theta_prior(runners: Sequence[str]) -> tuple[Floats, Floats]:
     """Mean (3r,) and covariance (3r, 3r) of the receivers' parameters: a squad mostly wears
     one kind of unit, so delays are alike."""
     n, size = len(runners), motion.THETA
-    mean = np.tile([0.0, DELAY_S.value, 0.0, 0.0], n)
+    mean = np.tile([0.0, DELAY_S.value, 0.0, 0.0, 0.5], n)
     cov = np.zeros((n * size, n * size))
     for part, (own, shared) in enumerate(
         (
@@ -275,6 +275,7 @@ def theta_prior(runners: Sequence[str]) -> tuple[Floats, Floats]:
             (DELAY_OWN_SD_S, DELAY_S.sd),
             (POSITION_DELAY_SD_S, POSITION_DELAY_SD_S),
             (ONSET_LATE_SD_S, ONSET_LATE_SD_S),
+            (FILTER_SD, 0.0),
         )
     ):
         where = np.arange(part, n * size, size)
@@ -394,7 +395,7 @@ def _with_level(sight: motion.Sight, level: Levels, delay_s: float) -> motion.Si
         sight,
         speed_noise_mps=level.speed_mps,
         position_noise_m=level.position_m,
-        smoothing_s=SMOOTHING * max(float(delay_s), 0.0),
+        smoothing_s=max(float(delay_s), 0.0),
     )
 
 
