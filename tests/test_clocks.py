@@ -86,6 +86,16 @@ def test_times_rise_and_nothing_is_lost_uncounted(tenths):
     assert track.fixes.t_s.size + track.dropped_fixes == len(tenths)
 
 
+def test_a_stamp_of_decades_ago_and_a_sample_without_a_value_are_dropped_and_counted():
+    t = np.r_[-1.4e9, np.arange(100) / 10]
+    acc = np.zeros((101, 3))
+    acc[50] = np.nan
+    imu = Imu(UTC + t, acc, np.empty((0, 3)))
+    (track,) = clocks.tie([recording("a", fixes_of(t), imu)])
+    assert track.fixes.t_s[0] == UTC
+    assert (track.dropped_fixes, track.dropped_imu) == (1, 2)
+
+
 def test_a_counter_that_nothing_ties_stays_out_and_says_so():
     imu = Imu(np.arange(0, 30, 0.01), np.zeros((3000, 3)), np.empty((0, 3)), "counter")
     (track,) = clocks.tie([recording("a", imu=imu, clock="device")])

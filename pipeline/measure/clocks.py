@@ -49,6 +49,7 @@ MODEL_SD_S = 0.012  # what ties by motion share: no start is quite as the model 
 TAP_SD_S = 0.0015  # what the housings' ringing and the sensors' own filters leave, one unit
 TAP_LEAST_MPS2 = 8.0  # a knock that counts
 TAP_REACH_S = 0.015  # spikes of one tap in two units lie no farther apart
+DAY_S = 24 * 3600.0
 LONE_DAY_S = 12 * 3600.0  # a file farther than this from all others is of another session
 
 
@@ -120,18 +121,27 @@ def tidy_fixes(fixes: Fixes | None) -> tuple[Fixes | None, int]:
 
 
 def tidy_imu(imu: Imu | None) -> tuple[Imu | None, int]:
-    """Sorted, spread, doubles dropped; and how many were dropped."""
+    """Sorted, spread, doubles and samples without a value dropped; and how many were."""
     if imu is None or not imu.t_s.size:
         return None, 0
     order, t = _tidy(imu.t_s)
+    whole = np.isfinite(imu.acc_mps2[order]).all(axis=1)
+    order, t = order[whole], t[whole]
+    if not t.size:
+        return None, imu.t_s.size
     gyro = imu.gyro_radps[order] if len(imu.gyro_radps) else imu.gyro_radps
     tidied = replace(imu, t_s=t, acc_mps2=imu.acc_mps2[order], gyro_radps=gyro)
     return tidied, imu.t_s.size - t.size
 
 
 def _tidy(t_s: Floats) -> tuple[NDArray[np.intp], Floats]:
-    """Rows to keep, in time order, and their spread times, strictly increasing."""
+    """Rows to keep, in time order, and their spread times, strictly increasing.
+
+    Receivers may write a date of decades ago before they know better: a stamp more than a
+    day from the file's middle one is none.
+    """
     order = np.argsort(t_s, kind="stable")
+    order = order[np.abs(t_s[order] - t_s[order[order.size // 2]]) <= DAY_S]
     t = spread_stamps(t_s[order])
     keep = np.r_[True, np.diff(t) > 0]
     return order[keep], t[keep]
@@ -298,6 +308,8 @@ def _line_through(x: Floats, y: Floats, sd: Floats) -> tuple[float, float, Float
 def coarse_offset(imu: Imu, fix_t_s: Floats, speed_mps: Floats) -> Estimate | None:
     """UTC less counter [s] from activity against speed over all lags; None where unclear."""
     rate = 10.0
+    if min(float(np.ptp(imu.t_s)), float(np.ptp(fix_t_s))) < 30 or imu.t_s.size < 600:
+        return None
     activity = _activity(imu, rate)
     fixes = resample(fix_t_s, speed_mps, rate, 3.0)
     if min(activity.t_s.size, fixes.t_s.size) < 30 * rate:

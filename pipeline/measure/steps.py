@@ -28,6 +28,8 @@ def stands(t_s: Floats, acc_mps2: Floats, quiet_mps2: float = 0.6, least_s: floa
     Quiet: over half a second the acceleration's standard deviation, all axes together, is
     below `quiet_mps2`. Standing sway is about 0.1 to 0.3 m/s², walking above 1 m/s².
     """
+    if t_s.size < 8 or np.ptp(t_s) < max(least_s, 1.0):
+        return np.empty((0, 2))
     even = resample(t_s, acc_mps2, min(50.0, sampling_rate_hz(t_s)), 0.2)
     rate = sampling_rate_hz(even.t_s)
     width = max(3, round(0.5 * rate))
