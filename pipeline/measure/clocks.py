@@ -70,10 +70,11 @@ def tie(
     tracks = _placed_in_session(tracks, taps)
     counters = {i: _counter_imu(track) for i, track in enumerate(tracks)}
     loose = {i: imu for i, imu in counters.items() if imu is not None}
+    usual = _usual_delay([t.fixes for t in tracks if t.fixes is not None]) if loose else UNKNOWN
     motion = {
         i: tied
         for i, imu in loose.items()
-        if (tied := _tie_by_motion(imu, tracks, tracks[i].spec.runner, speed_delay or {}))
+        if (tied := _tie_by_motion(imu, tracks, tracks[i].spec.runner, speed_delay or {}, usual))
     }
     solved = _solve(loose, motion, [track.imu for track in tracks], taps)
     return tuple(_finish(track, solved.get(i)) for i, track in enumerate(tracks))
@@ -214,16 +215,41 @@ def _finish(track: Track, tied: Tied | None) -> Track:
 # --- motion ------------------------------------------------------------------------------
 
 
+UNKNOWN = Estimate(0.05, 0.08)  # receivers' speeds are 0 to 0.25 s late
+MAKES_SD_S = 0.03  # a squad's units are mostly of one make
+
+
+def _usual_delay(all_fixes: Sequence[Fixes]) -> Estimate:
+    """What the session's receivers say of one whose own file does not tell its delay."""
+    known = [d for fixes in all_fixes if (d := speed_behind_position_s(fixes)) is not None]
+    if not known:
+        return UNKNOWN
+    value = np.array([d.value for d in known])
+    sd = np.hypot([d.sd for d in known], MAKES_SD_S)
+    weight = sd**-2.0
+    mean = float(weight @ value / weight.sum())
+    spread = float(weight @ (value - mean) ** 2 / weight.sum())
+    return Estimate(mean, float(np.sqrt(1 / weight.sum() + spread + MAKES_SD_S**2)))
+
+
 def _tie_by_motion(
-    imu: Imu, tracks: Sequence[Track], runner: str, speed_delay: Mapping[str, Estimate]
+    imu: Imu,
+    tracks: Sequence[Track],
+    runner: str,
+    speed_delay: Mapping[str, Estimate],
+    usual: Estimate,
 ) -> Line | None:
     """A counter against the speed that the same runner's receivers saw."""
     own = [t.fixes for t in tracks if t.spec.runner == runner and t.fixes is not None]
-    lines = [line for fixes in own if (line := motion_line(imu, fixes, speed_delay.get(runner)))]
+    lines = [
+        line for fixes in own if (line := motion_line(imu, fixes, speed_delay.get(runner), usual))
+    ]
     return min(lines, key=lambda line: float(line.cov[0, 0])) if lines else None
 
 
-def motion_line(imu: Imu, fixes: Fixes, delay: Estimate | None = None) -> Line | None:
+def motion_line(
+    imu: Imu, fixes: Fixes, delay: Estimate | None = None, usual: Estimate = UNKNOWN
+) -> Line | None:
     """A counter tied to UTC by one receiver's speed; None where the two do not match.
 
     First the course of the accelerometer's activity against that of the speed over all
@@ -231,8 +257,8 @@ def motion_line(imu: Imu, fixes: Fixes, delay: Estimate | None = None) -> Line |
     moment the speed begins to rise (`steps.speed_onsets`).
 
     The speed may be late by the receiver's own filter. Position against speed in the same
-    file tells by how much (`speed_behind_position_s`) unless `delay` does; a delay that
-    position and speed share stays in the tie.
+    file tells by how much (`speed_behind_position_s`) unless `delay` does, else it is as
+    `usual`; a delay that position and speed share stays in the tie.
     """
     seen = np.isfinite(fixes.speed_mps)
     fix_t, speed = fixes.t_s[seen], fixes.speed_mps[seen]
@@ -248,8 +274,8 @@ def motion_line(imu: Imu, fixes: Fixes, delay: Estimate | None = None) -> Line |
     if delay is None:
         delay = speed_behind_position_s(fixes)
     if delay is None:
-        delay = Estimate(0.05, 0.08)  # receivers are 0 to 0.25 s late
-        remarks = ("tied by motion with the receiver's delay unknown",)
+        delay = usual
+        remarks = ("tied by motion without this receiver's own delay being known",)
     starts = steps.starts(imu.t_s, imu.acc_mps2)
     moved = starts._replace(t_s=starts.t_s + coarse.value)
     pooled = steps.speed_onsets(fix_t, speed, moved, delay.value)
@@ -361,6 +387,9 @@ def _masked_correlation(
     return r, np.arange(-(b.size - 1), a.size, dtype=float)
 
 
+FEW_STRETCHES = 3
+
+
 def speed_behind_position_s(fixes: Fixes) -> Estimate | None:
     """How late the speed is against the positions of the same file [s].
 
@@ -368,7 +397,7 @@ def speed_behind_position_s(fixes: Fixes) -> Estimate | None:
     `delay` later. To first order that is way = k S + k delay dS/dt, a linear regression
     on starts and stops, repeated with the speed shifted until the rest is nil. Standard
     errors from whole stretches left out in turn (jackknife), since errors of neighbouring
-    fixes go together. None with fewer than six stretches of running, or slower than 4 Hz.
+    fixes go together. None with fewer than three stretches of running, or slower than 4 Hz.
     """
     good = np.isfinite(fixes.speed_mps + fixes.latitude_deg + fixes.longitude_deg)
     if good.sum() < 200 or sampling_rate_hz(fixes.t_s[good]) < 3.9:
@@ -400,14 +429,15 @@ def speed_behind_position_s(fixes: Fixes) -> Estimate | None:
         delay = float(np.clip(delay + slope[1] / slope[0], -0.1, 0.6))
     block = stretch[use]
     parts = np.unique(block)
-    if parts.size < 6:
+    if parts.size < FEW_STRETCHES:
         return None
     # influence of each stretch: the jackknife to first order
     rest = way[use] - design @ slope
     pull = np.linalg.solve(gram, (design * rest[:, None]).T)[1]
     per_stretch = np.bincount(np.searchsorted(parts, block), weights=pull)
     sd = float(np.sqrt(np.sum(per_stretch**2) * parts.size / (parts.size - 2)) / slope[0])
-    return Estimate(delay, max(sd, 0.004))
+    # few stretches may agree by chance
+    return Estimate(delay, float(np.hypot(sd, 0.004 + 0.03 / parts.size)))
 
 
 # --- taps --------------------------------------------------------------------------------
