@@ -31,10 +31,12 @@ WANDER_MPS = 0.45  # of the target speed in one second of steady running
 LAUNCH_MPS = 2.0  # the same in the first half second: no real start is an exponential
 LETTING_GO_MPS = 3.5  # and after the incoming runner has let go
 RISE_S = 0.14  # force of a standing start grows for about this long
-SIDEWAYS_M = 0.15  # mean place of a run beside the measured line
+SIDEWAYS_M = 0.15  # spread of a run's mean place beside the measured line
 SWAY_M = 0.10
 SWAY_TIME_S = 3.0
 SWING_MPS = 0.2
+SWING_ALL_MPS = 0.14  # the same as a root mean square, where the steps are not seen ...
+STEP_HZ = np.arange(3.6, 5.01, 0.2)  # ... and these rates of sprinters' steps share it
 KNOT_STEP_S = 0.2
 SLOW_STEP_S = 1.0
 SWAY_STEP_S = 2.5
@@ -68,6 +70,7 @@ class Sight(Frozen):
     onset: Estimate | None = None
     stand_m: Estimate | None = None
     letting_go_s: float | None = None
+    sideways_m: float = 0.0  # where in the lane a runner of this role mostly runs
     smoothing_s: float = 0.0  # over what the receiver averages its speed, see _averaging
 
 
@@ -210,7 +213,7 @@ def _layouts(problem: Problem) -> tuple[tuple[_Layout, _Layout], int]:
             stand=take(1).start if launched else None,
             theta=take(THETA),
             sideways=take(spans),
-            swing=take(4),
+            swing=take(4 if _steps_seen(sight) else 2 * len(STEP_HZ)),
             slow=(take(k), take(k)),
             origin_s=begin,
         )
@@ -287,9 +290,12 @@ def _own_prior(problem: Problem, sight: Sight, layout: _Layout) -> tuple[Floats,
     places = _sideways_knots(sight, layout)
     apart = np.abs(places[:, None] - places[None, :])
     spread = SIDEWAYS_M**2 + SWAY_M**2 * np.exp(-apart / SWAY_TIME_S)
-    info[layout.sideways, layout.sideways] = np.linalg.inv(spread)
+    precision = np.linalg.inv(spread)
+    info[layout.sideways, layout.sideways] = precision
+    vector[layout.sideways] = precision.sum(axis=1) * sight.sideways_m
     waves = np.arange(layout.swing.start, layout.swing.stop)
-    info[waves, waves] = SWING_MPS**-2
+    each = SWING_MPS if _steps_seen(sight) else SWING_ALL_MPS / np.sqrt(len(STEP_HZ))
+    info[waves, waves] = each**-2
     return info, vector
 
 
@@ -319,6 +325,22 @@ def _course_rows(
 
 
 # --- rows of the measurements --------------------------------------------------------------
+
+
+def _steps_seen(sight: Sight) -> bool:
+    return bool(np.isfinite(sight.step_phase).sum() > 4)
+
+
+def _waves(sight: Sight, t: Floats, phase: Floats) -> Floats:
+    """Columns of the swing inside the steps, (n, w): one and two waves a stride where the steps
+    are seen; else waves of all likely rates, so that what a slow unit makes of the swing
+    (5 Hz turn 4.4 Hz into 0.6) is known for what it is."""
+    if _steps_seen(sight):
+        turn = np.nan_to_num(phase) * np.pi
+        waves = np.stack([np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn)], 1)
+        return np.asarray(waves * np.isfinite(phase)[:, None])
+    turn = 2 * np.pi * t[:, None] * STEP_HZ
+    return np.concatenate([np.cos(turn), np.sin(turn)], axis=1)
 
 
 def _averaging(width_s: float) -> tuple[Floats, Floats, Floats]:
@@ -357,13 +379,9 @@ def _speed_rows(
     rows *= 1 + scale
     rows[:, layout.theta.start] += ground
     value = (1 + scale) * ground
-    known = np.isfinite(phase) & (ground > 2.0)
-    if known.any():
-        turn = np.where(known, phase, 0.0) * np.pi
-        waves = np.stack([np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn)], 1)
-        waves *= known[:, None]
-        value = value + waves @ x[layout.swing]
-        rows[:, layout.swing] += waves
+    waves = _waves(sight, t, phase) * (ground > 2.0)[:, None]
+    value = value + waves @ x[layout.swing]
+    rows[:, layout.swing] += waves
     # A unit at rest shows a small positive speed; it fades under the real one.
     shown = np.hypot(value, sight.stand_speed_mps)
     rows *= (value / shown)[:, None]

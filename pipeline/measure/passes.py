@@ -14,16 +14,17 @@ from pipeline.model import Estimate, Floats, Frozen
 
 # Weak priors, docs/methods.md, "Priors".
 EASE_MPS2 = Estimate(2.5, 1.5)  # how an incoming runner slows once the baton is gone
-REACH_M = Estimate(1.2, 0.25)  # usual teaching 1.0 to 1.5 m; from memory
+REACH_M = Estimate(1.2, 0.15)  # usual teaching 1.0 to 1.5 m; from memory
 REACH_PAIR_SD_M = 0.15
 REACH_REP_SD_M = 0.15
 # From the pass to the first sign of slowing: a stride or so after it as a rule, with the squad's
 # own habit; some brake before letting go. Weight, shift from the habit, spread; the rest is flat.
-HABIT_S = Estimate(0.3, 0.15)
+HABIT_S = Estimate(0.25, 0.12)
 HABITS_S = np.arange(-0.05, 0.651, 0.05)
 EASING_LAG_S = ((0.70, 0.0, 0.14), (0.25, -0.15, 0.35))
 FLAT_WEIGHT, FLAT_S = 0.05, 3.0
 REACHES_M = np.arange(0.30, 2.31, 0.05)
+KEEPING_MPS = 0.15  # a gap that closes no faster than this is being kept
 GRID_S = 0.02
 
 
@@ -103,10 +104,17 @@ def from_easing(ease: Easing, t_s: Floats) -> Floats:
 
 
 def gap_likelihood(course: GapCourse, reach_m: Floats) -> Floats:
-    """Likelihood (k, r) that the gap at each moment is each of the reaches (r,)."""
+    """Density (k, r), over the moments, of the pass for each of the reaches (r,).
+
+    The baton goes when the incoming runner first comes within reach. So it is the gap at the
+    pass that is spread about the reach, and the density over moments carries the rate at which
+    the gap closes: moments at which two runners merely keep their distance count for little.
+    """
     sd = np.hypot(course.gap_sd_m, REACH_REP_SD_M)[:, None]
     z = (course.gap_m[:, None] - reach_m[None, :]) / sd
-    return np.exp(-0.5 * z**2) / (sd * 2.5066)
+    nearest = np.minimum.accumulate(course.gap_m)
+    closing = np.maximum(-np.gradient(nearest, course.t_s), KEEPING_MPS)
+    return closing[:, None] * np.exp(-0.5 * z**2) / (sd * 2.5066)
 
 
 def message(course: GapCourse, log_rest: Floats) -> Floats:

@@ -24,6 +24,7 @@ SLOWED, SLOWING_S = 0.88, 0.9
 ONSET_WINDOW_S = 0.25  # a start seen in the speeds is good to this, unknown delay included
 RUN_IN_S = 8.0  # window before the entry for a runner already under way
 OUT_M = 30.0  # the outgoing runner is followed this far beyond the zone
+INSIDE_M, OUTSIDE_M = 0.05, 0.25  # of the measured line, common practice
 SCALE_SD = 0.006
 DELAY_S = Estimate(0.06, 0.10)  # of the squad's receivers
 DELAY_OWN_SD_S = 0.03
@@ -144,6 +145,7 @@ def build(
                 start_s=None if begin is None else begin - zero,
                 onset=None if onset is None else Estimate(onset.value - zero, onset.sd),
                 stand_m=stand,
+                sideways_m=_side(role, axis),
             )
         )
     begin_s = min(s.t_s[0] for s in sights if len(s.t_s))
@@ -164,6 +166,15 @@ def build(
     )
     has_imu = (candidate.incoming in imus, candidate.outgoing in imus)
     return Case(candidate, rep, problem, falls, has_imu, tuple(remarks))
+
+
+def _side(role: motion.Role, axis: ZoneAxis) -> float:
+    """Where in the lane the two mostly run. The baton goes right, left, right, left: the runners
+    of the bends keep to the inside, with the baton in the right hand, the others outside."""
+    if axis.event == "4x400":
+        return (INSIDE_M + OUTSIDE_M) / 2
+    inside = (role == "incoming") == (axis.zone % 2 == 1)
+    return INSIDE_M if inside else OUTSIDE_M
 
 
 def _onset(imu: Imu, near_s: float, clock_sd_s: float) -> Estimate | None:
@@ -365,7 +376,8 @@ def solve_all(build_all: Sequence[Case], levels: Mapping[str, Levels], rounds: i
                         case.problem.incoming, levels[case.candidate.incoming], mean[1]
                     ),
                     outgoing=_with_level(
-                        case.problem.outgoing, levels[case.candidate.outgoing],
+                        case.problem.outgoing,
+                        levels[case.candidate.outgoing],
                         mean[motion.THETA + 1],
                     ),
                 )

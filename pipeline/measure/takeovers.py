@@ -210,7 +210,10 @@ def _takeover(
         v_out_exit = _estimate(fit, v_exit, row)
         time = _estimate(fit, exit_[0] - zero, exit_[1] - entry[1])
         lines = np.hypot(_line_sd(case, v_entry), _line_sd(case, v_exit))
-        zone_time = Estimate(time.value, float(np.hypot(time.sd, lines)))
+        value, carried = time.value, 0.0
+        if belief is not None:
+            value, carried = _carried(fit, belief, entry[0], exit_[0])
+        zone_time = Estimate(value, float(np.sqrt(time.sd**2 + lines**2 + carried**2)))
     else:
         remarks.append("the outgoing runner was not seen to cross the exit line")
     outcome = _outcome(case, belief, exit_ is not None)
@@ -248,6 +251,28 @@ def _takeover(
         takeover = replace(takeover, zone_time=zone_time)
     faults = _faults(takeover, fit, course, belief)
     return replace(takeover, faults=faults, remarks=tuple(remarks))
+
+
+def _carried(
+    fit: motion.Fit, belief: passes.PassBelief, entry: float, exit_: float
+) -> tuple[float, float]:
+    """The baton's own time through the zone, and its spread over the moments of the pass.
+
+    Until the pass the baton is with the incoming runner's trunk, after it with the outgoing's:
+    who carries it over a line depends on when it changed hands.
+    """
+    t = belief.t_s
+    in_exit = motion.crossing(fit, "incoming", fit.problem.axis.exit_m)
+    out_entry = motion.crossing(fit, "outgoing", 0.0)
+    leaves = np.maximum(exit_, t)
+    if in_exit is not None:
+        leaves = np.where(in_exit[0] <= t, in_exit[0], leaves)
+    enters = np.full_like(t, entry)
+    if out_entry is not None:
+        enters = np.where(entry <= t, entry, np.maximum(out_entry[0], t))
+    time = leaves - enters
+    mean = float(belief.weight @ time)
+    return mean, float(np.sqrt(belief.weight @ (time - mean) ** 2))
 
 
 def _pass(case: Case, fit: motion.Fit, belief: passes.PassBelief, zero: float) -> dict[str, object]:
