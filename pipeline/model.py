@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
 Basis = Literal["utc", "counter"]
 Worn = Literal["upper-back", "waist", "left-wrist", "right-wrist"]
 ClockBasis = Literal["stamps", "taps", "motion", "none"]

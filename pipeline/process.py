@@ -22,8 +22,10 @@ from pipeline.model import (
     Estimate,
     Floats,
     Imu,
+    Ints,
     Recording,
     RecordingSpec,
+    Rep,
     Session,
     Track,
     ZoneAxis,
@@ -196,10 +198,11 @@ def _worth(trace: finding.Trace, track: Track, axes: Sequence[ZoneAxis]) -> floa
     seconds = near.sum() / trace.rate_hz + 0.01 * len(trace.t_s) / trace.rate_hz
     worth = float(seconds) * min(trace.rate_hz, 10.0) ** 0.25
     worth *= 0.8 if "wrist" in track.spec.worn else 1.0
-    return worth * (1.0 if np.isfinite(trace.speed_mps).any() else 0.7)
+    silent = not bool(np.isfinite(trace.speed_mps).any())
+    return float(worth * (0.7 if silent else 1.0))
 
 
-def _part(trace: finding.Trace, index: Floats) -> finding.Trace:
+def _part(trace: finding.Trace, index: Ints) -> finding.Trace:
     return finding.Trace(
         trace.runner,
         trace.t_s[index],
@@ -240,10 +243,10 @@ def _measure(
     ]
     lists = [finding.candidates(traces, places[i], axis, i) for i, axis in enumerate(axes)]
     found = finding.across_axes(lists, axes, session.reps or (), session.lane)
+    chosen: list[tuple[finding.Candidate, Rep | None]] = []
     if session.reps is None:
-        chosen = [(one, None) for one in found if one.completed]
+        chosen += [(one, None) for one in found if one.completed]
     else:
-        chosen = []
         for one, rep in finding.match(found, session.reps, axes):
             if one is None and rep is not None:
                 remarks.append(

@@ -15,7 +15,7 @@ from scipy.linalg import cho_factor, cho_solve
 
 from pipeline.measure.noise import SlowError
 from pipeline.measure.venue import at, curvature_at, heading_at, project
-from pipeline.model import Estimate, Floats, Frozen, ZoneAxis
+from pipeline.model import Estimate, Floats, Frozen, Ints, ZoneAxis
 
 Role = Literal["incoming", "outgoing"]
 ROLES: tuple[Role, Role] = ("incoming", "outgoing")
@@ -27,7 +27,7 @@ THETA = 5
 # Weak priors from the trade and from papers; docs/methods.md, "Priors".
 TAU_S = 1.2
 TARGET_MPS = Estimate(9.5, 2.5)
-WANDER_MPS = 0.45  # of the target speed in one second of steady running
+WANDER_MPS = 0.8  # of the target speed in one second of steady running
 LAUNCH_MPS = 2.0  # the same in the first half second: no real start is an exponential
 LETTING_GO_MPS = 3.5  # and after the incoming runner has let go
 RISE_S = 0.14  # force of a standing start grows for about this long
@@ -222,7 +222,7 @@ def _layouts(problem: Problem) -> tuple[tuple[_Layout, _Layout], int]:
     return (layouts[0], layouts[1]), before
 
 
-def _shared(layouts: tuple[_Layout, _Layout], part: str) -> Floats:
+def _shared(layouts: tuple[_Layout, _Layout], part: str) -> Ints:
     """Places in the whole vector of a part of both runners' unknowns, incoming's first."""
     found = []
     for layout in layouts:
@@ -362,7 +362,7 @@ def _speed_rows(
     scale, delay = x[layout.theta][:2]
     lags, box, tail = _averaging(sight.smoothing_s)
     nodes = (t[:, None] - delay - lags).ravel()
-    (s, s_rows), (v, v_rows), (a, _) = _course_rows(layout, x, nodes, (0, 1, 2))
+    (s, _), (v, v_rows), (a, _) = _course_rows(layout, x, nodes, (0, 1, 2))
     sideways = _interpolation(_sideways_knots(sight, layout), nodes)
     curve = curvature_at(problem.axis, s)
     stretch = 1 + curve * (sideways @ x[layout.sideways])
@@ -462,7 +462,8 @@ def solve(problem: Problem, *, iterations: int = 12, start_from: Fit | None = No
         x = np.array(start_from.x)
     sights = (problem.incoming, problem.outgoing)
     done = 0
-    for done in range(1, iterations + 1):
+    for _ in range(iterations):
+        done += 1
         info, gradient, _ = _normal(problem, sights, layouts, x, prior_info, prior_vector)
         step = cho_solve(cho_factor(info), gradient)
         starts = [
@@ -557,7 +558,7 @@ def course(fit: Fit, role: Role, t_s: Floats, order: int = 0) -> tuple[Floats, F
 
 def deviation(fit: Fit, rows: Floats) -> Floats:
     """Standard errors (n,) of values with these rows (n, p)."""
-    return np.sqrt(np.maximum(((rows @ fit.cov) * rows).sum(axis=1), 0.0))
+    return np.asarray(np.sqrt(np.maximum(((rows @ fit.cov) * rows).sum(axis=1), 0.0)))
 
 
 def crossing(fit: Fit, role: Role, place_m: float) -> tuple[float, Floats] | None:

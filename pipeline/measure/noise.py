@@ -151,7 +151,7 @@ def _mixture(
     weight = np.sqrt(worth + PRIOR_INCREMENTS * 0.1) / np.maximum(np.abs(target), 0.005)
     anchor = 0.3 * np.diag(1 / np.maximum(prior, 0.02))  # keep the parts lags cannot tell apart
     rows = np.vstack([growth * weight[:, None], anchor])
-    return nnls(rows, np.r_[target * weight, anchor @ prior])[0]
+    return np.asarray(nnls(rows, np.r_[target * weight, anchor @ prior])[0])
 
 
 def at_rest(speed_mps: Floats, stand: Floats) -> tuple[float, float]:
@@ -160,4 +160,4 @@ def at_rest(speed_mps: Floats, stand: Floats) -> tuple[float, float]:
     if len(shown) < 10:
         return 0.1, 0.1
     inner = shown[shown <= np.quantile(shown, 0.95)]
-    return float(np.sqrt(np.mean(inner**2))) + 0.01, float(max(np.std(inner) * 1.2, 0.04))
+    return float(np.sqrt(np.mean(inner**2))) + 0.01, max(float(np.std(inner)) * 1.2, 0.04)

@@ -100,7 +100,7 @@ def from_easing(ease: Easing, t_s: Floats) -> Floats:
     density = np.full_like(lag, FLAT_WEIGHT / FLAT_S)
     for weight, mean, sd in EASING_LAG_S:
         density += weight * np.exp(-0.5 * ((lag - mean) / sd) ** 2) / (sd * 2.5066)
-    return np.log(density @ likelihood)
+    return np.asarray(np.log(density @ likelihood))
 
 
 def gap_likelihood(course: GapCourse, reach_m: Floats) -> Floats:
@@ -114,7 +114,7 @@ def gap_likelihood(course: GapCourse, reach_m: Floats) -> Floats:
     z = (course.gap_m[:, None] - reach_m[None, :]) / sd
     nearest = np.minimum.accumulate(course.gap_m)
     closing = np.maximum(-np.gradient(nearest, course.t_s), KEEPING_MPS)
-    return closing[:, None] * np.exp(-0.5 * z**2) / (sd * 2.5066)
+    return np.asarray(closing[:, None] * np.exp(-0.5 * z**2) / (sd * 2.5066))
 
 
 def message(course: GapCourse, log_rest: Floats) -> Floats:

@@ -14,7 +14,7 @@ import numpy as np
 from pipeline.measure import motion, noise, passes, steps
 from pipeline.measure.finding import Candidate, OnAxis, Trace
 from pipeline.measure.launch import launch
-from pipeline.model import Estimate, Floats, Frozen, Imu, Rep, ZoneAxis
+from pipeline.model import Estimate, Floats, Frozen, Imu, Ints, Rep, ZoneAxis
 
 STAND_S = 6.0  # so much of a stand is enough to fix the slow error
 TAPE_SD_M = 0.08
@@ -300,8 +300,8 @@ def _pool(
     """All receivers' parameters given every rep: names, information, vector."""
     names = sorted({n for c in cases for n in (c.candidate.incoming, c.candidate.outgoing)})
     mean, cov = theta_prior(names)
-    info = np.linalg.inv(cov)
-    vector = info @ mean
+    info: Floats = np.asarray(np.linalg.inv(cov), dtype=np.float64)
+    vector: Floats = np.asarray(info @ mean, dtype=np.float64)
     for case, (one, other) in zip(cases, messages, strict=True):
         where = _where(names, case)
         info[np.ix_(where, where)] += one
@@ -309,7 +309,7 @@ def _pool(
     return names, info, vector
 
 
-def _where(names: Sequence[str], case: Case) -> Floats:
+def _where(names: Sequence[str], case: Case) -> Ints:
     size = motion.THETA
     roles = (case.candidate.incoming, case.candidate.outgoing)
     return np.concatenate([size * names.index(n) + np.arange(size) for n in roles])
@@ -359,7 +359,8 @@ def solve_all(build_all: Sequence[Case], levels: Mapping[str, Levels], rounds: i
     levels = dict(levels)
     fits: list[motion.Fit] = []
     easings: list[passes.Easing] = []
-    names: list[str] = []
+    info: Floats
+    vector: Floats
     for turn in range(rounds):
         if turn:
             levels = _learn_levels(cases, fits, levels)
@@ -388,17 +389,20 @@ def solve_all(build_all: Sequence[Case], levels: Mapping[str, Levels], rounds: i
             replace(c, problem=motion.with_letting_go(c.problem, _first_easing(e)))
             for c, e in zip(cases, easings, strict=True)
         ]
-        fits = [motion.solve(c.problem) for c in cases]
+        before: list[motion.Fit | None] = [*fits] or [None] * len(cases)
+        fits = [
+            motion.solve(c.problem, start_from=fit) for c, fit in zip(cases, before, strict=True)
+        ]
         cases = [_slowing(c, fit) for c, fit in zip(cases, fits, strict=True)]
     easings = [_easing(c, fit) for c, fit in zip(cases, fits, strict=True)]
     sent = [motion.message(fit) for fit in fits]
     names, info, vector = _pool(cases, sent)
-    cov = np.linalg.inv(info)
-    mean = cov @ vector
+    spread: Floats = np.asarray(np.linalg.inv(info), dtype=np.float64)
+    center = spread @ vector
     theta = {}
     for i, name in enumerate(names):
         where = slice(motion.THETA * i, motion.THETA * (i + 1))
-        theta[name] = (mean[where], cov[where, where])
+        theta[name] = (center[where], spread[where, where])
     return Solved(tuple(cases), tuple(fits), tuple(easings), levels, theta)
 
 

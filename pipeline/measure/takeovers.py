@@ -241,7 +241,7 @@ def _takeover(
         curves=_curves(case, fit, zero),
     )
     if outcome != "not passed" and belief is not None:
-        takeover = replace(takeover, **_pass(case, fit, belief, zero), zone_time=zone_time)
+        takeover = replace(_with_pass(takeover, case, fit, belief, zero), zone_time=zone_time)
         if not len(case.steps_s):
             remarks.append("no accelerometer on the outgoing runner: steps not counted")
     elif outcome == "not passed":
@@ -275,15 +275,18 @@ def _carried(
     return mean, float(np.sqrt(belief.weight @ (time - mean) ** 2))
 
 
-def _pass(case: Case, fit: motion.Fit, belief: passes.PassBelief, zero: float) -> dict[str, object]:
+def _speed_at_pass(fit: motion.Fit, belief: passes.PassBelief, role: motion.Role) -> Estimate:
+    v, rows = motion.course(fit, role, belief.t_s, 1)
+    own = motion.deviation(fit, rows)
+    mean = float(belief.weight @ v)
+    return Estimate(mean, float(np.sqrt(belief.weight @ (own**2 + (v - mean) ** 2))))
+
+
+def _with_pass(
+    one: Takeover, case: Case, fit: motion.Fit, belief: passes.PassBelief, zero: float
+) -> Takeover:
     """What follows from the pass's posterior."""
     t = belief.t_s
-    speeds = {}
-    for role, name in (("incoming", "v_in_pass"), ("outgoing", "v_out_pass")):
-        v, rows = motion.course(fit, role, t, 1)
-        own = motion.deviation(fit, rows)
-        mean = float(belief.weight @ v)
-        speeds[name] = Estimate(mean, float(np.sqrt(belief.weight @ (own**2 + (v - mean) ** 2))))
     steps = None
     go = fit.start("outgoing")
     if len(case.steps_s) and go is not None:
@@ -292,14 +295,16 @@ def _pass(case: Case, fit: motion.Fit, belief: passes.PassBelief, zero: float) -
         values = np.unique(counts)
         steps = int(values[np.argmax([belief.weight[counts == c].sum() for c in values])])
     moment = belief.moment
-    return {
-        "passed": Estimate(moment.value - zero, moment.sd),
-        "pass_place": belief.place_m,
-        "p_in_zone": belief.p_in_zone,
-        "free_distance": belief.gap_m,
-        "steps_to_pass": steps,
-        **speeds,
-    }
+    return replace(
+        one,
+        passed=Estimate(moment.value - zero, moment.sd),
+        pass_place=belief.place_m,
+        p_in_zone=belief.p_in_zone,
+        free_distance=belief.gap_m,
+        steps_to_pass=steps,
+        v_in_pass=_speed_at_pass(fit, belief, "incoming"),
+        v_out_pass=_speed_at_pass(fit, belief, "outgoing"),
+    )
 
 
 def _outcome(case: Case, belief: passes.PassBelief | None, left_zone: bool) -> str:
