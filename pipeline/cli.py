@@ -98,6 +98,7 @@ def process(
     if rows:
         _takeovers(rows)
     terminal.listing("Remarks", result.remarks)
+    terminal.listing("Recordings", _of_recordings(result.tables["recordings"].to_pylist()))
     terminal.listing("Left out", result.left_out)
     terminal.say(
         f"Tables in {out}" if out else "Nothing written: give --out OUT to keep the tables"
@@ -244,6 +245,12 @@ def _by_remark(rows: Sequence[dict[str, Any]]) -> list[str]:
         f"takeover{'s' if len(numbers) > 1 else ''} {', '.join(numbers)}: {remark}"
         for remark, numbers in about.items()
     ]
+
+
+def _of_recordings(rows: Sequence[dict[str, Any]]) -> list[str]:
+    """What is remarkable about each file, once."""
+    said = [f"{row['file']}: {remark}" for row in rows for remark in row["remarks"]]
+    return list(dict.fromkeys(said))
 
 
 def _report(report: Report) -> None:

@@ -423,7 +423,7 @@ def test_curves_run_from_set_off_to_thirty_metres_beyond_at_fifty_rows_a_second(
     for row in tables.exchanges:
         true = small.true_exchange(truth, row)
         own = frame[frame["exchange"] == row["exchange"]]
-        by_role = dict(own.groupby("role"))
+        by_role = {role: own[own["role"] == role] for role in set(own["role"])}
         assert set(by_role) == {"incoming", "outgoing"}
         for role, part in by_role.items():
             assert set(part["runner"]) == {row[role]}

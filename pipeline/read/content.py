@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pipeline.model import Basis, Fixes, Floats, Imu
 
 STANDARD_GRAVITY_MPS2 = 9.80665  # ISO 80000-3; what a "g" in a file means
+FASTEST_MPS = 300.0  # an airliner's; more (9999, 655.35) is a unit's word for "none"
 GPS_EPOCH_S = 315_964_800.0  # 1980-01-06T00:00Z (IS-GPS-200): no satellite fix is older
 
 
@@ -70,12 +71,12 @@ def sieve_fixes(
     All columns (n,), units as in `Fixes`, None for a column the file does not have. Usable
     means: a time (on the UTC basis not before the GPS epoch), and a possible place or, where
     no place is stated, a speed. A row with neither place nor speed (a pulse alone) is no
-    candidate and is not counted. A speed or dilution that cannot be (negative, infinite)
-    becomes NaN; the fix stays.
+    candidate and is not counted. A speed or dilution that cannot be (negative, infinite, a
+    speed above FASTEST_MPS) becomes NaN; the fix stays.
     """
     n = len(t_s)
     lat, lon = column(latitude_deg, n), column(longitude_deg, n)
-    speed = _nonnegative(column(speed_mps, n))
+    speed = _nonnegative(column(speed_mps, n), FASTEST_MPS)
     altitude = column(altitude_m, n)
     candidate = ~(np.isnan(lat) & np.isnan(lon) & np.isnan(speed))
     keep = candidate & ~np.isnan(t_s) & ~_undated(t_s, basis) & ~impossible_place(lat, lon)
@@ -143,7 +144,7 @@ def _undated(t_s: Floats, basis: Basis) -> NDArray[np.bool_]:
     return undated
 
 
-def _nonnegative(values: Floats) -> Floats:
+def _nonnegative(values: Floats, most: float = np.inf) -> Floats:
     with np.errstate(invalid="ignore"):
-        sound = np.isfinite(values) & (values >= 0.0)
+        sound = np.isfinite(values) & (values >= 0.0) & (values <= most)
     return np.where(sound, values, np.nan)

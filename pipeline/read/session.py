@@ -95,11 +95,21 @@ def _parse(path: Path) -> dict[str, Any]:
             path, "no such file", "a session.toml", "start from a template, or check the path"
         ) from None
     except OSError as error:
-        raise SessionError(path, f"cannot be read: {error.strerror}", "a session.toml") from None
+        raise SessionError(
+            path,
+            f"cannot be read: {error.strerror}",
+            "a session.toml",
+            "check the path and the file's permissions",
+        ) from None
     except UnicodeDecodeError as error:
         raise SessionError(path, f"byte {error.start} is not UTF-8", "text in UTF-8") from None
     except tomllib.TOMLDecodeError as error:
-        raise SessionError(path, f"not TOML: {error}", "key = value; text in quotes") from None
+        raise SessionError(
+            path,
+            f"not TOML: {error}",
+            "key = value; text in quotes",
+            "mend that line; `batontrace template` writes a file to compare with",
+        ) from None
 
 
 # --- names -----------------------------------------------------------------------------

@@ -100,7 +100,12 @@ def _decoded(path: Path) -> str:
             path, "no such file", "the practice sheet", "correct reps in session.toml, or drop it"
         ) from None
     except OSError as error:
-        raise SessionError(path, f"cannot be read: {error.strerror}", "a CSV file") from None
+        raise SessionError(
+            path,
+            f"cannot be read: {error.strerror}",
+            "the practice sheet, a CSV file",
+            "correct reps in session.toml, or drop it",
+        ) from None
     if raw.startswith(b"PK\x03\x04") or raw.startswith(b"\xd0\xcf\x11\xe0"):
         raise SessionError(path, "a spreadsheet's own format", "CSV", "export the sheet as CSV")
     try:
@@ -124,7 +129,12 @@ def _rows(path: Path) -> tuple[list[_Row], list[str]]:
     declared = re.fullmatch(r'"?sep=(.)"?', lines[skip].strip()) if skip < len(lines) else None
     skip += declared is not None
     if skip >= len(lines):
-        raise SessionError(path, "an empty sheet", f"a line of headers: {', '.join(COLUMNS)}")
+        raise SessionError(
+            path,
+            "an empty sheet",
+            f"a line of headers: {', '.join(COLUMNS)}",
+            "export it again, or drop reps from session.toml",
+        )
     delimiter = declared[1] if declared else max(",;\t", key=lines[skip].count)
     try:
         reader = csv.reader(io.StringIO("\n".join(lines[skip:])), delimiter=delimiter)

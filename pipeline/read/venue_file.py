@@ -73,18 +73,34 @@ def parse_geojson(path: Path) -> list[Any]:
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
-        raise VenueError(path, "no such file", "a GeoJSON file") from None
+        raise VenueError(
+            path,
+            "no such file",
+            "the venue, a GeoJSON file",
+            "correct venue in session.toml, or make one with `batontrace venue`",
+        ) from None
     except OSError as error:
-        raise VenueError(path, f"cannot be read: {error.strerror}", "a GeoJSON file") from None
+        raise VenueError(
+            path,
+            f"cannot be read: {error.strerror}",
+            "the venue, a GeoJSON file",
+            "check venue in session.toml, and the file's permissions",
+        ) from None
     except UnicodeDecodeError as error:
         raise VenueError(
-            path, f"byte {error.start} is not UTF-8", "GeoJSON text in UTF-8"
+            path,
+            f"byte {error.start} is not UTF-8",
+            "GeoJSON text in UTF-8",
+            "export the venue again as GeoJSON",
         ) from None
     try:
         whole = json.loads(text)
     except json.JSONDecodeError as error:
         raise VenueError(
-            f"{path}, line {error.lineno}, column {error.colno}", error.msg, "JSON"
+            f"{path}, line {error.lineno}, column {error.colno}",
+            f"no JSON there ({error.msg})" if text.strip() else "the file is empty",
+            "a GeoJSON file",
+            "export the venue again, or make one with `batontrace venue`",
         ) from None
     except RecursionError:
         raise VenueError(path, "brackets nested too deep", "GeoJSON") from None
@@ -203,7 +219,9 @@ def _position(where: str, value: Any) -> Position:
         raise VenueError(where, f"coordinates {json.dumps(value)[:60]}", expected)
     longitude, latitude = float(value[0]), float(value[1])
     if not (math.isfinite(longitude) and math.isfinite(latitude)):
-        raise VenueError(where, "a coordinate that is not a number", expected)
+        raise VenueError(
+            where, "a coordinate that is not a number", expected, "survey it again, or delete it"
+        )
     if longitude == latitude == 0:
         raise VenueError(where, "0, 0", expected, "survey it again: the receiver had no fix")
     if abs(longitude) > 180 or abs(latitude) > 90:
