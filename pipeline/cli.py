@@ -6,6 +6,7 @@ Heavy imports stand inside the commands, so that `--help` answers at once.
 from __future__ import annotations
 
 import enum
+import os
 import sys
 import traceback
 from collections.abc import Sequence
@@ -323,6 +324,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     arguments = list(sys.argv[1:] if arguments is None else arguments)
     debug = "--debug" in arguments
     terminal.survive_any_encoding()
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(
+            name, "1"
+        )  # small matrices: waking threads costs more than they bring
     try:
         app(args=[word for word in arguments if word != "--debug"], prog_name="batontrace")
     except SystemExit as end:

@@ -191,6 +191,7 @@ class Session:
     taps: tuple[Tap, ...] = ()
     reps: tuple[Rep, ...] | None = None  # None: no sheet
     remarks: tuple[str, ...] = ()
+    sheet: Path | None = None  # the file of `reps`
 
 
 # --- the zone on the ground ------------------------------------------------------------

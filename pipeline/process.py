@@ -54,7 +54,8 @@ def process(path: Path, out: Path | None, *, progress: Progress | None = None) -
     tell = progress or (lambda _what, _done, _all: None)
     session = read_session(path)
     axes = venue.axes(session)
-    pairs, left_out = _read_all(session.recordings, tell)
+    pairs, unread = _read_all(session.recordings, tell)
+    left_out = [why for _, why in unread]
     if not pairs:
         raise NothingMeasured(
             path,
@@ -65,13 +66,21 @@ def process(path: Path, out: Path | None, *, progress: Progress | None = None) -
     tell("clock", 0, 1)
     tracks = clocks.tie(pairs, session.taps)
     traces, imus, notes = _choose(tracks, axes)
+    if len(traces) < 2:
+        raise NothingMeasured(
+            path,
+            f"usable satellite fixes of {len(traces)} runner(s): "
+            + " | ".join([*left_out, *notes]),
+            "those of two runners at least",
+            "see `batontrace check`",
+        )
     remarks = [*session.remarks, *notes]
     found, solved = _measure(session, axes, traces, imus, remarks, tell)
     measured = takeovers.measure(solved) if solved is not None else []
     tables = {
         "exchanges": _exchanges(session, measured),
         "speed_curves": _speed_curves(session, measured),
-        "recordings": _recordings(session, tracks, solved),
+        "recordings": _recordings(session, tracks, solved, unread),
     }
     if not measured:
         remarks.append(
@@ -89,16 +98,16 @@ def process(path: Path, out: Path | None, *, progress: Progress | None = None) -
 
 def _read_all(
     specs: Sequence[RecordingSpec], tell: Progress
-) -> tuple[list[tuple[RecordingSpec, Recording]], list[str]]:
-    """Every recording that can be read; the others by name and reason."""
+) -> tuple[list[tuple[RecordingSpec, Recording]], list[tuple[RecordingSpec, str]]]:
+    """Every recording that can be read; the others with the reason."""
     pairs: list[tuple[RecordingSpec, Recording]] = []
-    left_out: list[str] = []
+    left_out: list[tuple[RecordingSpec, str]] = []
     for i, spec in enumerate(specs):
         tell(f"read {spec.file}", i, len(specs))
         try:
             pairs.append((spec, read(spec.path, spec.columns, spec.clock)))
         except InputError as error:
-            left_out.append(str(error))
+            left_out.append((spec, str(error)))
     return pairs, left_out
 
 
@@ -358,15 +367,36 @@ def _speed_curves(session: Session, measured: Sequence[takeovers.Takeover]) -> p
     )
 
 
-def _recordings(session: Session, tracks: Sequence[Track], solved: reps.Solved | None) -> pa.Table:
+def _recordings(
+    session: Session,
+    tracks: Sequence[Track],
+    solved: reps.Solved | None,
+    unread: Sequence[tuple[RecordingSpec, str]],
+) -> pa.Table:
     rows = []
     for track in tracks:
         for sensor in ("gnss", "imu"):
             row = _recording(session, track, sensor, solved)
             if row is not None:
                 rows.append(row)
+    rows += [_unread(session, spec, why) for spec, why in unread]
     names = schema.facts("recordings").names
     return schema.conform("recordings", {n: [row[n] for row in rows] for n in names})
+
+
+def _unread(session: Session, spec: RecordingSpec, why: str) -> dict[str, object]:
+    """A file that could not be read is a row too."""
+    known: dict[str, object] = {
+        "session": session.id,
+        "runner": spec.runner,
+        "file": spec.file,
+        "samples": 0,
+        "dropped_samples": 0,
+        "clock": spec.clock,
+        "clock_basis": "none",
+        "remarks": [why],
+    }
+    return {name: known.get(name) for name in schema.facts("recordings").names}
 
 
 def _recording(
@@ -423,5 +453,6 @@ def _recording(
 def _provenance(
     session: Session, pairs: Sequence[tuple[RecordingSpec, Recording]]
 ) -> Mapping[str, object]:
-    inputs = [session.path, session.venue.path, *(spec.path for spec, _ in pairs)]
+    sheet = [] if session.sheet is None else [session.sheet]
+    inputs = [session.path, session.venue.path, *sheet, *(spec.path for spec, _ in pairs)]
     return store.provenance(inputs, motion.settings(), sys.argv)

@@ -35,7 +35,7 @@ SIDEWAYS_M = 0.15  # spread of a run's mean place beside the measured line
 SWAY_M = 0.10
 SWAY_TIME_S = 3.0
 SWING_MPS = 0.2
-SWING_ALL_MPS = 0.14  # the same as a root mean square, where the steps are not seen ...
+SWING_ALL_MPS = 0.18  # the same as a root mean square, where the steps are not seen ...
 STEP_HZ = np.arange(3.6, 5.01, 0.2)  # ... and these rates of sprinters' steps share it
 KNOT_STEP_S = 0.2
 SLOW_STEP_S = 1.0
@@ -127,8 +127,12 @@ class Fit(Frozen):
         layout = self.layouts[ROLES.index(role)]
         if layout.start is None:
             return None
-        at_ = layout.block.start + layout.start
-        return Estimate(float(self.x[at_]), float(np.sqrt(self.cov[at_, at_])))
+        sight = (self.problem.incoming, self.problem.outgoing)[ROLES.index(role)]
+        row = np.zeros(len(self.x))
+        row[layout.block.start + layout.start] = 1.0
+        if sight.onset is not None:  # what an accelerometer calls the first movement
+            row[layout.block.start + layout.theta.start + 3] = 1.0
+        return Estimate(float(row @ self.x), float(np.sqrt(row @ self.cov @ row)))
 
 
 # --- the spline -------------------------------------------------------------------------

@@ -21,8 +21,8 @@ REACH_REP_SD_M = 0.15
 # own habit; some brake before letting go. Weight, shift from the habit, spread; the rest is flat.
 HABIT_S = Estimate(0.25, 0.12)
 HABITS_S = np.arange(-0.05, 0.651, 0.05)
-EASING_LAG_S = ((0.70, 0.0, 0.14), (0.25, -0.15, 0.35))
-FLAT_WEIGHT, FLAT_S = 0.05, 3.0
+EASING_LAG_S = ((0.725, 0.0, 0.13), (0.25, -0.15, 0.30))
+FLAT_WEIGHT, FLAT_S = 0.025, 3.0
 REACHES_M = np.arange(0.30, 2.31, 0.05)
 KEEPING_MPS = 0.15  # a gap that closes no faster than this is being kept
 GRID_S = 0.02

@@ -29,7 +29,11 @@ SCALE_SD = 0.006
 DELAY_S = Estimate(0.06, 0.10)  # of the squad's receivers
 DELAY_OWN_SD_S = 0.03
 POSITION_DELAY_SD_S = 0.01
-ONSET_LATE_SD_S = 0.006
+ONSET_SD_S = 0.006  # between two starts of one runner, beyond what the signal's noise explains
+ONSET_LATE_SD_S = (
+    0.008  # of the accelerometer's first movement against the force's rise in the model
+)
+ONSET_LATE_OWN_SD_S = 0.015  # a start's force takes 0.1 to 0.2 s to rise, each runner's own way
 FILTER_SD = 0.5
 SPEED_NOISE_MPS, POSITION_NOISE_M = 0.12, 0.15
 NOISE_WORTH = 20.0  # measurements the prior noise level is worth
@@ -181,7 +185,7 @@ def _onset(imu: Imu, near_s: float, clock_sd_s: float) -> Estimate | None:
     found = steps.first_movement(imu.t_s, imu.acc_mps2, near_s, ONSET_WINDOW_S)
     if found is None:
         return None
-    return Estimate(found.value, float(np.hypot(found.sd, clock_sd_s)))
+    return Estimate(found.value, float(np.hypot(np.hypot(found.sd, ONSET_SD_S), clock_sd_s)))
 
 
 def _launched(trace: Trace, near_s: float, level: Levels) -> float:
@@ -285,7 +289,7 @@ def theta_prior(runners: Sequence[str]) -> tuple[Floats, Floats]:
             (SCALE_SD, 0.0),
             (DELAY_OWN_SD_S, DELAY_S.sd),
             (POSITION_DELAY_SD_S, POSITION_DELAY_SD_S),
-            (ONSET_LATE_SD_S, ONSET_LATE_SD_S),
+            (ONSET_LATE_OWN_SD_S, ONSET_LATE_SD_S),
             (FILTER_SD, 0.0),
         )
     ):

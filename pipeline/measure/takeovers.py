@@ -163,12 +163,15 @@ def _tied_by_reach(
     weight = (np.exp(rest - rest.max()) * reach.sum(axis=1)[:, None]).sum(axis=0)
     weight /= weight.sum()
     reach = reach.sum(axis=0)
-    moment = float(weight @ course.t_s)
-    spread = float(np.sqrt(weight @ (course.t_s - moment) ** 2))
+    mass = np.cumsum(weight)
+    early, moment, late = (
+        float(course.t_s[np.searchsorted(mass, share)]) for share in (0.16, 0.5, 0.84)
+    )
+    spread = (late - early) / 2
     mean = float(reach @ passes.REACHES_M)
     var = float(reach @ (passes.REACHES_M - mean) ** 2) + passes.REACH_REP_SD_M**2
     rate = float(np.interp(moment, course.t_s, np.gradient(course.gap_m, course.t_s)))
-    gap = Estimate(mean, float(np.sqrt(var + (abs(rate) + 0.3) ** 2 * spread**2)))
+    gap = Estimate(mean, float(np.sqrt(var + (abs(rate) + 0.1) ** 2 * spread**2)))
     problem = replace(fit.problem, gap=(moment, gap))
     return motion.solve(problem, start_from=fit, iterations=4)
 

@@ -84,6 +84,7 @@ def read_session(path: Path) -> Session:
         taps=tuple(taps),
         reps=reps,
         remarks=tuple(remarks),
+        sheet=head["reps"],
     )
 
 
