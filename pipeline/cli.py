@@ -20,6 +20,7 @@ from pipeline.errors import BatontraceError
 
 if TYPE_CHECKING:
     from pipeline.check import Report, Stream
+    from pipeline.process import Result
 
 DEFECT = 70  # EX_SOFTWARE of sysexits.h
 
@@ -99,7 +100,7 @@ def process(
     if rows:
         _takeovers(rows)
     terminal.listing("Remarks", result.remarks)
-    terminal.listing("Recordings", _of_recordings(result.tables["recordings"].to_pylist()))
+    terminal.listing("Recordings", _of_recordings(result))
     terminal.listing("Left out", result.left_out)
     terminal.say(
         f"Tables in {out}" if out else "Nothing written: give --out OUT to keep the tables"
@@ -248,9 +249,14 @@ def _by_remark(rows: Sequence[dict[str, Any]]) -> list[str]:
     ]
 
 
-def _of_recordings(rows: Sequence[dict[str, Any]]) -> list[str]:
-    """What is remarkable about each file, once."""
-    said = [f"{row['file']}: {remark}" for row in rows for remark in row["remarks"]]
+def _of_recordings(result: Result) -> list[str]:
+    """What is remarkable about each file, once; why one was left out is told by itself."""
+    said = [
+        f"{row['file']}: {remark}"
+        for row in result.tables["recordings"].to_pylist()
+        for remark in row["remarks"]
+        if not any(remark in why for why in result.left_out)
+    ]
     return list(dict.fromkeys(said))
 
 

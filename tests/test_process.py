@@ -510,7 +510,6 @@ def test_no_position_on_earth_in_what_comes_out(tmp_path, name):
                 assert f"{degrees:.2f}" not in text
 
 
-@pytest.mark.xfail(strict=True, reason="the practice sheet is not among the hashed inputs")
 def test_the_record_names_every_input(tmp_path):
     folder = small.simulated("plain").folder
     small.run(folder, tmp_path)
