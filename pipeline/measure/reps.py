@@ -29,6 +29,9 @@ SCALE_SD = 0.006
 DELAY_S = Estimate(0.06, 0.10)  # of the squad's receivers
 DELAY_OWN_SD_S = 0.03
 POSITION_DELAY_SD_S = 0.01
+SETTLED_S = 0.003
+LATE_POSITION_S = 0.15  # receivers that smooth their positions too: believed only where
+MUCH_LIKELIER = 3.0  # accelerometers make it this much likelier (natural logarithm)
 ONSET_SD_S = 0.006  # between two starts of one runner, beyond what the signal's noise explains
 ONSET_LATE_SD_S = (
     0.008  # of the accelerometer's first movement against the force's rise in the model
@@ -103,8 +106,10 @@ def build(
     levels: Mapping[str, Levels],
     slow: noise.SlowError,
     stands: Mapping[str, tuple[Floats, Floats, Floats]],
+    delays: Mapping[str, float],
 ) -> Case:
-    """The problem of one rep. `imus`: by runner, trunk-worn accelerometer and its clock's sd."""
+    """The problem of one rep. `imus`: by runner, trunk-worn accelerometer and its clock's sd;
+    `delays`: first guesses (s) of the receivers' delays, only to begin from."""
     zero = candidate.entry_s
     remarks: list[str] = []
     end = candidate.exit_s if candidate.exit_s is not None else candidate.entry_s + 4.0
@@ -119,13 +124,17 @@ def build(
         if runner in imus:
             imu, clock_sd = imus[runner]
             if begin is not None:
-                begin = _launched(trace, begin, levels[runner])
+                begin = _launched(trace, begin, levels[runner], delays.get(runner, DELAY_S.value))
                 onset = _onset(imu, begin, clock_sd)
             footfalls = _footfalls(imu, begin if begin is not None else zero - RUN_IN_S, end)
         if role == "outgoing":
             falls = footfalls
         if begin is not None:
-            begin = onset.value if onset is not None else _launched(trace, begin, levels[runner])
+            begin = (
+                onset.value
+                if onset is not None
+                else _launched(trace, begin, levels[runner], delays.get(runner, DELAY_S.value))
+            )
         first = zero - RUN_IN_S if begin is None else _stand_begin(trace, begin)
         last = end if role == "outgoing" else _let_go_end(trace, candidate, end)
         inside = (trace.t_s >= first) & (trace.t_s <= last)
@@ -150,6 +159,7 @@ def build(
                 onset=None if onset is None else Estimate(onset.value - zero, onset.sd),
                 stand_m=stand,
                 sideways_m=_side(role, axis),
+                smoothing_s=max(delays.get(runner, 0.0), 0.0),
             )
         )
     begin_s = min(s.t_s[0] for s in sights if len(s.t_s))
@@ -157,6 +167,9 @@ def build(
     around = _bystanders(stands, candidate, zero + begin_s, end, levels, zero)
     mean, cov = motion.slow_prior(slow, knots, around)
     theta_mean, theta_cov = theta_prior([candidate.incoming, candidate.outgoing])
+    theta_mean[1 :: motion.THETA] = [
+        delays.get(name, DELAY_S.value) for name in (candidate.incoming, candidate.outgoing)
+    ]
     problem = motion.Problem(
         zero_utc_s=zero,
         axis=axis,
@@ -188,13 +201,13 @@ def _onset(imu: Imu, near_s: float, clock_sd_s: float) -> Estimate | None:
     return Estimate(found.value, float(np.hypot(np.hypot(found.sd, ONSET_SD_S), clock_sd_s)))
 
 
-def _launched(trace: Trace, near_s: float, level: Levels) -> float:
+def _launched(trace: Trace, near_s: float, level: Levels, delay_s: float) -> float:
     speeds = np.where(np.isfinite(trace.speed_mps), trace.speed_mps, trace.pace_mps)
     found = launch(
         trace.t_s,
         speeds,
         near_s,
-        delay_s=DELAY_S.value,
+        delay_s=delay_s,
         noise_mps=level.speed_mps,
         rest_mps=level.rest_mps,
     )
@@ -278,9 +291,10 @@ def _bystanders(
 # --- parameters common to many reps ----------------------------------------------------
 
 
-def theta_prior(runners: Sequence[str]) -> tuple[Floats, Floats]:
-    """Mean (3r,) and covariance (3r, 3r) of the receivers' parameters: a squad mostly wears
-    one kind of unit, so delays are alike."""
+def theta_prior(runners: Sequence[str], position_sd_s: float = 0.0) -> tuple[Floats, Floats]:
+    """Mean and covariance of the receivers' parameters, THETA for each of `runners`: a squad
+    mostly wears one kind of unit, so delays are alike. `position_sd_s` is added to the delay of
+    the positions that they share."""
     n, size = len(runners), motion.THETA
     mean = np.tile([0.0, DELAY_S.value, 0.0, 0.0, 0.5], n)
     cov = np.zeros((n * size, n * size))
@@ -288,7 +302,7 @@ def theta_prior(runners: Sequence[str]) -> tuple[Floats, Floats]:
         (
             (SCALE_SD, 0.0),
             (DELAY_OWN_SD_S, DELAY_S.sd),
-            (POSITION_DELAY_SD_S, POSITION_DELAY_SD_S),
+            (POSITION_DELAY_SD_S, float(np.hypot(POSITION_DELAY_SD_S, position_sd_s))),
             (ONSET_LATE_OWN_SD_S, ONSET_LATE_SD_S),
             (FILTER_SD, 0.0),
         )
@@ -303,14 +317,26 @@ def _pool(
 ) -> tuple[list[str], Floats, Floats]:
     """All receivers' parameters given every rep: names, information, vector."""
     names = sorted({n for c in cases for n in (c.candidate.incoming, c.candidate.outgoing)})
-    mean, cov = theta_prior(names)
-    info: Floats = np.asarray(np.linalg.inv(cov), dtype=np.float64)
-    vector: Floats = np.asarray(info @ mean, dtype=np.float64)
+    size = motion.THETA * len(names)
+    told, said = np.zeros((size, size)), np.zeros(size)
     for case, (one, other) in zip(cases, messages, strict=True):
         where = _where(names, case)
-        info[np.ix_(where, where)] += one
-        vector[where] += other
+        told[np.ix_(where, where)] += one
+        said[where] += other
+    usual, late = (_posterior(*theta_prior(names, sd), told, said) for sd in (0.0, LATE_POSITION_S))
+    _, info, vector = late if late[0] > usual[0] + MUCH_LIKELIER else usual
     return names, info, vector
+
+
+def _posterior(
+    mean: Floats, cov: Floats, told: Floats, said: Floats
+) -> tuple[float, Floats, Floats]:
+    """Log evidence of a prior (but for what priors share), and posterior information, vector."""
+    prior = np.asarray(np.linalg.inv(cov), dtype=np.float64)
+    info, vector = prior + told, prior @ mean + said
+    fit = float(vector @ np.linalg.solve(info, vector) - mean @ prior @ mean)
+    sizes = float(np.linalg.slogdet(prior)[1] - np.linalg.slogdet(info)[1])
+    return 0.5 * (fit + sizes), info, vector
 
 
 def _where(names: Sequence[str], case: Case) -> Ints:
@@ -357,19 +383,28 @@ def _pooled(square_sum: float, freedom: float, prior: float) -> float:
     return float(np.sqrt((square_sum + worth * prior**2) / (max(freedom, 0.0) + worth)))
 
 
-def solve_all(build_all: Sequence[Case], levels: Mapping[str, Levels], rounds: int = 3) -> Solved:
-    """All reps, `rounds` times: solve, learn noise, exchange messages."""
+def solve_all(
+    build_all: Sequence[Case], levels: Mapping[str, Levels], rounds: tuple[int, int] = (3, 8)
+) -> Solved:
+    """All reps again and again: solve, learn noise, exchange messages. At least and at most so
+    many `rounds`; a receiver's delay and the width of its smoothing, which is set from the round
+    before, settle together."""
     cases = list(build_all)
     levels = dict(levels)
     fits: list[motion.Fit] = []
     easings: list[passes.Easing] = []
     info: Floats
     vector: Floats
-    for turn in range(rounds):
+    delays: Floats = np.zeros(2 * motion.THETA)
+    for turn in range(rounds[1]):
         if turn:
             levels = _learn_levels(cases, fits, levels)
             sent = [motion.message(fit) for fit in fits]
             names, info, vector = _pool(cases, sent)
+            now = np.asarray(np.linalg.solve(info, vector)[1 :: motion.THETA], dtype=np.float64)
+            if turn >= rounds[0] and np.abs(now - delays).max() < SETTLED_S:
+                break
+            delays = now
             renewed = []
             for case, one in zip(cases, sent, strict=True):
                 mean, cov = _cavity(names, info, vector, case, one)

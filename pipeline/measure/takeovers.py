@@ -21,6 +21,7 @@ SHEET_PASS_SD_M = 0.5  # the contract: somebody beside the zone saw it, good to 
 NOT_NEAR_M = 0.9  # closest approach this far beyond the pair's reach: no pass
 RAN_INTO_M = 0.55  # trunks nearer than this while still closing: arms no longer fit between
 GIVE_UP_M, GIVE_UP = 20.0, 0.75  # a receiver this much slower so soon beyond the zone has no baton
+OUT_OF_REACH_M = 0.9  # no pass, and never nearer than this: the receiver was too far away
 SURE = 2.0  # a fault is named when it exceeds its bound by so many standard errors
 
 
@@ -338,7 +339,7 @@ def _faults(
         nearest = int(np.argmin(course.gap_m))
         if course.gap_m[nearest] + SURE * course.gap_sd_m[nearest] < RAN_INTO_M:
             found.append("ran into")
-    if one.outcome == "not passed" and course is not None and not _near(course):
+    if one.outcome == "not passed" and course is not None and course.gap_m.min() > OUT_OF_REACH_M:
         found.append("ran away")
     if one.p_in_zone is not None and one.p_in_zone < 0.2 and one.pass_place is not None:
         before = one.pass_place.value < fit.problem.axis.exit_m / 2
