@@ -136,6 +136,11 @@ def test_outgoing_who_hardly_starts_is_none():
     assert find(incoming(), false_start) == []
 
 
+def test_outgoing_who_starts_when_the_other_has_gone_by_is_none():
+    by = runner("ada", -30.0, (10.0, 9.5, 9.0, 1.2), (19.0, 2.0, 3.0, 0.8))
+    assert find(by, outgoing(15.6)) == []
+
+
 def test_another_lane_or_another_time_is_none():
     assert find(incoming(), outgoing(aside=6.1)) == []
     assert find(incoming(), outgoing(aside=finding.OFF_LANE_M + 5.0)) == []
