@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -74,7 +74,7 @@ def process(path: Path, out: Path | None, *, progress: Progress | None = None) -
             "those of two runners at least",
             "see `batontrace check`",
         )
-    remarks = [*session.remarks, *notes]
+    remarks = [*session.remarks, *notes, *_another_day(session, traces)]
     found, solved = _measure(session, axes, traces, imus, remarks, tell)
     measured = takeovers.measure(solved) if solved is not None else []
     tables = {
@@ -107,7 +107,8 @@ def _read_all(
         try:
             pairs.append((spec, read(spec.path, spec.columns, spec.clock)))
         except InputError as error:
-            left_out.append((spec, str(error)))
+            # the file as the session names it: folders above it may bear a person's name
+            left_out.append((spec, str(error).replace(str(spec.path), spec.file)))
     return pairs, left_out
 
 
@@ -153,7 +154,39 @@ def _choose(
                 clock = best.imu_clock
                 sd = clock.sd_s if clock is not None and clock.sd_s is not None else 0.0
                 imus[runner] = (best.imu, sd)
-    return traces, imus, remarks
+    return traces, imus, [*remarks, *_twice(tracks)]
+
+
+def _twice(tracks: Sequence[Track]) -> list[str]:
+    """One file handed in for two runners."""
+    said = []
+    with_places = [t for t in tracks if t.fixes is not None and len(t.fixes.t_s)]
+    for i, one in enumerate(with_places):
+        for other in with_places[i + 1 :]:
+            a, b = one.fixes, other.fixes
+            if one.spec.runner == other.spec.runner or a is None or b is None:
+                continue
+            if np.array_equal(a.t_s, b.t_s) and np.array_equal(
+                a.latitude_deg, b.latitude_deg, equal_nan=True
+            ):
+                said.append(
+                    f"{one.spec.file} ({one.spec.runner}) and {other.spec.file} "
+                    f"({other.spec.runner}) hold the same recording; give each runner his own"
+                )
+    return said
+
+
+def _another_day(session: Session, traces: Mapping[str, finding.Trace]) -> list[str]:
+    """Stamps that lie more than a day from the session's date."""
+    middle = float(np.median([np.median(trace.t_s) for trace in traces.values()]))
+    noon = datetime.fromisoformat(f"{session.date}T12:00:00+00:00").timestamp()
+    if abs(middle - noon) < 1.5 * 86_400.0:
+        return []
+    seen = datetime.fromtimestamp(middle, UTC).date().isoformat()
+    return [
+        f"the recordings are of {seen}, the session says {session.date}: correct the date, or "
+        "hand in that day's files"
+    ]
 
 
 def _trace(track: Track) -> finding.Trace | None:
@@ -226,6 +259,8 @@ def _part(trace: finding.Trace, index: Ints) -> finding.Trace:
 def _apart(one: finding.Trace, other: finding.Trace) -> float | None:
     """Median distance of two units at common moments, None where they never overlap."""
     both = (other.t_s > one.t_s[0]) & (other.t_s < one.t_s[-1])
+    running = both & (other.pace_mps > 3.0)  # a late clock does not show in who stands
+    both = running if running.sum() >= 20 else both
     if both.sum() < 20:
         return None
     t = other.t_s[both]
@@ -318,9 +353,37 @@ def _pair(name: str, estimate: Estimate | None, unit: str) -> dict[str, float | 
 
 
 def _exchanges(session: Session, measured: Sequence[takeovers.Takeover]) -> pa.Table:
-    rows = [_exchange(session, number, one) for number, one in enumerate(measured, start=1)]
+    rows = [
+        _within_bounds(_exchange(session, number, one))
+        for number, one in enumerate(measured, start=1)
+    ]
     names = schema.facts("exchanges").names
     return schema.conform("exchanges", {n: [row[n] for row in rows] for n in names})
+
+
+def _within_bounds(row: dict[str, object]) -> dict[str, object]:
+    """A figure that cannot be is left empty with a remark, and costs nothing but itself."""
+    said = []
+    sound = dict(row)
+    for column in schema.facts("exchanges").columns:
+        for name in (column.name, column.sd):
+            value = row.get(name) if name is not None else None
+            if name is None or not column.nullable or not isinstance(value, float):
+                continue
+            low = -np.inf if column.min is None else column.min
+            high = np.inf if column.max is None else column.max
+            if name == column.sd:
+                low, high = 0.0, np.inf
+            if not (np.isfinite(value) and low <= value <= high):
+                sound[column.name] = None
+                if column.sd is not None:
+                    sound[column.sd] = None
+                said.append(f"{name} came out as {value:.3g}, which cannot be: left empty")
+    return {**sound, "remarks": [*_texts(row["remarks"]), *said]}
+
+
+def _texts(value: object) -> list[str]:
+    return [str(item) for item in value] if isinstance(value, list) else []
 
 
 def _exchange(session: Session, number: int, one: takeovers.Takeover) -> dict[str, object]:
@@ -362,7 +425,7 @@ def _exchange(session: Session, number: int, one: takeovers.Takeover) -> dict[st
 
 
 def _speed_curves(session: Session, measured: Sequence[takeovers.Takeover]) -> pa.Table:
-    curves = [(i, c) for i, one in enumerate(measured, start=1) for c in one.curves]
+    curves = [(i, _sound(c)) for i, one in enumerate(measured, start=1) for c in one.curves]
 
     def joined(name: str) -> Floats:
         parts = [getattr(curve, name) for _, curve in curves]
@@ -381,6 +444,19 @@ def _speed_curves(session: Session, measured: Sequence[takeovers.Takeover]) -> p
             **{n: joined(n) for n in ("t_s", "s_m", "s_sd_m", "v_mps", "v_sd_mps", "a_mps2")},
         },
     )
+
+
+def _sound(curve: takeovers.Curve) -> takeovers.Curve:
+    """The rows of a curve that can be."""
+    facts = {column.name: column for column in schema.facts("speed_curves").columns}
+    names = ("t_s", "s_m", "s_sd_m", "v_mps", "v_sd_mps", "a_mps2")
+    keep = np.ones(len(curve.t_s), dtype=bool)
+    for name in names:
+        value = getattr(curve, name)
+        low = -np.inf if facts[name].min is None else facts[name].min
+        high = np.inf if facts[name].max is None else facts[name].max
+        keep &= np.isfinite(value) & (value >= low) & (value <= high)
+    return replace(curve, **{name: getattr(curve, name)[keep] for name in names})
 
 
 def _recordings(
@@ -462,7 +538,7 @@ def _recording(
         "drift_ppm": clock.drift_ppm if clock.basis in ("taps", "motion") else None,
         "position_noise_m": None if level is None else level.position_m,
         "speed_noise_mps": None if level is None else level.speed_mps,
-        "remarks": remarks,
+        "remarks": list(dict.fromkeys(remarks)),
     }
 
 

@@ -117,9 +117,6 @@ def test_the_order_in_session_toml_does_not_matter(tmp_path, name):
     assert rows == {}
 
 
-@pytest.mark.xfail(
-    strict=True, reason="rows are matched in the sheet's order, whatever their times"
-)
 def test_the_order_of_the_sheets_rows_does_not_matter_where_it_has_times(tmp_path):
     folder = small.copied("plain", tmp_path)
     head, *rows = (folder / "reps.csv").read_text().splitlines()

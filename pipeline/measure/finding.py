@@ -81,6 +81,9 @@ def on_axis(trace: Trace, axis: ZoneAxis) -> OnAxis:
     near = np.isfinite(xy[:, 0]) & (trace.pace_mps < 20)
     if near.any():
         s[near], offset[near] = project(axis, xy[near])
+        # For finding, a fix without a place takes the place between its neighbours'.
+        s = np.interp(trace.t_s, trace.t_s[near], s[near])
+        offset = np.interp(trace.t_s, trace.t_s[near], offset[near])
     return OnAxis(xy, s, offset)
 
 
@@ -268,7 +271,18 @@ def across_axes(
 def match(
     found: Sequence[Candidate], reps: Sequence[Rep], axes: Sequence[ZoneAxis]
 ) -> list[tuple[Candidate | None, Rep | None]]:
-    """Sheet rows and candidates in one order, each pair of names respected.
+    """Sheet rows and candidates in one order, each pair of names respected: the sheet's order,
+    or that of its times where it has them all and they fit better."""
+    orders = [list(reps)]
+    if reps and all(rep.start_utc_s is not None for rep in reps):
+        orders.append(sorted(reps, key=lambda rep: rep.start_utc_s or 0.0))
+    return max((_aligned(found, order, axes) for order in orders), key=lambda one: one[0])[1]
+
+
+def _aligned(
+    found: Sequence[Candidate], reps: Sequence[Rep], axes: Sequence[ZoneAxis]
+) -> tuple[float, list[tuple[Candidate | None, Rep | None]]]:
+    """The best alignment of two orders, and its worth.
 
     Dynamic programming over both orders: a row goes with a candidate of the same two runners
     (and zone and lane, where the row says), near its `start_utc` where given.
@@ -299,7 +313,7 @@ def match(
         else:
             pairs.append((None, reps[j - 1]))
             j -= 1
-    return pairs[::-1]
+    return float(score[n, m]), pairs[::-1]
 
 
 def _likeness(one: Candidate, rep: Rep, axes: Sequence[ZoneAxis]) -> float:
