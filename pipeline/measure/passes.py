@@ -17,6 +17,7 @@ EASE_MPS2 = Estimate(2.5, 1.5)  # how an incoming runner slows once the baton is
 REACH_M = Estimate(1.2, 0.15)  # usual teaching 1.0 to 1.5 m; from memory
 REACH_PAIR_SD_M = 0.15
 REACH_REP_SD_M = 0.15
+BRAKING_CHANGE = 3.0  # m/s² in one second
 # From the pass to the first sign of slowing: a stride or so after it as a rule, with the squad's
 # own habit; some brake before letting go. Weight, shift from the habit, spread; the rest is flat.
 HABIT_S = Estimate(0.25, 0.12)
@@ -63,7 +64,7 @@ def easing(t_s: Floats, speed_mps: Floats, noise_mps: float, from_s: float, to_s
     """Change point of a speed: steady with a slow wander before, slowing after.
 
     `t_s` (n,) have the receiver's delay taken out. Gaussian process before (level, slope, random
-    walk), plus a ramp and a rougher walk after; the likelihood of each moment on a 0.05 s grid.
+    walk), plus a ramp whose steepness may change after; the likelihood of each moment on a 0.05 s grid.
     """
     grid = np.arange(from_s, to_s, 0.05)
     keep = (t_s > from_s - 1.2) & (t_s < to_s + 1.0) & np.isfinite(speed_mps)
@@ -80,7 +81,11 @@ def easing(t_s: Floats, speed_mps: Floats, noise_mps: float, from_s: float, to_s
     base += noise_mps**2 * np.eye(len(t))
     ramp = np.maximum(t[None, :] - grid[:, None], 0.0)
     cov = base[None] + EASE_MPS2.sd**2 * ramp[:, :, None] * ramp[:, None, :]
-    cov += 1.2**2 * np.minimum(ramp[:, :, None], ramp[:, None, :])
+    # The braking itself changes: an integrated walk, smooth in the speed, so that many precise
+    # speeds of a smooth slowing do not speak against it.
+    less = np.minimum(ramp[:, :, None], ramp[:, None, :])
+    more = np.maximum(ramp[:, :, None], ramp[:, None, :])
+    cov += BRAKING_CHANGE**2 * less**2 * (3 * more - less) / 6
     off = (y - level)[None, :] + EASE_MPS2.value * ramp
     lower = np.linalg.cholesky(cov)
     white = np.linalg.solve(lower, off[:, :, None])[:, :, 0]
