@@ -1,11 +1,16 @@
 """What several test files share: random tables that obey the schemas, made from them."""
 
+import os
 from datetime import UTC, datetime, timedelta
 
-import numpy as np
-import pyarrow as pa
+# Before numpy: tests run in parallel processes, and threads inside them only wait for each other.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
-from pipeline import schema
+import numpy as np  # noqa: E402
+import pyarrow as pa  # noqa: E402
+
+from pipeline import schema  # noqa: E402
 
 
 def random_table(name: str, session: str = "otter", rows: int = 3, seed: int = 0) -> pa.Table:

@@ -64,7 +64,8 @@ def easing(t_s: Floats, speed_mps: Floats, noise_mps: float, from_s: float, to_s
     """Change point of a speed: steady with a slow wander before, slowing after.
 
     `t_s` (n,) have the receiver's delay taken out. Gaussian process before (level, slope, random
-    walk), plus a ramp whose steepness may change after; the likelihood of each moment on a 0.05 s grid.
+    walk), plus a ramp whose steepness may change after; the likelihood of each moment on a
+    0.05 s grid.
     """
     grid = np.arange(from_s, to_s, 0.05)
     keep = (t_s > from_s - 1.2) & (t_s < to_s + 1.0) & np.isfinite(speed_mps)
