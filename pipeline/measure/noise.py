@@ -91,7 +91,11 @@ def fit_slow_error(
 
     `stands`: by runner, per-second (times, places, stand number) as `per_second` gives them.
     """
-    tables = {name: _by_second(*value) for name, value in stands.items() if len(value[0])}
+    tables = {
+        name: (np.floor(times), places, number)
+        for name, (times, places, number) in stands.items()
+        if len(times)
+    }
     names = list(tables)
     total_sum, total_n = np.zeros(len(LAGS_S)), np.zeros(len(LAGS_S))
     shared_sum, shared_n = np.zeros(len(LAGS_S)), np.zeros(len(LAGS_S))
@@ -116,10 +120,6 @@ def fit_slow_error(
     return SlowError(
         np.r_[TIMES_S, LEVEL_TIME_S], np.r_[shared, LEVEL_SHARED], np.r_[own, LEVEL_OWN]
     )
-
-
-def _by_second(times: Floats, places: Floats, stand: Floats) -> tuple[Floats, Floats, Floats]:
-    return np.floor(times), places, stand
 
 
 def _increments(table: tuple[Floats, Floats, Floats], lag: int) -> tuple[Floats, Floats]:

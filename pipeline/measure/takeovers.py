@@ -5,7 +5,6 @@ Times are seconds from the incoming runner's crossing of the entry line (`zero_u
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -392,7 +391,3 @@ def _curves(case: Case, fit: motion.Fit, zero: float) -> tuple[Curve, ...]:
             )
         )
     return tuple(out)
-
-
-def by_time(takeovers: Sequence[Takeover]) -> list[Takeover]:
-    return sorted(takeovers, key=lambda one: one.zero_utc_s)
