@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from pipeline import geodesy
 from pipeline.measure.venue import project
@@ -21,6 +22,8 @@ OFF_LANE_M = 9.0  # slow errors of two metres, a neighbour's lane, a survey's mi
 BEHIND_M = 45.0  # how far the incoming runner may still be when the receiver goes
 NEAR_M = 4.0  # trunks this near at speed could pass a baton, errors included
 MATCH_WINDOW_S = 90.0
+TYPICAL_MPS, TYPICAL_S = 9.8, 1.25  # of a start, to guess its moment across a gap
+OUTLIERS_HZ = 4.0
 STAND_OFF_M = 5.0  # a stand seen this far from the sheet's tape is another rep's
 
 
@@ -68,7 +71,7 @@ class Candidate:
 @dataclass(frozen=True, slots=True)
 class _Launch:
     at_s: float
-    index: int
+    rest_s: float  # still at rest then
     s_m: float
     offset_m: float
 
@@ -84,6 +87,8 @@ def on_axis(trace: Trace, axis: ZoneAxis) -> OnAxis:
         # For finding, a fix without a place takes the place between its neighbours'.
         s = np.interp(trace.t_s, trace.t_s[near], s[near])
         offset = np.interp(trace.t_s, trace.t_s[near], offset[near])
+        if trace.rate_hz > OUTLIERS_HZ:  # lone outliers must not hide a crossing
+            s, offset = median_filter(s, 5), median_filter(offset, 5)
     return OnAxis(xy, s, offset)
 
 
@@ -96,7 +101,7 @@ def _launches(trace: Trace, place: OnAxis) -> list[_Launch]:
         if t[i] - t[i - 1] > 6.0:
             continue
         # The last fix before a gap counts too: units lose fixes just when a runner crouches.
-        before = np.flatnonzero(t[:i] >= min(t[i] - 2.6, t[i - 1]))
+        before = np.flatnonzero(t[:i] >= min(t[i] - 2.6, t[i - 1] - 1.0))
         rest = before[v[before] < REST_MPS]
         if not len(rest):
             continue
@@ -107,9 +112,10 @@ def _launches(trace: Trace, place: OnAxis) -> list[_Launch]:
         later = int(np.searchsorted(t, t[last] + 3.0))
         if later >= len(t) or not place.s_m[later] - place.s_m[last] > 5.0:
             continue
-        begin = max(t[last], t[i] - v[i] / 6.5)  # the speed grows by about 6.5 m/s each second
+        share = min(v[i] / TYPICAL_MPS, 0.9)  # of what a sprinter reaches, exponentially
+        begin = max(t[last], t[i] + TYPICAL_S * np.log1p(-share))
         stand = before[0] if last == before[0] else last
-        found.append(_Launch(float(begin), last, place.s_m[stand], place.offset_m[stand]))
+        found.append(_Launch(float(begin), float(t[last]), place.s_m[stand], place.offset_m[stand]))
     return found
 
 
@@ -181,7 +187,7 @@ def _judge(
     t_in, v_in = traces[incoming].t_s, traces[incoming].pace_mps
     t_out, v_out = traces[outgoing].t_s, traces[outgoing].pace_mps
     at_go = float(np.interp(launch.at_s, t_in, v_in))
-    behind = launch.s_m - float(np.interp(launch.at_s, t_in, places[incoming].s_m))
+    behind = launch.s_m - float(np.interp(launch.rest_s, t_in, places[incoming].s_m))
     if at_go < RUN_MPS - 0.5 or not -2.0 < behind < BEHIND_M:
         return None
     grid = np.arange(min(entry, launch.at_s + 0.6), entry + 8.0, 0.1)
