@@ -21,6 +21,7 @@ TAPE_SD_M = 0.08
 UNKNOWN_STAND_SD_M = 5.0
 RECEIVER_STAND_SD_M = 3.0
 SLOWED, SLOWING_S = 0.88, 0.9
+UNSEEN_START_SD_S, ONSET_WIDEST_S = 0.4, 1.5  # a start in a gap of the fixes
 ONSET_WINDOW_S = 0.25  # a start seen in the speeds is good to this, unknown delay included
 RUN_IN_S = 8.0  # window before the entry for a runner already under way
 OUT_M = 30.0  # the outgoing runner is followed this far beyond the zone
@@ -124,8 +125,9 @@ def build(
         if runner in imus:
             imu, clock_sd = imus[runner]
             if begin is not None:
-                begin = _launched(trace, begin, levels[runner], delays.get(runner, DELAY_S.value))
-                onset = _onset(imu, begin, clock_sd)
+                seen = _launched(trace, begin, levels[runner], delays.get(runner, DELAY_S.value))
+                begin = seen.value
+                onset = _onset(imu, seen, clock_sd)
             footfalls = _footfalls(imu, begin if begin is not None else zero - RUN_IN_S, end)
         if role == "outgoing":
             falls = footfalls
@@ -133,7 +135,9 @@ def build(
             begin = (
                 onset.value
                 if onset is not None
-                else _launched(trace, begin, levels[runner], delays.get(runner, DELAY_S.value))
+                else _launched(
+                    trace, begin, levels[runner], delays.get(runner, DELAY_S.value)
+                ).value
             )
         first = zero - RUN_IN_S if begin is None else _stand_begin(trace, begin)
         last = end if role == "outgoing" else _let_go_end(trace, candidate, end)
@@ -194,14 +198,15 @@ def _side(role: motion.Role, axis: ZoneAxis) -> float:
     return INSIDE_M if inside else OUTSIDE_M
 
 
-def _onset(imu: Imu, near_s: float, clock_sd_s: float) -> Estimate | None:
-    found = steps.first_movement(imu.t_s, imu.acc_mps2, near_s, ONSET_WINDOW_S)
+def _onset(imu: Imu, seen: Estimate, clock_sd_s: float) -> Estimate | None:
+    window = min(max(ONSET_WINDOW_S, 3 * seen.sd), ONSET_WIDEST_S)
+    found = steps.first_movement(imu.t_s, imu.acc_mps2, seen.value, window)
     if found is None:
         return None
     return Estimate(found.value, float(np.hypot(np.hypot(found.sd, ONSET_SD_S), clock_sd_s)))
 
 
-def _launched(trace: Trace, near_s: float, level: Levels, delay_s: float) -> float:
+def _launched(trace: Trace, near_s: float, level: Levels, delay_s: float) -> Estimate:
     speeds = np.where(np.isfinite(trace.speed_mps), trace.speed_mps, trace.pace_mps)
     found = launch(
         trace.t_s,
@@ -211,7 +216,7 @@ def _launched(trace: Trace, near_s: float, level: Levels, delay_s: float) -> flo
         noise_mps=level.speed_mps,
         rest_mps=level.rest_mps,
     )
-    return near_s if found is None else found.value
+    return Estimate(near_s, UNSEEN_START_SD_S) if found is None else found
 
 
 def _footfalls(imu: Imu, from_s: float, to_s: float) -> Floats:
