@@ -16,7 +16,7 @@ import pyarrow as pa
 
 from pipeline import schema, store
 from pipeline.errors import InputError, NothingMeasured
-from pipeline.measure import clocks, finding, motion, noise, reps, steps, takeovers, venue
+from pipeline.measure import clocks, finding, motion, noise, reps, takeovers, venue
 from pipeline.model import (
     Clock,
     Estimate,
@@ -308,7 +308,6 @@ def _measure(
         for name, trace in traces.items()
         for rest in [noise.at_rest(trace.speed_mps, noise.still(trace.t_s, trace.pace_mps))]
     }
-    delays = _first_delays(traces, imus)
     cases = []
     for i, (one, rep) in enumerate(chosen):
         tell("measure", i, len(chosen))
@@ -323,24 +322,9 @@ def _measure(
                 levels,
                 slow,
                 stands,
-                delays,
             )
         )
     return len(found), reps.solve_all(cases, levels)
-
-
-def _first_delays(
-    traces: Mapping[str, finding.Trace], imus: Mapping[str, tuple[Imu, float]]
-) -> dict[str, float]:
-    """How far each receiver's speed seems to lag behind its wearer's accelerometer."""
-    found = {}
-    for name, trace in traces.items():
-        if name in imus:
-            imu, _ = imus[name]
-            delay = steps.speed_delay(trace.t_s, trace.speed_mps, imu.t_s, imu.acc_mps2)
-            if delay is not None and delay.sd < 0.05:
-                found[name] = delay.value
-    return found
 
 
 # --- tables ------------------------------------------------------------------------------------

@@ -107,10 +107,8 @@ def build(
     levels: Mapping[str, Levels],
     slow: noise.SlowError,
     stands: Mapping[str, tuple[Floats, Floats, Floats]],
-    delays: Mapping[str, float],
 ) -> Case:
-    """The problem of one rep. `imus`: by runner, trunk-worn accelerometer and its clock's sd;
-    `delays`: first guesses (s) of the receivers' delays, only to begin from."""
+    """The problem of one rep. `imus`: by runner, trunk-worn accelerometer and its clock's sd."""
     zero = candidate.entry_s
     remarks: list[str] = []
     end = candidate.exit_s if candidate.exit_s is not None else candidate.entry_s + 4.0
@@ -125,7 +123,7 @@ def build(
         if runner in imus:
             imu, clock_sd = imus[runner]
             if begin is not None:
-                seen = _launched(trace, begin, levels[runner], delays.get(runner, DELAY_S.value))
+                seen = _launched(trace, begin, levels[runner], DELAY_S.value)
                 begin = seen.value
                 onset = _onset(imu, seen, clock_sd)
             footfalls = _footfalls(imu, begin if begin is not None else zero - RUN_IN_S, end)
@@ -135,9 +133,7 @@ def build(
             begin = (
                 onset.value
                 if onset is not None
-                else _launched(
-                    trace, begin, levels[runner], delays.get(runner, DELAY_S.value)
-                ).value
+                else _launched(trace, begin, levels[runner], DELAY_S.value).value
             )
         first = zero - RUN_IN_S if begin is None else _stand_begin(trace, begin)
         last = end if role == "outgoing" else _let_go_end(trace, candidate, end)
@@ -163,7 +159,6 @@ def build(
                 onset=None if onset is None else Estimate(onset.value - zero, onset.sd),
                 stand_m=stand,
                 sideways_m=_side(role, axis),
-                smoothing_s=max(delays.get(runner, 0.0), 0.0),
             )
         )
     begin_s = min(s.t_s[0] for s in sights if len(s.t_s))
@@ -171,9 +166,6 @@ def build(
     around = _bystanders(stands, candidate, zero + begin_s, end, levels, zero)
     mean, cov = motion.slow_prior(slow, knots, around)
     theta_mean, theta_cov = theta_prior([candidate.incoming, candidate.outgoing])
-    theta_mean[1 :: motion.THETA] = [
-        delays.get(name, DELAY_S.value) for name in (candidate.incoming, candidate.outgoing)
-    ]
     problem = motion.Problem(
         zero_utc_s=zero,
         axis=axis,
