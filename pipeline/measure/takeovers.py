@@ -10,12 +10,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from pipeline.measure import motion, passes
-from pipeline.measure.reps import Case, Solved
+from pipeline.measure.reps import OUT_M, Case, Solved
 from pipeline.model import Estimate, Floats, Frozen
 
 CURVE_HZ = 50.0
 BEFORE_M = 60.0
-OUT_M = 30.0
 SHEET_PASS_SD_M = 0.5  # the contract: somebody beside the zone saw it, good to half a metre
 NOT_NEAR_M = 0.9  # closest approach this far beyond the pair's reach: no pass
 RAN_INTO_M = 0.55  # trunks nearer than this while still closing: arms no longer fit between
