@@ -5,7 +5,6 @@ Heavy imports stand inside the commands, so that `--help` answers at once.
 
 from __future__ import annotations
 
-import enum
 import os
 import sys
 import traceback
@@ -15,8 +14,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline import terminal
+from pipeline import cli_decide, terminal
+from pipeline.cli_decide import ZoneRules
 from pipeline.errors import BatontraceError
+from pipeline.terminal import count, pm
+from pipeline.words import CAUTION
 
 if TYPE_CHECKING:
     from pipeline.check import Report, Stream
@@ -30,11 +32,6 @@ EXIT_CODES = (
     "7 nothing could be measured; 8 the tables could not be written; 70 a defect of batontrace."
 )
 
-CAUTION = (
-    "Takeovers are run at full speed: warm up, build the speed up in steps, keep the lanes clear, "
-    "stop on pain. The coach, the competition's rules and local codes decide."
-)
-
 app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
@@ -42,11 +39,6 @@ app = typer.Typer(
     rich_markup_mode="rich",
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-
-
-class ZoneRules(enum.StrEnum):
-    today = "today"
-    older = "older"
 
 
 SessionFile = Annotated[Path, typer.Argument(metavar="SESSION.toml", help="The session's file.")]
@@ -70,7 +62,8 @@ def batontrace(
     """Relay takeovers timed and measured from the track files runners' units write.
 
     Start with [bold]template[/bold] and [bold]venue[/bold], look with [bold]check[/bold],
-    measure with [bold]process[/bold].
+    measure with [bold]process[/bold]; then [bold]marks[/bold], [bold]order[/bold],
+    [bold]runners[/bold] and [bold]progress[/bold] turn the tables into decisions.
     """
 
 
@@ -96,7 +89,7 @@ def process(
     with terminal.progress() as progress:
         result = stage.process(session, out, progress=progress)
     rows = result.tables["exchanges"].to_pylist()
-    terminal.say(f"{result.session.id}, {result.session.event}: {_count(len(rows), 'takeover')}")
+    terminal.say(f"{result.session.id}, {result.session.event}: {count(len(rows), 'takeover')}")
     if rows:
         _takeovers(rows)
     terminal.listing("Remarks", result.remarks)
@@ -140,7 +133,7 @@ def venue(
 ) -> None:
     """Lay the standard 400 m plan on surveyed points and write it as a session's venue."""
     from pipeline.lay_out import lay_out
-    from pipeline.measure.track_plan import Track
+    from pipeline.plan import Track
 
     placement = lay_out(
         survey,
@@ -199,17 +192,13 @@ def template(
     terminal.say(CAUTION)
 
 
+app.command(epilog=cli_decide.MARKS_EXAMPLE)(cli_decide.marks)
+app.command(epilog=cli_decide.ORDER_EXAMPLE)(cli_decide.order)
+app.command(epilog=cli_decide.RUNNERS_EXAMPLE)(cli_decide.runners)
+app.command(epilog=cli_decide.PROGRESS_EXAMPLE)(cli_decide.progress)
+
+
 # --- printing --------------------------------------------------------------------------
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
-
-
-def _pm(value: float | None, sd: float | None, digits: int) -> str:
-    if value is None or sd is None:
-        return "-"
-    return f"{value:.{digits}f} ± {sd:.{digits}f}"
 
 
 def _takeovers(rows: Sequence[dict[str, Any]]) -> None:
@@ -221,9 +210,9 @@ def _takeovers(rows: Sequence[dict[str, Any]]) -> None:
                 "-" if row["rep"] is None else str(row["rep"]),
                 str(row["zone"]),
                 f"{row['incoming']} to {row['outgoing']}",
-                _pm(row["zone_time_s"], row["zone_time_sd_s"], 2),
-                _pm(row["pass_m"], row["pass_sd_m"], 1),
-                _pm(row["free_distance_m"], row["free_distance_sd_m"], 1),
+                pm(row["zone_time_s"], row["zone_time_sd_s"], 2),
+                pm(row["pass_m"], row["pass_sd_m"], 1),
+                pm(row["free_distance_m"], row["free_distance_sd_m"], 1),
                 "; ".join([row["outcome"], *row["faults"]]),
             )
             for row in rows
@@ -262,7 +251,7 @@ def _of_recordings(result: Result) -> list[str]:
 
 def _report(report: Report) -> None:
     session = report.session
-    sheet = "no practice sheet" if session.reps is None else _count(len(session.reps), "rep")
+    sheet = "no practice sheet" if session.reps is None else count(len(session.reps), "rep")
     lanes: dict[int, list[str]] = {}
     for axis in report.axes:
         lanes.setdefault(axis.lane, []).append(str(axis.zone))

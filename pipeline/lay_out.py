@@ -8,7 +8,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.errors import OutputError, UsageError
-from pipeline.measure.track_plan import Placement, Rules, Track, standard_venue
+from pipeline.measure.track_plan import Placement, standard_venue
+from pipeline.plan import Rules, Track
 from pipeline.read.survey import read_survey
 
 

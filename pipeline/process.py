@@ -375,6 +375,7 @@ def _exchange(session: Session, number: int, one: takeovers.Takeover) -> dict[st
     lag = None if one.go is None or one.mark is None else one.go.value - one.mark.value
     speed = None if one.zone_time is None else axis.exit_m / one.zone_time.value
     rep = one.case.rep
+    feet = {runner.id: runner.foot_m for runner in session.runners}
     return {
         "session": session.id,
         "exchange": number,
@@ -403,6 +404,7 @@ def _exchange(session: Session, number: int, one: takeovers.Takeover) -> dict[st
         **_pair("v_out_exit", one.v_out_exit, "mps"),
         **_pair("free_distance", one.free_distance, "m"),
         "steps_to_pass": one.steps_to_pass,
+        "foot_m": feet.get(one.case.candidate.outgoing),
         "faults": list(one.faults),
         "remarks": list(one.remarks),
     }

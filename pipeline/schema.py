@@ -2,7 +2,8 @@
 
 `conform` makes a checked table from columns, `check` checks one that exists, `read` checks one
 on disk, `markdown` writes docs/tables.md. Unit and meaning of every column travel in the
-Arrow field's metadata and so into Parquet.
+Arrow field's metadata and so into Parquet. `TABLES` are written a session at a time,
+`DECISIONS` for all sessions together.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ import pyarrow.parquet as pq
 from pipeline.errors import OutputError
 
 TABLES = ("exchanges", "speed_curves", "recordings")
+DECISIONS = ("runners", "marks", "orders", "progress")
 
 _TYPES: dict[str, pa.DataType] = {
     "string": pa.string(),
@@ -32,6 +34,7 @@ _TYPES: dict[str, pa.DataType] = {
     "int32": pa.int32(),
     "int64": pa.int64(),
     "float64": pa.float64(),
+    "bool": pa.bool_(),
     "timestamp": pa.timestamp("us", tz="UTC"),
     "list<string>": pa.list_(pa.string()),
 }
@@ -73,8 +76,9 @@ def _folder() -> Path:
 @functools.cache
 def facts(table_name: str) -> TableFacts:
     """The facts of one table. Raises OutputError where there is no such table."""
-    if table_name not in TABLES:
-        raise OutputError(table_name, "no such table", f"one of {', '.join(TABLES)}")
+    known = (*TABLES, *DECISIONS)
+    if table_name not in known:
+        raise OutputError(table_name, "no such table", f"one of {', '.join(known)}")
     raw = json.loads((_folder() / f"{table_name}.json").read_text(encoding="utf-8"))
     columns = tuple(
         Column(**{**column, "values": tuple(column.get("values", ()))}) for column in raw["columns"]
@@ -140,28 +144,45 @@ def check(table_name: str, data: pa.Table) -> pa.Table:
     return data
 
 
-def read(path: Path, table_name: str | None = None) -> pa.Table:
-    """One session's table, `.../<table>/session=<id>/part-0.parquet`, checked.
+def read(path: Path, table_name: str | None = None, content: bytes | None = None) -> pa.Table:
+    """One table's file, checked: a session's `.../<table>/session=<id>/part-0.parquet`, whose
+    `session` column is the folder's name (docs/decisions/0003-partitions.md), or a decision's
+    `.../<table>/part-0.parquet`.
 
-    The `session` column is the folder's name (docs/decisions/0003-partitions.md).
+    A file of an older version of the schema is read too, with nulls in columns it did not have
+    yet. `content` is the file's, where the caller has it already.
     Raises OutputError where the file is missing, broken or not of the schema.
     """
-    name = table_name or path.parent.parent.name
     session = path.parent.name.removeprefix("session=")
+    of_session = session != path.parent.name
+    name = table_name or (path.parent.parent.name if of_session else path.parent.name)
+    do = "process the session again" if of_session else "have the table written again"
+    wanted = arrow_schema(name)
     try:
-        data = pq.ParquetFile(path).read()
+        data = pq.ParquetFile(path if content is None else pa.BufferReader(content)).read()
     except (OSError, pa.ArrowException) as err:
-        raise OutputError(
-            path, f"cannot be read as Parquet ({err})", do="process the session again"
-        ) from err
-    column = pa.array([session] * data.num_rows, pa.string())
-    data = data.add_column(0, arrow_schema(name).field("session"), column)
+        raise OutputError(path, f"cannot be read as Parquet ({err})", do=do) from err
+    if "session" in wanted.names:
+        column = pa.array([session] * data.num_rows, pa.string())
+        data = data.add_column(0, wanted.field("session"), column)
     try:
-        return check(name, data.cast(arrow_schema(name)))
+        return check(name, _brought_up(name, data).cast(wanted))
     except (pa.ArrowException, ValueError) as err:
-        raise OutputError(
-            path, f"does not hold the table {name} ({err})", do="process the session again"
-        ) from err
+        raise OutputError(path, f"does not hold the table {name} ({err})", do=do) from err
+    except OutputError as err:
+        raise OutputError(path, f"{err.where}: {err.found}", err.expected, do) from err
+
+
+def _brought_up(table_name: str, data: pa.Table) -> pa.Table:
+    """`data` with nulls in the columns that came into the schema after it was written."""
+    stored = (data.schema.metadata or {}).get(b"batontrace.version", b"").decode("ascii", "replace")
+    if not stored.isdecimal() or int(stored) >= facts(table_name).version:
+        return data
+    for place, column in enumerate(facts(table_name).columns):
+        if column.nullable and column.name not in data.column_names:
+            nulls = pa.nulls(data.num_rows, _TYPES[column.type])
+            data = data.add_column(min(place, data.num_columns), _field(column), nulls)
+    return data
 
 
 def markdown() -> str:
@@ -172,12 +193,18 @@ def markdown() -> str:
         "Written by `python -m pipeline.schema > docs/tables.md` from `schemas/*.json`, which are",
         "what to change.",
         "",
-        "A session's tables lie at `OUT/<table>/session=<id>/part-0.parquet`. Units and meanings",
-        "are in each file's metadata too. Types marked `?` may be null. A column named like",
-        "another with `_sd_` is its standard error, null where and only where the estimate is.",
-        "There is no NaN.",
+        f"{_listed(TABLES)} come a session at a time and",
+        "lie at `OUT/<table>/session=<id>/part-0.parquet`.",
+        f"{_listed(DECISIONS)} are made from all sessions together",
+        "and lie at `OUT/<table>/part-0.parquet`, each replaced as a whole.",
+        "",
+        "Units and meanings are in each file's metadata too. Types marked `?` may be null. A",
+        "column named like another with `_sd_`, or `_sd` at the end, is its standard error, null",
+        "where and only where the estimate is: it says how well the estimate is known, and gets",
+        "smaller as data come in. `_spread_` is how far things differ from rep to rep, and does",
+        "not. There is no NaN.",
     ]
-    for name in TABLES:
+    for name in (*TABLES, *DECISIONS):
         table = facts(name)
         parts += ["", f"## {name}", "", table.meaning, ""]
         parts += ["| column | type | unit | range | meaning |", "|---|---|---|---|---|"]
@@ -279,6 +306,11 @@ def _check_pair(
             f"value {values[row].as_py()} with {column.sd} {sds[row].as_py()}",
             "both or neither: every estimate has its standard error",
         )
+
+
+def _listed(names: Sequence[str]) -> str:
+    quoted = [f"`{name}`" for name in names]
+    return f"{', '.join(quoted[:-1])} and {quoted[-1]}"
 
 
 def _markdown_row(column: Column) -> str:

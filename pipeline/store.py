@@ -1,7 +1,7 @@
 """Tables on disk: OUT/<table>/session=<id>/part-0.parquet, whole or not at all.
 
-Everything is written and synced under a hidden name in OUT first; only then are a session's
-tables switched, one `os.replace` after the other, and switched back should one of them fail.
+Everything is written and synced under a hidden name in OUT first; only then are the tables of
+one run switched, one `os.replace` after the other, and switched back should one of them fail.
 A reader never sees half a table, and a full disk or a kill leaves the old tables whole.
 Why the files hold no `session` column: docs/decisions/0003-partitions.md.
 """
@@ -55,11 +55,18 @@ def provenance(
     and may say something about a person.
     """
     present = [path.resolve() for path in inputs if path.is_file()]
+    hashes = {
+        Path(os.path.relpath(path, present[0].parent)).as_posix(): sha256(path) for path in present
+    }
+    return record(hashes, settings, command)
+
+
+def record(
+    hashes: Mapping[str, str], settings: Mapping[str, Any], command: Sequence[str]
+) -> dict[str, Any]:
+    """`provenance` of inputs whose SHA-256 are known by name."""
     return {
-        "inputs": {
-            Path(os.path.relpath(path, present[0].parent)).as_posix(): _sha256(path)
-            for path in present
-        },
+        "inputs": dict(hashes),
         "settings": dict(settings),
         "versions": {
             name: importlib.metadata.version(name)
@@ -80,22 +87,41 @@ def write_session(
     as they were.
     """
     _check_request(out, session_id, tables)
-    try:
-        with _staging(out, session_id) as staging:
-            moves = _stage(staging, out, session_id, tables, provenance)
-            if _MAY_LOOK_TYPED.fullmatch(session_id):
-                _write_anchors(staging, out)
-            _switch(staging, moves)
-    except OSError as err:
-        raise OutputError(
-            err.filename or out,
-            f"cannot be written ({err.strerror or err})",
-            "a folder with room and the right to write",
-            "nothing was changed: free some space or choose another --out",
-        ) from err
+    places = {name: table_path(out, name, session_id) for name in schema.TABLES}
+    with staging(out, session_id) as folder:
+        moves = stage(
+            folder,
+            tables,
+            places,
+            provenance_path(out, session_id),
+            {"session": session_id},
+            provenance,
+        )
+        if _MAY_LOOK_TYPED.fullmatch(session_id):
+            _write_anchors(folder, out)
+        switch(folder, moves)
 
 
 # --- the steps -------------------------------------------------------------------------
+
+
+def write_text(path: Path, text: str) -> None:
+    """A page beside or outside the tables, whole or not at all. Raises OutputError."""
+    staged = path.with_name(f".writing-{path.name}-{os.getpid()}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        staged.write_text(text, encoding="utf-8")
+        _sync(staged)
+        os.replace(staged, path)
+    except OSError as err:
+        with contextlib.suppress(OSError):
+            staged.unlink(missing_ok=True)
+        raise OutputError(
+            path,
+            f"cannot be written ({err.strerror or err})",
+            "a place with room and the right to write",
+            "choose another file",
+        ) from err
 
 
 def _check_request(out: Path, session_id: str, tables: Mapping[str, pa.Table]) -> None:
@@ -116,96 +142,112 @@ def _check_request(out: Path, session_id: str, tables: Mapping[str, pa.Table]) -
 
 
 @contextlib.contextmanager
-def _staging(out: Path, session_id: str) -> Iterator[Path]:
-    """A hidden folder in `out`, so in the same filesystem; gone at the end."""
-    out.mkdir(parents=True, exist_ok=True)
-    for left in out.glob(f".writing-{session_id}-*"):
-        if time.time() - left.stat().st_mtime > _STALE_S:  # of a run that was killed
-            shutil.rmtree(left, ignore_errors=True)
-    staging = Path(tempfile.mkdtemp(prefix=f".writing-{session_id}-", dir=out))
+def staging(out: Path, label: str) -> Iterator[Path]:
+    """A hidden folder in `out`, so in the same filesystem; gone at the end.
+
+    `label` (a session's id, say) tells whose: what a killed run of the same label left is swept
+    up. A failure of the disk inside the `with` becomes an OutputError.
+    """
     try:
-        yield staging
-    finally:
-        shutil.rmtree(staging, ignore_errors=True)
+        out.mkdir(parents=True, exist_ok=True)
+        for left in out.glob(f".writing-{label}-*"):
+            if time.time() - left.stat().st_mtime > _STALE_S:  # of a run that was killed
+                shutil.rmtree(left, ignore_errors=True)
+        folder = Path(tempfile.mkdtemp(prefix=f".writing-{label}-", dir=out))
+        try:
+            yield folder
+        finally:
+            shutil.rmtree(folder, ignore_errors=True)
+    except OSError as err:
+        raise OutputError(
+            err.filename or out,
+            f"cannot be written ({err.strerror or err})",
+            "a folder with room and the right to write",
+            "nothing was changed: free some space or choose another --out",
+        ) from err
 
 
-def _stage(
-    staging: Path,
-    out: Path,
-    session_id: str,
+def stage(
+    folder: Path,
     tables: Mapping[str, pa.Table],
+    places: Mapping[str, Path],
+    record_place: Path,
+    about: Mapping[str, Any],
     provenance: Mapping[str, Any],
 ) -> list[tuple[Path, Path]]:
-    """Write everything under hidden names; what is to be moved where, the record last."""
+    """Write tables that share one provenance record under hidden names in `folder`.
+
+    `places` says for each table where it is to lie; `about` opens the record. Returns what is
+    to be moved where, the record last.
+    """
     run = _run_sha256(provenance)
     moves = []
-    for name in schema.TABLES:
-        staged = staging / f"{name}.parquet"
+    for name, place in places.items():
+        staged = folder / f"{name}.parquet"
         _write_parquet(staged, name, tables[name], run)
-        moves.append((staged, table_path(out, name, session_id)))
-    record = {
-        "session": session_id,
+        moves.append((staged, place))
+    written = {
+        **about,
         "run_sha256": run,
         "tables": {
-            name: {"rows": tables[name].num_rows, "sha256": _sha256(staging / f"{name}.parquet")}
-            for name in schema.TABLES
+            name: {"rows": tables[name].num_rows, "sha256": sha256(folder / f"{name}.parquet")}
+            for name in places
         },
         **provenance,
     }
-    staged = staging / "provenance.json"
-    staged.write_text(json.dumps(record, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    staged = folder / f"{'-'.join(places)}.json"
+    staged.write_text(json.dumps(written, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
     _sync(staged)
-    return [*moves, (staged, provenance_path(out, session_id))]
+    return [*moves, (staged, record_place)]
 
 
-def _switch(staging: Path, moves: Sequence[tuple[Path, Path]]) -> None:
+def switch(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
     """Move every staged file to its place, or none: what was moved is put back on failure."""
-    kept = {target: _keep(staging, target) for _, target in moves}
+    kept = {place: _keep(folder / f"former-{i}", place) for i, (_, place) in enumerate(moves)}
     done: list[Path] = []
     try:
-        for _, target in moves:
-            _make_folder(target.parent)
-        for staged, target in moves:
-            done.append(target)
-            os.replace(staged, target)
+        for _, place in moves:
+            _make_folder(place.parent)
+        for staged, place in moves:
+            done.append(place)
+            os.replace(staged, place)
     except BaseException:
-        for target in done:
-            former = kept[target]
+        for place in done:
+            former = kept[place]
             if former is not None:
-                os.replace(former, target)
+                os.replace(former, place)
             else:
-                target.unlink(missing_ok=True)
-        _drop_empty_folders(target for _, target in moves)
+                place.unlink(missing_ok=True)
+        _drop_empty_folders(place for _, place in moves)
         raise
-    for _, target in moves:
-        _sync(target.parent)
+    for _, place in moves:
+        _sync(place.parent)
 
 
-def _keep(staging: Path, target: Path) -> Path | None:
+def _keep(kept: Path, place: Path) -> Path | None:
     """A second name for the former file, or a copy where the filesystem has no links."""
-    if not target.exists():
+    if not place.exists():
         return None
-    kept = staging / f"former-{target.parent.parent.name}"
     try:
-        os.link(target, kept)
+        os.link(place, kept)
     except OSError:
-        shutil.copy2(target, kept)
+        shutil.copy2(place, kept)
     return kept
 
 
-def _write_anchors(staging: Path, out: Path) -> None:
+def _write_anchors(folder: Path, out: Path) -> None:
     for name in schema.TABLES:
-        target = table_path(out, name, ANCHOR)
-        if not target.exists():
-            staged = staging / f"{name}-anchor.parquet"
+        place = table_path(out, name, ANCHOR)
+        if not place.exists():
+            staged = folder / f"{name}-anchor.parquet"
             _write_parquet(staged, name, schema.empty(name), "")
-            _make_folder(target.parent)
-            os.replace(staged, target)
+            _make_folder(place.parent)
+            os.replace(staged, place)
 
 
 def _write_parquet(path: Path, name: str, table: pa.Table, run: str) -> None:
     facts = {column.name: column for column in schema.facts(name).columns}
-    body = table.drop_columns(["session"])
+    body = table.drop_columns(["session"]) if "session" in facts else table  # the folder's name
     metadata = {
         **(table.schema.metadata or {}),
         b"batontrace.run_sha256": run.encode(),
@@ -248,7 +290,8 @@ def _run_sha256(provenance: Mapping[str, Any]) -> str:
 # --- files -----------------------------------------------------------------------------
 
 
-def _sha256(path: Path) -> str:
+def sha256(path: Path) -> str:
+    """Of a file's bytes, in hexadecimal."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
@@ -259,10 +302,10 @@ def _make_folder(folder: Path) -> None:
         _sync(folder.parent)
 
 
-def _drop_empty_folders(targets: Iterable[Path]) -> None:
-    for target in targets:
-        for folder in (target.parent, target.parent.parent):
-            with contextlib.suppress(OSError):  # not empty: another session's
+def _drop_empty_folders(places: Iterable[Path]) -> None:
+    for place in places:
+        for folder in (place.parent, place.parent.parent):
+            with contextlib.suppress(OSError):  # not empty: it holds other tables
                 folder.rmdir()
 
 

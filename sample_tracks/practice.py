@@ -144,40 +144,56 @@ def draw_setup(rng: Rng, site: Site) -> Setup:
 FAULTS = ("early start", "late start", "mark too far", "mark too near")
 
 
+SIGHT_SD_M = 0.5  # without a tape the place that triggers the start moves from rep to rep
+
+
 def plan_takeover(
     rng: Rng, site: Site, pi: Person, po: Person, reach_m: float, setup: Setup,
     fault: str | None, placement_sd_m: float,
 ) -> tuple[RepPlan, float]:  # fmt: skip
-    """How a rep will go if nothing comes between, and its mark in metres before the back line.
+    """How a rep will go if nothing comes between, and its mark in metres before the back line."""
+    usual = usual_plan(site, reach_m, setup)
+    mark_m = people.good_mark_m(pi, po, usual, site.back_s, setup.target_s) + setup.miss_m
+    if site.four_hundred:
+        mark_m += float(rng.normal(0, SIGHT_SD_M))
+    if fault in ("mark too far", "mark too near"):
+        mark_m += float(rng.uniform(1.5, 3.5)) * (1 if fault == "mark too far" else -1)
+    mark_m = float(np.round(np.clip(mark_m, 1.0, setup.in_start_m - 12), 1))
+    return vary(rng, site, pi, po, usual, mark_m, fault, placement_sd_m), mark_m
 
-    The tapes say one thing, the feet another: both stand where habit and chance put them.
-    """
-    tape_in, tape_out = site.back_s - setup.in_start_m, site.back_s + setup.out_start_m
-    usual = RepPlan(
-        zone_m=site.zone_m, mark_s=0.0, in_from_s=tape_in, out_from_s=tape_out,
+
+def usual_plan(site: Site, reach_m: float, setup: Setup) -> RepPlan:
+    """What a setup asks of both, its mark still to come."""
+    return RepPlan(
+        zone_m=site.zone_m, mark_s=0.0, in_from_s=site.back_s - setup.in_start_m,
+        out_from_s=site.back_s + setup.out_start_m,
         in_effort=setup.in_effort, out_effort=setup.out_effort,
         out_effort_after=setup.out_effort_after, bend=site.bend,
         in_fade_per_s=setup.in_fade_per_s, reach_m=reach_m,
     )  # fmt: skip
-    mark_m = people.good_mark_m(pi, po, usual, site.back_s, setup.target_s) + setup.miss_m
-    if site.four_hundred:  # by sight: the place that triggers the start moves from rep to rep
-        mark_m += float(rng.normal(0, 0.5))
-    if fault in ("mark too far", "mark too near"):
-        mark_m += float(rng.uniform(1.5, 3.5)) * (1 if fault == "mark too far" else -1)
-    mark_m = float(np.round(np.clip(mark_m, 1.0, setup.in_start_m - 12), 1))
+
+
+def vary(
+    rng: Rng, site: Site, pi: Person, po: Person, usual: RepPlan, mark_m: float,
+    fault: str | None, placement_sd_m: float,
+) -> RepPlan:  # fmt: skip
+    """One rep of the usual plan on a mark: what differs from rep to rep.
+
+    The tapes say one thing, the feet another: both stand where habit and chance put them.
+    """
     lag = float(max(0.06, rng.normal(po.lag_s, po.lag_spread_s)))
     if fault == "early start":
         lag = -float(rng.uniform(0.12, 0.4))
     if fault == "late start":
         lag += float(rng.uniform(0.25, 0.6))
-    rep = replace(
+    return replace(
         usual,
         mark_s=site.back_s - mark_m + float(rng.normal(0, 0.01)),
-        in_from_s=tape_in + pi.trunk_habit_m + float(rng.normal(0, placement_sd_m)),
-        out_from_s=tape_out + po.trunk_habit_m + float(rng.normal(0, placement_sd_m)),
-        in_effort=setup.in_effort * (1 + float(rng.normal(0, 0.012))),
-        out_effort=setup.out_effort * (1 + float(rng.normal(0, 0.01))),
-        reach_m=float(np.clip(reach_m + rng.normal(0, 0.12), 0.75, 1.75)),
+        in_from_s=usual.in_from_s + pi.trunk_habit_m + float(rng.normal(0, placement_sd_m)),
+        out_from_s=usual.out_from_s + po.trunk_habit_m + float(rng.normal(0, placement_sd_m)),
+        in_effort=usual.in_effort * (1 + float(rng.normal(0, 0.012))),
+        out_effort=usual.out_effort * (1 + float(rng.normal(0, 0.01))),
+        reach_m=float(np.clip(usual.reach_m + rng.normal(0, 0.12), 0.75, 1.75)),
         lag_s=lag,
         handback_s=float(rng.uniform(0.2, 0.4)),
         brake_early_s=float(rng.uniform(0.1, 0.5)) if rng.random() < 0.2 else None,
@@ -186,7 +202,6 @@ def plan_takeover(
         gives_chase=bool(rng.random() < 0.85),
         beyond_m=float(rng.uniform(32, 42)),
     )
-    return rep, mark_m
 
 
 # --- on the track -------------------------------------------------------------------------

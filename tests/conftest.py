@@ -50,6 +50,8 @@ def random_value(column: schema.Column, session: str, rng):
             return datetime(2026, 5, 12, tzinfo=UTC) + timedelta(
                 microseconds=int(rng.integers(0, 86_400_000_000))
             )
+        case "bool":
+            return bool(rng.integers(0, 2))
         case "float64":
             return float(rng.uniform(low, high))
         case _:

@@ -7,7 +7,9 @@ places of 0.01 mm, a format's quantum) and by the estimator's own stopping, not 
 import hashlib
 import json
 import math
+import re
 import shutil
+import tomllib
 from datetime import timedelta
 
 import duckdb
@@ -471,6 +473,24 @@ def test_a_null_has_its_reason_in_the_remarks(name):
             assert any("accelerometer" in remark for remark in row["remarks"])
         if row["outcome"] == "not passed":
             assert any("no pass" in remark for remark in row["remarks"])
+
+
+@pytest.mark.parametrize("name", ["plain", "unwritten"])
+def test_the_outgoing_runners_foot_stands_in_the_row(name):
+    """As session.toml has it, with or without a sheet."""
+    setup = tomllib.loads((small.simulated(name).folder / "session.toml").read_text("utf-8"))
+    feet = {runner["id"]: runner["foot_m"] for runner in setup["runner"]}
+    assert len(set(feet.values())) > 1
+    for row in small.processed(name).exchanges:
+        assert row["foot_m"] == feet[row["outgoing"]]
+
+
+def test_an_unknown_foot_is_null(tmp_path):
+    folder = small.copied("unwritten", tmp_path)
+    small.edit(folder / "session.toml", lambda text: re.sub(r"(?m)^foot_m = .*\n", "", text))
+    rows = small.run(folder).exchanges
+    assert rows
+    assert {row["foot_m"] for row in rows} == {None}
 
 
 @pytest.mark.parametrize("name", SHEETED)

@@ -4,6 +4,7 @@ from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from conftest import random_table
 from hypothesis import given, settings
@@ -26,21 +27,53 @@ CONTRACT = {
         v_in_pass_sd_mps:double? v_out_pass_mps:double? v_out_pass_sd_mps:double?
         v_out_exit_mps:double? v_out_exit_sd_mps:double?
         free_distance_m:double? free_distance_sd_m:double? steps_to_pass:int16?
-        faults:list<element: string> remarks:list<element: string>""",
+        foot_m:double? faults:list<element: string> remarks:list<element: string>""",
     "speed_curves": """
         session exchange runner role t_s s_m s_sd_m v_mps v_sd_mps a_mps2""",
     "recordings": """
         session runner file format sensor samples rate_hz first_utc last_utc longest_gap_s
         dropped_samples clock clock_basis offset_s counter_zero_utc clock_sd_s drift_ppm
         position_noise_m speed_noise_mps remarks""",
+    "runners": """
+        runner:string event:string reps_in:int32 reps_out:int32 sessions:int32 last_utc:timestamp?
+        v_max_mps v_max_sd_mps tau_s tau_sd_s launch_s launch_sd_s t20_s t20_sd_s
+        t20_spread_s t20_spread_sd_s lag_s:double? lag_sd_s:double?
+        lag_spread_s:double? lag_spread_sd_s:double? arm_cost_s arm_cost_sd_s
+        v_in_entry_mps v_in_entry_sd_mps v_in_spread_mps v_in_spread_sd_mps
+        fade_mps2 fade_sd_mps2 reach_m reach_sd_m foot_m:double? remarks:list<string>""",
+    "marks": """
+        incoming:string outgoing:string event:string mark_m:double mark_feet:double?
+        outgoing_start_m:double p_in_zone:double p_in_zone_sd p_ran_into p_ran_into_sd
+        p_ran_away p_ran_away_sd zone_time_s zone_time_sd_s zone_time_spread_s
+        pass_m pass_sd_m pass_spread_m closing_mps closing_sd_mps baton_loss_s baton_loss_sd_s
+        pace gap_at_go_m mark_sd_m reps:int32 reps_pair:int32 reps_on_mark:int32 advised:bool
+        remarks:list<string>""",
+    "orders": """
+        event:string lane:int8 rank:int32 leg1:string leg2:string leg3:string leg4:string
+        time_s:double time_sd_s:double time_spread_s:double p_best:double p_legal:double
+        remarks:list<string>""",
+    "progress": """
+        incoming:string outgoing:string event:string reps:int32 sessions:int32
+        first_utc:timestamp last_utc:timestamp
+        zone_time_s:double? zone_time_sd_s:double? zone_time_trend_s:double?
+        zone_time_trend_sd_s:double? go_lag_s:double? go_lag_sd_s go_lag_trend_s go_lag_trend_sd_s
+        free_distance_m free_distance_sd_m free_distance_trend_m free_distance_trend_sd_m
+        p_in_zone:double? p_in_zone_sd:double? p_in_zone_trend p_in_zone_trend_sd
+        mark_m:double? mark_since_utc:timestamp? reps_since_move:int32?
+        zone_time_change_s:double? zone_time_change_sd_s go_lag_change_s go_lag_change_sd_s
+        p_in_zone_change p_in_zone_change_sd mark_sd_m:double? reps_needed:int32?
+        remarks:list<string>""",
 }
+
+EVERY = (*schema.TABLES, *schema.DECISIONS)
+NO_ESTIMATE = {"clock_sd_s", "mark_sd_m"}  # standard errors of what is no column of the table
 
 
 def columns_of(name: str) -> dict[str, list]:
     return random_table(name).to_pydict()
 
 
-@pytest.mark.parametrize("name", schema.TABLES)
+@pytest.mark.parametrize("name", EVERY)
 def test_columns_are_the_contracts_in_its_order(name):
     promised = CONTRACT[name].replace("[us, tz=UTC]", "").replace("list<element: ", "list<").split()
     names = [word.split(":")[0] for word in promised]
@@ -53,30 +86,33 @@ def test_columns_are_the_contracts_in_its_order(name):
             assert facts.nullable == kind.endswith("?")
 
 
-@pytest.mark.parametrize("name", schema.TABLES)
+@pytest.mark.parametrize("name", EVERY)
 def test_a_unit_in_a_name_is_the_columns_unit(name):
     units = {"s": "s", "m": "m", "mps": "m/s", "mps2": "m/s²", "hz": "Hz", "ppm": "ppm"}
+    units["feet"] = "foot-lengths"
     for column in schema.facts(name).columns:
         suffix = column.name.rsplit("_", 1)[-1]
-        if column.type == "float64" and column.name != "p_in_zone":
-            assert column.unit == units[suffix], column.name
+        if column.type == "float64":
+            share = column.name.startswith("p_") or column.name == "pace"
+            assert column.unit == ("" if share else units[suffix]), column.name
 
 
-@pytest.mark.parametrize("name", schema.TABLES)
+@pytest.mark.parametrize("name", EVERY)
 def test_every_sd_column_belongs_to_an_estimate(name):
     columns = {column.name: column for column in schema.facts(name).columns}
     claimed = [column.sd for column in columns.values() if column.sd]
-    named = [n for n in columns if "_sd_" in n and n != "clock_sd_s"]  # of no column in the table
+    named = [n for n in columns if "_sd_" in f"{n}_" and n not in NO_ESTIMATE]
     assert sorted(claimed) == sorted(named)
     for column in columns.values():
         if column.sd:
-            assert column.sd.replace("_sd_", "_") == column.name
+            assert f"{column.sd}_".replace("_sd_", "_").rstrip("_") == column.name
+            assert columns[column.sd].nullable == column.nullable
             assert columns[column.sd].unit == column.unit
             assert columns[column.sd].min == 0
 
 
 @settings(max_examples=30, deadline=None)
-@given(name=st.sampled_from(schema.TABLES), seed=st.integers(0, 9999), rows=st.integers(0, 20))
+@given(name=st.sampled_from(EVERY), seed=st.integers(0, 9999), rows=st.integers(0, 20))
 def test_a_table_that_obeys_passes_and_comes_back_unchanged(name, seed, rows):
     table = random_table(name, rows=rows, seed=seed)
     assert schema.check(name, table) is table
@@ -99,6 +135,10 @@ BROKEN = {
     "too large for its type": ("exchanges", "steps_to_pass", 70_000, "int16"),
     "text for a number": ("exchanges", "mark_m", "seven", "float64"),
     "a null word": ("exchanges", "faults", ["late start", None], "words"),
+    "a number for yes or no": ("marks", "advised", 1, "bool"),
+    "a word for yes or no": ("marks", "advised", "yes", "bool"),
+    "a null for yes or no": ("marks", "advised", None, "not nullable"),
+    "more than certain": ("orders", "p_legal", 1.2, "at most 1"),
     "another role": ("speed_curves", "role", "third", "incoming, outgoing"),
 }
 
@@ -127,6 +167,19 @@ def test_an_estimate_without_its_standard_error_is_refused(lost):
     columns[lost][2] = None
     with pytest.raises(OutputError, match="zone_time_s, row 2"):
         schema.conform("exchanges", columns)
+
+
+def test_a_probability_without_its_standard_error_is_refused():
+    columns = columns_of("progress")
+    columns["p_in_zone"], columns["p_in_zone_sd"] = [0.9] * 3, [0.1, None, 0.1]
+    with pytest.raises(OutputError, match="p_in_zone, row 1"):
+        schema.conform("progress", columns)
+
+
+def test_numpys_truth_values_are_truth_values():
+    columns = columns_of("marks")
+    columns["advised"] = np.array([True, False, True])
+    assert schema.conform("marks", columns)["advised"].to_pylist() == [True, False, True]
 
 
 def test_missing_and_unknown_columns_are_named():
@@ -164,3 +217,42 @@ def test_a_cast_table_of_other_types_is_refused():
     narrow = table.set_column(4, "t_s", table["t_s"].cast(pa.float32()))
     with pytest.raises(OutputError, match="type float"):
         schema.check("speed_curves", narrow)
+
+
+def written(table: pa.Table, path, version: int, without: tuple[str, ...]):
+    """`table` as a session's file of that version of the schema, some columns unknown to it."""
+    path.parent.mkdir(parents=True)
+    older = table.drop_columns(["session", *without])
+    metadata = {**table.schema.metadata, b"batontrace.version": str(version).encode()}
+    pq.write_table(older.replace_schema_metadata(metadata), path)
+    return path
+
+
+@pytest.fixture
+def place(tmp_path):
+    return tmp_path / "exchanges" / "session=otter" / "part-0.parquet"
+
+
+def test_a_table_from_before_a_column_came_reads_with_nulls_there(place):
+    table = random_table("exchanges")
+    back = schema.read(written(table, place, 1, ("foot_m",)))
+    assert back.schema.equals(schema.arrow_schema("exchanges"), check_metadata=True)
+    assert back["foot_m"].to_pylist() == [None] * 3
+    assert back.drop_columns(["foot_m"]).equals(table.drop_columns(["foot_m"]))
+
+
+@pytest.mark.parametrize(
+    ("version", "lost"),
+    [(2, "foot_m"), (3, "foot_m"), (1, "outcome")],
+    ids=["of this version", "of a later version", "not nullable"],
+)
+def test_a_column_missing_for_no_good_reason_is_refused(place, version, lost):
+    with pytest.raises(OutputError, match=r"part-0\.parquet.*exchanges.*process the session again"):
+        schema.read(written(random_table("exchanges"), place, version, (lost,)))
+
+
+def test_an_estimate_whose_standard_error_came_later_is_refused(place):
+    columns = {**columns_of("exchanges"), "mark_t_s": [1.0] * 3, "mark_t_sd_s": [0.1] * 3}
+    table = schema.conform("exchanges", columns)
+    with pytest.raises(OutputError, match="mark_t_s, row 0"):
+        schema.read(written(table, place, 1, ("mark_t_sd_s",)))

@@ -214,11 +214,11 @@ def test_a_kill_while_writing_leaves_the_old_tables_whole(tmp_path):
         import time, pathlib
         from pipeline import store
         import test_store
-        real = store._switch
-        def waiting(staging, moves):
+        real = store.switch
+        def waiting(folder, moves):
             pathlib.Path({str(tmp_path / "ready")!r}).touch()
             time.sleep(60)
-        store._switch = waiting
+        store.switch = waiting
         store.write_session(pathlib.Path({str(tmp_path)!r}), "otter",
                             test_store.tables_of("otter", 3), test_store.ASKED)
     """

@@ -1,0 +1,450 @@
+"""What each takeover in the lake says of its two runners, as arrays: one element a takeover.
+
+Reads tables only. A figure that a takeover does not give has no information (a matrix of
+noughts), never a guess. Curves of neighbouring moments share their error: points 0.25 s apart are
+taken as independent, which the curves' smoothing over a quarter to half a second makes about right.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.advise import laws
+from pipeline.model import Floats, Frozen, Ints
+
+STEP_S = 0.25  # between points of a curve that are taken as independent
+MISFIT_MPS = 0.10  # a runner's own wander about an exponential
+EASED = 0.03  # share of the speed lost before the pass that counts as easing
+EASED_RUN_M = 2.5  # so far on, an easing shows how deep it goes
+OLDER_BACK_M = -10.0
+BLIND = ("4x100", "4x200")  # events with a check mark; in the others the receiver looks
+
+# Weak beliefs that keep a fit of few points finite; taken out again afterwards.
+START_PRIOR = np.array([9.5, 1.25, 0.05])  # V, tau, launch
+START_PRIOR_SD = np.array([2.5, 0.4, 0.15])
+
+
+@dataclass(frozen=True, eq=False)
+class Matter(Frozen):
+    """Measurements in information form: (n, p, p) A and (n, p) A y."""
+
+    information: Floats
+    weighted: Floats
+
+    def at(self, index: Any) -> Matter:
+        return Matter(self.information[index], self.weighted[index])
+
+
+@dataclass(frozen=True, eq=False)
+class Reps(Frozen):
+    """(n,) each, NaN where not known. `runners` are all ids; `incoming`, `outgoing` index them.
+
+    `start`: V, tau, launch of the receiver's start; `lag`; `cost`: seconds to the exit line beyond
+    what the start's law says; `entry`: speed at the entry line, gain before it, fade after it
+    (m/s²); `reach`: distance of the trunks at the pass; `look`: distance of the trunks when
+    the receiver first moves.
+    """
+
+    event: str
+    runners: tuple[str, ...]
+    sessions: tuple[str, ...]
+    session: Ints
+    incoming: Ints
+    outgoing: Ints
+    age_days: Floats  # before the newest takeover in the lake
+    utc_s: Floats
+    start: Matter
+    lag: Matter
+    cost: Matter
+    entry: Matter
+    reach: Matter
+    look: Matter
+    mark_m: Floats
+    stand_m: Floats  # past the back line
+    zone_m: Floats
+    back_m: Floats
+    zone_time_s: Floats
+    zone_time_sd_s: Floats
+    p_in_zone: Floats  # 0 where the baton was not passed
+    ran_into: Floats  # 1 or 0
+    eased_from: Floats  # share of the zone where a receiver who eased did so
+    eased_by: Floats  # share of the speed
+    waited_to: Floats  # share of the zone where the receiver was when the baton came, or never did
+    feet_m: Floats  # (runners,) foot-lengths, NaN where not known
+
+    @property
+    def blind(self) -> bool:
+        return self.event in BLIND
+
+
+def events(exchanges: pa.Table) -> list[str]:
+    """The relays in the lake, the most practised first."""
+    counts = pc.value_counts(exchanges.column("event")).to_pylist()
+    return [row["values"] for row in sorted(counts, key=lambda c: (-c["counts"], c["values"]))]
+
+
+def gather(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
+    """All takeovers of one event."""
+    utc_all = _utc_s(exchanges)
+    newest = float(utc_all.max(initial=0.0))
+    keep = np.asarray(pc.equal(exchanges.column("event"), event).to_numpy(zero_copy_only=False))
+    rows = exchanges.filter(pa.array(keep))
+    utc = utc_all[keep]
+    order = np.lexsort((_floats(rows, "exchange"), utc))
+    rows, utc = rows.take(pa.array(order)), utc[order]
+    names = tuple(
+        sorted({*rows.column("incoming").to_pylist(), *rows.column("outgoing").to_pylist()})
+    )
+    sessions = tuple(sorted(set(rows.column("session").to_pylist())))
+    courses = _courses(rows, curves)
+    column = {
+        field.name: _floats(rows, field.name) for field in rows.schema if field.type == pa.float64()
+    }
+    outgoing = _index(rows, "outgoing", names)
+    outcomes, faults = (rows.column(name).to_pylist() for name in ("outcome", "faults"))
+    facts = [
+        _one({name: float(v[i]) for name, v in column.items()}, pair, outcomes[i], faults[i], event)
+        for i, pair in enumerate(courses)
+    ]
+
+    def joined(name: str, p: int) -> Matter:
+        a = np.array([f.matter[name][0] for f in facts]).reshape(-1, p, p)
+        return Matter(a, np.array([f.matter[name][1] for f in facts]).reshape(-1, p))
+
+    def numbers(name: str) -> Floats:
+        return np.array([f.numbers.get(name, np.nan) for f in facts], dtype=np.float64)
+
+    passed = np.array([word == "passed" for word in outcomes], dtype=bool)
+    feet = np.full(len(names), np.nan)
+    if "foot_m" in column:  # the newest says
+        for j, foot in zip(outgoing, column["foot_m"], strict=True):
+            feet[j] = foot if np.isfinite(foot) else feet[j]
+    return Reps(
+        event=event,
+        runners=names,
+        sessions=sessions,
+        session=_index(rows, "session", sessions),
+        incoming=_index(rows, "incoming", names),
+        outgoing=outgoing,
+        age_days=(newest - utc) / 86_400.0,
+        utc_s=utc,
+        start=joined("start", 3),
+        lag=joined("lag", 1),
+        cost=joined("cost", 1),
+        entry=joined("entry", 3),
+        reach=joined("reach", 1),
+        look=joined("look", 1),
+        mark_m=column["mark_m"],
+        stand_m=numbers("stand_m"),
+        zone_m=numbers("zone_m"),
+        back_m=numbers("back_m"),
+        zone_time_s=column["zone_time_s"],
+        zone_time_sd_s=column["zone_time_sd_s"],
+        p_in_zone=np.where(passed, column["p_in_zone"], 0.0),
+        ran_into=numbers("ran_into"),
+        eased_from=numbers("eased_from"),
+        eased_by=numbers("eased_by"),
+        waited_to=numbers("waited_to"),
+        feet_m=feet,
+    )
+
+
+# --- tables as arrays -------------------------------------------------------------------
+
+
+def _floats(table: pa.Table, name: str) -> Floats:
+    values = table.column(name).cast(pa.float64()).to_numpy(zero_copy_only=False)
+    return np.asarray(values, dtype=np.float64)
+
+
+def _utc_s(table: pa.Table) -> Floats:
+    stamps = table.column("zero_utc").cast(pa.int64()).to_numpy(zero_copy_only=False)
+    return np.asarray(stamps, dtype=np.float64) / 1e6
+
+
+def _index(table: pa.Table, name: str, names: tuple[str, ...]) -> Ints:
+    found = pc.index_in(table.column(name), value_set=pa.array(names, pa.string()))
+    return np.asarray(found.to_numpy(zero_copy_only=False), dtype=np.intp)
+
+
+def utc(seconds: float) -> datetime:
+    return datetime.fromtimestamp(seconds, UTC)
+
+
+Course = tuple[Floats, Floats, Floats, Floats, Floats]  # t, s, v, sd of s, sd of v
+
+
+def _courses(rows: pa.Table, curves: pa.Table) -> list[dict[str, Course]]:
+    """Each takeover's two courses; a role without points is left out."""
+    keys = ("session", "exchange", "role")
+    lists = [curves.column(name) for name in keys]
+    sessions = pa.array(sorted(set(rows.column("session").to_pylist())), pa.string())
+    session = pc.fill_null(pc.index_in(lists[0], value_set=sessions), -1)
+    code = np.asarray(session.to_numpy(zero_copy_only=False), dtype=np.int64)
+    number = np.asarray(lists[1].to_numpy(zero_copy_only=False), dtype=np.int64)
+    out = np.asarray(pc.equal(lists[2], "outgoing").to_numpy(zero_copy_only=False), dtype=np.int64)
+    data = [_floats(curves, name) for name in ("t_s", "s_m", "v_mps", "s_sd_m", "v_sd_mps")]
+    known = (code >= 0) & np.all(np.isfinite(data), axis=0)
+    key = (code * 1_000_000 + number) * 2 + out
+    order = np.lexsort((data[0], key))
+    order = order[known[order]]
+    key, data = key[order], [x[order] for x in data]
+    begins = np.flatnonzero(np.diff(key, prepend=-1))
+    ends = np.append(begins[1:], len(key))
+    where = {int(key[a]): slice(int(a), int(b)) for a, b in zip(begins, ends, strict=True)}
+    own = np.asarray(
+        pc.index_in(rows.column("session"), value_set=sessions).to_numpy(zero_copy_only=False)
+    )
+    numbers = rows.column("exchange").to_pylist()
+    found = []
+    for s, e in zip(own, numbers, strict=True):
+        pair: dict[str, Course] = {}
+        for role, bit in (("incoming", 0), ("outgoing", 1)):
+            part = where.get((int(s) * 1_000_000 + e) * 2 + bit)
+            if part is not None and part.stop - part.start >= 10:
+                t, p, v, sp, sv = (x[part] for x in data)
+                pair[role] = (t, p, v, sp, sv)
+        found.append(pair)
+    return found
+
+
+# --- one takeover -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Facts:
+    matter: Mapping[str, tuple[Floats, Floats]]
+    numbers: Mapping[str, float]
+
+
+def _nothing(p: int) -> tuple[Floats, Floats]:
+    return np.zeros((p, p)), np.zeros(p)
+
+
+def _scalar(value: float, sd: float) -> tuple[Floats, Floats]:
+    if not (np.isfinite(value) and np.isfinite(sd)):
+        return _nothing(1)
+    a = 1.0 / max(sd, 1e-3) ** 2
+    return np.array([[a]]), np.array([a * value])
+
+
+def _one(
+    row: Mapping[str, float],
+    pair: Mapping[str, Course],
+    outcome: str,
+    faults: Sequence[str],
+    event: str,
+) -> _Facts:
+    passed = outcome == "passed"
+    go, go_sd, end = row["go_t_s"], row["go_t_sd_s"], row["pass_t_s"]
+    zone_m = row["zone_speed_mps"] * row["zone_time_s"]
+    zone_m = round(zone_m) if np.isfinite(zone_m) else (30.0 if event in BLIND else 20.0)
+    numbers: dict[str, float] = {"zone_m": zone_m, "ran_into": float("ran into" in faults)}
+    matter = {
+        "lag": _scalar(row["go_lag_s"], float(np.hypot(go_sd, row["mark_t_sd_s"]))),
+        "reach": _scalar(row["free_distance_m"], row["free_distance_sd_m"])
+        if passed
+        else _nothing(1),
+        "start": _nothing(3),
+        "entry": _nothing(3),
+        "cost": _nothing(1),
+        "look": _nothing(1),
+    }
+    course_in, course_out = pair.get("incoming"), pair.get("outgoing")
+    back = _back_m(row, course_in, event, zone_m)
+    numbers["back_m"] = back
+    clean = passed and "ran into" not in faults
+    if course_in is not None:
+        until = end - 0.2 if clean and np.isfinite(end) else _until_near(pair, go)
+        matter["entry"] = _entry(course_in, row["v_in_entry_sd_mps"], until)
+    if course_out is not None and np.isfinite(go):
+        t, s, _, s_sd, _ = course_out
+        stand = float(np.interp(go, t, s))
+        numbers["stand_m"] = stand - back
+        apart = _gap(pair, go)
+        if apart is not None:
+            sd = float(np.hypot(np.interp(go, t, s_sd), 9.0 * go_sd))
+            matter["look"] = _scalar(apart, sd)
+        eased = _easing(course_out, go, end, zone_m, passed)
+        numbers.update(eased)
+        fit = _start(course_out, go, end, event, zone_m, eased.get("eased_t", np.inf))
+        if fit is not None:
+            matter["start"] = fit[0]
+            if "eased_t" in eased:
+                numbers["eased_by"] = _eased_by(course_out, go, fit[1], eased)
+            leave = _crossing(t, s, zone_m)
+            if clean and leave is not None and "eased_from" not in eased:
+                law = float(laws.seconds_to(zone_m - stand, *fit[1]))
+                sd = float(np.hypot(go_sd, fit[2](zone_m - stand)))
+                matter["cost"] = _scalar(leave - go - law, sd)
+    return _Facts(matter, numbers)
+
+
+def _back_m(row: Mapping[str, float], course: Course | None, event: str, zone_m: float) -> float:
+    """Where the back line is: the mark is reckoned from it; else as the zone's length says."""
+    if course is not None and np.isfinite(row["mark_t_s"]) and np.isfinite(row["mark_m"]):
+        at = float(np.interp(row["mark_t_s"], course[0], course[1])) + row["mark_m"]
+        return OLDER_BACK_M if at < OLDER_BACK_M / 2 else 0.0
+    return OLDER_BACK_M if event in BLIND and zone_m < 25.0 else 0.0
+
+
+def _gap(pair: Mapping[str, Course], t_s: float) -> float | None:
+    """Distance of the trunks at a moment that both courses cover."""
+    if "incoming" not in pair or "outgoing" not in pair:
+        return None
+    places = []
+    for role in ("incoming", "outgoing"):
+        t, s = pair[role][:2]
+        if not t[0] <= t_s <= t[-1]:
+            return None
+        places.append(float(np.interp(t_s, t, s)))
+    return places[1] - places[0]
+
+
+def _until_near(pair: Mapping[str, Course], go: float) -> float:
+    """The moment from which the incoming runner has the other in the way."""
+    if "outgoing" not in pair or not np.isfinite(go):
+        return 0.0
+    t, s = pair["incoming"][:2]
+    ahead = np.interp(t, *pair["outgoing"][:2]) - s
+    near = np.flatnonzero((ahead < 2.5) & (t > go))
+    return float(t[near[0]]) - 0.2 if len(near) else float(t[-1])
+
+
+def _points(course: Course, first: float, last: float) -> tuple[Floats, Floats, Floats]:
+    """Moments STEP_S apart with speed and its error, the wander about any law included."""
+    t, _, v, _, v_sd = course
+    at = np.arange(max(first, t[0]), min(last, t[-1]) + 1e-9, STEP_S)
+    sd = np.hypot(np.interp(at, t, v_sd), MISFIT_MPS)
+    return at, np.interp(at, t, v), sd
+
+
+def _entry(course: Course, entry_sd: float, until: float) -> tuple[Floats, Floats]:
+    """Speed at the entry line, gain before it and fade after it, by least squares.
+
+    The speed's own error is shared by all points (a receiver's scale): it is added to the
+    first component at the end.
+    """
+    at, v, sd = _points(course, -1.25, min(until, 3.5))
+    if len(at) < 3 or not np.isfinite(entry_sd):
+        return _nothing(3)
+    design = np.stack([np.ones_like(at), np.minimum(at, 0.0), -np.maximum(at, 0.0)], axis=1)
+    a = design.T @ (design / sd[:, None] ** 2)
+    b = design.T @ (v / sd**2)
+    if at[-1] < 0.6:  # no run inside the zone: nothing of the fade
+        a, b = _without(a, b, 2)
+    keep = np.diag(a) > 0
+    cov = np.linalg.inv(a[np.ix_(keep, keep)])
+    value = cov @ b[keep]
+    cov[0, 0] += entry_sd**2
+    out_a, out_b = _nothing(3)
+    inner = np.linalg.inv(cov)
+    out_a[np.ix_(keep, keep)] = inner
+    out_b[keep] = inner @ value
+    return out_a, out_b
+
+
+def _without(a: Floats, b: Floats, k: int) -> tuple[Floats, Floats]:
+    a, b = a.copy(), b.copy()
+    a[k, :] = a[:, k] = 0.0
+    b[k] = 0.0
+    return a, b
+
+
+def _start(
+    course: Course, go: float, end: float, event: str, zone_m: float, eased_t: float
+) -> tuple[tuple[Floats, Floats], Floats, Callable[[float], float]] | None:
+    """V, tau and launch of the exponential start in information form, the fit itself, and the
+    standard error of its time to a distance.
+
+    Left out: half a second about the pass, when the arm is back, and what comes after an
+    easing. In the visual change, where the pace is chosen and pushed on after the pass, the law
+    describes the whole way to the exit line, and only that.
+    """
+    blind = event in BLIND
+    last = course[0][-1] if blind else _crossing(*course[:2], zone_m)
+    if last is None:
+        last = go + 2.5
+    last = min(last, eased_t - 0.2, go + 7.0)
+    at, v, sd = _points(course, go + 0.15, last)
+    if blind and np.isfinite(end):
+        keep = (at < end - 0.6) | (at > end + 0.8)
+        at, v, sd = at[keep], v[keep], sd[keep]
+    if len(at) < 4:
+        return None
+    t = at - go
+    prior = np.diag(START_PRIOR_SD**-2)
+    x = START_PRIOR.copy()
+    for _ in range(12):
+        top, tau, launch = x
+        u = np.maximum(0.0, t - launch) / tau
+        e = np.where(t > launch, np.exp(-u), 0.0)
+        jac = np.stack([1.0 - np.exp(-u), -top * e * u / tau, -top * e / tau], axis=1)
+        left = v - top * (1.0 - np.exp(-u))
+        a = jac.T @ (jac / sd[:, None] ** 2)
+        step = np.linalg.solve(a + prior, jac.T @ (left / sd**2) + prior @ (START_PRIOR - x))
+        x = x + np.clip(step, -0.5, 0.5)
+        x = np.clip(x, [3.0, 0.4, -0.6], [14.0, 3.0, 0.6])
+        if np.max(np.abs(step)) < 1e-5:
+            break
+    weighted = a @ x + jac.T @ (left / sd**2)
+    cov = np.linalg.inv(a + prior)
+
+    def time_sd(distance: float) -> float:
+        eps = 1e-4
+        base = laws.seconds_to(distance, *x)
+        slope = np.array(
+            [float(laws.seconds_to(distance, *(x + eps * unit)) - base) / eps for unit in np.eye(3)]
+        )
+        return float(np.sqrt(slope @ cov @ slope))
+
+    return (a, weighted), x, time_sd
+
+
+def _crossing(t: Floats, s: Floats, at_m: float) -> float | None:
+    over = np.flatnonzero((s[:-1] < at_m) & (s[1:] >= at_m))
+    if not len(over):
+        return None
+    i = int(over[0])
+    return float(t[i] + (at_m - s[i]) / (s[i + 1] - s[i]) * (t[i + 1] - t[i]))
+
+
+def _easing(course: Course, go: float, end: float, zone_m: float, passed: bool) -> dict[str, float]:
+    """Where the receiver was when the baton came (or he gave up), and, if he had slowed for it
+    before, where that began and when."""
+    t, s, v = course[:3]
+    last = end if passed and np.isfinite(end) else np.inf
+    part = (t > go + 1.0) & (t <= last) & (s < zone_m + 3.0)
+    if part.sum() < 5:
+        return {}
+    far = {"waited_to": float(s[part][-1]) / zone_m}
+    best = np.maximum.accumulate(v[part])
+    drop = 1.0 - v[part] / np.maximum(best, 1.0)
+    worst = int(np.argmax(drop))
+    if drop[worst] < EASED:
+        return far
+    top = int(np.argmax(v[part][: worst + 1]))
+    return {
+        **far,
+        "eased_from": float(s[part][top]) / zone_m,
+        "eased_t": float(t[part][top]),
+        "eased_end_t": float(t[part][worst]),
+    }
+
+
+def _eased_by(course: Course, go: float, start: Floats, eased: Mapping[str, float]) -> float:
+    """Share of the speed given up: against the start's law, not against the speed before, for
+    without easing he would have become faster still. NaN where the baton came too soon to tell."""
+    at = eased["eased_end_t"]
+    t, s, v = course[:3]
+    run = float(np.interp(at, t, s) - np.interp(eased["eased_t"], t, s))
+    if run < EASED_RUN_M:
+        return np.nan
+    return float(1.0 - np.interp(at, t, v) / max(1.0, float(laws.speed_mps(at - go, *start))))

@@ -1,0 +1,296 @@
+"""What many takeovers say of one runner, as receiver and as the one who brings the baton.
+
+Model and priors: docs/methods.md, "From takeovers to advice". Everything is a mean with its
+estimation error, which shrinks with practice data, and a spread from rep to rep, which does not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline import schema
+from pipeline.advise import laws, mixed
+from pipeline.advise.reps import Matter, Reps, utc
+from pipeline.model import Estimate, Floats, Frozen, Ints
+
+HALF_LIFE_DAYS = 60.0
+SAME_DAY = 0.15  # share of the rep-to-rep variance that a day has in common: an assumption
+
+# Priors: means, their uncertainty, between runners, within a runner. Sources in docs/methods.md.
+START = mixed.Prior(
+    np.array([9.5, 1.25, 0.05]), np.array([1.5, 0.25, 0.12]),
+    np.array([0.4, 0.12, 0.05]), np.array([0.15, 0.05, 0.02]),
+)  # fmt: skip
+LAG = mixed.Prior(np.array([0.15]), np.array([0.10]), np.array([0.04]), np.array([0.045]))
+COST = mixed.Prior(np.array([0.04]), np.array([0.06]), np.array([0.02]), np.array([0.04]))
+ENTRY = mixed.Prior(
+    np.array([9.3, 0.15, 0.15]), np.array([1.5, 0.3, 0.3]),
+    np.array([0.4, 0.1, 0.1]), np.array([0.15, 0.12, 0.12]),
+)  # fmt: skip
+LOOK = mixed.Prior(np.array([0.0]), np.array([0.05]), np.array([0.05]), np.array([0.5]))
+REACH = Estimate(1.2, 0.2)  # of a squad's pairs, usual teaching 1.0 to 1.5 m, from memory
+REACH_RUNNER_SD_M, REACH_PAIR_SD_M, REACH_REP_SD_M = 0.08, 0.08, 0.13
+REACH_DF = 8.0
+
+# Who eases when no baton has come by two thirds of the zone, where and how much: an assumption
+# worth a few reps, from common practice (a receiver who feels no baton by then slows for it).
+EASE_SHARE, EASE_FROM, EASE_BY, EASE_REPS = 0.7, 0.66, 0.15, 3.0
+EASE_WAIT = 0.1  # of the zone: who waits so much longer has had reason to ease
+
+
+@dataclass(frozen=True, eq=False)
+class Reach(Frozen):
+    """(J,) share of the trunks' distance at the pass, joint covariance (J, J); a pair adds
+    its own, `pair` (J, J) incoming by outgoing with its standard error, and a rep `rep_sd_m`."""
+
+    share: Floats
+    cov: Floats
+    pair: Floats
+    pair_sd: Floats
+    rep_sd_m: float
+    reps: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Easing:
+    """A receiver who has no baton: how likely he eases, from where (share of the zone), by what."""
+
+    share: float
+    start: float
+    by: float
+
+
+@dataclass(frozen=True, eq=False)
+class Squad(Frozen):
+    """All runners of one event; arrays are in the order of `runners`."""
+
+    event: str
+    runners: tuple[str, ...]
+    start: mixed.Effects  # V, tau, launch
+    lag: mixed.Effects
+    cost: mixed.Effects
+    entry: mixed.Effects  # speed, gain before, fade after
+    look: mixed.Effects
+    reach: Reach
+    easing: Easing
+    reps_in: Floats
+    reps_out: Floats
+    feet_m: Floats
+    reps: Reps
+
+    def index(self, runner: str) -> int:
+        return self.runners.index(runner)
+
+
+def estimate(
+    reps: Reps,
+    *,
+    team: Sequence[str] = (),
+    half_life_days: float = HALF_LIFE_DAYS,
+    feet_m: Mapping[str, float] | None = None,
+) -> Squad:
+    """The squad of an event: everybody in the lake, and those of `team` who are not yet in it."""
+    names = reps.runners + tuple(sorted(set(team) - set(reps.runners)))
+    aged = 0.5 ** (reps.age_days / half_life_days)
+
+    def effects(
+        matter: Matter, index: Ints, prior: mixed.Prior, blunders: bool = True
+    ) -> mixed.Effects:
+        weight = aged * _shared_day(matter, index, reps)
+        return mixed.estimate(
+            matter.information, matter.weighted, index, len(names), prior, weight, blunders
+        )
+
+    feet = np.full(len(names), np.nan)
+    feet[: len(reps.runners)] = reps.feet_m
+    for name, foot in (feet_m or {}).items():
+        if name in names:
+            feet[names.index(name)] = foot
+    return Squad(
+        event=reps.event,
+        runners=names,
+        start=effects(reps.start, reps.outgoing, START),
+        lag=effects(reps.lag, reps.outgoing, LAG),
+        cost=effects(reps.cost, reps.outgoing, COST),
+        entry=effects(reps.entry, reps.incoming, ENTRY),
+        look=effects(_about_the_usual(reps), reps.outgoing, LOOK, blunders=False),
+        reach=_reach(reps, len(names), aged),
+        easing=_easing(reps, aged),
+        reps_in=np.bincount(reps.incoming, minlength=len(names)).astype(np.float64),
+        reps_out=np.bincount(reps.outgoing, minlength=len(names)).astype(np.float64),
+        feet_m=feet,
+        reps=reps,
+    )
+
+
+def _about_the_usual(reps: Reps) -> Matter:
+    """The distance at which a receiver who looks sets off, less the pair's mean of that session:
+    which distance is tried is the coach's choice, how well it is kept is the receiver's."""
+    info = reps.look.information[:, 0, 0]
+    y = np.divide(reps.look.weighted[:, 0], info, out=np.zeros_like(info), where=info > 0)
+    size = len(reps.runners)
+    key = (reps.session * size + reps.incoming) * size + reps.outgoing
+    _, group = np.unique(key, return_inverse=True)
+    known = info > 0
+    n = np.bincount(group[known], minlength=group.max(initial=0) + 1)
+    mean = np.bincount(group[known], weights=y[known], minlength=len(n)) / np.maximum(n, 1)
+    use = known & (n[group] > 1)
+    # a departure from the mean of n is smaller than one from the truth: (n - 1) / n of its variance
+    wider = np.sqrt(n[group] / np.maximum(n[group] - 1.0, 1.0))
+    info = np.where(use, info / wider**2, 0.0)
+    return Matter(info[:, None, None], (info * (y - mean[group]) * wider)[:, None])
+
+
+def _shared_day(matter: Matter, runner: Ints, reps: Reps) -> Floats:
+    """(n,) what a rep counts for when the reps of one day share part of their spread."""
+    has = np.trace(matter.information, axis1=1, axis2=2) > 0
+    key = runner * len(reps.sessions) + reps.session
+    count = np.bincount(key[has], minlength=int(key.max(initial=0)) + 1)
+    return np.asarray(1.0 / (1.0 + (np.maximum(count[key], 1) - 1.0) * SAME_DAY))
+
+
+def _reach(reps: Reps, n_runners: int, aged: Floats) -> Reach:
+    """Distance at the pass = share of the incoming + share of the outgoing + pair + rep.
+
+    Gaussian, solved in closed form for given variances; the rep's variance is the weighted
+    mean square of what is left, held by its prior.
+    """
+    has = reps.reach.information[:, 0, 0] > 0
+    info = reps.reach.information[has, 0, 0]
+    y = reps.reach.weighted[has, 0] / info
+    i, j = reps.incoming[has], reps.outgoing[has]
+    n, pairs = len(y), n_runners * n_runners
+    size = n_runners + pairs
+    design = np.zeros((n, size))
+    np.add.at(design, (np.arange(n), i), 1.0)
+    np.add.at(design, (np.arange(n), j), 1.0)
+    design[np.arange(n), n_runners + i * n_runners + j] = 1.0
+    common = np.zeros((size, size))
+    common[:n_runners, :n_runners] = REACH.sd**2 / 4.0  # the squad's level is shared
+    prior = common + np.diag(
+        np.r_[np.full(n_runners, REACH_RUNNER_SD_M**2), np.full(pairs, REACH_PAIR_SD_M**2)]
+    )
+    mean0 = np.r_[np.full(n_runners, REACH.value / 2.0), np.zeros(pairs)]
+    rep_var = REACH_REP_SD_M**2
+    x, cov = mean0, prior
+    for _ in range(6):
+        weight = aged[has] / (1.0 / info + rep_var)
+        inverse = np.linalg.inv(prior)
+        cov = np.linalg.inv(inverse + design.T @ (design * weight[:, None]))
+        x = cov @ (inverse @ mean0 + design.T @ (weight * y))
+        left = (y - design @ x) ** 2 + np.einsum("na,ab,nb->n", design, cov, design)
+        own = np.maximum(left - 1.0 / info, 0.0) * aged[has]
+        rep_var = (REACH_DF * REACH_REP_SD_M**2 + own.sum()) / (REACH_DF + aged[has].sum())
+    return Reach(
+        share=x[:n_runners],
+        cov=cov[:n_runners, :n_runners],
+        pair=x[n_runners:].reshape(n_runners, n_runners),
+        pair_sd=np.sqrt(np.diag(cov)[n_runners:]).reshape(n_runners, n_runners),
+        rep_sd_m=float(np.sqrt(rep_var)),
+        reps=np.bincount(np.r_[i, j], minlength=n_runners).astype(np.float64),
+    )
+
+
+def _easing(reps: Reps, aged: Floats) -> Easing:
+    """Each a mean of prior and reps: where easing begins, how deep it goes, and how many of those
+    who had to wait beyond that place did ease."""
+    eased, deep = np.isfinite(reps.eased_from), np.isfinite(reps.eased_by)
+
+    def mean(prior: float, values: Floats, weight: Floats) -> float:
+        return float((EASE_REPS * prior + weight @ values) / (EASE_REPS + weight.sum()))
+
+    start = mean(EASE_FROM, reps.eased_from[eased], aged[eased])
+    by = mean(EASE_BY, np.clip(reps.eased_by[deep], 0.0, 0.5), aged[deep])
+    waited = np.nan_to_num(reps.waited_to) > start + EASE_WAIT
+    return Easing(mean(EASE_SHARE, eased[waited].astype(np.float64), aged[waited]), start, by)
+
+
+# --- the table --------------------------------------------------------------------------
+
+
+def time_to(squad: Squad, distance_m: float) -> tuple[Floats, Floats, Floats, Floats]:
+    """(J,) seconds from first movement to a distance, standard error, spread, its error."""
+    x = squad.start.mean
+    base = laws.seconds_to(distance_m, x[:, 0], x[:, 1], x[:, 2])
+    eps = 1e-4
+    slope = np.stack(
+        [(laws.seconds_to(distance_m, *(x + eps * unit).T) - base) / eps for unit in np.eye(3)],
+        axis=1,
+    )
+    sd = np.sqrt(np.einsum("ja,jab,jb->j", slope, squad.start.cov, slope))
+    spread = np.sqrt(squad.start.scale * np.einsum("ja,ab,jb->j", slope, squad.start.within, slope))
+    return base, sd, spread, spread / np.sqrt(2.0 * squad.start.spread_df)
+
+
+def table(squads: Sequence[Squad]) -> pa.Table:
+    """The table `runners`: one row a runner; where the lake holds several events, one for each."""
+    rows = [row for squad in squads for row in _rows(squad)]
+    names = schema.facts("runners").names
+    return schema.conform("runners", {name: [row[name] for row in rows] for name in names})
+
+
+def _rows(squad: Squad) -> list[dict[str, object]]:
+    reps = squad.reps
+    t20, t20_sd, t20_spread, t20_spread_sd = time_to(squad, 20.0)
+
+    def sd(effects: mixed.Effects, j: int, k: int) -> float:
+        return float(np.sqrt(effects.cov[j, k, k]))
+
+    rows: list[dict[str, object]] = []
+    for j, name in enumerate(squad.runners):
+        inn, out = reps.incoming == j, reps.outgoing == j
+        any_ = inn | out
+        blind = reps.blind
+        foot = float(squad.feet_m[j])
+        remarks = []
+        if not any_.any():
+            remarks.append("no takeover in the tables: the squad's mean stands in for this runner")
+        elif not out.any():
+            remarks.append("never a receiver in the tables: start and lag lean on the squad")
+        elif not inn.any():
+            remarks.append("never brought the baton in the tables: entry speed leans on the squad")
+        if not blind:
+            remarks.append("visual change: no check mark, so no lag; the start is at chosen pace")
+        if np.isnan(foot):
+            remarks.append("foot-length not known: give foot_m in session.toml or --foot")
+        rows.append(
+            {
+                "runner": name,
+                "event": squad.event,
+                "reps_in": int(inn.sum()),
+                "reps_out": int(out.sum()),
+                "sessions": len(set(reps.session[any_].tolist())),
+                "last_utc": utc(float(reps.utc_s[any_].max())) if any_.any() else None,
+                "v_max_mps": float(squad.start.mean[j, 0]),
+                "v_max_sd_mps": sd(squad.start, j, 0),
+                "tau_s": float(squad.start.mean[j, 1]),
+                "tau_sd_s": sd(squad.start, j, 1),
+                "launch_s": float(squad.start.mean[j, 2]),
+                "launch_sd_s": sd(squad.start, j, 2),
+                "t20_s": float(t20[j]),
+                "t20_sd_s": float(t20_sd[j]),
+                "t20_spread_s": float(t20_spread[j]),
+                "t20_spread_sd_s": float(t20_spread_sd[j]),
+                "lag_s": float(squad.lag.mean[j, 0]) if blind else None,
+                "lag_sd_s": sd(squad.lag, j, 0) if blind else None,
+                "lag_spread_s": float(squad.lag.spread[j, 0]) if blind else None,
+                "lag_spread_sd_s": float(squad.lag.spread_sd[j, 0]) if blind else None,
+                "arm_cost_s": float(squad.cost.mean[j, 0]),
+                "arm_cost_sd_s": sd(squad.cost, j, 0),
+                "v_in_entry_mps": float(squad.entry.mean[j, 0]),
+                "v_in_entry_sd_mps": sd(squad.entry, j, 0),
+                "v_in_spread_mps": float(squad.entry.spread[j, 0]),
+                "v_in_spread_sd_mps": float(squad.entry.spread_sd[j, 0]),
+                "fade_mps2": -float(squad.entry.mean[j, 2]),
+                "fade_sd_mps2": sd(squad.entry, j, 2),
+                "reach_m": float(squad.reach.share[j]),
+                "reach_sd_m": float(np.sqrt(squad.reach.cov[j, j])),
+                "foot_m": None if np.isnan(foot) else foot,
+                "remarks": remarks,
+            }
+        )
+    return rows

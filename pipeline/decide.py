@@ -1,0 +1,218 @@
+"""From a lake of tables to decisions: the one place where reading, advising and writing meet.
+
+Each function reads OUT, works out its tables and, unless told otherwise, writes them back:
+`runners` with all of them, since everything rests on it.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline import lake, store
+from pipeline.advise import marks as mark_advice
+from pipeline.advise import progress as over_time
+from pipeline.advise import runners as runner_advice
+from pipeline.advise import squad as order_advice
+from pipeline.advise.marks import Advice, PairAdvice, Settings
+from pipeline.advise.progress import Lack
+from pipeline.advise.squad import Legs, Orders, Reserve
+from pipeline.errors import UsageError
+from pipeline.lake import Lake
+from pipeline.show import card
+
+ORDERS_KEPT = 1000  # rows of the table `orders`: the fastest
+
+
+@dataclass(frozen=True, eq=False)
+class Marks:
+    """What `marks` worked out: the advice of each event, its tables, what to know of the lake."""
+
+    advices: tuple[Advice, ...]
+    tables: Mapping[str, pa.Table]
+    lacks: tuple[Lack, ...]
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """Who may run where: legs given, legs forbidden, the only hand that can carry the baton."""
+
+    fixed: Mapping[str, int]
+    forbidden: tuple[tuple[str, int], ...] = ()
+    hands: Mapping[str, str] | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Order:
+    """What `order` worked out."""
+
+    advice: Advice
+    orders: Orders
+    reserves: tuple[Reserve, ...]
+    tables: Mapping[str, pa.Table]
+    remarks: tuple[str, ...]
+
+
+def runners(out: Path, settings: Settings, *, write: bool = True) -> Marks:
+    """The table `runners` of a lake."""
+    found = lake.read(out)
+    squads = mark_advice.squads(found, settings)
+    tables = {"runners": runner_advice.table(squads)}
+    _keep(found, tables, settings, write)
+    return Marks((), tables, (), found.remarks)
+
+
+def marks(out: Path, settings: Settings, *, write: bool = True) -> Marks:
+    """The tables `marks`, `runners` and `progress`, for each event or the one asked for."""
+    found = lake.read(out)
+    advices = mark_advice.advices(found, settings)
+    tables = {
+        "runners": runner_advice.table([one.squad for one in advices]),
+        "marks": mark_advice.table(advices),
+        "progress": _progress(found, advices),
+    }
+    _keep(found, tables, settings, write)
+    said = [f"{one.squad.event}: {text}" for one in advices for text in one.remarks]
+    return Marks(tuple(advices), tables, _lacks(advices, tables), (*found.remarks, *said))
+
+
+def write_card(path: Path, found: Marks, settings: Mapping[str, str]) -> None:
+    """The trackside card of the first event, as one HTML file; replaced whole or not at all."""
+    advice = found.advices[0]
+    newest = float(advice.squad.reps.utc_s.max())
+    text = card.card(
+        found.tables["marks"],
+        found.tables["runners"],
+        event=advice.squad.event,
+        team=advice.settings.team or None,
+        settings=settings,
+        date=datetime.fromtimestamp(newest, UTC).date().isoformat(),
+        wished=1.0 - advice.settings.risk,
+    )
+    store.write_text(path, text)
+
+
+def progress(out: Path, settings: Settings, *, write: bool = True) -> Marks:
+    """The table `progress`; how well marks are known comes from the marks' own model."""
+    found = lake.read(out)
+    advices = mark_advice.advices(found, settings)
+    tables = {"progress": _progress(found, advices)}
+    _keep(found, tables, settings, write)
+    return Marks(tuple(advices), tables, _lacks(advices, tables), found.remarks)
+
+
+def order(
+    out: Path,
+    settings: Settings,
+    wishes: Wishes,
+    *,
+    lane: int = 4,
+    flat_s: Mapping[str, float] | None = None,
+    write: bool = True,
+) -> Order:
+    """The table `orders` of one event: the lake's most practised one unless `settings` name it."""
+    found = lake.read(out)
+    if settings.event is None:
+        settings = replace(settings, event=mark_advice.first_event(found))
+    advice = mark_advice.advices(found, settings)[0]
+    legs = _legs(advice, lane, flat_s or {})
+    given = {
+        "fixed": wishes.fixed,
+        "forbidden": wishes.forbidden,
+        "hands": wishes.hands,
+        "seed": settings.seed,
+    }
+    ranked = order_advice.orders(legs, **given)  # type: ignore[arg-type]
+    reserves = order_advice.reserves(legs, ranked, **given)  # type: ignore[arg-type]
+    tables = {
+        "runners": runner_advice.table([advice.squad]),
+        "orders": order_advice.table(ranked, ORDERS_KEPT),
+    }
+    more = {"lane": lane, "flat_s": dict(flat_s or {}), **asdict(wishes)}
+    _keep(found, tables, settings, write, more)
+    return Order(advice, ranked, reserves, tables, (*found.remarks, *advice.remarks))
+
+
+def _progress(found: Lake, advices: Sequence[Advice]) -> pa.Table:
+    parts = []
+    for advice in advices:
+        known = {
+            (pair.incoming, pair.outgoing): (pair.at("mark_sd_m"), pair.at("mark_spread_m"))
+            for pair in advice.pairs
+        }
+        blind = advice.squad.reps.blind
+        parts.append(
+            over_time.progress(
+                found.exchanges,
+                event=advice.squad.event,
+                mark_sd_m={pair: sd for pair, (sd, _) in known.items()} if blind else None,
+                mark_spread_m={pair: s for pair, (_, s) in known.items()} if blind else None,
+            )
+        )
+    return pa.concat_tables(parts)
+
+
+def _lacks(advices: Sequence[Advice], tables: Mapping[str, pa.Table]) -> tuple[Lack, ...]:
+    return tuple(
+        lack
+        for advice in advices
+        if advice.squad.reps.blind
+        for lack in over_time.lacking(
+            tables["progress"],
+            advice.settings.team or advice.squad.runners,
+            event=advice.squad.event,
+        )
+    )
+
+
+def _legs(advice: Advice, lane: int, flat_s: Mapping[str, float]) -> Legs:
+    at = mark_advice.at_marks(advice)
+    strangers = sorted(set(flat_s) - set(at.runners))
+    if strangers:
+        raise UsageError("flat time", strangers[0], f"one of {', '.join(at.runners)}")
+    flat = np.array([flat_s.get(name, np.nan) for name in at.runners])
+    thin = {(p.incoming, p.outgoing): _in_short(p, advice.settings) for p in advice.pairs}
+    return Legs(
+        event=advice.squad.event,
+        lane=lane,
+        runners=at.runners,
+        v_max_mps=at.top_mps,
+        tau_s=at.tau_s,
+        launch_s=at.launch_s,
+        v_in_mps=at.v_in_mps,
+        zone_time_s=at.zone_time_s,
+        zone_time_spread_s=at.zone_time_spread_s,
+        p_in_zone=at.p_in_zone,
+        outgoing_start_m=at.stand_m,
+        flat_s=flat if np.isfinite(flat).any() else None,
+        rules="older" if advice.settings.older else "today",
+        remarks={pair: words for pair, words in thin.items() if words},
+    )
+
+
+def _in_short(pair: PairAdvice, settings: Settings) -> str:
+    words = []
+    if pair.at("p_in_zone") < 1.0 - settings.risk:
+        words.append(f"in the zone with chance {pair.at('p_in_zone'):.0%} only")
+    if pair.at("reps_pair") == 0:
+        words.append("never tried")
+    return ", ".join(words)
+
+
+def _keep(
+    found: Lake,
+    tables: Mapping[str, pa.Table],
+    settings: Settings,
+    write: bool,
+    more: Mapping[str, object] | None = None,
+) -> None:
+    if write:
+        said = {**asdict(settings), **(more or {})}
+        lake.write(found.path, tables, lake.provenance(found, said, sys.argv))
