@@ -125,7 +125,7 @@ def venue(
     ] = ZoneRules.today,
     bends_in_lanes: Annotated[
         int | None,
-        typer.Option("--bends-in-lanes", help="4x200: 4, 3, 1; 4x400: 3, 1. [default: the first]"),
+        typer.Option("--bends-in-lanes", help="4x200: 4, 3, 1; 4x400: 3, 1. (default: the first)"),
     ] = None,
     radius_m: Annotated[float, typer.Option("--radius-m", help="Of the kerb.")] = 36.50,
     straight_m: Annotated[float, typer.Option("--straight-m", help="Of one straight.")] = 84.39,

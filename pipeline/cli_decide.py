@@ -46,15 +46,15 @@ Out = Annotated[
 ]
 Event = Annotated[
     str | None,
-    typer.Option("--event", help="4x100, 4x400, ... [default: each in OUT]"),
+    typer.Option("--event", help="4x100, 4x400, ... (default: each in OUT)"),
 ]
 OneEvent = Annotated[
     str | None,
-    typer.Option("--event", help="4x100, 4x400, ... [default: the most practised]"),
+    typer.Option("--event", help="4x100, 4x400, ... (default: the most practised)"),
 ]
 Team = Annotated[
     list[str] | None,
-    typer.Option("--team", help="Runners, by commas or repeated. [default: all in OUT]"),
+    typer.Option("--team", help="Runners, by commas or repeated. (default: all in OUT)"),
 ]
 Risk = Annotated[
     float,
@@ -71,11 +71,16 @@ Rules = Annotated[
 ]
 Stand = Annotated[
     float | None,
-    typer.Option("--stand", help="Where the receiver stands, m past the back line. [best]"),
+    typer.Option(
+        "--stand", help="Where the receiver stands, m past the back line. (default: the best)"
+    ),
 ]
 Latest = Annotated[
     float | None,
-    typer.Option("--latest-pass", help="Latest pass accepted, m past the entry line. [the exit]"),
+    typer.Option(
+        "--latest-pass",
+        help="Latest pass accepted, m past the entry line. (default: the exit line)",
+    ),
 ]
 Feet = Annotated[
     list[str] | None,
@@ -140,7 +145,9 @@ def marks(
     stand: Stand = None,
     pace: Annotated[
         float | None,
-        typer.Option("--pace", help="Visual change: share of the practised start. [best]"),
+        typer.Option(
+            "--pace", help="Visual change: share of the practised start. (default: the best)"
+        ),
     ] = None,
     rules: Rules = ZoneRules.today,
     latest_pass: Latest = None,
@@ -440,7 +447,7 @@ def _marks(advice: Advice) -> None:
         [
             "incoming", "outgoing", "feet", "mark, m" if blind else "goes at, m", "stands, m",
             "in zone, %", "ran into, %", "ran away, %", "zone time, s", "pass, m", "closing, m/s",
-            "reps",
+            *(() if blind else ("gap at go, m", "baton loses, s")), "reps",
         ],
         [
             (
@@ -450,14 +457,23 @@ def _marks(advice: Advice) -> None:
                 _percent(pair.at("p_ran_into")), _percent(pair.at("p_ran_away")),
                 pm(pair.at("zone_time_s"), pair.at("zone_time_sd_s"), 2),
                 pm(pair.at("pass_m"), pair.at("pass_sd_m"), 1), f"{pair.at('closing_mps'):.1f}",
+                *(() if blind else (
+                    f"{pair.at('gap_at_go_m'):.1f}",
+                    pm(pair.at("baton_loss_s"), pair.at("baton_loss_sd_s"), 2),
+                )),
                 f"{pair.at('reps_pair'):.0f} of {pair.at('reps'):.0f}",
             )
             for pair in advice.pairs
         ],
-        right=(2, 3, 4, 5, 6, 7, 8, 9, 10, 11),
+        right=tuple(range(2, 12 if blind else 14)),
     )  # fmt: skip
     terminal.say(
-        ("Marks" if blind else "Places of the incoming runner when to go")
+        (
+            "Marks"
+            if blind
+            else "Where the incoming runner is when the receiver goes: gap is the distance "
+            "of the trunks then, baton loses against going through at the entry speed. Places"
+        )
         + " are metres before the back line, or the receiver's foot-lengths; stands: past the back "
         "line; pass: past the entry line. ± is one standard error. Reps: of the pair, of all it "
         "rests on."
@@ -503,7 +519,8 @@ def _one_pair(found: Marks, names: tuple[str, str]) -> None:
         marks = pair.columns["mark_m"]
         terminal.table(
             ["", "feet", "mark, m", "in zone, %", "ran into, %", "ran away, %", "zone time, s",
-             "spread, s", "pass, m", "spread, m", "closing, m/s", "reps on it"],
+             "spread, s", "pass, m", "spread, m", "closing, m/s", "gap at go, m", "baton loses, s",
+             "reps on it"],
             [
                 (
                     "advised" if k == pair.advised else "", _feet_of(pair, k),
@@ -514,11 +531,13 @@ def _one_pair(found: Marks, names: tuple[str, str]) -> None:
                     f"{pair.at('zone_time_spread_s', k):.2f}",
                     pm(pair.at("pass_m", k), pair.at("pass_sd_m", k), 1),
                     f"{pair.at('pass_spread_m', k):.1f}", f"{pair.at('closing_mps', k):.1f}",
+                    f"{pair.at('gap_at_go_m', k):.1f}",
+                    pm(pair.at("baton_loss_s", k), pair.at("baton_loss_sd_s", k), 2),
                     f"{pair.at('reps_on_mark', k):.0f}",
                 )
                 for k in range(len(marks))
             ],
-            right=tuple(range(1, 12)),
+            right=tuple(range(1, 14)),
         )  # fmt: skip
         terminal.listing("About this pair", pair.remarks)
 

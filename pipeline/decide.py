@@ -200,7 +200,7 @@ def _legs(advice: Advice, lane: int, flat_s: Mapping[str, float]) -> Legs:
 def _in_short(pair: PairAdvice, settings: Settings) -> str:
     words = []
     if pair.at("p_in_zone") < 1.0 - settings.risk:
-        words.append(f"in the zone with chance {pair.at('p_in_zone'):.0%} only")
+        words.append(f"in the zone with chance {pair.at('p_in_zone'):.1%} only")
     if pair.at("reps_pair") == 0:
         words.append("never tried")
     return ", ".join(words)

@@ -13,7 +13,9 @@ the mark. So one running maximum of H serves every mark. docs/methods.md says wh
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from zlib import crc32
 
 import numpy as np
 
@@ -97,6 +99,8 @@ def draw(
     from scipy.stats import qmc
 
     rng = np.random.default_rng([seed, 0x7A6E])
+    # Each runner has a stream of random numbers by name: who else is asked about changes nothing.
+    own = [np.random.default_rng([seed, crc32(name.encode())]) for name in squad.runners]
     n, runners = outer * inner, len(squad.runners)
     # Low-discrepancy points (Sobol', scrambled by Owen): tails come out steadier than by chance.
     wanted = inner if same_reps else n
@@ -113,9 +117,10 @@ def draw(
         race_out = rng.normal(RACE_OUT, RACE_OUT_SD, (outer, 1))
 
     def rep(effects: mixed.Effects, columns: slice, blunder: int | None = None) -> Floats:
-        means = _means(effects, outer, rng)  # (outer, J, p)
-        spread_df = effects.spread_df
-        scale = effects.scale * spread_df / rng.chisquare(spread_df, (outer, runners))
+        means = _means(effects, outer, rng, own)  # (outer, J, p)
+        df = effects.spread_df
+        chi = np.stack([g.chisquare(k, outer) for g, k in zip(own, df, strict=True)], axis=1)
+        scale = effects.scale * df / chi
         noise = z[:, columns] @ np.linalg.cholesky(effects.within).T  # (n, p)
         if blunder is not None:
             noise = noise * np.where(u[:, blunder] < effects.blunders, mixed.BLUNDER, 1.0)[:, None]
@@ -154,14 +159,19 @@ def draw(
     )
 
 
-def _means(effects: mixed.Effects, outer: int, rng: np.random.Generator) -> Floats:
+def _means(
+    effects: mixed.Effects,
+    outer: int,
+    rng: np.random.Generator,
+    streams: Sequence[np.random.Generator],
+) -> Floats:
     """(outer, J, p) true means: the squad's mean drawn once, each runner given it."""
-    runners, p = effects.mean.shape
+    p = effects.mean.shape[1]
     own = effects.cov - effects.pull @ effects.squad_cov @ np.swapaxes(effects.pull, 1, 2)
     own = 0.5 * (own + np.swapaxes(own, 1, 2)) + 1e-12 * np.eye(p)
     root = np.linalg.cholesky(own)
     squad = rng.standard_normal((outer, p)) @ np.linalg.cholesky(effects.squad_cov).T
-    z = rng.standard_normal((outer, runners, p))
+    z = np.stack([g.standard_normal((outer, p)) for g in streams], axis=1)
     out = effects.mean + np.einsum("jab,ob->oja", effects.pull, squad)
     return np.asarray(out + np.einsum("jab,ojb->oja", root, z))
 

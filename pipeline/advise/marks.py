@@ -24,12 +24,13 @@ from pipeline.lake import Lake
 from pipeline.model import Floats
 
 STANDS_M = (0.0, 2.0, 4.0, 6.0, 8.0)  # past the back line, where nobody says; then a metre about
+STANDS_BY_SIGHT_M = (0.0, 2.0, 4.0)  # in a zone of 20 m, which begins to run out sooner
 PACES = (1.0, 0.925, 1.05)  # of the practised start, in the visual change
 STEP_M = 0.15  # between candidates where the foot-length is not known: half of 0.30 m
 CANDIDATES = 48
 LOOK_EVERY = 4  # of the draws, to choose the stand
 RISK_PRICE_S = 5.0  # of a stand's whole risk: a point too much weighs as 0.05 s
-GIVEN_AWAY_S = 0.01  # what a metre of run-up given away must bring
+MOVED_AWAY_S = 0.03  # what a metre away from where the receiver usually stands must bring
 OTHER_PACE_S = 0.10  # what another pace than the practised one must bring
 ENOUGH = 8  # passes inside the zone below which a candidate says nothing of them
 COUNTS_AS = (2.0, 40.0)  # reps' worth of the model's chance, least and most
@@ -144,6 +145,14 @@ def squads(lake: Lake, settings: Settings) -> list[Squad]:
             f"one of {', '.join(found)}",
         )
     wanted = [settings.event] if settings.event is not None else found
+    known = {*settings.team}
+    for name in ("incoming", "outgoing"):
+        known |= set(lake.exchanges.column(name).to_pylist())
+    strangers = sorted(set(settings.feet_m) - known)
+    if strangers:
+        raise UsageError(
+            f"foot-length of {strangers[0]}", "no such runner", f"one of {', '.join(sorted(known))}"
+        )
     return [
         runners.estimate(
             reps.gather(lake.exchanges, lake.curves, event),
@@ -164,7 +173,12 @@ def of_squad(squad: Squad, settings: Settings) -> Advice:
     names = settings.team or squad.runners
     if len(set(names)) < 2:
         raise UsageError("team", ", ".join(names) or "nobody", "two runners or more")
-    pairs, remarks = [], []
+    pairs = []
+    remarks = [
+        f"{name}: no takeover of this event in the tables, the squad's mean stands in"
+        for name in names
+        if name not in squad.reps.runners
+    ]
     starts = _Starts(draws, where)
     for outgoing in names:
         for incoming in names:
@@ -246,7 +260,10 @@ def _pair(
     i, j = squad.index(incoming), squad.index(outgoing)
     foot = None if np.isnan(squad.feet_m[j]) else float(squad.feet_m[j])
     step = STEP_M if foot is None else foot / 2.0
-    stands = STANDS_M if settings.stand_m is None else (settings.stand_m,)
+    usual = _usual_stand(squad, i, j) if settings.stand_m is None else settings.stand_m
+    stands = [usual]
+    if settings.stand_m is None:
+        stands = sorted({*(STANDS_M if squad.reps.blind else STANDS_BY_SIGHT_M), usual})
     paces = (1.0,) if squad.reps.blind else PACES
     paces = paces if settings.pace is None else (settings.pace,)
 
@@ -261,7 +278,7 @@ def _pair(
         for stand, pace in choices:
             coarse = _candidates(squad, i, j, where, stand, pace, step)[::3]
             worth = _worth(run(coarse, stand, pace, LOOK_EVERY), settings.risk)
-            looked.append((worth + GIVEN_AWAY_S * stand, stand, pace))
+            looked.append((worth + MOVED_AWAY_S * abs(stand - usual), stand, pace))
         return looked
 
     found = [(0.0, stands[0], paces[0])]
@@ -281,6 +298,15 @@ def _pair(
         squad, draws, (i, j), marks, stand, pace, foot, where, settings,
         run(marks, stand, pace, 1),
     )  # fmt: skip
+
+
+def _usual_stand(squad: Squad, i: int, j: int) -> float:
+    """Where the receiver mostly stood with this partner, to half a metre; the back line where the
+    two never tried."""
+    own = squad.reps
+    stood = own.stand_m[(own.incoming == i) & (own.outgoing == j)]
+    stood = stood[np.isfinite(stood)]
+    return float(np.clip(np.round(2.0 * np.median(stood)) / 2.0, 0.0, 10.0)) if len(stood) else 0.0
 
 
 def _candidates(
@@ -492,8 +518,8 @@ def _remarks(
     if p < 1.0 - settings.risk:
         by = "" if settings.latest_m is None else f" by {settings.latest_m:g} m"
         said.append(
-            f"no mark keeps the wished risk of {settings.risk:.0%}: with the safest the baton "
-            f"passes inside the zone{by} with chance {p:.0%}"
+            f"no mark keeps the wished risk of {settings.risk:.1%}: with the safest the baton "
+            f"passes inside the zone{by} with chance {p:.1%}"
         )
     if into > settings.risk:
         said.append(f"they may run into each other: chance {into:.0%}")

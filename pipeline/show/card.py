@@ -46,7 +46,7 @@ _SETTING_WIDTH = 20
 _VALUE_WIDTH = 30
 _MOST_SETTINGS = 8
 _ROOMY = 1650  # signs of text below the grid, and
-_ONE_LINE = 170  # in the line of settings, from which on smaller type is needed
+_TWO_LINES = 240  # in the lines of settings, from which on smaller type is needed
 _NBSP = "\u00a0"  # keeps a number and its unit on one line
 
 
@@ -95,7 +95,7 @@ def card(
         _moving(advice, names, asked),
         _cautions(event),
     )
-    is_crowded = _length(notes) > _ROOMY or _length(heading) > _ONE_LINE
+    is_crowded = _length(notes) > _ROOMY or _length(heading) > _TWO_LINES
     body = _element(
         "body",
         {"class": f"runners-{size} crowded" if is_crowded else f"runners-{size}"},
@@ -520,12 +520,15 @@ def _legend(
     event: str, advice: Mapping[Pair, _Advice], wished: float | None, few_reps: int
 ) -> ET.Element:
     rows = [one.row for one in advice.values()]
-    items: list[Child] = [
-        "Rows bring the baton, columns take it. Big: foot-lengths of the receiver, heel to toe, "
-        "from the back line to the tape; below it the same in metres.",
-    ]
-    if any(row["mark_feet"] is None for row in rows):
-        items.append("Big in m: metres, where the foot-length is not known.")
+    counted = {row["mark_feet"] is not None for row in rows}
+    items: list[Child] = ["Rows bring the baton, columns take it."]
+    if True in counted:
+        items.append(
+            "Big: foot-lengths of the receiver, heel to toe, from the back line to the tape; "
+            "below it the same in metres."
+        )
+    if False in counted:
+        items.append("Big in m: from the back line, where the foot-length is not known.")
     if any(_how(row) for row in rows):
         items.append(
             "stand +2.0 m: the receiver stands 2 m past the back line; otherwise on it. "
@@ -558,16 +561,14 @@ def _moving(
     names: Mapping[str, str],
     asked: Sequence[str],
 ) -> ET.Element:
+    signs, step = _steps(advice.values())
     items: list[Child] = [
-        "−1 and +1 in a cell: the chance with the tape one foot-length nearer (the receiver "
-        "goes later) and farther away (goes earlier).",
-        *_zone_times(advice.values()),
+        f"{signs} in a cell: the chance with the tape {step} nearer (the receiver goes later) and "
+        "farther away (goes earlier).",
+        *_zone_times(advice.values(), step),
         *_settled(advice.values()),
         _item(_element("b", {}, TENTH)),
     ]
-    if any(not one.row["mark_feet"] for one in advice.values()):
-        by_cm = f"{100.0 * STEP_M:.0f}"
-        items.append(f"−{by_cm} and +{by_cm}: by {by_cm} cm, without a foot-length.")
     if len(asked) > len(names):
         items.append(
             f"The first {len(names)} of {len(asked)} runners are shown; name a team to choose."
@@ -579,7 +580,18 @@ def _moving(
     return _section("Moving the tape", items)
 
 
-def _zone_times(advice: Iterable[_Advice]) -> list[str]:
+def _steps(advice: Iterable[_Advice]) -> tuple[str, str]:
+    """How a step of the tape is signed in the cells, and how long it is, in words."""
+    by_cm = f"{100.0 * STEP_M:.0f}"
+    counted = {bool(one.row["mark_feet"]) for one in advice}
+    if counted == {False}:
+        return f"−{by_cm} and +{by_cm}", f"{by_cm} cm"
+    if counted == {True, False}:
+        return f"−1 and +1 (−{by_cm} and +{by_cm})", f"one foot-length ({by_cm} cm)"
+    return "−1 and +1", "one foot-length"
+
+
+def _zone_times(advice: Iterable[_Advice], step: str) -> list[str]:
     """What one step does to the zone time: least, middle and most over the pairs."""
     advice = list(advice)
     out = []
@@ -594,7 +606,7 @@ def _zone_times(advice: Iterable[_Advice]) -> list[str]:
                 f"{words} changes the zone time by {_signed(middle, 2)} s "
                 f"({_signed(low, 2)} to {_signed(high, 2)})"
             )
-    return [f"One foot-length {'; '.join(out)}; middle pair and range."] if out else []
+    return [f"The tape {step} {'; '.join(out)}; middle pair and range."] if out else []
 
 
 def _settled(advice: Iterable[_Advice]) -> list[str]:
