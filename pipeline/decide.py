@@ -95,6 +95,12 @@ def write_card(path: Path, found: Marks, settings: Mapping[str, str]) -> None:
         settings=settings,
         date=datetime.fromtimestamp(newest, UTC).date().isoformat(),
         wished=1.0 - advice.settings.risk,
+        short=[
+            (pair.incoming, pair.outgoing)
+            for pair in advice.pairs
+            if pair.at("p_in_time") < 1.0 - advice.settings.risk
+        ],
+        few_reps=mark_advice.FEW_REPS,
     )
     store.write_text(path, text)
 

@@ -165,6 +165,7 @@ def test_metres_are_big_where_the_foot_length_is_not_known():
     assert shown.cell(["robin", "wren"], "wren", "robin").startswith("30 feet")
     assert "foot not known" in shown.grid()[-1][2]
     assert "where the foot-length is not known" in shown.text
+    assert "the tape one foot-length (30 cm) nearer" in shown.text
 
 
 def test_what_one_foot_length_does_is_read_off_the_rows_where_the_receiver_stands_as_advised():
@@ -199,7 +200,8 @@ def test_without_a_foot_length_the_step_is_said():
     ]
     shown = page(marks_of(*rows))
     assert "−30: 95 % +30: 85 %" in shown.cell(["robin", "wren"], "robin", "wren")
-    assert "−30 and +30: by 30 cm" in shown.text
+    assert "−30 and +30 in a cell: the chance with the tape 30 cm nearer" in shown.text
+    assert "foot-length" not in shown.text.replace("where the foot-length is not known", "")
 
 
 @pytest.mark.parametrize(
