@@ -40,8 +40,8 @@ BEGIN, END = "<!-- advice study: begin -->", "<!-- advice study: end -->"
 SEEDS = "1-12"
 
 EVENINGS, REPS = 3, 12
-ANEW = 400  # fresh takeovers on each mark
-PAIRS = 8  # asked about in each squad, half of them untried where there are so many
+ANEW = 300  # fresh takeovers on each mark
+PAIRS = 6  # asked about in each squad, half of them untried where there are so many
 AIMS = (0.2, 0.5, 0.8, 0.9, 0.95, 0.99)
 BINS = (0.0, 0.1, 0.35, 0.65, 0.85, 0.925, 0.97, 0.99, 1.0 + 1e-9)
 
@@ -338,18 +338,26 @@ def groups(cases: Sequence[Case]) -> list[tuple[str, list[Case]]]:
 
     named = [
         ("all", list(cases)),
-        ("tried pairs", where(lambda c: c["reps_pair"] > 0)),
-        ("untried pairs", where(lambda c: c["reps_pair"] == 0)),
+        (TRIED, where(lambda c: blind(c) and c["reps_pair"] > 0)),
+        (UNTRIED, where(lambda c: blind(c) and c["reps_pair"] == 0)),
         *((kind.name, where(lambda c, k=kind: c["kind"] == k.name)) for kind in KINDS),
-        ("advised marks", where(lambda c: c["advised"])),
+        (ADVISED, where(lambda c: c["advised"])),
     ]
     return [(name, part) for name, part in named if part]
+
+
+TRIED, UNTRIED, ADVISED = "4x100, tried pairs", "4x100, untried pairs", "advised marks"
+SIGHT = "4x400"
+
+
+def blind(case: Case) -> bool:
+    return bool(case["kind"] != SIGHT)
 
 
 def markdown(cases: Sequence[Case], risk: float) -> str:
     """The tables of docs/advice.md."""
     parts = dict(groups(cases))
-    shown = [n for n in ("all", "tried pairs", "untried pairs") if n in parts]
+    shown = [n for n in (TRIED, UNTRIED, SIGHT) if n in parts]
     tables = {name: {row[0]: row for row in binned(parts[name])} for name in shown}
     lines = [
         "| said to pass in the zone | "
@@ -357,7 +365,7 @@ def markdown(cases: Sequence[Case], risk: float) -> str:
         + " |",
         "|" + "---|" * (1 + 3 * len(shown)),
     ]
-    for name in tables["all"]:
+    for name in (row[0] for row in binned(cases)):
         cells = []
         for part in shown:
             row = tables[part].get(name)
@@ -367,7 +375,9 @@ def markdown(cases: Sequence[Case], risk: float) -> str:
                 else [f"{row[1]}", f"{100 * row[2]:.1f} %", _percent(row[3], row[4])]
             )
         lines.append(f"| {name} | " + " | ".join(cells) + " |")
-    lines += ["", _advised_line(parts.get("advised marks", []), risk), ""]
+    advised = parts.get(ADVISED, [])
+    lines += ["", _advised_line("4x100", [c for c in advised if blind(c)], risk)]
+    lines += ["", _advised_line(SIGHT, [c for c in advised if not blind(c)], risk), ""]
     lines += [
         "| marks | number | chance: error (z) | zone time: mean, rms error, s (z) | its "
         "rep-to-rep spread, said to seen | pass: mean, rms error, m (z) | its spread, said to "
@@ -390,16 +400,21 @@ def _percent(mean: float, se: float) -> str:
     return f"{100 * mean:.1f} %" + (f" ± {100 * se:.1f}" if math.isfinite(se) else "")
 
 
-def _advised_line(advised: Sequence[Case], risk: float) -> str:
+def _advised_line(event: str, advised: Sequence[Case], risk: float) -> str:
     if not advised:
-        return "No mark was advised."
-    was = column(advised, "was_in_zone")
-    said, (mean, se) = column(advised, "p_in_zone"), mean_se(advised, was)
-    kept = mean_se(advised, (1 - was <= risk).astype(float))
-    return (
-        f"Of {len(advised)} advised marks, at a risk of {100 * risk:g} %: said to pass in the zone "
-        f"{100 * said.mean():.1f} %, happened {_percent(mean, se)}; the risk was kept on "
-        f"{_percent(*kept)} of them."
+        return f"{event}: no mark was advised."
+    said, was = column(advised, "p_in_zone"), column(advised, "was_in_zone")
+    keeps = said >= 1 - risk
+    words = (
+        f"{event}: {len(advised)} advised marks, said to pass in the zone "
+        f"{100 * said.mean():.1f} %, happened {_percent(*mean_se(advised, was))}."
+    )
+    kept = [c for c, yes in zip(advised, keeps, strict=True) if yes]
+    if not kept:
+        return words + f" None was said to keep the risk of {100 * risk:g} %."
+    return words + (
+        f" {len(kept)} were said to keep the risk of {100 * risk:g} %: of the takeovers on them "
+        f"{_percent(*mean_se(kept, 1 - was[keeps]))} did not pass in the zone."
     )
 
 
@@ -411,9 +426,9 @@ def plot(cases: Sequence[Case], path: Path) -> None:
     from matplotlib import pyplot
 
     pyplot.rcParams |= {"svg.hashsalt": "advice", "svg.fonttype": "none", "font.size": 10}
-    drawing, axes = pyplot.subplots(1, 2, figsize=(9.2, 4.6), sharey=True)
+    drawing, axes = pyplot.subplots(1, 3, figsize=(12, 4.4), sharey=True)
     parts = dict(groups(cases))
-    for axis, name in zip(axes, ("tried pairs", "untried pairs"), strict=True):
+    for axis, name in zip(axes, (TRIED, UNTRIED, SIGHT), strict=True):
         part = parts.get(name, [])
         p, was = column(part, "p_in_zone"), column(part, "was_in_zone")
         axis.plot([0, 1], [0, 1], color="0.6", linewidth=1)

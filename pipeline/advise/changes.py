@@ -14,7 +14,7 @@ the mark. So one running maximum of H serves every mark. docs/methods.md says wh
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from zlib import crc32
 
 import numpy as np
@@ -65,6 +65,7 @@ class Draws(Frozen):
     top_mps: Floats
     tau_s: Floats
     launch_s: Floats
+    push_mps: Floats  # after a visual change
     lag_s: Floats
     cost_s: Floats
     v_in_mps: Floats
@@ -76,6 +77,12 @@ class Draws(Frozen):
     reach_pair: Floats  # (n,) standard normal: the pair's own, same for an outer group
     stand_m: Floats  # (n,)
     eases: Floats  # (n,) uniform
+
+    def thinned(self, every: int) -> Draws:
+        """Each so-manieth draw, for a first look; groups are no more."""
+        part = {f.name: getattr(self, f.name) for f in fields(self)}
+        kept = {k: v[::every] for k, v in part.items() if isinstance(v, np.ndarray)}
+        return replace(self, outer=len(self.eases[::every]), inner=1, **kept)
 
     def group(self, values: Floats) -> Floats:
         """(n, ...) as (outer, inner, ...)."""
@@ -104,7 +111,7 @@ def draw(
     n, runners = outer * inner, len(squad.runners)
     # Low-discrepancy points (Sobol', scrambled by Owen): tails come out steadier than by chance.
     wanted = inner if same_reps else n
-    u = qmc.Sobol(13, rng=np.random.default_rng([seed, 0x50B0])).random_base2(
+    u = qmc.Sobol(14, rng=np.random.default_rng([seed, 0x50B0])).random_base2(
         int(np.ceil(np.log2(wanted)))
     )
     u = np.clip(u, 1e-9, 1 - 1e-9)[rng.permutation(len(u))[:wanted]]
@@ -131,12 +138,13 @@ def draw(
     # broken off, so their blunders are left out of the estimate and not drawn.
     start = rep(squad.start, slice(0, 3))
     entry = rep(squad.entry, slice(3, 6))
-    lag = rep(squad.lag, slice(6, 7), 12)
+    lag = rep(squad.lag, slice(6, 7), 13)
     cost = rep(squad.cost, slice(7, 8))
     look = rep(squad.look, slice(8, 9))
+    push = rep(squad.push, slice(12, 13))
     share = (
         squad.reach.share
-        + rng.standard_normal((outer, runners))
+        + np.stack([g.standard_normal(outer) for g in own], axis=1)
         @ np.linalg.cholesky(squad.reach.cov + 1e-9 * np.eye(runners)).T
     )
     return Draws(
@@ -145,6 +153,7 @@ def draw(
         top_mps=np.clip(start[..., 0], 3.0, 14.0) * np.repeat(race_out, inner, 0) * speed,
         tau_s=np.clip(start[..., 1], 0.4, 3.5),
         launch_s=np.clip(start[..., 2], -0.5, 0.6),
+        push_mps=np.clip(push[..., 0], 3.0, 14.0) * np.repeat(race_out, inner, 0) * speed,
         lag_s=lag[..., 0],
         cost_s=cost[..., 0],
         v_in_mps=np.clip(entry[..., 0], 3.0, 14.0) * np.repeat(race_in, inner, 0) * speed,
@@ -228,40 +237,32 @@ def simulate(
     pace: float = 1.0,
     latest_m: float | None = None,
     start: Receiver | None = None,
-    every: int = 1,
 ) -> Outcomes:
-    """Run the pair (incoming, outgoing) over (m,) marks, metres before the back line.
-
-    `every`: only each so-manieth draw, for a first look.
-    """
+    """Run the pair (incoming, outgoing) over (m,) marks, metres before the back line."""
     i, j = pair
     own = start or receiver(draws, j, conditions, stand_m, pace)
-    pick = slice(None, None, every)
-    t_out, v_out = own.t_s[pick], own.v_mps[pick]
-    top, tau = own.top_mps[pick], own.tau_s[pick]
-    v = draws.v_in_mps[pick, i, None]
-    gain, fade = draws.gain_mps2[pick, i, None], draws.fade_mps2[pick, i, None]
+    t_out, v_out, top, tau = own.t_s, own.v_mps, own.top_mps, own.tau_s
+    v = draws.v_in_mps[:, i, None]
+    gain, fade = draws.gain_mps2[:, i, None], draws.fade_mps2[:, i, None]
     reach = (
-        draws.reach_share_m[pick, i]
-        + draws.reach_share_m[pick, j]
+        draws.reach_share_m[:, i]
+        + draws.reach_share_m[:, j]
         + squad.reach.pair[i, j]
-        + squad.reach.pair_sd[i, j] * draws.reach_pair[pick]
-        + draws.reach_rep_m[pick]
+        + squad.reach.pair_sd[i, j] * draws.reach_pair
+        + draws.reach_rep_m
     )
     reach = np.clip(reach, 0.6, 2.2)[:, None]
-    s0 = conditions.back_m + stand_m + draws.stand_m[pick, None]
+    s0 = conditions.back_m + stand_m + draws.stand_m[:, None]
     s = s0 + own.d_m
     h = t_out - _incoming_s(s - reach, v, gain, fade)
-    lost, slower = _ease(squad, draws.eases[pick], s, v_out, conditions.zone_m)
+    lost, slower = _ease(squad, draws.eases, s, v_out, conditions.zone_m)
     h = h + lost
     best = np.maximum.accumulate(h, axis=1)
 
     place = conditions.back_m - marks_m[None, :]
     go = _incoming_s(place, v, gain, fade)
-    if squad.reps.blind:
-        go = go + draws.lag_s[pick, j, None]
-    else:  # sets off by sight: early or late by so many metres of the other's run
-        go = go + draws.look_m[pick, j, None] / v
+    # by sight a receiver sets off early or late by so many metres of the other's run
+    go = go + (draws.lag_s[:, j, None] if squad.reps.blind else draws.look_m[:, j, None] / v)
     n, k = best.shape
     shift = 1e4 * np.arange(n)[:, None]  # one sorted list of all rows: one search
     at = np.searchsorted((best + shift).ravel(), (shift - go).ravel()).reshape(go.shape)
@@ -291,14 +292,16 @@ def simulate(
     middle = s_there - gap / 2.0
     in_zone = reached & (middle >= 0.0) & (middle <= conditions.zone_m)
     latest = conditions.zone_m if latest_m is None else latest_m
-    d_exit = conditions.zone_m - s0
-    t_exit = _along(own.d_m, t_out, d_exit)
-    v_exit = _along(own.d_m, v_out, d_exit)
-    # what easing cost, and regaining the speed
-    after = np.maximum(t_exit - on_course(t_out), 0.0)
-    again = eased * tau * (1.0 - np.exp(-after / tau))
-    zone_time = go + t_exit + on_course(lost) + again + draws.cost_s[pick, j, None]
-    finish = zone_time + tau * (1.0 - v_exit / top) + eased * tau - again
+    if not squad.reps.blind:
+        zone_time, finish = _pushed(
+            go + on_course(t_out) + on_course(lost) + late, conditions.zone_m - s_there, v_there,
+            draws.push_mps[:, j, None], tau, draws.cost_s[:, j, None],
+        )  # fmt: skip
+    else:
+        zone_time, finish = _carried_on(
+            go + draws.cost_s[:, j, None], own, conditions.zone_m - s0, on_course(t_out), eased,
+            on_course(lost),
+        )  # fmt: skip
     return Outcomes(
         in_zone=in_zone.astype(np.float64),
         in_time=(in_zone & (middle <= latest)).astype(np.float64),
@@ -320,6 +323,30 @@ def _incoming_s(s_m: Floats, v: Floats, gain: Floats, fade: Floats) -> Floats:
 
 def _incoming_mps(s_m: Floats, v: Floats, gain: Floats, fade: Floats) -> Floats:
     return laws.speed_after(s_m, v, np.where(s_m < 0.0, gain, -fade))
+
+
+def _carried_on(
+    go: Floats, own: Receiver, way_m: Floats, t_pass: Floats, eased: Floats, lost: Floats
+) -> tuple[Floats, Floats]:
+    """(n, m) zone time, and with it what the speed at the exit line will still cost: the receiver
+    goes on by his law, what easing took from the speed comes back with its time constant."""
+    t_exit, v_exit = (_along(own.d_m, x, way_m) for x in (own.t_s, own.v_mps))
+    after = np.maximum(t_exit - t_pass, 0.0)
+    again = eased * own.tau_s * (1.0 - np.exp(-after / own.tau_s))
+    zone_time = go + t_exit + lost + again
+    still = own.tau_s * (1.0 - v_exit / own.top_mps) + eased * own.tau_s - again
+    return zone_time, zone_time + still
+
+
+def _pushed(
+    passed: Floats, way_m: Floats, v: Floats, push: Floats, tau: Floats, cost: Floats
+) -> tuple[Floats, Floats]:
+    """The same after a visual change: from the pass on the receiver tends to another speed."""
+    way = np.maximum(way_m, 0.0)
+    t = laws.seconds_on(way, v, push, tau)
+    v_exit = push + (v - push) * np.exp(-t / tau)
+    zone_time = passed + t + cost
+    return zone_time, zone_time + tau * (1.0 - v_exit / push)
 
 
 def _ease(

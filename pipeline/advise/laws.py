@@ -64,6 +64,18 @@ def speed_after(s_m: ArrayLike, v_mps: Any, a_mps2: Any) -> Floats:
     return np.asarray(np.sqrt(np.maximum(square, np.square(0.2 * np.asarray(v_mps)))))
 
 
+def seconds_on(way_m: ArrayLike, v_mps: Any, push_mps: Any, tau_s: Any) -> Floats:
+    """Seconds over `way_m` (0 or more) for who runs `v_mps` at first and tends to `push_mps` with
+    time constant `tau_s`: push t + (v - push) tau (1 - exp(-t / tau)) = way, by Newton's method."""
+    way = np.asarray(way_m, dtype=np.float64)
+    t = 2.0 * way / (v_mps + np.asarray(push_mps))
+    for _ in range(4):
+        left = np.exp(-t / tau_s)
+        gone = push_mps * t + (v_mps - push_mps) * tau_s * (1.0 - left)
+        t = t - (gone - way) / (push_mps + (v_mps - push_mps) * left)
+    return np.asarray(t)
+
+
 def closed_form_mark_m(
     v_in_mps: Any, v_max_mps: Any, tau_s: Any, lag_s: Any, run_m: Any, free_m: Any
 ) -> Floats:

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from pipeline import schema
 from pipeline.advise import changes, laws, reps, runners
@@ -28,7 +29,7 @@ STANDS_BY_SIGHT_M = (0.0, 2.0, 4.0)  # in a zone of 20 m, which begins to run ou
 PACES = (1.0, 0.925, 1.05)  # of the practised start, in the visual change
 STEP_M = 0.15  # between candidates where the foot-length is not known: half of 0.30 m
 CANDIDATES = 48
-LOOK_EVERY = 4  # of the draws, to choose the stand
+LOOK_EVERY = 8  # of the draws, to choose the stand
 RISK_PRICE_S = 5.0  # of a stand's whole risk: a point too much weighs as 0.05 s
 MOVED_AWAY_S = 0.03  # what a metre away from where the receiver usually stands must bring
 OTHER_PACE_S = 0.10  # what another pace than the practised one must bring
@@ -73,6 +74,8 @@ class Settings:
             refuse("wind", self.wind_mps, "m/s along the zone, -10 to 10, positive from behind")
         if self.stand_m is not None and not 0.0 <= self.stand_m <= 15.0:
             refuse("stand", self.stand_m, "metres past the back line, 0 to 15")
+        if self.pace is not None and not 0.5 <= self.pace <= 1.2:
+            refuse("pace", self.pace, "a share of the practised start, 0.5 to 1.2")
         if self.latest_m is not None and not 3.0 <= self.latest_m <= 40.0:
             refuse("latest pass", self.latest_m, "metres past the entry line, 3 to 40")
         if not 1.0 <= self.half_life_days <= 10_000.0:
@@ -179,12 +182,12 @@ def of_squad(squad: Squad, settings: Settings) -> Advice:
         for name in names
         if name not in squad.reps.runners
     ]
-    starts = _Starts(draws, where)
+    starts, looks = _Starts(draws, where), _Starts(draws.thinned(LOOK_EVERY), where)
     for outgoing in names:
         for incoming in names:
             if incoming == outgoing:
                 continue
-            one = _pair(squad, draws, incoming, outgoing, where, settings, starts)
+            one = _pair(squad, incoming, outgoing, where, settings, starts, looks)
             if one is None:
                 remarks.append(
                     f"{incoming} to {outgoing}: no mark brings the baton across inside the zone"
@@ -242,20 +245,20 @@ class _Starts:
     """The receivers' starts, each worked out once for all pairs. Keeps the last runner's only."""
 
     def __init__(self, draws: Draws, where: Conditions) -> None:
-        self._draws, self._where = draws, where
+        self.draws, self._where = draws, where
         self._runner, self._kept = -1, dict[tuple[float, float], Receiver]()
 
     def of(self, j: int, stand_m: float, pace: float) -> Receiver:
         if j != self._runner:
             self._runner, self._kept = j, {}
         if (stand_m, pace) not in self._kept:
-            self._kept[stand_m, pace] = changes.receiver(self._draws, j, self._where, stand_m, pace)
+            self._kept[stand_m, pace] = changes.receiver(self.draws, j, self._where, stand_m, pace)
         return self._kept[stand_m, pace]
 
 
 def _pair(
-    squad: Squad, draws: Draws, incoming: str, outgoing: str, where: Conditions,
-    settings: Settings, starts: _Starts,
+    squad: Squad, incoming: str, outgoing: str, where: Conditions, settings: Settings,
+    starts: _Starts, looks: _Starts,
 ) -> PairAdvice | None:  # fmt: skip
     i, j = squad.index(incoming), squad.index(outgoing)
     foot = None if np.isnan(squad.feet_m[j]) else float(squad.feet_m[j])
@@ -264,20 +267,20 @@ def _pair(
     stands = [usual]
     if settings.stand_m is None:
         stands = sorted({*(STANDS_M if squad.reps.blind else STANDS_BY_SIGHT_M), usual})
-    paces = (1.0,) if squad.reps.blind else PACES
-    paces = paces if settings.pace is None else (settings.pace,)
+    paces = PACES if settings.pace is None else (settings.pace,)
+    paces = (1.0,) if squad.reps.blind else paces
 
-    def run(marks: Floats, stand: float, pace: float, every: int) -> Outcomes:
+    def run(marks: Floats, stand: float, pace: float, using: _Starts) -> Outcomes:
         return changes.simulate(
-            squad, draws, (i, j), marks, stand, where, pace=pace,
-            latest_m=settings.latest_m, start=starts.of(j, stand, pace), every=every,
+            squad, using.draws, (i, j), marks, stand, where, pace=pace,
+            latest_m=settings.latest_m, start=using.of(j, stand, pace),
         )  # fmt: skip
 
     def first_look(choices: Iterable[tuple[float, float]]) -> list[tuple[float, float, float]]:
         looked = []
         for stand, pace in choices:
             coarse = _candidates(squad, i, j, where, stand, pace, step)[::3]
-            worth = _worth(run(coarse, stand, pace, LOOK_EVERY), settings.risk)
+            worth = _worth(run(coarse, stand, pace, looks), settings.risk)
             looked.append((worth + MOVED_AWAY_S * abs(stand - usual), stand, pace))
         return looked
 
@@ -295,8 +298,8 @@ def _pair(
     _, stand, pace = min(found)
     marks = _candidates(squad, i, j, where, stand, pace, step)
     return _summed(
-        squad, draws, (i, j), marks, stand, pace, foot, where, settings,
-        run(marks, stand, pace, 1),
+        squad, starts.draws, (i, j), marks, stand, pace, foot, where, settings,
+        run(marks, stand, pace, starts),
     )  # fmt: skip
 
 
@@ -385,8 +388,6 @@ def _summed(
     zone, zone_sd = _time_counted_in(zone, zone_sd, zone_spread, counted)
     finish = _conditional(out.finish_s, out.in_zone)
     score = _score(p * late, into, finish, settings.risk)
-    score[~enough] = np.inf
-    best = int(np.argmin(score))
     reps_pair = int(np.sum((squad.reps.incoming == i) & (squad.reps.outgoing == j)))
     n_reps = int(squad.reps_in[i] + squad.reps_out[j])
     columns: dict[str, Any] = {
@@ -407,8 +408,11 @@ def _summed(
         "reps_on_mark": on_mark,
         "finish_s": finish, "p_in_time": p * late,
     }  # fmt: skip
+    enough &= _possible(columns)
+    if not enough.any():
+        return None
     columns = {k: None if v is None else v[enough] for k, v in columns.items()}
-    advised = int(np.sum(enough[:best]))
+    advised = int(np.argmin(score[enough]))
     return PairAdvice(
         incoming=squad.runners[i],
         outgoing=squad.runners[j],
@@ -419,6 +423,19 @@ def _summed(
         advised=advised,
         remarks=tuple(_remarks(columns, advised, n_reps, reps_pair, settings, squad, pace)),
     )
+
+
+def _possible(columns: Mapping[str, Any]) -> NDArray[np.bool_]:
+    """(m,) which candidates have figures that the table can hold: takeovers measured badly wrong
+    can ask for a mark farther off than any lane has room for."""
+    ok = np.ones(len(columns["mark_m"]), dtype=bool)
+    for fact in schema.facts("marks").columns:
+        values = columns.get(fact.name)
+        if fact.type == "float64" and values is not None:
+            low = -np.inf if fact.min is None else fact.min
+            high = np.inf if fact.max is None else fact.max
+            ok &= (values >= low) & (values <= high)
+    return ok
 
 
 def _chance(draws: Draws, hits: Floats) -> tuple[Floats, Floats]:

@@ -94,17 +94,22 @@ def estimate(
     has = np.trace(information, axis1=1, axis2=2) > 0
     information, weighted = information[has], weighted[has]
     runner, weight = runner[has], weight[has]
+    # A^-1, the least one where A is singular
+    inverse = np.asarray(np.linalg.pinv(information, rcond=1e-10, hermitian=True), np.float64)
     prior_mean = np.diag(prior.mean_sd**2)
     sigma0, between0 = np.diag(prior.within**2), np.diag(prior.between**2)
     sigma, between, squad = sigma0, between0, prior.mean
     scale: Floats = np.ones(n_runners)
     share = BLUNDERS[0] / sum(BLUNDERS) if blunders else 0.0
     counts: Floats = np.bincount(runner, weights=weight, minlength=n_runners).astype(np.float64)
+    known = counts > 0
     mean, cov = np.tile(squad, (n_runners, 1)), np.tile(between, (n_runners, 1, 1))
     for _ in range(ROUNDS):
         before = (mean, sigma)
         plain, wide = _spread_weights(information, sigma, scale[runner])
-        late = _responsibility(information, weighted, mean[runner], plain, wide, share)
+        late = _responsibility(
+            information, inverse, weighted, mean[runner], plain, wide, share
+        )  # fmt: skip
         w = (1 - late)[:, None, None] * plain[0] + late[:, None, None] * wide[0]
         wy = (1 - late)[:, None] * _apply(plain, weighted)
         wy += late[:, None] * _apply(wide, weighted)
@@ -114,10 +119,10 @@ def estimate(
         prec = np.linalg.inv(between)
         cov = np.linalg.inv(gram + prec)
         mean = np.einsum("jab,jb->ja", cov, load + prec @ squad)
-        off = mean - squad
-        between = (prior.between_df * between0 + np.einsum("ja,jb->ab", off, off) + cov.sum(0)) / (
-            prior.between_df + n_runners
-        )
+        # those without reps say nothing of how runners differ
+        off = (mean - squad)[known]
+        own = np.einsum("ja,jb->ab", off, off) + cov[known].sum(0)
+        between = (prior.between_df * between0 + own) / (prior.between_df + known.sum())
         if len(runner):
             sigma, scale = _spread(
                 information, weighted, runner, weight * (1 - late), mean, cov, sigma, scale,
@@ -125,7 +130,7 @@ def estimate(
             )  # fmt: skip
             if blunders:
                 share = (BLUNDERS[0] + float(weight @ late)) / (sum(BLUNDERS) + weight.sum())
-        moved = np.abs(mean - before[0]) / prior.within
+        moved = np.abs(mean - before[0])[known] / prior.within
         if np.max(moved, initial=0.0) < SETTLED and np.allclose(sigma, before[1], rtol=1e-3):
             break
     pull = cov @ np.linalg.inv(between)
@@ -158,27 +163,22 @@ def _apply(weights: Weights, weighted: Floats) -> Floats:
 
 
 def _responsibility(
-    information: Floats, weighted: Floats, mean: Floats, plain: Weights, wide: Weights, share: float
-) -> Floats:
+    information: Floats, inverse: Floats, weighted: Floats, mean: Floats,
+    plain: Weights, wide: Weights, share: float,
+) -> Floats:  # fmt: skip
     """(n,) probability that a rep was a blunder."""
     if share <= 0.0 or not len(weighted):
         return np.zeros(len(weighted))
     off = weighted - np.einsum("nab,nb->na", information, mean)  # A (y - mu)
+    away_from = np.einsum("nab,nb->na", inverse, off)
     logs = []
     for _, gain, size in (plain, wide):
         # (y - mu)' W (y - mu) = (y - mu)' gain A (y - mu); y - mu enters through A only
         d = np.einsum("nab,nb->na", gain, off)
-        away = np.einsum("na,na->n", _solve(information, off), d)
+        away = np.einsum("na,na->n", away_from, d)
         logs.append(-0.5 * (away + size))
     odds = logs[0] - logs[1] + np.log((1 - share) / share)
     return np.asarray(1.0 / (1.0 + np.exp(np.clip(odds, -50, 50))))
-
-
-def _solve(information: Floats, vector: Floats) -> Floats:
-    """A^-1 v, the least one where A is singular."""
-    return np.asarray(
-        np.einsum("nab,nb->na", np.linalg.pinv(information, rcond=1e-10, hermitian=True), vector)
-    )
 
 
 def _sum_by(values: Floats, runner: Ints, n_runners: int) -> Floats:

@@ -7,7 +7,7 @@ taken as independent, which the curves' smoothing over a quarter to half a secon
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -27,8 +27,14 @@ OLDER_BACK_M = -10.0
 BLIND = ("4x100", "4x200")  # events with a check mark; in the others the receiver looks
 
 # Weak beliefs that keep a fit of few points finite; taken out again afterwards.
-START_PRIOR = np.array([9.5, 1.25, 0.05])  # V, tau, launch
-START_PRIOR_SD = np.array([2.5, 0.4, 0.15])
+START_PRIOR = np.array([9.5, 1.25, 0.05, 9.0])  # V, tau, launch, speed pushed to after a pass
+START_PRIOR_SD = np.array([2.5, 0.4, 0.15, 2.5])
+
+# What a sprinter's figure can be; beyond it a course says nothing of the runner.
+START_LOW, START_HIGH = np.array([3.0, 0.4, -0.6, 3.0]), np.array([14.0, 3.0, 0.6, 14.0])
+ENTRY_LOW, ENTRY_HIGH = np.array([3.0, -5.0, -5.0]), np.array([14.0, 5.0, 5.0])
+COST_LIMIT_S = 2.0
+ZONE_LOW_M, ZONE_HIGH_M = 5.0, 60.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +52,8 @@ class Matter(Frozen):
 class Reps(Frozen):
     """(n,) each, NaN where not known. `runners` are all ids; `incoming`, `outgoing` index them.
 
-    `start`: V, tau, launch of the receiver's start; `lag`; `cost`: seconds to the exit line beyond
+    `start`: V, tau, launch of the receiver's start; `push`: the speed tended to after a visual
+    change; `lag`; `cost`: seconds to the exit line beyond
     what the start's law says; `entry`: speed at the entry line, gain before it, fade after it
     (m/s²); `reach`: distance of the trunks at the pass; `look`: distance of the trunks when
     the receiver first moves.
@@ -61,6 +68,7 @@ class Reps(Frozen):
     age_days: Floats  # before the newest takeover in the lake
     utc_s: Floats
     start: Matter
+    push: Matter
     lag: Matter
     cost: Matter
     entry: Matter
@@ -136,6 +144,7 @@ def gather(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
         age_days=(newest - utc) / 86_400.0,
         utc_s=utc,
         start=joined("start", 3),
+        push=joined("push", 1),
         lag=joined("lag", 1),
         cost=joined("cost", 1),
         entry=joined("entry", 3),
@@ -197,7 +206,7 @@ def _courses(rows: pa.Table, curves: pa.Table) -> list[dict[str, Course]]:
     order = order[known[order]]
     key, data = key[order], [x[order] for x in data]
     begins = np.flatnonzero(np.diff(key, prepend=-1))
-    ends = np.append(begins[1:], len(key))
+    ends = np.append(begins[1:], len(key))[: len(begins)]  # none where there is no point
     where = {int(key[a]): slice(int(a), int(b)) for a, b in zip(begins, ends, strict=True)}
     own = np.asarray(
         pc.index_in(rows.column("session"), value_set=sessions).to_numpy(zero_copy_only=False)
@@ -245,7 +254,8 @@ def _one(
     passed = outcome == "passed"
     go, go_sd, end = row["go_t_s"], row["go_t_sd_s"], row["pass_t_s"]
     zone_m = row["zone_speed_mps"] * row["zone_time_s"]
-    zone_m = round(zone_m) if np.isfinite(zone_m) else (30.0 if event in BLIND else 20.0)
+    said = ZONE_LOW_M <= zone_m <= ZONE_HIGH_M  # not where it is NaN
+    zone_m = round(zone_m) if said else (30.0 if event in BLIND else 20.0)
     numbers: dict[str, float] = {"zone_m": zone_m, "ran_into": float("ran into" in faults)}
     matter = {
         "lag": _scalar(row["go_lag_s"], float(np.hypot(go_sd, row["mark_t_sd_s"]))),
@@ -253,6 +263,7 @@ def _one(
         if passed
         else _nothing(1),
         "start": _nothing(3),
+        "push": _nothing(1),
         "entry": _nothing(3),
         "cost": _nothing(1),
         "look": _nothing(1),
@@ -265,25 +276,19 @@ def _one(
         until = end - 0.2 if clean and np.isfinite(end) else _until_near(pair, go)
         matter["entry"] = _entry(course_in, row["v_in_entry_sd_mps"], until)
     if course_out is not None and np.isfinite(go):
-        t, s, _, s_sd, _ = course_out
+        t, s = course_out[:2]
         stand = float(np.interp(go, t, s))
         numbers["stand_m"] = stand - back
-        apart = _gap(pair, go)
-        if apart is not None:
-            sd = float(np.hypot(np.interp(go, t, s_sd), 9.0 * go_sd))
-            matter["look"] = _scalar(apart, sd)
+        matter["look"] = _gap(pair, go, go_sd)
         eased = _easing(course_out, go, end, zone_m, passed)
         numbers.update(eased)
         fit = _start(course_out, go, end, event, zone_m, eased.get("eased_t", np.inf))
         if fit is not None:
-            matter["start"] = fit[0]
+            matter["start"], matter["push"] = fit.matter, fit.push
             if "eased_t" in eased:
-                numbers["eased_by"] = _eased_by(course_out, go, fit[1], eased)
-            leave = _crossing(t, s, zone_m)
-            if clean and leave is not None and "eased_from" not in eased:
-                law = float(laws.seconds_to(zone_m - stand, *fit[1]))
-                sd = float(np.hypot(go_sd, fit[2](zone_m - stand)))
-                matter["cost"] = _scalar(leave - go - law, sd)
+                numbers["eased_by"] = _eased_by(course_out, go, fit.x[:3], eased)
+            if clean and "eased_from" not in eased:
+                matter["cost"] = _cost(course_out, fit, go, go_sd, end, stand, zone_m, event)
     return _Facts(matter, numbers)
 
 
@@ -295,17 +300,18 @@ def _back_m(row: Mapping[str, float], course: Course | None, event: str, zone_m:
     return OLDER_BACK_M if event in BLIND and zone_m < 25.0 else 0.0
 
 
-def _gap(pair: Mapping[str, Course], t_s: float) -> float | None:
-    """Distance of the trunks at a moment that both courses cover."""
+def _gap(pair: Mapping[str, Course], t_s: float, t_sd_s: float) -> tuple[Floats, Floats]:
+    """Distance of the trunks at a moment, where both courses cover it."""
     if "incoming" not in pair or "outgoing" not in pair:
-        return None
-    places = []
+        return _nothing(1)
+    places, sds = [], []
     for role in ("incoming", "outgoing"):
-        t, s = pair[role][:2]
+        t, s, v, s_sd, _ = pair[role]
         if not t[0] <= t_s <= t[-1]:
-            return None
+            return _nothing(1)
         places.append(float(np.interp(t_s, t, s)))
-    return places[1] - places[0]
+        sds += [float(np.interp(t_s, t, s_sd)), float(np.interp(t_s, t, v)) * t_sd_s]
+    return _scalar(places[1] - places[0], float(np.linalg.norm(sds)))
 
 
 def _until_near(pair: Mapping[str, Course], go: float) -> float:
@@ -343,6 +349,8 @@ def _entry(course: Course, entry_sd: float, until: float) -> tuple[Floats, Float
     keep = np.diag(a) > 0
     cov = np.linalg.inv(a[np.ix_(keep, keep)])
     value = cov @ b[keep]
+    if np.any((value <= ENTRY_LOW[keep]) | (value >= ENTRY_HIGH[keep])):
+        return _nothing(3)
     cov[0, 0] += entry_sd**2
     out_a, out_b = _nothing(3)
     inner = np.linalg.inv(cov)
@@ -352,60 +360,128 @@ def _entry(course: Course, entry_sd: float, until: float) -> tuple[Floats, Float
 
 
 def _without(a: Floats, b: Floats, k: int) -> tuple[Floats, Floats]:
-    a, b = a.copy(), b.copy()
+    """Component k integrated out: what is left holds whatever it is."""
+    share = a[:, k] / a[k, k] if a[k, k] > 0 else np.zeros(len(b))
+    a, b = a - np.outer(share, a[k]), b - share * b[k]
     a[k, :] = a[:, k] = 0.0
     b[k] = 0.0
     return a, b
 
 
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """A start fitted: V, tau, launch and, by sight, the speed pushed to after the pass, in
+    information form; the fit itself and its covariance."""
+
+    matter: tuple[Floats, Floats]
+    push: tuple[Floats, Floats]
+    x: Floats  # V, tau, launch, speed pushed to (V itself in the blind change)
+    cov: Floats
+
+    def seconds_to(self, distance_m: float) -> float:
+        return float(laws.seconds_to(distance_m, *self.x[:3]))
+
+    def sd_s(self, distance_m: float) -> float:
+        """Standard error of `seconds_to`."""
+        eps, base = 1e-4, self.seconds_to(distance_m)
+        slope = np.array(
+            [
+                (float(laws.seconds_to(distance_m, *(self.x[:3] + eps * unit))) - base) / eps
+                for unit in np.eye(3)
+            ]
+        )
+        return float(np.sqrt(slope @ self.cov[:3, :3] @ slope))
+
+
 def _start(
     course: Course, go: float, end: float, event: str, zone_m: float, eased_t: float
-) -> tuple[tuple[Floats, Floats], Floats, Callable[[float], float]] | None:
-    """V, tau and launch of the exponential start in information form, the fit itself, and the
-    standard error of its time to a distance.
+) -> _Start | None:
+    """The receiver's start by least squares, None where the course says too little of it.
 
     Left out: half a second about the pass, when the arm is back, and what comes after an
-    easing. In the visual change, where the pace is chosen and pushed on after the pass, the law
-    describes the whole way to the exit line, and only that.
+    easing or, where there was no pass, beyond the exit line: who has no baton pulls up there. In
+    the visual change the pace is chosen until the pass and pushed on after it, to another speed.
     """
-    blind = event in BLIND
-    last = course[0][-1] if blind else _crossing(*course[:2], zone_m)
-    if last is None:
-        last = go + 2.5
-    last = min(last, eased_t - 0.2, go + 7.0)
-    at, v, sd = _points(course, go + 0.15, last)
-    if blind and np.isfinite(end):
-        keep = (at < end - 0.6) | (at > end + 0.8)
-        at, v, sd = at[keep], v[keep], sd[keep]
-    if len(at) < 4:
+    blind, passed = event in BLIND, np.isfinite(end)
+    leave = _crossing(*course[:2], zone_m)
+    last = course[0][-1] if passed else (go + 2.5 if leave is None else leave)
+    at, v, sd = _points(course, go + 0.15, min(last, go + 7.0))
+    keep = at < eased_t - 0.2
+    if passed and blind:
+        keep &= (at < end - 0.6) | (at > end + 0.8)
+    elif passed:
+        keep = (keep & (at < end - 0.1)) | (at > end + 0.3)
+    at, v, sd = at[keep], v[keep], sd[keep]
+    pushes = not blind and passed and bool(np.any(at > end))
+    if len(at) < 4 or np.sum(at < end if pushes else at < np.inf) < 3:
         return None
-    t = at - go
-    prior = np.diag(START_PRIOR_SD**-2)
-    x = START_PRIOR.copy()
-    for _ in range(12):
-        top, tau, launch = x
-        u = np.maximum(0.0, t - launch) / tau
-        e = np.where(t > launch, np.exp(-u), 0.0)
-        jac = np.stack([1.0 - np.exp(-u), -top * e * u / tau, -top * e / tau], axis=1)
-        left = v - top * (1.0 - np.exp(-u))
+    size = 4 if pushes else 3
+    mean, low, high = (x[:size] for x in (START_PRIOR, START_LOW, START_HIGH))
+    prior = np.diag(START_PRIOR_SD[:size] ** -2)
+    x = mean.copy()
+    for _ in range(15):
+        model, jac = _speed(x, at - go, end - go)
         a = jac.T @ (jac / sd[:, None] ** 2)
-        step = np.linalg.solve(a + prior, jac.T @ (left / sd**2) + prior @ (START_PRIOR - x))
-        x = x + np.clip(step, -0.5, 0.5)
-        x = np.clip(x, [3.0, 0.4, -0.6], [14.0, 3.0, 0.6])
-        if np.max(np.abs(step)) < 1e-5:
+        load = jac.T @ ((v - model) / sd**2)
+        step = np.linalg.solve(a + prior, load + prior @ (mean - x))
+        new = np.clip(x + np.clip(step, -0.5, 0.5), low, high)
+        done = np.max(np.abs(new - x)) < 1e-5
+        x = new
+        if done:
             break
-    weighted = a @ x + jac.T @ (left / sd**2)
-    cov = np.linalg.inv(a + prior)
+    if np.any((x <= low) | (x >= high)):
+        return None
+    weighted = a @ x + load
+    cov = np.asarray(np.linalg.inv(a + prior), dtype=np.float64)
+    matter, push = (a, weighted), _nothing(1)
+    if pushes:
+        rest = np.linalg.inv(a[:3, :3] + 1e-3 * prior[:3, :3])  # the start integrated out
+        share = a[3, :3] @ rest
+        push = (a[3:, 3:] - share @ a[:3, 3:], weighted[3:] - share @ weighted[:3])
+        matter = _without(a, weighted, 3)
+        matter = matter[0][:3, :3], matter[1][:3]
+    return _Start(matter, push, x if pushes else np.append(x, x[0]), cov)
 
-    def time_sd(distance: float) -> float:
-        eps = 1e-4
-        base = laws.seconds_to(distance, *x)
-        slope = np.array(
-            [float(laws.seconds_to(distance, *(x + eps * unit)) - base) / eps for unit in np.eye(3)]
-        )
-        return float(np.sqrt(slope @ cov @ slope))
 
-    return (a, weighted), x, time_sd
+def _speed(x: Floats, t: Floats, end: float) -> tuple[Floats, Floats]:
+    """(n,) speed t after the first movement and its derivatives (n, p); with a fourth element, the
+    speed pushed to, it tends there from `end` on with the same time constant."""
+    top, tau, launch = x[:3]
+    before = t if len(x) == 3 else np.minimum(t, end)
+    u = np.maximum(0.0, before - launch) / tau
+    e = np.where(before > launch, np.exp(-u), 0.0)
+    v = top * (1.0 - e) * (before > launch)
+    jac = np.stack([(1.0 - e) * (before > launch), -top * e * u / tau, -top * e / tau], axis=1)
+    if len(x) == 3:
+        return v, jac
+    late = np.maximum(0.0, t - end)
+    left = np.exp(-late / tau)
+    tau_too = (v - x[3]) * left * late / tau**2
+    jac = jac * left[:, None]
+    jac[:, 1] += tau_too
+    return x[3] + (v - x[3]) * left, np.column_stack([jac, 1.0 - left])
+
+
+def _cost(
+    course: Course, fit: _Start, go: float, go_sd: float, end: float, stand: float, zone_m: float,
+    event: str,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Time from first movement to the exit line beyond what the start's law says."""
+    t, s = course[:2]
+    leave = _crossing(t, s, zone_m)
+    if leave is None:
+        return _nothing(1)
+    law, sd = fit.seconds_to(zone_m - stand), fit.sd_s(zone_m - stand)
+    if event not in BLIND and end < leave:
+        run = float(np.interp(end, t, s)) - stand
+        top, tau, launch, push = fit.x
+        there = fit.seconds_to(max(run, 0.1))
+        v = float(laws.speed_mps(there, top, tau, launch))
+        law = there + float(laws.seconds_on(zone_m - stand - run, v, push, tau))
+        sd = fit.sd_s(max(run, 0.1))
+    if not abs(leave - go - law) < COST_LIMIT_S:
+        return _nothing(1)
+    return _scalar(leave - go - law, float(np.hypot(go_sd, sd)))
 
 
 def _crossing(t: Floats, s: Floats, at_m: float) -> float | None:

@@ -25,6 +25,7 @@ START = mixed.Prior(
     np.array([9.5, 1.25, 0.05]), np.array([1.5, 0.25, 0.12]),
     np.array([0.4, 0.12, 0.05]), np.array([0.15, 0.05, 0.02]),
 )  # fmt: skip
+PUSH = mixed.Prior(np.array([9.0]), np.array([1.5]), np.array([0.4]), np.array([0.2]))
 LAG = mixed.Prior(np.array([0.15]), np.array([0.10]), np.array([0.04]), np.array([0.045]))
 COST = mixed.Prior(np.array([0.04]), np.array([0.06]), np.array([0.02]), np.array([0.04]))
 ENTRY = mixed.Prior(
@@ -71,6 +72,7 @@ class Squad(Frozen):
     event: str
     runners: tuple[str, ...]
     start: mixed.Effects  # V, tau, launch
+    push: mixed.Effects  # speed tended to after a visual change
     lag: mixed.Effects
     cost: mixed.Effects
     entry: mixed.Effects  # speed, gain before, fade after
@@ -114,6 +116,7 @@ def estimate(
         event=reps.event,
         runners=names,
         start=effects(reps.start, reps.outgoing, START),
+        push=effects(reps.push, reps.outgoing, PUSH),
         lag=effects(reps.lag, reps.outgoing, LAG),
         cost=effects(reps.cost, reps.outgoing, COST),
         entry=effects(reps.entry, reps.incoming, ENTRY),
@@ -140,7 +143,7 @@ def _about_the_usual(reps: Reps) -> Matter:
     mean = np.bincount(group[known], weights=y[known], minlength=len(n)) / np.maximum(n, 1)
     use = known & (n[group] > 1)
     # a departure from the mean of n is smaller than one from the truth: (n - 1) / n of its variance
-    wider = np.sqrt(n[group] / np.maximum(n[group] - 1.0, 1.0))
+    wider = np.sqrt(np.maximum(n[group], 1.0) / np.maximum(n[group] - 1.0, 1.0))
     info = np.where(use, info / wider**2, 0.0)
     return Matter(info[:, None, None], (info * (y - mean[group]) * wider)[:, None])
 
