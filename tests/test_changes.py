@@ -41,7 +41,7 @@ def course(
 
     return Draws(
         outer=2, inner=n // 2, top_mps=both(top), tau_s=both(tau), launch_s=both(launch),
-        lag_s=both(lag), cost_s=both(cost), v_in_mps=both(v_in), gain_mps2=both(gain),
+        push_mps=both(top), lag_s=both(lag), cost_s=both(cost), v_in_mps=both(v_in), gain_mps2=both(gain),
         fade_mps2=both(fade), look_m=both(look), reach_share_m=both(free / 2),
         reach_rep_m=np.zeros(n), reach_pair=np.zeros(n), stand_m=np.zeros(n),
         eases=np.full(n, ease),
@@ -74,6 +74,7 @@ def pair_squad(spread=1.0, error=1.0, *, blind=True, eases=0.0, reach=1.2) -> ru
         event="4x100" if blind else "4x400",
         runners=("robin", "wren"),
         start=of([9.6, 1.25, 0.05], [0.12, 0.03, 0.01], [0.10, 0.02, 0.01]),
+        push=of([9.0], [0.1], [0.2]),
         lag=of([0.18], [0.02], [0.04]),
         cost=of([0.03], [0.01], [0.02]),
         entry=of([9.5, 0.1, 0.15], [0.08, 0.02, 0.02], [0.12, 0.03, 0.03]),
@@ -260,7 +261,7 @@ def test_only_some_draws_are_looked_at_and_they_are_the_same():
     squad = pair_squad()
     draws = changes.draw(squad, TODAY, outer=8, inner=8)
     marks = np.array([8.0, 10.0])
-    every, some = run(draws, marks, squad=squad), run(draws, marks, squad=squad, every=4)
+    every, some = run(draws, marks, squad=squad), run(draws.thinned(4), marks, squad=squad)
     for f in fields(changes.Outcomes):
         assert np.array_equal(getattr(every, f.name)[::4], getattr(some, f.name))
     start = changes.receiver(draws, 1, TODAY, 0.0, 1.0)
@@ -410,7 +411,8 @@ def test_what_a_squad_has_in_common_is_drawn_in_common():
     draws = changes.draw(replace(base, start=follows), TODAY, outer=2048, inner=8)
     means = draws.group(draws.top_mps).mean(axis=1)
     own = 0.05**2 + 0.10**2 / 8  # of the runner, and of eight reps
-    expected = np.array([[0.10**2 + own, 0.10**2], [0.10**2, 0.10**2 + own]])
+    common = 0.10**2 + 0.10**2 / 8  # all runners' reps are drawn from the same numbers
+    expected = np.array([[0.10**2 + own, common], [common, 0.10**2 + own]])
     assert np.cov(means.T) == pytest.approx(expected, rel=0.15)
 
 

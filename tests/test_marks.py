@@ -531,6 +531,7 @@ def test_of_marks_said_to_be_safe_as_many_are(practice):
     assert safe.sum() >= 4
     assert 0.75 < came[safe].mean() <= 1.0
     assert came[safe].mean() == pytest.approx(said[safe].mean(), abs=0.12)
-    assert came[said < 0.45].mean() < 0.75
+    # far marks: those who wait ease and get it after all oftener than said (docs/advice.md)
+    assert came[said < 0.45].mean() < came[safe].mean()
     assert np.corrcoef(said, came)[0, 1] > 0.5
     assert abs(np.mean(times)) < 0.08

@@ -92,8 +92,9 @@ def test_entry_speeds_of_simulated_squads(lakes, estimated):
 
 def test_starts_of_simulated_squads(lakes, estimated):
     # To 20 m with the arm back: the receivers run at 0.95 to 0.98 until the baton is theirs.
-    z, off = [], []
+    z, off, received = [], [], []
     for person, site, found, j in everybody(lakes, estimated):
+        received.append(found.reps_out[j] > 0)
         times = []
         for effort in (0.95, 0.965, 0.98):
             t, s, _ = full_run(person, site, effort)
@@ -103,7 +104,7 @@ def test_starts_of_simulated_squads(lakes, estimated):
         z.append(off[-1] / np.hypot(t20_sd[j], sd(found.cost)[j]))
     # errors of start and cost offset each other: together they are less than taken apart
     assert 0.4 < rms(z) < 1.3
-    assert abs(np.mean(off)) < 0.02
+    assert abs(np.mean(np.array(off)[received])) < 0.02  # others lean on the squad
 
 
 def test_reach_of_simulated_pairs(lakes, gathered, estimated):
