@@ -169,7 +169,7 @@ def choose_marks(rows: Sequence[Case]) -> list[tuple[Case, float | None]]:
         part = rows[side]
         for aim in AIMS if part else ():
             row = min(part, key=lambda row: abs(logit(row["p_in_zone"]) - logit(aim)))
-            near = abs(row["p_in_zone"] - aim) < 0.5 * min(aim, 1 - aim) + 0.02
+            near = abs(row["p_in_zone"] - aim) < 0.25 * min(aim, 1 - aim) + 0.02
             if near and all(row is not other for other, _ in chosen):
                 chosen.append((row, aim))
     return chosen

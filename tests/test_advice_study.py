@@ -110,7 +110,9 @@ def test_a_few_kinds_or_other_seeds_leave_the_page_alone(tmp_path, monkeypatch, 
     monkeypatch.setattr("sys.argv", ["advice_study.py"])
     assert study.main() == 0
     text = page.read_text(encoding="utf-8")
-    assert text.startswith("before\n") and text.endswith("after\n") and "old" not in text
+    assert text.startswith("before\n")
+    assert text.endswith("after\n")
+    assert "old" not in text
     assert (tmp_path / "plot.svg").exists()
     assert "85 to 92.5 %" in capsys.readouterr().out
 

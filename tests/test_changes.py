@@ -1,4 +1,4 @@
-"""Many takeovers of a pair at once: the closed form without uncertainty, the laws of chance with it.
+"""Many takeovers of a pair: the closed form without uncertainty, the laws of chance with it.
 
 Two runners are made by hand: `course` gives Draws that are all alike, `pair_squad` a Squad whose
 spread from rep to rep and whose estimation error are set as wanted.
@@ -41,8 +41,8 @@ def course(
 
     return Draws(
         outer=2, inner=n // 2, top_mps=both(top), tau_s=both(tau), launch_s=both(launch),
-        push_mps=both(top), lag_s=both(lag), cost_s=both(cost), v_in_mps=both(v_in), gain_mps2=both(gain),
-        fade_mps2=both(fade), look_m=both(look), reach_share_m=both(free / 2),
+        push_mps=both(top), lag_s=both(lag), cost_s=both(cost), v_in_mps=both(v_in),
+        gain_mps2=both(gain), fade_mps2=both(fade), look_m=both(look), reach_share_m=both(free / 2),
         reach_rep_m=np.zeros(n), reach_pair=np.zeros(n), stand_m=np.zeros(n),
         eases=np.full(n, ease),
     )  # fmt: skip

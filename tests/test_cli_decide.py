@@ -3,6 +3,7 @@
 import contextlib
 import html
 import io
+import itertools
 import re
 import shutil
 from pathlib import Path
@@ -141,7 +142,7 @@ def test_orders_are_printed_with_their_marks_and_who_drops_out(out):
     assert line.split()[1:5] == legs
     assert f"{first['time_s']:.2f} ± {first['time_sd_s']:.2f}" in line
     assert "right, left, right, left" in said
-    for one, other in zip(legs, legs[1:], strict=False):
+    for one, other in itertools.pairwise(legs):
         assert f"{one} to {other}: " in said.split("Marks of the first order")[1]
     for name in legs:
         assert f"without {name}: " in said.split("If one drops out")[1]

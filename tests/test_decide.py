@@ -4,6 +4,7 @@ Lakes lie on disk here: evenings of invented squads (tests/squads.py), stored as
 them. The last test processes a sample session and asks for advice on it.
 """
 
+import contextlib
 import functools
 import json
 import math
@@ -27,7 +28,7 @@ from test_store import ASKED, files_below
 from pipeline import decide, lake, schema, store
 from pipeline.advise import marks
 from pipeline.advise.marks import Settings
-from pipeline.errors import InputError, OutputError, UsageError
+from pipeline.errors import InputError, NothingMeasured, OutputError, UsageError
 from pipeline.process import process
 
 NAMES = ("heron", "otter", "rowan", "stoat")
@@ -275,12 +276,10 @@ def test_no_lake_is_too_odd_for_a_decision(seed, rows, event):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(decide.lake, "read", lambda _: odd)
         for ask in (decide.runners, decide.marks, decide.progress):
-            try:
-                tables = ask(Path("out"), asked(), write=False).tables
-            except BatontraceError as err:
-                assert err.exit_code in (2, 7), str(err)
-                continue
-            for name, table in tables.items():
+            found = {}
+            with contextlib.suppress(UsageError, NothingMeasured):  # said as what they are
+                found = ask(Path("out"), asked(), write=False).tables
+            for name, table in found.items():
                 schema.check(name, table)
 
 
