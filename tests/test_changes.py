@@ -1,4 +1,4 @@
-"""Many takeovers of a pair: the closed form without uncertainty, the laws of chance with it.
+"""Many takeovers of a pair at once: the closed form, and with uncertainty the laws of chance.
 
 Two runners are made by hand: `course` gives Draws that are all alike, `pair_squad` a Squad whose
 spread from rep to rep and whose estimation error are set as wanted.
