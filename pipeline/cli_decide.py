@@ -187,7 +187,7 @@ def marks(
         half_life_days=half_life,
         seed=seed,
     )
-    found = decide.marks(out, settings, write=not print_only)
+    found = decide.marks(out, settings, pair=pair, write=not print_only)
     if pair is not None:
         _one_pair(found, pair)
     else:
@@ -266,9 +266,9 @@ def order(
         seed=seed,
     )
     wishes = decide.Wishes(
-        {name: _whole(value, "--fix") for name, value in _pairs(fix, "--fix", "RUNNER=LEG")},
+        {name: _leg(name, value, "--fix") for name, value in _pairs(fix, "--fix", "RUNNER=LEG")},
         tuple(
-            (name, _whole(value, "--forbid"))
+            (name, _leg(name, value, "--forbid"))
             for name, value in _pairs(forbid, "--forbid", "RUNNER=LEG")
         ),
         dict(_pairs(hand, "--hand", "RUNNER=left")),
@@ -347,9 +347,9 @@ def _number(text: str, option: str) -> float:
     return value
 
 
-def _whole(text: str, option: str) -> int:
+def _leg(name: str, text: str, option: str) -> int:
     if text not in ("1", "2", "3", "4"):
-        raise UsageError(f"{option} {text}", "not a leg", "1, 2, 3 or 4")
+        raise UsageError(f"{option} {name}={text}", f'"{text}" is no leg', "1, 2, 3 or 4")
     return int(text)
 
 
@@ -507,10 +507,6 @@ def _one_pair(found: Marks, names: tuple[str, str]) -> None:
         for pair in advice.pairs
         if (pair.incoming, pair.outgoing) == names
     ]
-    if not pairs:
-        raise UsageError(
-            f"pair {names[0]} to {names[1]}", "no marks for it", "two runners of the team in OUT"
-        )
     for advice, pair in pairs:
         terminal.say(
             f"{advice.squad.event}, {pair.incoming} to {pair.outgoing}: receiver "

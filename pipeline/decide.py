@@ -69,10 +69,21 @@ def runners(out: Path, settings: Settings, *, write: bool = True) -> Marks:
     return Marks((), tables, (), found.remarks)
 
 
-def marks(out: Path, settings: Settings, *, write: bool = True) -> Marks:
-    """The tables `marks`, `runners` and `progress`, for each event or the one asked for."""
+def marks(
+    out: Path, settings: Settings, *, pair: tuple[str, str] | None = None, write: bool = True
+) -> Marks:
+    """The tables `marks`, `runners` and `progress`, for each event or the one asked for.
+
+    Raises UsageError, before anything is written, where there are no marks for `pair`.
+    """
     found = lake.read(out)
     advices = mark_advice.advices(found, settings)
+    if pair is not None and not any(
+        (one.incoming, one.outgoing) == pair for advice in advices for one in advice.pairs
+    ):
+        raise UsageError(
+            f"pair {pair[0]} to {pair[1]}", "no marks for it", "two runners of the team in OUT"
+        )
     tables = {
         "runners": runner_advice.table([one.squad for one in advices]),
         "marks": mark_advice.table(advices),
@@ -128,15 +139,15 @@ def order(
     if settings.event is None:
         settings = replace(settings, event=mark_advice.first_event(found))
     advice = mark_advice.advices(found, settings)[0]
-    legs = _legs(advice, lane, flat_s or {})
+    known = legs(advice, lane, flat_s or {})
     given = {
         "fixed": wishes.fixed,
         "forbidden": wishes.forbidden,
         "hands": wishes.hands,
         "seed": settings.seed,
     }
-    ranked = order_advice.orders(legs, **given)  # type: ignore[arg-type]
-    reserves = order_advice.reserves(legs, ranked, **given)  # type: ignore[arg-type]
+    ranked = order_advice.orders(known, **given)  # type: ignore[arg-type]
+    reserves = order_advice.reserves(known, ranked, **given)  # type: ignore[arg-type]
     tables = {
         "runners": runner_advice.table([advice.squad]),
         "orders": order_advice.table(ranked, ORDERS_KEPT),
@@ -178,7 +189,8 @@ def _lacks(advices: Sequence[Advice], tables: Mapping[str, pa.Table]) -> tuple[L
     )
 
 
-def _legs(advice: Advice, lane: int, flat_s: Mapping[str, float]) -> Legs:
+def legs(advice: Advice, lane: int, flat_s: Mapping[str, float]) -> Legs:
+    """What running orders rest on. Raises UsageError for a flat time of a stranger."""
     at = mark_advice.at_marks(advice)
     strangers = sorted(set(flat_s) - set(at.runners))
     if strangers:

@@ -31,6 +31,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 import squads  # noqa: E402
 
+from pipeline import decide  # noqa: E402
 from pipeline.advise import changes, marks, squad  # noqa: E402
 
 LOOP_REPS = 32  # by hand, then scaled to as many as the advice draws
@@ -52,24 +53,6 @@ def said(name: str, times: list[float], target_s: float | None = None) -> str:
         f"{min(times):.3f} to {max(times):.3f} s in {len(times)} runs"
     )
     return line + (f" (target {target_s:g} s)" if target_s else "")
-
-
-def legs_of(advice: marks.Advice) -> squad.Legs:
-    """The advised marks as what running orders rest on."""
-    at = marks.at_marks(advice)
-    return squad.Legs(
-        event=advice.squad.event,
-        lane=4,
-        runners=at.runners,
-        v_max_mps=at.top_mps,
-        tau_s=at.tau_s,
-        launch_s=at.launch_s,
-        v_in_mps=at.v_in_mps,
-        zone_time_s=at.zone_time_s,
-        zone_time_spread_s=at.zone_time_spread_s,
-        p_in_zone=at.p_in_zone,
-        outgoing_start_m=at.stand_m,
-    )
 
 
 def by_hand(
@@ -135,7 +118,7 @@ def main() -> None:
     print(said("  of it runners", seconds(lambda: marks.squads(lake, settings), runs)))
     print(said("  of it pairs and curves", seconds(lambda: marks.of_squad(found, settings), runs)))
 
-    legs = legs_of(advice)
+    legs = decide.legs(advice, 4, {})
     count = len(squad.orders(legs).legs)
     print(
         said(

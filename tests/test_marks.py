@@ -206,6 +206,17 @@ def test_ten_times_the_reps_make_errors_smaller_and_leave_spreads():
     assert many.at("mark_m") >= few.at("mark_m")
 
 
+def test_runners_known_exactly_leave_chance_and_no_error():
+    """Groups of draws differ then by luck alone, which is taken out again."""
+    pair, usual = by_hand(error=0.0), by_hand()
+    chancy = (pair.columns["p_in_zone"] > 0.2) & (pair.columns["p_in_zone"] < 0.8)
+    assert chancy.sum() > 3
+    # by luck alone the shares of 32 reps would differ by 0.07 or more
+    assert pair.columns["p_in_zone_sd"][chancy].max() < 0.05
+    assert pair.columns["zone_time_sd_s"][chancy].max() < 0.015
+    assert pair.at("p_in_zone_sd") < 0.3 * usual.at("p_in_zone_sd", pair.advised)
+
+
 def test_an_uneven_pair_is_given_a_nearer_mark_and_a_wider_spread():
     steady, uneven = by_hand(spread=0.5), by_hand(spread=1.5)
     assert uneven.at("mark_m") < steady.at("mark_m")

@@ -543,7 +543,7 @@ def _remarks(
     if n_pair == 0:
         said.append("pair never tried: rests on what each did with others")
     if n_reps < FEW_REPS:
-        said.append(f"rests on {n_reps} takeovers: leans on the squad")
+        said.append(f"rests on few takeovers ({n_reps}): leans on the squad")
     if not squad.reps.blind:
         said.append("visual change: the mark is the incoming runner's place when to set off")
         if pace != 1.0:
