@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import enum
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -402,7 +402,18 @@ def _by(row: Mapping[str, Any], name: str, unit: str, spread: str, digits: int) 
 
 def _runners(rows: Sequence[Mapping[str, Any]]) -> None:
     terminal.table(
-        ["runner", "reps", "lag, s", "20 m, s", "top, m/s", "tau, s", "entry, m/s", "reach, m"],
+        [
+            "runner",
+            "reps",
+            "lag, s",
+            "20 m, s",
+            "top, m/s",
+            "tau, s",
+            "arm costs, s",
+            "entry, m/s",
+            "fade, m/s²",
+            "reach, m",
+        ],
         [
             (
                 row["runner"],
@@ -411,7 +422,9 @@ def _runners(rows: Sequence[Mapping[str, Any]]) -> None:
                 _by(row, "t20", "s", "t20_spread_s", 2),
                 pm(row["v_max_mps"], row["v_max_sd_mps"], 1),
                 pm(row["tau_s"], row["tau_sd_s"], 2),
+                pm(row["arm_cost_s"], row["arm_cost_sd_s"], 2),
                 _by(row, "v_in_entry", "mps", "v_in_spread_mps", 2),
+                pm(row["fade_mps2"], row["fade_sd_mps2"], 2),
                 pm(row["reach_m"], row["reach_sd_m"], 2),
             )
             for row in rows
@@ -434,55 +447,60 @@ def _percent(value: float, sd: float | None = None) -> str:
     return f"{100 * value:.0f}" + ("" if sd is None else f" ± {100 * sd:.0f}")
 
 
+Cells = dict[str, Callable[["PairAdvice"], str]]
+
+
+def _columns(blind: bool) -> Cells:
+    """What the table of marks shows, heading by heading; --pair shows all there is."""
+    first: Cells = {
+        "incoming": lambda p: p.incoming,
+        "outgoing": lambda p: p.outgoing,
+        "feet": _feet_of,
+        "mark, m" if blind else "goes at, m": lambda p: f"{p.at('mark_m'):.2f}",
+        "stands, m": lambda p: f"{p.stand_m:g}",
+        "in zone, %": lambda p: _percent(p.at("p_in_zone"), p.at("p_in_zone_sd")),
+        "ran into, %": lambda p: _percent(p.at("p_ran_into")),
+        "zone time, s": lambda p: pm(p.at("zone_time_s"), p.at("zone_time_sd_s"), 2),
+        "pass, m": lambda p: pm(p.at("pass_m"), p.at("pass_sd_m"), 1),
+    }
+    by_sight: Cells = {
+        "pace, %": lambda p: _percent(p.pace),
+        "gap at go, m": lambda p: f"{p.at('gap_at_go_m'):.1f}",
+        "closing, m/s": lambda p: f"{p.at('closing_mps'):.1f}",
+        "baton loses, s": lambda p: pm(p.at("baton_loss_s"), p.at("baton_loss_sd_s"), 2),
+    }
+    last: Cells = {"reps": lambda p: f"{p.at('reps_pair'):.0f} of {p.at('reps'):.0f}"}
+    return first | ({} if blind else by_sight) | last
+
+
 def _marks(advice: Advice) -> None:
     from pipeline.advise import marks as stage
 
     blind = advice.squad.reps.blind
-    zone = advice.conditions
     terminal.say(
-        f"{advice.squad.event}: zone {zone.zone_m:g} m, {count(len(advice.pairs), 'pair')}, "
-        f"wished risk {advice.settings.risk:.0%}"
+        f"{advice.squad.event}: zone {advice.conditions.zone_m:g} m, "
+        f"{count(len(advice.pairs), 'pair')}, wished risk {advice.settings.risk:.0%}"
     )
+    columns = _columns(blind)
     terminal.table(
-        [
-            "incoming", "outgoing", "feet", "mark, m" if blind else "goes at, m", "stands, m",
-            "in zone, %", "ran into, %", "ran away, %", "zone time, s", "pass, m", "closing, m/s",
-            *(() if blind else ("gap at go, m", "baton loses, s")), "reps",
-        ],
-        [
-            (
-                pair.incoming, pair.outgoing, _feet_of(pair), f"{pair.at('mark_m'):.2f}",
-                f"{pair.stand_m:g}" + ("" if blind else f", pace {pair.pace:.0%}"),
-                _percent(pair.at("p_in_zone"), pair.at("p_in_zone_sd")),
-                _percent(pair.at("p_ran_into")), _percent(pair.at("p_ran_away")),
-                pm(pair.at("zone_time_s"), pair.at("zone_time_sd_s"), 2),
-                pm(pair.at("pass_m"), pair.at("pass_sd_m"), 1), f"{pair.at('closing_mps'):.1f}",
-                *(() if blind else (
-                    f"{pair.at('gap_at_go_m'):.1f}",
-                    pm(pair.at("baton_loss_s"), pair.at("baton_loss_sd_s"), 2),
-                )),
-                f"{pair.at('reps_pair'):.0f} of {pair.at('reps'):.0f}",
-            )
-            for pair in advice.pairs
-        ],
-        right=tuple(range(2, 12 if blind else 14)),
-    )  # fmt: skip
+        list(columns),
+        [tuple(cell(pair) for cell in columns.values()) for pair in advice.pairs],
+        right=tuple(range(2, len(columns))),
+    )
+    where = "metres before the back line, or the receiver's foot-lengths"
+    what = (
+        f"Marks are {where}"
+        if blind
+        else f"Goes at: where the incoming runner is when the receiver sets off, {where}; gap: the "
+        "distance of the trunks then; baton loses: against going through at the entry speed"
+    )
     terminal.say(
-        (
-            "Marks"
-            if blind
-            else "Where the incoming runner is when the receiver goes: gap is the distance "
-            "of the trunks then, baton loses against going through at the entry speed. Places"
-        )
-        + " are metres before the back line, or the receiver's foot-lengths; stands: past the back "
-        "line; pass: past the entry line. ± is one standard error. Reps: of the pair, of all it "
-        "rests on."
+        f"{what}; stands: past the back line; pass: past the entry line. ± is one standard error. "
+        "Reps: of the pair, of all it rests on."
     )
     _tape(advice, stage.moved)
-    terminal.listing(
-        "Pairs", _said([{"pair": f"{p.incoming} to {p.outgoing}", "remarks": p.remarks}
-                        for p in advice.pairs], ("pair",))
-    )  # fmt: skip
+    pairs = [{"pair": f"{p.incoming} to {p.outgoing}", "remarks": p.remarks} for p in advice.pairs]
+    terminal.listing("Pairs", _said(pairs, ("pair",)))
 
 
 def _tape(advice: Advice, moved: Any) -> None:
@@ -546,7 +564,7 @@ def _orders(orders: Any, advice: Advice) -> None:
     )
     top = min(TOP_ORDERS, len(orders.legs))
     terminal.table(
-        ["", "leg 1", "leg 2", "leg 3", "leg 4", "time, s", "one race in three, s", "best, %",
+        ["", "leg 1", "leg 2", "leg 3", "leg 4", "time, s", "two races in three, s", "best, %",
          "all in zone, %"],
         [
             (
@@ -561,8 +579,7 @@ def _orders(orders: Any, advice: Advice) -> None:
     )  # fmt: skip
     terminal.say(
         "± is one standard error of the expected time, mostly common to all orders; two races in "
-        "three fall into the range, one in three outside. Best: in how many draws of what is not "
-        "known."
+        "three fall into the range. Best: in how many draws of what is not known."
     )
     if orders.beats_second is not None:
         terminal.say(f"The first order beats the second with chance {orders.beats_second:.0%}.")
@@ -591,6 +608,10 @@ def _tape_of(pair: PairAdvice) -> str:
 
 def _reserves(reserves: Sequence[Reserve], advice: Advice) -> None:
     by_pair = {(p.incoming, p.outgoing): p for p in advice.pairs}
+    if all(one.order is None for one in reserves):
+        for remark in dict.fromkeys(one.remark for one in reserves):
+            terminal.say(f"If one drops out: {remark}")
+        return
     said = []
     for one in reserves:
         if one.order is None:

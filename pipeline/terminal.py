@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
+import textwrap
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TextIO
 
@@ -43,6 +44,8 @@ def table(
 
 
 def _boxed(headings: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int]) -> None:
+    """Headings fold to the width of what stands below them; figures, which read as two where they
+    are folded, only where there is no other way to leave words their room."""
     from rich import box
     from rich.console import Console
     from rich.table import Table
@@ -50,13 +53,20 @@ def _boxed(headings: Sequence[str], rows: Sequence[Sequence[str]], right: Sequen
 
     console = Console()
     grid = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
+    widths, least = [], 0
+    for index, (heading, *cells) in enumerate(zip(headings, *rows, strict=True)):
+        words = [len(word) for text in (heading, *cells) for word in text.split()]
+        longest = max(map(len, heading.split()), default=0)
+        full = max([longest, *map(len, cells)])
+        widths.append(full)
+        least += (full if index in right else min(full, max([*words, 1]), 12)) + 2
     for index, heading in enumerate(headings):
-        flush = index in right  # a number folded in two reads as two: kept whole where it fits
+        flush, whole = index in right, least <= console.width
         grid.add_column(
-            heading,
+            "\n".join(textwrap.wrap(heading, widths[index])) if flush and whole else heading,
             justify="right" if flush else "left",
             overflow="fold",
-            no_wrap=flush and console.width >= 80,
+            no_wrap=flush and whole,
         )
     for row in rows:
         grid.add_row(*(Text(cell) for cell in row))

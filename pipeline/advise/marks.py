@@ -176,6 +176,12 @@ def of_squad(squad: Squad, settings: Settings) -> Advice:
     names = settings.team or squad.runners
     if len(set(names)) < 2:
         raise UsageError("team", ", ".join(names) or "nobody", "two runners or more")
+    if not set(names) & set(squad.reps.runners):
+        raise UsageError(
+            f"team {', '.join(names)}",
+            f"nobody of it has a takeover of the {squad.event} in the tables",
+            f"some of {', '.join(squad.reps.runners)}",
+        )
     pairs = []
     remarks = [
         f"{name}: no takeover of this event in the tables, the squad's mean stands in"
