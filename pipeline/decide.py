@@ -160,10 +160,7 @@ def order(
 def _progress(found: Lake, advices: Sequence[Advice]) -> pa.Table:
     parts = []
     for advice in advices:
-        known = {
-            (pair.incoming, pair.outgoing): (pair.at("mark_sd_m"), pair.at("mark_spread_m"))
-            for pair in advice.pairs
-        }
+        known = _mark_errors(advice)
         blind = advice.squad.reps.blind
         parts.append(
             over_time.progress(
@@ -176,6 +173,14 @@ def _progress(found: Lake, advices: Sequence[Advice]) -> pa.Table:
     return pa.concat_tables(parts)
 
 
+def _mark_errors(advice: Advice) -> dict[tuple[str, str], tuple[float, float]]:
+    """Standard error and spread of each pair's mark, metres."""
+    return {
+        (pair.incoming, pair.outgoing): (pair.at("mark_sd_m"), pair.at("mark_spread_m"))
+        for pair in advice.pairs
+    }
+
+
 def _lacks(advices: Sequence[Advice], tables: Mapping[str, pa.Table]) -> tuple[Lack, ...]:
     return tuple(
         lack
@@ -185,6 +190,7 @@ def _lacks(advices: Sequence[Advice], tables: Mapping[str, pa.Table]) -> tuple[L
             tables["progress"],
             advice.settings.team or advice.squad.runners,
             event=advice.squad.event,
+            known=_mark_errors(advice),
         )
     )
 

@@ -518,3 +518,14 @@ def test_a_missing_column_is_named():
 
 def test_a_table_from_before_foot_lengths_serves():
     assert progress(busy().drop_columns(["foot_m"])).equals(progress(busy()))
+
+
+def test_a_pair_never_tried_needs_what_is_known_of_its_mark():
+    """n reps leave spread / sqrt(n): known to 0.3 m at a spread of 0.9 m are nine reps' worth, and
+    half a foot of 0.30 m takes 36."""
+    table = schema.empty("progress")
+    (lack, other) = lacking(table, ("robin", "wren"), known={("robin", "wren"): (0.3, 0.9)})
+    assert {(lack.incoming, lack.reps_needed), (other.incoming, other.reps_needed)} == {
+        ("robin", 27),
+        ("wren", None),
+    }

@@ -132,12 +132,18 @@ def progress(
 
 
 def lacking(
-    table: pa.Table, team: Sequence[str] = (), *, event: str = "4x100", foot_m: float = FOOT_M
+    table: pa.Table,
+    team: Sequence[str] = (),
+    *,
+    event: str = "4x100",
+    foot_m: float = FOOT_M,
+    known: Mapping[Pair, tuple[float, float]] | None = None,
 ) -> tuple[Lack, ...]:
     """The pairs of a `progress` table whose race mark is not known to half a foot-length.
 
-    With a `team`: its ordered pairs only, those never tried too; they need what the other pairs
-    needed in all (median). The longest way off first, never tried and unknown ones before all.
+    With a `team`: its ordered pairs only, those never tried too; they need what `known` (a mark's
+    standard error and spread, m) makes of it, else what the other pairs needed in all (median).
+    The longest way off first, never tried and unknown ones before all.
     Empty for an event without check marks.
     """
     if event not in BLIND:
@@ -157,6 +163,9 @@ def lacking(
     lacks = []
     for pair in dict.fromkeys(pairs):
         reps, needed = found.get(pair, (0, usual))
+        if pair not in found and known and pair in known:
+            sd, spread = known[pair]
+            needed = _further(spread, foot_m / 2.0, (spread / sd) ** 2 if sd > 0 else math.inf)
         if needed != 0:
             lacks.append(Lack(*pair, event, reps, needed))
     return tuple(sorted(lacks, key=_longest_way_first))
@@ -457,9 +466,16 @@ def _mark_known(
         row["mark_sd_m"] = spread / math.sqrt(right.reps)
     if not spread:
         return ["how many takeovers would settle the mark cannot be said: no lags in the squad"]
-    reps = (spread / sd_m) ** 2 if sd_m else right.reps
-    row["reps_needed"] = max(0, math.ceil((spread / half_foot_m) ** 2 - reps - 1e-9))
+    reps: float = right.reps
+    if sd_m is not None:
+        reps = (spread / sd_m) ** 2 if sd_m > 0 else math.inf
+    row["reps_needed"] = _further(spread, half_foot_m, reps)
     return []
+
+
+def _further(spread_m: float, wanted_m: float, reps: float) -> int:
+    """Reps beyond `reps` until a mean of such a spread is known to `wanted_m`."""
+    return math.ceil(max(0.0, (spread_m / wanted_m) ** 2 - reps - 1e-9))
 
 
 def _worth(day_sizes: Ints, day_variance: float) -> float:
