@@ -156,14 +156,24 @@ def squads(lake: Lake, settings: Settings) -> list[Squad]:
         raise UsageError(
             f"foot-length of {strangers[0]}", "no such runner", f"one of {', '.join(sorted(known))}"
         )
+    gathered = [reps.gather(lake.exchanges, lake.curves, event) for event in wanted]
+    if settings.team:
+        here = sorted({name for one in gathered for name in one.runners})
+        gathered = [one for one in gathered if set(one.runners) & set(settings.team)]
+        if not gathered:
+            raise UsageError(
+                f"team {', '.join(settings.team)}",
+                f"nobody of it has a takeover of the {' or '.join(wanted)} in {lake.path}",
+                f"some of {', '.join(here)}",
+            )
     return [
         runners.estimate(
-            reps.gather(lake.exchanges, lake.curves, event),
+            one,
             team=settings.team,
             half_life_days=settings.half_life_days,
             feet_m=settings.feet_m,
         )
-        for event in wanted
+        for one in gathered
     ]
 
 
@@ -176,12 +186,6 @@ def of_squad(squad: Squad, settings: Settings) -> Advice:
     names = settings.team or squad.runners
     if len(set(names)) < 2:
         raise UsageError("team", ", ".join(names) or "nobody", "two runners or more")
-    if not set(names) & set(squad.reps.runners):
-        raise UsageError(
-            f"team {', '.join(names)}",
-            f"nobody of it has a takeover of the {squad.event} in the tables",
-            f"some of {', '.join(squad.reps.runners)}",
-        )
     pairs = []
     remarks = [
         f"{name}: no takeover of this event in the tables, the squad's mean stands in"
