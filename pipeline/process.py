@@ -405,6 +405,7 @@ def _exchange(session: Session, number: int, one: takeovers.Takeover) -> dict[st
         **_pair("free_distance", one.free_distance, "m"),
         "steps_to_pass": one.steps_to_pass,
         "foot_m": feet.get(one.case.candidate.outgoing),
+        "incoming_foot_m": feet.get(one.case.candidate.incoming),
         "faults": list(one.faults),
         "remarks": list(one.remarks),
     }

@@ -175,6 +175,7 @@ def seen(
     x: Row = {
         "event": site.event, "zone": site.zone, "lane": site.lane,
         "incoming": row["in"].id, "outgoing": row["out"].id, "foot_m": row["out"].foot_m,
+        "incoming_foot_m": row["in"].foot_m,
         "outcome": "not passed", "zero_t_s": zero, "pass_basis": "inferred",
         "mark_m": row["mark_m"], "faults": [], "remarks": [],
     }  # fmt: skip

@@ -106,11 +106,22 @@ def test_marks_lie_on_half_foot_lengths_of_the_receiver(known, advice):
         assert row["mark_m"] == pytest.approx(row["mark_feet"] * feet[row["outgoing"]], abs=1e-9)
 
 
+def test_a_runner_who_only_brought_the_baton_has_feet_too(known):
+    rows = known.exchanges.to_pylist()
+    wren = rows[0]["incoming"]
+    only = pc.not_equal(known.exchanges["outgoing"], wren)
+    table = marks.advise(replace(known, exchanges=known.exchanges.filter(only)), settings=FIXED)
+    feet = [row["mark_feet"] for row in table.to_pylist() if row["outgoing"] == wren]
+    assert feet
+    assert None not in feet
+
+
 def test_without_a_foot_length_there_are_no_feet_until_it_is_given(known):
     exchanges = known.exchanges
-    place = exchanges.column_names.index("foot_m")
     none = pa.nulls(exchanges.num_rows, pa.float64())
-    exchanges = exchanges.set_column(place, exchanges.schema.field("foot_m"), none)
+    for name in ("foot_m", "incoming_foot_m"):
+        place = exchanges.column_names.index(name)
+        exchanges = exchanges.set_column(place, exchanges.schema.field(name), none)
     barefoot = replace(known, exchanges=exchanges)
     wren = exchanges["outgoing"][0].as_py()
     table = marks.advise(barefoot, settings=replace(FIXED, feet_m={wren: 0.25}))

@@ -476,13 +476,14 @@ def test_a_null_has_its_reason_in_the_remarks(name):
 
 
 @pytest.mark.parametrize("name", ["plain", "unwritten"])
-def test_the_outgoing_runners_foot_stands_in_the_row(name):
+def test_both_runners_feet_stand_in_the_row(name):
     """As session.toml has it, with or without a sheet."""
     setup = tomllib.loads((small.simulated(name).folder / "session.toml").read_text("utf-8"))
     feet = {runner["id"]: runner["foot_m"] for runner in setup["runner"]}
     assert len(set(feet.values())) > 1
     for row in small.processed(name).exchanges:
         assert row["foot_m"] == feet[row["outgoing"]]
+        assert row["incoming_foot_m"] == feet[row["incoming"]]
 
 
 def test_an_unknown_foot_is_null(tmp_path):
@@ -490,7 +491,7 @@ def test_an_unknown_foot_is_null(tmp_path):
     small.edit(folder / "session.toml", lambda text: re.sub(r"(?m)^foot_m = .*\n", "", text))
     rows = small.run(folder).exchanges
     assert rows
-    assert {row["foot_m"] for row in rows} == {None}
+    assert {row[name] for row in rows for name in ("foot_m", "incoming_foot_m")} == {None}
 
 
 @pytest.mark.parametrize("name", SHEETED)

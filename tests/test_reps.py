@@ -251,7 +251,7 @@ def test_who_ran_and_where(evenings):
         np.testing.assert_array_equal(seen.zone_m, 30.0)
         np.testing.assert_array_equal(seen.back_m, 0.0)
         assert np.all(seen.p_in_zone[column(evening.exchanges, "outcome") != "passed"] == 0.0)
-        feet = {row["out"].id: row["out"].foot_m for row in evening.rows}
+        feet = {row[who].id: row[who].foot_m for row in evening.rows for who in ("in", "out")}
         for name, foot in zip(seen.runners, seen.feet_m, strict=True):
             assert foot == feet[name] if name in feet else np.isnan(foot)
 

@@ -130,10 +130,6 @@ def gather(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
         return np.array([f.numbers.get(name, np.nan) for f in facts], dtype=np.float64)
 
     passed = np.array([word == "passed" for word in outcomes], dtype=bool)
-    feet = np.full(len(names), np.nan)
-    if "foot_m" in column:  # the newest says
-        for j, foot in zip(outgoing, column["foot_m"], strict=True):
-            feet[j] = foot if np.isfinite(foot) else feet[j]
     return Reps(
         event=event,
         runners=names,
@@ -161,8 +157,20 @@ def gather(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
         eased_from=numbers("eased_from"),
         eased_by=numbers("eased_by"),
         waited_to=numbers("waited_to"),
-        feet_m=feet,
+        feet_m=_feet(exchanges, names),
     )
+
+
+def _feet(exchanges: pa.Table, names: tuple[str, ...]) -> Floats:
+    """Foot-lengths, of whatever event; where sessions differ the newest says."""
+    said: list[tuple[float, str, float]] = []
+    when = _utc_s(exchanges).tolist()
+    for who, foot in (("incoming", "incoming_foot_m"), ("outgoing", "foot_m")):
+        if foot in exchanges.column_names:
+            both = (exchanges.column(name).to_pylist() for name in (who, foot))
+            said += [x for x in zip(when, *both, strict=True) if x[2] is not None]
+    known = {name: foot for _, name, foot in sorted(said)}
+    return np.array([known.get(name, np.nan) for name in names], dtype=np.float64)
 
 
 # --- tables as arrays -------------------------------------------------------------------
