@@ -27,7 +27,8 @@ CONTRACT = {
         v_in_pass_sd_mps:double? v_out_pass_mps:double? v_out_pass_sd_mps:double?
         v_out_exit_mps:double? v_out_exit_sd_mps:double?
         free_distance_m:double? free_distance_sd_m:double? steps_to_pass:int16?
-        foot_m:double? incoming_foot_m:double? faults:list<element: string> remarks:list<element: string>""",
+        foot_m:double? incoming_foot_m:double?
+        faults:list<element: string> remarks:list<element: string>""",
     "speed_curves": """
         session exchange runner role t_s s_m s_sd_m v_mps v_sd_mps a_mps2""",
     "recordings": """
