@@ -165,8 +165,10 @@ def read(path: Path, table_name: str | None = None, content: bytes | None = None
     if "session" in wanted.names:
         column = pa.array([session] * data.num_rows, pa.string())
         data = data.add_column(0, wanted.field("session"), column)
+    data = _brought_up(name, data)
     try:
-        return check(name, _brought_up(name, data).cast(wanted))
+        _same_names(facts(name), tuple(data.column_names))
+        return check(name, data.cast(wanted))
     except (pa.ArrowException, ValueError) as err:
         raise OutputError(path, f"does not hold the table {name} ({err})", do=do) from err
     except OutputError as err:

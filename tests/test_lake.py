@@ -101,7 +101,7 @@ def a_folder(path):
 BREAKS = {
     "cut short": ("exchanges", cut, "cannot be read as Parquet"),
     "curves cut short": ("speed_curves", cut, "cannot be read as Parquet"),
-    "another schema": ("exchanges", of_another_schema, "does not hold the table exchanges"),
+    "another schema": ("exchanges", of_another_schema, "unknown: lap"),
     "out of bounds": ("exchanges", with_a_negative_probability, "p_in_zone, row 0: -1.0"),
     "no takeovers": ("exchanges", lambda path: path.unlink(), "No such file"),
     "no curves": ("speed_curves", lambda path: shutil.rmtree(path.parent), "No such file"),
