@@ -541,19 +541,17 @@ def _remarks(
     pace: float,
 ) -> list[str]:  # fmt: skip
     said = []
-    p, into = float(columns["p_in_time"][k]), float(columns["p_ran_into"][k])
-    if p < 1.0 - settings.risk:
-        by = "" if settings.latest_m is None else f" by {settings.latest_m:g} m"
+    if float(columns["p_in_time"][k]) < 1.0 - settings.risk:
+        by = "" if settings.latest_m is None else f" for a pass by {settings.latest_m:g} m"
         said.append(
-            f"no mark keeps the wished risk of {settings.risk:.1%}: with the safest the baton "
-            f"passes inside the zone{by} with chance {p:.1%}"
+            f"no mark keeps the wished risk of {settings.risk:.1%}{by}: the safest is shown"
         )
-    if into > settings.risk:
-        said.append(f"they may run into each other: chance {into:.0%}")
+    if float(columns["p_ran_into"][k]) > settings.risk:
+        said.append("may run into each other more often than wished")
     if n_pair == 0:
         said.append("pair never tried: rests on what each did with others")
     if n_reps < FEW_REPS:
-        said.append(f"rests on few takeovers ({n_reps}): leans on the squad")
+        said.append(f"fewer than {FEW_REPS} takeovers of the two: leans on the squad")
     if not squad.reps.blind:
         said.append("visual change: the mark is the incoming runner's place when to set off")
         if pace != 1.0:
