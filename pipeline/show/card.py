@@ -86,7 +86,7 @@ def card(
     names = _names(shown)
 
     size = next(n for n in (4, 6, MOST) if len(shown) <= n)
-    title = f"Check marks, {_value(event)}"
+    title = f"{'When to go' if _is_by_eye(event) else 'Check marks'}, {_value(event)}"
     heading = _heading(title, date, settings)
     notes = _element(
         "div",
@@ -100,7 +100,7 @@ def card(
         "body",
         {"class": f"runners-{size} crowded" if is_crowded else f"runners-{size}"},
         heading,
-        _grid(shown, names, advice, receivers),
+        _grid(shown, names, advice, receivers, _is_by_eye(event)),
         notes,
     )
     return "<!DOCTYPE html>\n" + ET.tostring(
@@ -391,6 +391,7 @@ def _grid(
     names: Mapping[str, str],
     advice: Mapping[Pair, _Advice],
     receivers: Mapping[str, _Receiver] | None,
+    by_eye: bool,
 ) -> ET.Element:
     corner = _element(
         "th",
@@ -421,18 +422,20 @@ def _grid(
         _element("tbody", {}, *rows),
     )
     if receivers is not None:
-        table.append(_element("tfoot", {}, _receivers_row(team, receivers)))
+        table.append(_element("tfoot", {}, _receivers_row(team, receivers, by_eye)))
     return _element(
         "div", {"class": "grid", "role": "region", "aria-label": "Marks", "tabindex": "0"}, table
     )
 
 
-def _receivers_row(team: Sequence[str], receivers: Mapping[str, _Receiver]) -> ET.Element:
+def _receivers_row(
+    team: Sequence[str], receivers: Mapping[str, _Receiver], by_eye: bool
+) -> ET.Element:
     cells = []
     for runner in team:
         one = receivers.get(runner, _Receiver(None, None, None))
         foot = "foot not known" if one.foot_m is None else f"foot {100.0 * one.foot_m:.1f} cm"
-        lag = "lag not known"
+        lag = "goes by eye" if by_eye else "lag not known"
         if one.lag_s is not None and one.lag_sd_s is not None:
             lag = f"lag {one.lag_s:.2f} ± {max(one.lag_sd_s, 0.01):.2f} s".replace("-", "−")
         cells.append(_element("td", {}, _line(foot), _line(lag)))
