@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Sequence
 from pathlib import Path
 
-from pipeline.errors import OutputError, UsageError
+from pipeline import store
+from pipeline.errors import UsageError
 from pipeline.measure.track_plan import Placement, standard_venue
 from pipeline.plan import Rules, Track
 from pipeline.read.survey import read_survey
@@ -32,14 +32,7 @@ def lay_out(
         raise UsageError(out, "exists already", "a new file", "choose another --out or remove it")
     points = read_survey(survey)
     venue, placement = standard_venue(points, lanes, event, rules, bends_in_lanes, track or Track())
-    partial = out.with_name(f".{out.name}.{os.getpid()}")
-    try:
-        partial.write_text(_one_feature_a_line(venue["features"]), encoding="utf-8")
-        os.replace(partial, out)
-    except OSError as err:
-        raise OutputError(out, f"cannot be written ({err.strerror})", "a file in a folder") from err
-    finally:
-        partial.unlink(missing_ok=True)
+    store.write_text(out, _one_feature_a_line(venue["features"]), make_folder=False)
     return placement
 
 

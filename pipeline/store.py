@@ -102,14 +102,12 @@ def write_session(
         switch(folder, moves)
 
 
-# --- the steps -------------------------------------------------------------------------
-
-
-def write_text(path: Path, text: str) -> None:
-    """A page beside or outside the tables, whole or not at all. Raises OutputError."""
+def write_text(path: Path, text: str, *, make_folder: bool = True) -> None:
+    """A file of text beside or outside the tables, whole or not at all. Raises OutputError."""
     staged = path.with_name(f".writing-{path.name}-{os.getpid()}")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        if make_folder:
+            path.parent.mkdir(parents=True, exist_ok=True)
         staged.write_text(text, encoding="utf-8")
         _sync(staged)
         os.replace(staged, path)
@@ -122,6 +120,9 @@ def write_text(path: Path, text: str) -> None:
             "a place with room and the right to write",
             "choose another file",
         ) from err
+
+
+# --- the steps -------------------------------------------------------------------------
 
 
 def _check_request(out: Path, session_id: str, tables: Mapping[str, pa.Table]) -> None:
