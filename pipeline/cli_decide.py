@@ -16,7 +16,7 @@ import typer
 from pipeline import terminal
 from pipeline.errors import UsageError
 from pipeline.terminal import count, pm
-from pipeline.words import CAUTION, TENTH
+from pipeline.words import CAUTION, TENTH, in_feet_words
 
 if TYPE_CHECKING:
     from pipeline.advise.marks import Advice, PairAdvice, Settings
@@ -168,25 +168,13 @@ def marks(
 ) -> None:
     """Where the tape goes: a check mark for every pair, with its risk."""
     from pipeline import decide
-    from pipeline.advise.marks import Settings
 
     if card is not None and card.suffix.lower() not in (".html", ".htm"):
         raise UsageError(f"--card {card}", "not a name for a page", "a name that ends in .html")
-    settings = Settings(
-        event=event,
-        team=_names(team),
-        risk=risk,
-        race=speed is Speed.race,
-        wind_mps=wind,
-        crouched=start is Start.crouched,
-        stand_m=stand,
-        pace=pace,
-        older=rules is ZoneRules.older,
-        latest_m=latest_pass,
-        feet_m=_feet(foot),
-        half_life_days=half_life,
-        seed=seed,
-    )
+    settings = _settings(
+        event, team, risk, speed, wind, start, rules, foot, half_life, seed,
+        stand_m=stand, pace=pace, latest_m=latest_pass,
+    )  # fmt: skip
     found = decide.marks(out, settings, pair=pair, write=not print_only)
     if pair is not None:
         _one_pair(found, pair)
@@ -251,20 +239,8 @@ def order(
 ) -> None:
     """Who runs which leg: the best orders of four, how sure, and what if one drops out."""
     from pipeline import decide
-    from pipeline.advise.marks import Settings
 
-    settings = Settings(
-        event=event,
-        team=_names(team),
-        risk=risk,
-        race=speed is Speed.race,
-        wind_mps=wind,
-        crouched=start is Start.crouched,
-        older=rules is ZoneRules.older,
-        feet_m=_feet(foot),
-        half_life_days=half_life,
-        seed=seed,
-    )
+    settings = _settings(event, team, risk, speed, wind, start, rules, foot, half_life, seed)
     wishes = decide.Wishes(
         {name: _leg(name, value, "--fix") for name, value in _pairs(fix, "--fix", "RUNNER=LEG")},
         tuple(
@@ -320,6 +296,31 @@ def progress(
 
 
 # --- reading options ----------------------------------------------------------------------
+
+
+def _settings(
+    event: str | None, team: Sequence[str] | None, risk: float, speed: Speed, wind: float,
+    start: Start, rules: ZoneRules, foot: Sequence[str] | None, half_life: float, seed: int,
+    **more: float | None,
+) -> Settings:  # fmt: skip
+    """What `marks` and `order` ask for alike; `more` is of the marks alone."""
+    from pipeline.advise.marks import Settings
+
+    return Settings(
+        event=event,
+        team=_names(team),
+        risk=risk,
+        race=speed is Speed.race,
+        wind_mps=wind,
+        crouched=start is Start.crouched,
+        older=rules is ZoneRules.older,
+        feet_m=_feet(foot),
+        half_life_days=half_life,
+        seed=seed,
+        stand_m=more.get("stand_m"),
+        pace=more.get("pace"),
+        latest_m=more.get("latest_m"),
+    )
 
 
 def _names(given: Sequence[str] | None) -> tuple[str, ...]:
@@ -433,14 +434,8 @@ def _runners(rows: Sequence[Mapping[str, Any]]) -> None:
     )
 
 
-def feet_words(feet: float) -> str:
-    """28.5 as 28½."""
-    whole, half = divmod(round(2 * feet), 2)
-    return f"{whole}½" if half else f"{whole}"
-
-
 def _feet_of(pair: PairAdvice, k: int | None = None) -> str:
-    return "-" if pair.foot_m is None else feet_words(pair.at("mark_feet", k))
+    return "-" if pair.foot_m is None else in_feet_words(pair.at("mark_feet", k))
 
 
 def _percent(value: float, sd: float | None = None) -> str:
@@ -504,7 +499,7 @@ def _marks(advice: Advice) -> None:
 
 
 def _tape(advice: Advice, moved: Any) -> None:
-    """What a foot-length does, for the pair in the middle and the one it matters to most."""
+    """What a foot-length does in the pair in the middle."""
     for feet, word in ((1.0, "farther"), (-1.0, "nearer")):
         changes = [moved(pair, feet) for pair in advice.pairs]
         known = sorted((c for c in changes if c is not None), key=lambda c: c["p_in_zone"])

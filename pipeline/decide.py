@@ -9,20 +9,20 @@ from __future__ import annotations
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
-import numpy as np
 import pyarrow as pa
 
 from pipeline import lake, store
 from pipeline.advise import marks as mark_advice
 from pipeline.advise import progress as over_time
+from pipeline.advise import reps
 from pipeline.advise import runners as runner_advice
 from pipeline.advise import squad as order_advice
-from pipeline.advise.marks import Advice, PairAdvice, Settings
+from pipeline.advise.marks import Advice, Settings
 from pipeline.advise.progress import Lack
-from pipeline.advise.squad import Legs, Orders, Reserve
+from pipeline.advise.squad import Orders, Reserve
 from pipeline.errors import UsageError
 from pipeline.lake import Lake
 from pipeline.show import card
@@ -104,7 +104,7 @@ def write_card(path: Path, found: Marks, settings: Mapping[str, str]) -> None:
         event=advice.squad.event,
         team=advice.settings.team or None,
         settings=settings,
-        date=datetime.fromtimestamp(newest, UTC).date().isoformat(),
+        date=reps.utc(newest).date().isoformat(),
         wished=1.0 - advice.settings.risk,
         short=[
             (pair.incoming, pair.outgoing)
@@ -137,17 +137,17 @@ def order(
     """The table `orders` of one event: the lake's most practised one unless `settings` name it."""
     found = lake.read(out)
     if settings.event is None:
-        settings = replace(settings, event=mark_advice.first_event(found))
+        settings = replace(settings, event=mark_advice.events(found)[0])
     advice = mark_advice.advices(found, settings)[0]
-    known = legs(advice, lane, flat_s or {})
-    given = {
+    known = order_advice.legs(advice, lane, flat_s)
+    given: dict[str, Any] = {
         "fixed": wishes.fixed,
         "forbidden": wishes.forbidden,
         "hands": wishes.hands,
         "seed": settings.seed,
     }
-    ranked = order_advice.orders(known, **given)  # type: ignore[arg-type]
-    reserves = order_advice.reserves(known, ranked, **given)  # type: ignore[arg-type]
+    ranked = order_advice.orders(known, **given)
+    reserves = order_advice.reserves(known, ranked, **given)
     tables = {
         "runners": runner_advice.table([advice.squad]),
         "orders": order_advice.table(ranked, ORDERS_KEPT),
@@ -193,41 +193,6 @@ def _lacks(advices: Sequence[Advice], tables: Mapping[str, pa.Table]) -> tuple[L
             known=_mark_errors(advice),
         )
     )
-
-
-def legs(advice: Advice, lane: int, flat_s: Mapping[str, float]) -> Legs:
-    """What running orders rest on. Raises UsageError for a flat time of a stranger."""
-    at = mark_advice.at_marks(advice)
-    strangers = sorted(set(flat_s) - set(at.runners))
-    if strangers:
-        raise UsageError("flat time", strangers[0], f"one of {', '.join(at.runners)}")
-    flat = np.array([flat_s.get(name, np.nan) for name in at.runners])
-    thin = {(p.incoming, p.outgoing): _in_short(p, advice.settings) for p in advice.pairs}
-    return Legs(
-        event=advice.squad.event,
-        lane=lane,
-        runners=at.runners,
-        v_max_mps=at.top_mps,
-        tau_s=at.tau_s,
-        launch_s=at.launch_s,
-        v_in_mps=at.v_in_mps,
-        zone_time_s=at.zone_time_s,
-        zone_time_spread_s=at.zone_time_spread_s,
-        p_in_zone=at.p_in_zone,
-        outgoing_start_m=at.stand_m,
-        flat_s=flat if np.isfinite(flat).any() else None,
-        rules="older" if advice.settings.older else "today",
-        remarks={pair: words for pair, words in thin.items() if words},
-    )
-
-
-def _in_short(pair: PairAdvice, settings: Settings) -> str:
-    words = []
-    if pair.at("p_in_zone") < 1.0 - settings.risk:
-        words.append(f"in the zone with chance {pair.at('p_in_zone'):.1%} only")
-    if pair.at("reps_pair") == 0:
-        words.append("never tried")
-    return ", ".join(words)
 
 
 def _keep(

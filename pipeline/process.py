@@ -354,10 +354,7 @@ def _within_bounds(row: dict[str, object]) -> dict[str, object]:
             value = row.get(name) if name is not None else None
             if name is None or not column.nullable or not isinstance(value, float):
                 continue
-            low = -np.inf if column.min is None else column.min
-            high = np.inf if column.max is None else column.max
-            if name == column.sd:
-                low, high = 0.0, np.inf
+            low, high = (0.0, np.inf) if name == column.sd else column.bounds
             if not (np.isfinite(value) and low <= value <= high):
                 sound[column.name] = None
                 if column.sd is not None:
@@ -440,8 +437,7 @@ def _sound(curve: takeovers.Curve) -> takeovers.Curve:
     keep = np.ones(len(curve.t_s), dtype=bool)
     for name in names:
         value = getattr(curve, name)
-        low = -np.inf if facts[name].min is None else facts[name].min
-        high = np.inf if facts[name].max is None else facts[name].max
+        low, high = facts[name].bounds
         keep &= np.isfinite(value) & (value >= low) & (value <= high)
     return replace(curve, **{name: getattr(curve, name)[keep] for name in names})
 

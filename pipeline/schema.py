@@ -54,6 +54,12 @@ class Column:
     values: tuple[str, ...] = ()
     sd: str | None = None
 
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """Least and greatest value; infinite where there is no bound."""
+        low = -math.inf if self.min is None else self.min
+        return low, math.inf if self.max is None else self.max
+
 
 @dataclass(frozen=True, slots=True)
 class TableFacts:

@@ -1,4 +1,4 @@
-"""What is said wherever marks or drills are advised."""
+"""What is said, and how marks are written, wherever marks or drills are advised."""
 
 CAUTION = (
     "Takeovers are run at full speed: warm up, build the speed up in steps, keep the lanes clear, "
@@ -8,3 +8,10 @@ CAUTION = (
 TENTH = (
     "0.1 s is about 1 m: a receiver who goes 0.1 s late or early shifts the pass as far as that."
 )
+
+
+def in_feet_words(feet: float) -> str:
+    """To half a foot-length, as a coach counts: 28½."""
+    halves = round(2.0 * feet)
+    whole = str(halves // 2) if halves != 1 else ""
+    return f"{whole}{'½' if halves % 2 else ''}"

@@ -31,7 +31,6 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 import squads  # noqa: E402
 
-from pipeline import decide  # noqa: E402
 from pipeline.advise import changes, marks, squad  # noqa: E402
 
 LOOP_REPS = 32  # by hand, then scaled to as many as the advice draws
@@ -118,7 +117,7 @@ def main() -> None:
     print(said("  of it runners", seconds(lambda: marks.squads(lake, settings), runs)))
     print(said("  of it pairs and curves", seconds(lambda: marks.of_squad(found, settings), runs)))
 
-    legs = decide.legs(advice, 4, {})
+    legs = squad.legs(advice, 4)
     count = len(squad.orders(legs).legs)
     print(
         said(

@@ -26,7 +26,7 @@ from test_marks import ordered_pairs, random_lake
 from test_store import ASKED, files_below
 
 from pipeline import decide, lake, schema, store
-from pipeline.advise import marks
+from pipeline.advise import marks, squad
 from pipeline.advise.marks import Settings
 from pipeline.errors import InputError, NothingMeasured, OutputError, UsageError
 from pipeline.process import process
@@ -68,8 +68,9 @@ def store_two_events(out: Path) -> Path:
 def lighten(patch: pytest.MonkeyPatch) -> None:
     """Few draws and no search for stand and pace: neither matters to what is asked here."""
     patch.setattr(marks, "Settings", functools.partial(Settings, **QUICK))
-    for name, few in (("ORDER_OUTER", 16), ("ORDER_INNER", 8), ("PACES", (1.0,))):
-        patch.setattr(marks, name, few)
+    patch.setattr(marks, "PACES", (1.0,))
+    for name, few in (("OUTER", 16), ("INNER", 8)):
+        patch.setattr(squad, name, few)
     for name in ("STANDS_M", "STANDS_BY_SIGHT_M"):
         patch.setattr(marks, name, (0.0,))
 

@@ -38,8 +38,6 @@ CROUCH_S, CROUCH_M = 0.03, 10.0  # a crouched start is so much later, all made u
 RACE_IN, RACE_IN_SD = 0.99, 0.012  # all-out, but at the end of a leg: it about cancels
 RACE_OUT, RACE_OUT_SD = 1.01, 0.008
 
-COLUMNS = ("start", "entry", "lag", "cost", "look")
-
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
@@ -260,9 +258,9 @@ def simulate(
     best = np.maximum.accumulate(h, axis=1)
 
     place = conditions.back_m - marks_m[None, :]
-    go = _incoming_s(place, v, gain, fade)
     # by sight a receiver sets off early or late by so many metres of the other's run
-    go = go + (draws.lag_s[:, j, None] if squad.reps.blind else draws.look_m[:, j, None] / v)
+    wait = draws.lag_s[:, j, None] if squad.reps.blind else draws.look_m[:, j, None] / v
+    go = _incoming_s(place, v, gain, fade) + wait
     n, k = best.shape
     shift = 1e4 * np.arange(n)[:, None]  # one sorted list of all rows: one search
     at = np.searchsorted((best + shift).ravel(), (shift - go).ravel()).reshape(go.shape)
@@ -311,7 +309,7 @@ def simulate(
         zone_time_s=zone_time,
         finish_s=finish,
         closing_mps=closing,
-        go_gap_m=s0 - place - (go - _incoming_s(place, v, gain, fade)) * v,
+        go_gap_m=s0 - place - wait * v,
         v_entry_mps=v[:, 0],
     )
 

@@ -49,6 +49,14 @@ def seconds_to(distance_m: ArrayLike, v_max_mps: Any, tau_s: Any, launch_s: Any 
     return out
 
 
+def seconds_to_slope(distance_m: float, law: Floats) -> Floats:
+    """(..., 3) change of `seconds_to` with V, tau and launch, the last axis of `law` (..., 3)."""
+    eps = 1e-4
+    base = seconds_to(distance_m, *np.moveaxis(law, -1, 0))
+    moved = [seconds_to(distance_m, *np.moveaxis(law + eps * unit, -1, 0)) for unit in np.eye(3)]
+    return np.stack([(there - base) / eps for there in moved], axis=-1)
+
+
 def constant_pull_s(s_m: ArrayLike, v_mps: Any, a_mps2: Any) -> Floats:
     """When a runner who is at 0 with `v_mps` at time 0 is at `s_m` (may be negative, then
     before), with constant acceleration. Where he would never get there (he has come to a

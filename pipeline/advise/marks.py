@@ -23,6 +23,7 @@ from pipeline.advise.runners import Squad
 from pipeline.errors import NothingMeasured, UsageError
 from pipeline.lake import Lake
 from pipeline.model import Floats
+from pipeline.plan import zone_m
 
 STANDS_M = (0.0, 2.0, 4.0, 6.0, 8.0)  # past the back line, where nobody says; then a metre about
 STANDS_BY_SIGHT_M = (0.0, 2.0, 4.0)  # in a zone of 20 m, which begins to run out sooner
@@ -90,10 +91,11 @@ class Settings:
 def conditions(squad: Squad, settings: Settings) -> Conditions:
     """Zone and weather: today's zones, or 20 m after 10 m of acceleration; 20 m where the
     change is visual."""
-    zone, back = 20.0, 0.0
-    if squad.reps.blind:
-        zone, back = (20.0, -10.0) if settings.older else (30.0, 0.0)
-    return Conditions(zone, back, settings.race, settings.wind_mps, settings.crouched)
+    event = squad.event if squad.reps.blind else "4x400"  # whose zones all longer relays have
+    back, entry, leave = zone_m(event, "older" if settings.older else "today")
+    return Conditions(
+        leave - entry, back - entry, settings.race, settings.wind_mps, settings.crouched
+    )
 
 
 # --- a pair -----------------------------------------------------------------------------
@@ -127,20 +129,20 @@ class Advice:
     remarks: tuple[str, ...]
 
 
-def first_event(lake: Lake) -> str:
-    """The most practised event of a lake. Raises NothingMeasured where it holds no takeover."""
+def events(lake: Lake) -> list[str]:
+    """The events of a lake, the most practised first. Raises NothingMeasured where it holds no
+    takeover."""
     found = reps.events(lake.exchanges)
     if not found:
         raise NothingMeasured(
             lake.path, "no takeover", "sessions with takeovers", "process one with --out"
         )
-    return found[0]
+    return found
 
 
 def squads(lake: Lake, settings: Settings) -> list[Squad]:
     """The squad of each event in the lake, or of the one asked for."""
-    first_event(lake)
-    found = reps.events(lake.exchanges)
+    found = events(lake)
     if settings.event is not None and settings.event not in found:
         raise UsageError(
             f"event {settings.event}",
@@ -442,8 +444,7 @@ def _possible(columns: Mapping[str, Any]) -> NDArray[np.bool_]:
     for fact in schema.facts("marks").columns:
         values = columns.get(fact.name)
         if fact.type == "float64" and values is not None:
-            low = -np.inf if fact.min is None else fact.min
-            high = np.inf if fact.max is None else fact.max
+            low, high = fact.bounds
             ok &= (values >= low) & (values <= high)
     return ok
 
@@ -557,69 +558,6 @@ def _remarks(
         if pace != 1.0:
             said.append(f"set off at {pace:.0%} of the practised start")
     return said
-
-
-# --- for running orders ------------------------------------------------------------------
-
-ORDER_OUTER, ORDER_INNER = 128, 64
-
-
-@dataclass(frozen=True, eq=False)
-class AtMarks:
-    """Every pair on its advised mark: estimation errors drawn together for the whole squad.
-
-    (n, J) true means of the runners' start and entry speed, `zone_time_s` (n, J, J) expected
-    zone times, incoming by outgoing, and (J, J) of the table's columns; NaN where no mark is.
-    """
-
-    runners: tuple[str, ...]
-    top_mps: Floats
-    tau_s: Floats
-    launch_s: Floats
-    v_in_mps: Floats
-    zone_time_s: Floats
-    zone_time_spread_s: Floats
-    p_in_zone: Floats
-    stand_m: Floats
-
-
-def at_marks(advice: Advice) -> AtMarks:
-    """Runners and pairs as running orders need them; the team's, in its order."""
-    squad = advice.squad
-    draws = changes.draw(
-        squad, advice.conditions, outer=ORDER_OUTER, inner=ORDER_INNER,
-        seed=advice.settings.seed, same_reps=True,
-    )  # fmt: skip
-    names = tuple(advice.settings.team or squad.runners)
-    own = np.array([squad.index(name) for name in names], dtype=np.intp)
-    place = {name: k for k, name in enumerate(names)}
-    size = len(names)
-    time = np.full((draws.outer, size, size), np.nan)
-    spread, chance, stand = (np.full((size, size), np.nan) for _ in range(3))
-    for pair in advice.pairs:
-        i, j = squad.index(pair.incoming), squad.index(pair.outgoing)
-        out = changes.simulate(
-            squad, draws, (i, j), np.array([pair.at("mark_m")]), pair.stand_m, advice.conditions,
-            pace=pair.pace,
-        )  # fmt: skip
-        hit = draws.group(out.in_zone)[..., 0]
-        value = np.where(hit > 0, draws.group(out.zone_time_s)[..., 0], 0.0).sum(axis=1)
-        mass = hit.sum(axis=1)
-        # a group without a pass in the zone says nothing of its time: the mean stands in
-        mean = np.divide(value, mass, out=np.full_like(value, np.nan), where=mass > 0)
-        mean = np.where(mass > 0, mean, pair.at("zone_time_s"))
-        at = place[pair.incoming], place[pair.outgoing]
-        time[(slice(None), *at)] = mean + (pair.at("zone_time_s") - mean.mean())
-        spread[at], chance[at] = pair.at("zone_time_spread_s"), pair.at("p_in_zone")
-        stand[at] = pair.stand_m
-
-    def means(values: Floats) -> Floats:
-        return np.asarray(draws.group(values).mean(axis=1)[:, own])
-
-    return AtMarks(
-        names, means(draws.top_mps), means(draws.tau_s), means(draws.launch_s),
-        means(draws.v_in_mps), time, spread, chance, stand,
-    )  # fmt: skip
 
 
 # --- what the coach asks next -------------------------------------------------------------

@@ -401,8 +401,7 @@ def _keep_to_bounds(row: dict[str, Any]) -> list[str]:
             continue
         for facts in (bounds[name] for name in names):
             value = row.get(facts.name)
-            low = -math.inf if facts.min is None else facts.min
-            high = math.inf if facts.max is None else facts.max
+            low, high = facts.bounds
             if value is not None and not low <= value <= high:
                 vague.append(column.name)
                 for name in names:

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -43,9 +42,6 @@ class Matter(Frozen):
 
     information: Floats
     weighted: Floats
-
-    def at(self, index: Any) -> Matter:
-        return Matter(self.information[index], self.weighted[index])
 
 
 @dataclass(frozen=True, eq=False)
@@ -391,13 +387,7 @@ class _Start:
 
     def sd_s(self, distance_m: float) -> float:
         """Standard error of `seconds_to`."""
-        eps, base = 1e-4, self.seconds_to(distance_m)
-        slope = np.array(
-            [
-                (float(laws.seconds_to(distance_m, *(self.x[:3] + eps * unit))) - base) / eps
-                for unit in np.eye(3)
-            ]
-        )
+        slope = laws.seconds_to_slope(distance_m, self.x[:3])
         return float(np.sqrt(slope @ self.cov[:3, :3] @ slope))
 
 
@@ -406,7 +396,7 @@ def _start(
 ) -> _Start | None:
     """The receiver's start by least squares, None where the course says too little of it.
 
-    Left out: half a second about the pass, when the arm is back, and what comes after an
+    Left out: the moments about the pass, when the arm is back, and what comes after an
     easing or, where there was no pass, beyond the exit line: who has no baton pulls up there. In
     the visual change the pace is chosen until the pass and pushed on after it, to another speed.
     """

@@ -218,12 +218,8 @@ def _easing(reps: Reps, aged: Floats) -> Easing:
 def time_to(squad: Squad, distance_m: float) -> tuple[Floats, Floats, Floats, Floats]:
     """(J,) seconds from first movement to a distance, standard error, spread, its error."""
     x = squad.start.mean
-    base = laws.seconds_to(distance_m, x[:, 0], x[:, 1], x[:, 2])
-    eps = 1e-4
-    slope = np.stack(
-        [(laws.seconds_to(distance_m, *(x + eps * unit).T) - base) / eps for unit in np.eye(3)],
-        axis=1,
-    )
+    base = laws.seconds_to(distance_m, *x.T)
+    slope = laws.seconds_to_slope(distance_m, x)
     sd = np.sqrt(np.einsum("ja,jab,jb->j", slope, squad.start.cov, slope))
     spread = np.sqrt(squad.start.scale * np.einsum("ja,ab,jb->j", slope, squad.start.within, slope))
     return base, sd, spread, spread / np.sqrt(2.0 * squad.start.spread_df)

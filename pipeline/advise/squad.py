@@ -31,7 +31,8 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import schema
-from pipeline.advise import bends, laws
+from pipeline.advise import bends, changes, laws
+from pipeline.advise.marks import Advice, PairAdvice
 from pipeline.errors import UsageError
 from pipeline.model import Floats, Frozen, Ints
 from pipeline.plan import STANDARD, Rules, Track, in_lanes, leg_m, scratch_m, start_m, zone_m
@@ -42,6 +43,7 @@ HANDS = ("right", "left", "right", "left")  # that carry the baton, leg by leg: 
 # Within an athlete from race to race: about 0.9 % of a sprint's time (Hopkins, from memory).
 FORM_SPREAD = 0.009
 
+OUTER, INNER = 128, 64  # draws of the estimation error, and reps in each
 AT_ONCE = 4096  # orders compared at a time: bounds the memory
 CLOSE = 0.9  # below this chance of beating the second order, a remark says so
 
@@ -77,6 +79,70 @@ class Legs(Frozen):
     bends_in_lanes: int | None = None
     track: Track = STANDARD
     remarks: Mapping[tuple[str, str], str] = field(default_factory=dict)
+
+
+def legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = None) -> Legs:
+    """What running orders rest on: every pair of the team on its advised mark, the estimation
+    errors drawn together for the whole squad. Raises UsageError for a flat time of a stranger."""
+    squad, settings = advice.squad, advice.settings
+    names = settings.team or squad.runners
+    strangers = sorted(set(flat_s or {}) - set(names))
+    if strangers:
+        raise UsageError("flat time", strangers[0], f"one of {', '.join(names)}")
+    draws = changes.draw(
+        squad, advice.conditions, outer=OUTER, inner=INNER, seed=settings.seed, same_reps=True
+    )
+    own = np.array([squad.index(name) for name in names], dtype=np.intp)
+    place = {name: k for k, name in enumerate(names)}
+    size = len(names)
+    time = np.full((draws.outer, size, size), np.nan)
+    spread, chance, stand = (np.full((size, size), np.nan) for _ in range(3))
+    for pair in advice.pairs:
+        i, j = squad.index(pair.incoming), squad.index(pair.outgoing)
+        out = changes.simulate(
+            squad, draws, (i, j), np.array([pair.at("mark_m")]), pair.stand_m, advice.conditions,
+            pace=pair.pace,
+        )  # fmt: skip
+        hit = draws.group(out.in_zone)[..., 0]
+        value = np.where(hit > 0, draws.group(out.zone_time_s)[..., 0], 0.0).sum(axis=1)
+        mass = hit.sum(axis=1)
+        # a group without a pass in the zone says nothing of its time: the mean stands in
+        mean = np.divide(value, mass, out=np.full_like(value, np.nan), where=mass > 0)
+        mean = np.where(mass > 0, mean, pair.at("zone_time_s"))
+        at = place[pair.incoming], place[pair.outgoing]
+        time[(slice(None), *at)] = mean + (pair.at("zone_time_s") - mean.mean())
+        spread[at], chance[at] = pair.at("zone_time_spread_s"), pair.at("p_in_zone")
+        stand[at] = pair.stand_m
+
+    def means(values: Floats) -> Floats:
+        return np.asarray(draws.group(values).mean(axis=1)[:, own])
+
+    said = {(p.incoming, p.outgoing): _in_short(p, settings.risk) for p in advice.pairs}
+    return Legs(
+        event=squad.event,
+        lane=lane,
+        runners=tuple(names),
+        v_max_mps=means(draws.top_mps),
+        tau_s=means(draws.tau_s),
+        launch_s=means(draws.launch_s),
+        v_in_mps=means(draws.v_in_mps),
+        zone_time_s=time,
+        zone_time_spread_s=spread,
+        p_in_zone=chance,
+        outgoing_start_m=stand,
+        flat_s=np.array([flat_s.get(name, np.nan) for name in names]) if flat_s else None,
+        rules="older" if settings.older else "today",
+        remarks={pair: words for pair, words in said.items() if words},
+    )
+
+
+def _in_short(pair: PairAdvice, risk: float) -> str:
+    words = []
+    if pair.at("p_in_zone") < 1.0 - risk:
+        words.append(f"in the zone with chance {pair.at('p_in_zone'):.1%} only")
+    if pair.at("reps_pair") == 0:
+        words.append("never tried")
+    return ", ".join(words)
 
 
 @dataclass(frozen=True, eq=False)

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from pipeline import schema
 from pipeline.errors import InputError, UsageError
-from pipeline.words import CAUTION, TENTH
+from pipeline.words import CAUTION, TENTH, in_feet_words
 
 MOST = 8  # runners on one card: more would need figures too small for arm's length
 RISK = 0.10  # of running into each other, from which on a mark is signed, where none is wished
@@ -292,13 +292,6 @@ def _value(text: str) -> str:
     return _shortened(_plain(text), _VALUE_WIDTH)
 
 
-def _feet(feet: float) -> str:
-    """To half a foot-length, as a coach counts: 28½."""
-    halves = round(2.0 * feet)
-    whole = str(halves // 2) if halves != 1 else ""
-    return f"{whole}{'½' if halves % 2 else ''}"
-
-
 def _percent(chance: float) -> int:
     """Whole per cent, half a per cent upward."""
     return math.floor(100.0 * chance + 0.5)
@@ -452,7 +445,7 @@ def _cell(incoming: str, outgoing: str, advice: Mapping[Pair, _Advice]) -> ET.El
     metres = f"{row['mark_m']:.2f}"
     in_feet = row["mark_feet"] is not None
     unit = "feet" if in_feet else "m"
-    big = _feet(row["mark_feet"]) if in_feet else metres
+    big = in_feet_words(row["mark_feet"]) if in_feet else metres
     flags: list[Child] = [
         _sign("!", "below the chance wished for") if one.is_short else None,
         _sign("×", "may run into each other") if one.may_collide else None,
