@@ -27,6 +27,9 @@ Rules = Literal["today", "older"]
 
 LANES = range(1, 10)
 LAP_M = 400.0
+BLIND = ("4x100", "4x200")  # relays with a check mark; in the others the receiver looks
+OLDER_BACK_M = -10.0  # the back line before the entry line, under the older rules
+_ZONE_LOW_M, _ZONE_HIGH_M = 5.0, 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +154,23 @@ def zone_m(event: str, rules: Rules = "today") -> tuple[float, float, float]:
     if leg_m(event) > 200:
         return -10.0, -10.0, 10.0
     return (-20.0, -20.0, 10.0) if rules == "today" else (-20.0, -10.0, 10.0)
+
+
+def zone_length_m(event: str, zone_time_s: float | None, zone_speed_mps: float | None) -> float:
+    """A zone's length [m] from a takeover's time and speed in it, whole metres; the relay's usual
+    one under today's rules where they are not known (None, NaN) or make no zone."""
+    found = (zone_time_s or math.nan) * (zone_speed_mps or math.nan)
+    if _ZONE_LOW_M <= found <= _ZONE_HIGH_M:
+        return float(round(found))
+    return 30.0 if event in BLIND else 20.0
+
+
+def back_line_m(event: str, length_m: float, back_m: float | None = None) -> float:
+    """Where the back line is, past the entry line [m]: 0 or `OLDER_BACK_M`, whichever the measured
+    `back_m` is nearer to; without one as the zone's length says."""
+    if back_m is not None:
+        return OLDER_BACK_M if back_m < OLDER_BACK_M / 2 else 0.0
+    return OLDER_BACK_M if event in BLIND and length_m < 25.0 else 0.0
 
 
 # --- places on the plan ----------------------------------------------------------------

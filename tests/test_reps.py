@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.advise import laws, reps
+from pipeline.plan import OLDER_BACK_M
 
 import people  # isort: skip - from sample_tracks, found by squads
 
@@ -260,7 +261,7 @@ def test_who_ran_and_where(evenings):
 
 
 def test_older_back_line_is_found_from_the_mark(older):
-    assert older.site.back_s == reps.OLDER_BACK_M
+    assert older.site.back_s == OLDER_BACK_M
     np.testing.assert_array_equal(older.seen.back_m, older.site.back_s)
     true = np.array([plan.out_from_s for plan in older.plans]) - older.site.back_s
     np.testing.assert_allclose(older.seen.stand_m, true, atol=0.3)

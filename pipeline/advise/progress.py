@@ -30,9 +30,9 @@ import pyarrow as pa
 from scipy.special import betaln
 
 from pipeline import schema
-from pipeline.advise.reps import BLIND
 from pipeline.errors import InputError
 from pipeline.model import Estimate, Floats, Frozen, Ints
+from pipeline.plan import BLIND
 
 Pair = tuple[str, str]
 Estimates = tuple[Estimate, ...]

@@ -15,15 +15,15 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline import plan
 from pipeline.advise import laws
 from pipeline.model import Floats, Frozen, Ints
+from pipeline.plan import BLIND
 
 STEP_S = 0.25  # between points of a curve that are taken as independent
 MISFIT_MPS = 0.10  # a runner's own wander about an exponential
 EASED = 0.03  # share of the speed lost before the pass that counts as easing
 EASED_RUN_M = 2.5  # so far on, an easing shows how deep it goes
-OLDER_BACK_M = -10.0
-BLIND = ("4x100", "4x200")  # events with a check mark; in the others the receiver looks
 
 # Weak beliefs that keep a fit of few points finite; taken out again afterwards.
 START_PRIOR = np.array([9.5, 1.25, 0.05, 9.0])  # V, tau, launch, speed pushed to after a pass
@@ -33,7 +33,6 @@ START_PRIOR_SD = np.array([2.5, 0.4, 0.15, 2.5])
 START_LOW, START_HIGH = np.array([3.0, 0.4, -0.6, 3.0]), np.array([14.0, 3.0, 0.6, 14.0])
 ENTRY_LOW, ENTRY_HIGH = np.array([3.0, -5.0, -5.0]), np.array([14.0, 5.0, 5.0])
 COST_LIMIT_S = 2.0
-ZONE_LOW_M, ZONE_HIGH_M = 5.0, 60.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -257,9 +256,7 @@ def _one(
 ) -> _Facts:
     passed = outcome == "passed"
     go, go_sd, end = row["go_t_s"], row["go_t_sd_s"], row["pass_t_s"]
-    zone_m = row["zone_speed_mps"] * row["zone_time_s"]
-    said = ZONE_LOW_M <= zone_m <= ZONE_HIGH_M  # not where it is NaN
-    zone_m = round(zone_m) if said else (30.0 if event in BLIND else 20.0)
+    zone_m = plan.zone_length_m(event, row["zone_time_s"], row["zone_speed_mps"])
     numbers: dict[str, float] = {"zone_m": zone_m, "ran_into": float("ran into" in faults)}
     matter = {
         "lag": _scalar(row["go_lag_s"], float(np.hypot(go_sd, row["mark_t_sd_s"]))),
@@ -298,10 +295,10 @@ def _one(
 
 def _back_m(row: Mapping[str, float], course: Course | None, event: str, zone_m: float) -> float:
     """Where the back line is: the mark is reckoned from it; else as the zone's length says."""
+    at = None
     if course is not None and np.isfinite(row["mark_t_s"]) and np.isfinite(row["mark_m"]):
         at = float(np.interp(row["mark_t_s"], course[0], course[1])) + row["mark_m"]
-        return OLDER_BACK_M if at < OLDER_BACK_M / 2 else 0.0
-    return OLDER_BACK_M if event in BLIND and zone_m < 25.0 else 0.0
+    return plan.back_line_m(event, zone_m, at)
 
 
 def _gap(pair: Mapping[str, Course], t_s: float, t_sd_s: float) -> tuple[Floats, Floats]:

@@ -1,8 +1,6 @@
 """The trackside card: the advised marks of a team's pairs on one page, from the tables alone.
 
-One HTML file that needs nothing else: no script, no network, a policy that forbids both. The page
-is built as a tree of elements and written by the standard library's serialiser, which alone sets
-angle brackets: an id or a setting that looks like markup is shown as the text it is. Meaning is
+One HTML file that needs nothing else: no script, no network, a policy that forbids both. Meaning is
 carried by words, signs and line style, never by colour, so that it survives a black printer.
 
 Sizes are chosen for one page, landscape, A4 or letter, up to `MOST` runners; what comes from
@@ -11,10 +9,6 @@ outside is shortened to what the page holds, never cut off at its edge.
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import math
-import unicodedata
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -27,6 +21,8 @@ from numpy.typing import NDArray
 
 from pipeline import schema
 from pipeline.errors import InputError, UsageError
+from pipeline.show.markup import Child, document, element, name, plain, shortened, width
+from pipeline.show.wording import NBSP, chance, chance_error, percent, signed
 from pipeline.words import CAUTION, TENTH, in_feet_words
 
 MOST = 8  # runners on one card: more would need figures too small for arm's length
@@ -47,7 +43,6 @@ _VALUE_WIDTH = 30
 _MOST_SETTINGS = 8
 _ROOMY = 1650  # signs of text below the grid, and
 _TWO_LINES = 240  # in the lines of settings, from which on smaller type is needed
-_NBSP = "\u00a0"  # keeps a number and its unit on one line
 
 
 def card(
@@ -88,7 +83,7 @@ def card(
     size = next(n for n in (4, 6, MOST) if len(shown) <= n)
     title = f"{'When to go' if _is_by_eye(event) else 'Check marks'}, {_value(event)}"
     heading = _heading(title, date, settings)
-    notes = _element(
+    notes = element(
         "div",
         {"class": "notes"},
         _legend(event, advice, wished, few_reps),
@@ -96,16 +91,14 @@ def card(
         _cautions(event),
     )
     is_crowded = _length(notes) > _ROOMY or _length(heading) > _TWO_LINES
-    body = _element(
+    body = element(
         "body",
         {"class": f"runners-{size} crowded" if is_crowded else f"runners-{size}"},
         heading,
         _grid(shown, names, advice, receivers, _is_by_eye(event)),
         notes,
     )
-    return "<!DOCTYPE html>\n" + ET.tostring(
-        _element("html", {"lang": "en"}, _head(title), body), encoding="unicode", method="html"
-    )
+    return document(title, _STYLE, body)
 
 
 # --- from the tables -------------------------------------------------------------------
@@ -200,7 +193,7 @@ def _advice(
         out[pair] = _Advice(
             row,
             is_short=pair in short
-            or (wished is not None and _percent(row["p_in_zone"]) < 100.0 * wished - 1e-9),
+            or (wished is not None and percent(row["p_in_zone"]) < 100.0 * wished - 1e-9),
             may_collide=row["p_ran_into"] > _risk(wished) + 1e-9,
             is_thin=row["reps"] < few_reps,
             shorter=_moved(curves[pair], row, -step_m),
@@ -257,31 +250,9 @@ def _moved(curve: Curve, row: Mapping[str, Any], by_m: float) -> tuple[float, fl
 # --- words and numbers -----------------------------------------------------------------
 
 
-def _plain(text: str) -> str:
-    """Without signs that are not seen but act: controls, direction marks, lone surrogates."""
-    spaced = " ".join(str(text).split())
-    return "".join("\ufffd" if unicodedata.category(c).startswith("C") else c for c in spaced)
-
-
-def _width(text: str) -> int:
-    return sum(2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text)
-
-
-def _shortened(text: str, width: int) -> str:
-    """At most `width` half-width signs: the middle is left out, for names that differ at an end."""
-    if _width(text) <= width:
-        return text
-    head, tail = text[:width], text[-width:]
-    while _width(head) > (width - 1) - (width - 1) // 2:
-        head = head[:-1]
-    while _width(tail) > (width - 1) // 2:
-        tail = tail[1:]
-    return f"{head}…{tail}"
-
-
 def _names(team: Sequence[str]) -> dict[str, str]:
     """What stands at the head of each runner's row and column, different for each."""
-    short = [_shortened(_plain(runner), _NAME_WIDTH) for runner in team]
+    short = [shortened(plain(runner), _NAME_WIDTH) for runner in team]
     return {
         runner: one if short.count(one) == 1 else f"{one} {number}"
         for number, (runner, one) in enumerate(zip(team, short, strict=True), start=1)
@@ -289,93 +260,34 @@ def _names(team: Sequence[str]) -> dict[str, str]:
 
 
 def _value(text: str) -> str:
-    return _shortened(_plain(text), _VALUE_WIDTH)
-
-
-def _percent(chance: float) -> int:
-    """Whole per cent, half a per cent upward."""
-    return math.floor(100.0 * chance + 0.5)
-
-
-def _chance(chance: float) -> str:
-    """In per cent, without its sign; never more certain than the number was."""
-    if chance < 0.005:
-        return "<1"
-    if chance >= 0.995:
-        return ">99"
-    return str(_percent(chance))
-
-
-def _error(sd: float) -> str:
-    return "<1" if sd < 0.005 else str(_percent(sd))
-
-
-def _signed(number: float, digits: int) -> str:
-    text = f"{number:+.{digits}f}".replace("-", "−")
-    return text if float(f"{number:.{digits}f}") else f"±{0:.{digits}f}"
+    return shortened(plain(text), _VALUE_WIDTH)
 
 
 # --- the page --------------------------------------------------------------------------
 
-Child = ET.Element | str | None
 
-
-def _element(tag: str, attributes: Mapping[str, str], *children: Child) -> ET.Element:
-    """An element; children are elements, text, or None for nothing."""
-    out = ET.Element(tag, dict(attributes))
-    last: ET.Element | None = None
-    for child in children:
-        if isinstance(child, ET.Element):
-            out.append(child)
-            last = child
-        elif child is not None and last is None:
-            out.text = (out.text or "") + child
-        elif child is not None and last is not None:
-            last.tail = (last.tail or "") + child
-    return out
-
-
-def _length(element: ET.Element) -> int:
-    return sum(map(_width, element.itertext()))
-
-
-def _name(text: str) -> ET.Element:
-    # bdi: a name written from right to left leaves the words around it in their order.
-    return _element("bdi", {}, text)
-
-
-def _head(title: str) -> ET.Element:
-    digest = base64.b64encode(hashlib.sha256(_STYLE.encode()).digest()).decode()
-    policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
-    return _element(
-        "head",
-        {},
-        _element("meta", {"charset": "utf-8"}),
-        _element("meta", {"http-equiv": "Content-Security-Policy", "content": policy}),
-        _element("meta", {"name": "viewport", "content": "width=device-width, initial-scale=1"}),
-        _element("title", {}, title),
-        _element("style", {}, _STYLE),
-    )
+def _length(part: ET.Element) -> int:
+    return sum(map(width, part.itertext()))
 
 
 def _heading(title: str, date: str, settings: Mapping[str, str]) -> ET.Element:
     parts: list[Child] = []
-    for name, value in list(settings.items())[:_MOST_SETTINGS]:
-        words = _element(
+    for setting, value in list(settings.items())[:_MOST_SETTINGS]:
+        words = element(
             "span",
             {},
-            f"{_shortened(_plain(name), _SETTING_WIDTH)}: ",
-            _element("b", {}, _value(value)),
+            f"{shortened(plain(setting), _SETTING_WIDTH)}: ",
+            element("b", {}, _value(value)),
         )
         parts += [" · ", words] if parts else [words]
     if len(settings) > _MOST_SETTINGS:
         parts.append(f" · and {len(settings) - _MOST_SETTINGS} more")
-    return _element(
+    return element(
         "header",
         {},
-        _element("h1", {}, title),
-        _element("p", {"class": "date"}, _value(date)),
-        _element("p", {"class": "settings"}, *parts),
+        element("h1", {}, title),
+        element("p", {"class": "date"}, _value(date)),
+        element("p", {"class": "settings"}, *parts),
     )
 
 
@@ -386,37 +298,37 @@ def _grid(
     receivers: Mapping[str, _Receiver] | None,
     by_eye: bool,
 ) -> ET.Element:
-    corner = _element(
+    corner = element(
         "th",
         {"scope": "col", "class": "corner"},
-        _element("span", {}, "outgoing →"),
+        element("span", {}, "outgoing →"),
         " ",
-        _element("span", {}, "incoming ↓"),
+        element("span", {}, "incoming ↓"),
     )
-    heads = [_element("th", {"scope": "col"}, _name(names[runner])) for runner in team]
+    heads = [element("th", {"scope": "col"}, name(names[runner])) for runner in team]
     rows = [
-        _element(
+        element(
             "tr",
             {},
-            _element("th", {"scope": "row"}, _name(names[incoming])),
+            element("th", {"scope": "row"}, name(names[incoming])),
             *(_cell(incoming, outgoing, advice) for outgoing in team),
         )
         for incoming in team
     ]
-    table = _element(
+    table = element(
         "table",
         {},
-        _element(
+        element(
             "caption",
             {},
             "The tape's place for each pair: incoming runners in rows, outgoing ones in columns",
         ),
-        _element("thead", {}, _element("tr", {}, corner, *heads)),
-        _element("tbody", {}, *rows),
+        element("thead", {}, element("tr", {}, corner, *heads)),
+        element("tbody", {}, *rows),
     )
     if receivers is not None:
-        table.append(_element("tfoot", {}, _receivers_row(team, receivers, by_eye)))
-    return _element(
+        table.append(element("tfoot", {}, _receivers_row(team, receivers, by_eye)))
+    return element(
         "div", {"class": "grid", "role": "region", "aria-label": "Marks", "tabindex": "0"}, table
     )
 
@@ -431,16 +343,16 @@ def _receivers_row(
         lag = "goes by eye" if by_eye else "lag not known"
         if one.lag_s is not None and one.lag_sd_s is not None:
             lag = f"lag {one.lag_s:.2f} ± {max(one.lag_sd_s, 0.01):.2f} s".replace("-", "−")
-        cells.append(_element("td", {}, _line(foot), _line(lag)))
-    return _element("tr", {}, _element("th", {"scope": "row"}, "The receiver"), *cells)
+        cells.append(element("td", {}, _line(foot), _line(lag)))
+    return element("tr", {}, element("th", {"scope": "row"}, "The receiver"), *cells)
 
 
 def _cell(incoming: str, outgoing: str, advice: Mapping[Pair, _Advice]) -> ET.Element:
     if incoming == outgoing:
-        return _element("td", {"class": "self"}, "·")
+        return element("td", {"class": "self"}, "·")
     one = advice.get((incoming, outgoing))
     if one is None:
-        return _element("td", {"class": "none"}, "no mark")
+        return element("td", {"class": "none"}, "no mark")
     row = one.row
     metres = f"{row['mark_m']:.2f}"
     in_feet = row["mark_feet"] is not None
@@ -450,66 +362,66 @@ def _cell(incoming: str, outgoing: str, advice: Mapping[Pair, _Advice]) -> ET.El
         _sign("!", "below the chance wished for") if one.is_short else None,
         _sign("×", "may run into each other") if one.may_collide else None,
         _sign("?", "few takeovers") if one.is_thin else None,
-        _element("span", {"class": "spoken"}, "untried") if one.is_untried else None,
+        element("span", {"class": "spoken"}, "untried") if one.is_untried else None,
     ]
-    place = [*([f"{metres}{_NBSP}m"] if in_feet else []), *_how(row)]
-    box = _element(
+    place = [*([f"{metres}{NBSP}m"] if in_feet else []), *_how(row)]
+    box = element(
         "div",
         {"class": "pair untried" if one.is_untried else "pair"},
-        _element(
+        element(
             "p",
             {"class": "mark"},
-            _element("b", {}, big),
+            element("b", {}, big),
             " ",
-            _element(
+            element(
                 "span",
                 {"class": "side"},
-                _element("small", {}, unit),
+                element("small", {}, unit),
                 " ",
-                _element("span", {}, *flags) if any(flag is not None for flag in flags) else None,
+                element("span", {}, *flags) if any(flag is not None for flag in flags) else None,
             ),
         ),
         _line(", ".join(place)) if place else None,
-        _line("in zone ", _element("b", {}, _chance(row["p_in_zone"])), _error_of(row)),
+        _line("in zone ", element("b", {}, chance(row["p_in_zone"])), _error_of(row)),
         _step_line(one),
     )
-    return _element("td", {}, box)
+    return element("td", {}, box)
 
 
 def _line(*children: Child) -> ET.Element:
-    return _element("p", {}, *children)
+    return element("p", {}, *children)
 
 
 def _sign(sign: str, words: str) -> ET.Element:
-    return _element("span", {"class": "sign", "role": "img", "aria-label": words}, sign)
+    return element("span", {"class": "sign", "role": "img", "aria-label": words}, sign)
 
 
 def _key(sign: str) -> ET.Element:
-    return _element("span", {"class": "sign"}, sign)
+    return element("span", {"class": "sign"}, sign)
 
 
 def _error_of(row: Mapping[str, Any]) -> str:
-    return f" ± {_error(row['p_in_zone_sd'])} %".replace(" ", _NBSP)
+    return f" ± {chance_error(row['p_in_zone_sd'])} %".replace(" ", NBSP)
 
 
 def _how(row: Mapping[str, Any]) -> list[str]:
     """Where the receiver stands and how hard he or she sets off, where not as usual."""
     words = []
     if abs(row["outgoing_start_m"]) >= 0.05:
-        words.append(f"stand {_signed(row['outgoing_start_m'], 1)} m")
-    if _percent(row["pace"]) != 100:
-        words.append(f"pace {_percent(row['pace'])} %")
-    return [word.replace(" ", _NBSP) for word in words]
+        words.append(f"stand {signed(row['outgoing_start_m'], 1)} m")
+    if percent(row["pace"]) != 100:
+        words.append(f"pace {percent(row['pace'])} %")
+    return [word.replace(" ", NBSP) for word in words]
 
 
 def _step_line(one: _Advice) -> ET.Element:
     step = "1" if one.row["mark_feet"] else f"{100.0 * STEP_M:.0f}"
     parts = [
-        f"{sign}{step}: {'–' if there is None else _chance(there[0]) + ' %'}".replace(" ", _NBSP)
+        f"{sign}{step}: {'–' if there is None else chance(there[0]) + ' %'}".replace(" ", NBSP)
         for sign, there in (("−", one.shorter), ("+", one.longer))
     ]
-    shorter, longer = (_element("span", {}, part) for part in parts)
-    return _element("p", {"class": "step"}, shorter, " ", longer)
+    shorter, longer = (element("span", {}, part) for part in parts)
+    return element("p", {"class": "step"}, shorter, " ", longer)
 
 
 def _legend(
@@ -535,14 +447,14 @@ def _legend(
         "takeovers make smaller."
     )
     if wished is not None or any(one.is_short for one in advice.values()):
-        asked = "what was" if wished is None else f"the {_percent(wished)} %"
+        asked = "what was" if wished is None else f"the {percent(wished)} %"
         items.append(_item(_key("!"), f" falls short of {asked} wished for."))
-    risk = f"more than {_percent(_risk(wished))} %"
+    risk = f"more than {percent(_risk(wished))} %"
     items.append(
         _item(_key("×"), f" chance of running into each other {risk}: try it slower first.")
     )
     items.append(_item(_key("?"), f" rests on fewer than {few_reps} takeovers of the two runners."))
-    untried = _element("span", {"class": "untried key"}, "Dashed, italic")
+    untried = element("span", {"class": "untried key"}, "Dashed, italic")
     items.append(_item(untried, ": this pair has not tried it; worked out from its runners."))
     if _is_by_eye(event):
         items.append(
@@ -563,16 +475,16 @@ def _moving(
         "farther away (goes earlier).",
         *_zone_times(advice.values(), step),
         *_settled(advice.values()),
-        _item(_element("b", {}, TENTH)),
+        _item(element("b", {}, TENTH)),
     ]
     if len(asked) > len(names):
         items.append(
             f"The first {len(names)} of {len(asked)} runners are shown; name a team to choose."
         )
     for runner, short in names.items():
-        if short != _plain(runner):
-            whole = _shortened(_plain(runner), _WHOLE_NAME_WIDTH)
-            items.append(_item(_name(short), " is ", _name(whole)))
+        if short != plain(runner):
+            whole = shortened(plain(runner), _WHOLE_NAME_WIDTH)
+            items.append(_item(name(short), " is ", name(whole)))
     return _section("Moving the tape", items)
 
 
@@ -599,8 +511,8 @@ def _zone_times(advice: Iterable[_Advice], step: str) -> list[str]:
         if changes:
             low, middle, high = np.quantile(changes, [0.0, 0.5, 1.0])
             out.append(
-                f"{words} changes the zone time by {_signed(middle, 2)} s "
-                f"({_signed(low, 2)} to {_signed(high, 2)})"
+                f"{words} changes the zone time by {signed(middle, 2)} s "
+                f"({signed(low, 2)} to {signed(high, 2)})"
             )
     return [f"The tape {step} {'; '.join(out)}; middle pair and range."] if out else []
 
@@ -628,12 +540,12 @@ def _is_by_eye(event: str) -> bool:
 
 
 def _item(*children: Child) -> ET.Element:
-    return _element("li", {}, *children)
+    return element("li", {}, *children)
 
 
 def _section(title: str, items: Iterable[Child]) -> ET.Element:
     lines = [item if isinstance(item, ET.Element) else _item(item) for item in items]
-    return _element("section", {}, _element("h2", {}, title), _element("ul", {}, *lines))
+    return element("section", {}, element("h2", {}, title), element("ul", {}, *lines))
 
 
 # Points in print, because paper is looked at from arm's length; rem on screens, which know theirs.
