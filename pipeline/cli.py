@@ -17,8 +17,8 @@ import typer
 from pipeline import cli_decide, terminal
 from pipeline.cli_decide import ZoneRules
 from pipeline.errors import BatontraceError
-from pipeline.terminal import count, pm
-from pipeline.words import CAUTION
+from pipeline.terminal import pm
+from pipeline.words import CAUTION, count
 
 if TYPE_CHECKING:
     from pipeline.check import Report, Stream

@@ -15,8 +15,8 @@ import typer
 
 from pipeline import terminal
 from pipeline.errors import UsageError
-from pipeline.terminal import count, pm
-from pipeline.words import CAUTION, TENTH, in_feet_words
+from pipeline.terminal import pm
+from pipeline.words import CAUTION, TENTH, count, in_feet_words
 
 if TYPE_CHECKING:
     from pipeline.advise.marks import Advice, PairAdvice, Settings

@@ -117,11 +117,6 @@ def progress() -> Iterator[Progress | None]:
         yield moved
 
 
-def count(number: int, what: str) -> str:
-    """ "1 rep", "2 reps"."""
-    return f"{number} {what}{'' if number == 1 else 's'}"
-
-
 def pm(value: float | None, sd: float | None, digits: int) -> str:
     """Value ± standard error; "-" where nothing is known."""
     if value is None or sd is None:

@@ -1,4 +1,4 @@
-"""What is said, and how marks are written, wherever marks or drills are advised."""
+"""What is said, and how marks and numbers of things are written, wherever they are."""
 
 CAUTION = (
     "Takeovers are run at full speed: warm up, build the speed up in steps, keep the lanes clear, "
@@ -15,3 +15,8 @@ def in_feet_words(feet: float) -> str:
     halves = round(2.0 * feet)
     whole = str(halves // 2) if halves != 1 else ""
     return f"{whole}{'½' if halves % 2 else ''}"
+
+
+def count(number: int, what: str) -> str:
+    """ "1 rep", "2 reps"."""
+    return f"{number} {what}{'' if number == 1 else 's'}"

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+from pipeline.model import Estimate
+
 NBSP = "\u00a0"  # keeps a number and its unit on one line
 
 
@@ -30,3 +32,17 @@ def signed(number: float, digits: int) -> str:
     """With its sign: + or −, ± where it rounds to nought."""
     text = f"{number:+.{digits}f}".replace("-", "−")
     return text if float(f"{number:.{digits}f}") else f"±{0:.{digits}f}"
+
+
+def plus_minus(one: Estimate, digits: int) -> str:
+    """Value ± standard error, never an error of nought: 3.22 ± 0.02."""
+    sd = f"{one.sd:.{digits}f}"
+    if not float(sd):
+        sd = f"{10.0**-digits:.{digits}f}"
+    return f"{number(one.value, digits)} ± {sd}".replace(" ", NBSP)
+
+
+def number(value: float, digits: int) -> str:
+    """With a true minus sign, and none before a nought."""
+    text = f"{value:.{digits}f}"
+    return text.lstrip("-") if not float(text) else text.replace("-", "−")

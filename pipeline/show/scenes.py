@@ -1,0 +1,327 @@
+"""From tables to what a picture is made of: takeovers with both courses, their moments, the baton.
+
+Reads tables only. A takeover whose curves are missing is still a takeover: its figures are in
+`exchanges`, and what cannot be drawn is None.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Literal
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline import plan, schema, signals
+from pipeline.model import Estimate, Floats, Frozen
+
+Row = Mapping[str, Any]
+Role = Literal["incoming", "outgoing"]
+Basis = Literal["laid", "seen", "sensed", "inferred", "measured"]
+
+_COURSE = ("t_s", "s_m", "s_sd_m", "v_mps", "v_sd_mps")
+
+
+@dataclass(frozen=True, eq=False)
+class Course(Frozen):
+    """One runner's course, (n,) each, by time; n at least 2."""
+
+    runner: str
+    t_s: Floats
+    s_m: Floats
+    s_sd_m: Floats
+    v_mps: Floats
+    v_sd_mps: Floats
+
+    def covers(self, t_s: float) -> bool:
+        return bool(self.t_s[0] <= t_s <= self.t_s[-1])
+
+    def at(self, t_s: float | Floats, column: str) -> Any:
+        """A column at a moment or moments, linear between the rows."""
+        value = np.interp(t_s, self.t_s, getattr(self, column))
+        return float(value) if np.ndim(t_s) == 0 else value
+
+    def reaches(self, s_m: float) -> Estimate | None:
+        """When the trunk first crosses a place, running forward; None where that is never."""
+        found = signals.crossings(self.t_s, self.s_m, s_m, self.s_sd_m)
+        forward = np.flatnonzero(found.direction > 0)
+        if not len(forward):
+            return None
+        first = int(forward[0])
+        v = max(self.at(float(found.t_s[first]), "v_mps"), 0.1)
+        # The place's error drifts slowly: neighbouring rows share it.
+        return Estimate(float(found.t_s[first]), self.at(float(found.t_s[first]), "s_sd_m") / v)
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """Something that happens at a time and a place; `basis` says how that is known.
+
+    `s_m` is where the one it happens to was (the pass: half-way between the trunks), None where
+    no course covers it.
+    """
+
+    what: Literal["mark", "go", "entry", "pass", "exit"]
+    who: str
+    t: Estimate
+    s: Estimate | None
+    basis: Basis
+
+
+@dataclass(frozen=True, eq=False)
+class Baton(Frozen):
+    """The baton's course: the incoming trunk's until the pass, the outgoing trunk's after it.
+
+    (n,) each. `carried` is True for the rows with the outgoing runner. Place and speed jump where
+    it changes hands.
+    """
+
+    t_s: Floats
+    s_m: Floats
+    v_mps: Floats
+    carried: Any
+
+
+@dataclass(frozen=True, eq=False)
+class Gap(Frozen):
+    """Distance between the trunks, outgoing less incoming, (n,) each; `s_m` is half-way.
+
+    `sd_m` adds both places' errors as if they were independent. What two units share cancels in
+    the difference, so it is the most it can be; at the pass the tables hold the smaller figure.
+    """
+
+    t_s: Floats
+    s_m: Floats
+    gap_m: Floats
+    sd_m: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Takeover:
+    """One row of `exchanges` with what belongs to it."""
+
+    row: Row
+    zone_m: float
+    back_m: float
+    incoming: Course | None
+    outgoing: Course | None
+    moments: tuple[Moment, ...]
+    baton: Baton | None
+    gap: Gap | None
+
+    @property
+    def pair(self) -> tuple[str, str]:
+        return self.row["incoming"], self.row["outgoing"]
+
+    @property
+    def passed(self) -> bool:
+        return bool(self.row["outcome"] == "passed")
+
+    @property
+    def when(self) -> datetime:
+        when: datetime = self.row["zero_utc"]
+        return when
+
+    def estimate(self, name: str, sd: str) -> Estimate | None:
+        """A column of the row with its standard error; None where it is null."""
+        value, error = self.row[name], self.row[sd]
+        return None if value is None or error is None else Estimate(value, error)
+
+    @property
+    def zone_time(self) -> Estimate | None:
+        return self.estimate("zone_time_s", "zone_time_sd_s")
+
+    @property
+    def place(self) -> Estimate | None:
+        """Where the baton passed, past the entry line [m]."""
+        return self.estimate("pass_m", "pass_sd_m")
+
+    @property
+    def distance(self) -> Estimate | None:
+        """Free distance at the pass [m]."""
+        return self.estimate("free_distance_m", "free_distance_sd_m")
+
+    @property
+    def lag(self) -> Estimate | None:
+        """First movement less mark [s]; the two moments' errors taken as independent."""
+        lag, go, mark = (self.row[k] for k in ("go_lag_s", "go_t_sd_s", "mark_t_sd_s"))
+        return None if None in (lag, go, mark) else Estimate(lag, float(np.hypot(go, mark)))
+
+    def moment(self, what: str) -> Moment | None:
+        return next((one for one in self.moments if one.what == what), None)
+
+
+def takeovers(exchanges: pa.Table, curves: pa.Table) -> tuple[Takeover, ...]:
+    """Every row of `exchanges` in its order, with its rows of `curves`.
+
+    Both as `schema` has them, `session` included. Raises OutputError where a table does not hold
+    to its schema.
+    """
+    schema.check("exchanges", exchanges)
+    schema.check("speed_curves", curves)
+    courses = _courses(curves)
+    return tuple(_takeover(row, courses) for row in exchanges.to_pylist())
+
+
+def order_by_time(several: Sequence[Takeover]) -> tuple[Takeover, ...]:
+    return tuple(sorted(several, key=lambda one: (one.when, one.row["session"])))
+
+
+def ranks(several: Sequence[Takeover]) -> tuple[int, ...]:
+    """Best first, from 1: passed in the zone by zone time, then passed outside it, then the rest.
+
+    A pass lies in the zone where that is likelier than not. Zone times of different pairs rank
+    the runners' speed as much as their takeover.
+    """
+
+    def key(index: int) -> tuple[int, float, int]:
+        one = several[index]
+        time_s = np.inf if one.zone_time is None else one.zone_time.value
+        inside = one.row["p_in_zone"] is None or one.row["p_in_zone"] >= 0.5
+        return (0 if one.passed and inside else 1 if one.passed else 2, time_s, index)
+
+    places = sorted(range(len(several)), key=key)
+    return tuple(places.index(index) + 1 for index in range(len(several)))
+
+
+# --- one takeover -------------------------------------------------------------------------
+
+
+def _courses(curves: pa.Table) -> dict[tuple[str, int, str], Course]:
+    """Each runner's course by session, exchange and role, without rows that lack a number."""
+    if not len(curves):
+        return {}
+    session = curves["session"].combine_chunks().dictionary_encode()
+    codes = session.indices.to_numpy()
+    names = session.dictionary.to_pylist()
+    outgoing = np.array(curves["role"].to_pylist(), dtype=object) == "outgoing"
+    exchange = curves["exchange"].to_numpy()
+    numbers = {name: curves[name].to_numpy(zero_copy_only=False) for name in _COURSE}
+    order = np.lexsort((numbers["t_s"], outgoing, exchange, codes))
+    keys = np.column_stack([codes[order], exchange[order], outgoing[order].astype(int)])
+    first = np.flatnonzero(np.any(keys[1:] != keys[:-1], axis=1)) + 1
+    runners = curves["runner"]
+    found = {}
+    for rows in np.split(order, first):
+        own = {name: np.asarray(column[rows], dtype=float) for name, column in numbers.items()}
+        known = np.all([np.isfinite(column) for column in own.values()], axis=0)
+        if known.sum() < 2:
+            continue
+        role = "outgoing" if outgoing[rows[0]] else "incoming"
+        found[names[codes[rows[0]]], int(exchange[rows[0]]), role] = Course(
+            runners[int(rows[0])].as_py(), **{name: x[known] for name, x in own.items()}
+        )
+    return found
+
+
+def _takeover(row: Row, courses: Mapping[tuple[str, int, str], Course]) -> Takeover:
+    incoming, outgoing = (
+        courses.get((row["session"], row["exchange"], role)) for role in ("incoming", "outgoing")
+    )
+    zone_m = plan.zone_length_m(row["event"], row["zone_time_s"], row["zone_speed_mps"])
+    back_m = plan.back_line_m(row["event"], zone_m, _back_seen_m(row, incoming))
+    return Takeover(
+        row,
+        zone_m,
+        back_m,
+        incoming,
+        outgoing,
+        tuple(_moments(row, incoming, outgoing, zone_m, back_m)),
+        _baton(row, incoming, outgoing),
+        _gap(incoming, outgoing),
+    )
+
+
+def _back_seen_m(row: Row, incoming: Course | None) -> float | None:
+    if incoming is None or row["mark_m"] is None or row["mark_t_s"] is None:
+        return None
+    return float(incoming.at(row["mark_t_s"], "s_m") + row["mark_m"])
+
+
+def _moments(
+    row: Row, incoming: Course | None, outgoing: Course | None, zone_m: float, back_m: float
+) -> list[Moment]:
+    found = []
+    if row["mark_t_s"] is not None and row["mark_m"] is not None:
+        when = Estimate(row["mark_t_s"], row["mark_t_sd_s"])
+        place = Estimate(back_m - row["mark_m"], 0.0)
+        found.append(Moment("mark", row["incoming"], when, place, "laid"))
+    if row["go_t_s"] is not None:
+        when = Estimate(row["go_t_s"], row["go_t_sd_s"])
+        found.append(Moment("go", row["outgoing"], when, _where(outgoing, when), "measured"))
+    sd = 0.0 if incoming is None else incoming.at(0.0, "s_sd_m")
+    v = row["v_in_entry_mps"] or (0.0 if incoming is None else incoming.at(0.0, "v_mps"))
+    when = Estimate(0.0, sd / max(v, 0.1))
+    found.append(Moment("entry", row["incoming"], when, Estimate(0.0, 0.0), "measured"))
+    if row["pass_t_s"] is not None and row["pass_m"] is not None:
+        when = Estimate(row["pass_t_s"], row["pass_t_sd_s"])
+        place = Estimate(row["pass_m"], row["pass_sd_m"])
+        found.append(Moment("pass", row["outgoing"], when, place, row["pass_basis"]))
+    leaver = _holder(row, incoming, outgoing, zone_m)
+    leaves = None if leaver is None else leaver.reaches(zone_m)
+    if leaver is not None and leaves is not None:
+        place = Estimate(zone_m, 0.0)
+        found.append(Moment("exit", leaver.runner, leaves, place, "measured"))
+    return found
+
+
+def _where(course: Course | None, when: Estimate) -> Estimate | None:
+    if course is None or not course.covers(when.value):
+        return None
+    return Estimate(course.at(when.value, "s_m"), course.at(when.value, "s_sd_m"))
+
+
+def _holder(
+    row: Row, incoming: Course | None, outgoing: Course | None, zone_m: float
+) -> Course | None:
+    """Who has the baton at the exit line; None where that is not known."""
+    if row["outcome"] == "not passed":
+        return incoming
+    if row["pass_t_s"] is None or outgoing is None:
+        return None
+    leaves = outgoing.reaches(zone_m)
+    return outgoing if leaves is not None and leaves.value >= row["pass_t_s"] else incoming
+
+
+def _baton(row: Row, incoming: Course | None, outgoing: Course | None) -> Baton | None:
+    if incoming is None or row["outcome"] == "unclear":
+        return None
+    if row["outcome"] == "not passed" or row["pass_t_s"] is None:
+        if row["outcome"] == "passed":
+            return None
+        still = np.zeros(len(incoming.t_s), dtype=bool)
+        return Baton(incoming.t_s, incoming.s_m, incoming.v_mps, still)
+    if outgoing is None or not (
+        incoming.covers(row["pass_t_s"]) and outgoing.covers(row["pass_t_s"])
+    ):
+        return None
+    handed = row["pass_t_s"]
+    before, after = incoming.t_s < handed, outgoing.t_s > handed
+    parts = [
+        np.concatenate(
+            [
+                getattr(incoming, name)[before],
+                [incoming.at(handed, name), outgoing.at(handed, name)],
+                getattr(outgoing, name)[after],
+            ]
+        )
+        for name in ("t_s", "s_m", "v_mps")
+    ]
+    parts[0][before.sum() : before.sum() + 2] = handed
+    carried = np.arange(len(parts[0])) > before.sum()
+    return Baton(parts[0], parts[1], parts[2], carried)
+
+
+def _gap(incoming: Course | None, outgoing: Course | None) -> Gap | None:
+    if incoming is None or outgoing is None:
+        return None
+    first = max(incoming.t_s[0], outgoing.t_s[0])
+    last = min(incoming.t_s[-1], outgoing.t_s[-1])
+    t_s = outgoing.t_s[(outgoing.t_s >= first) & (outgoing.t_s <= last)]
+    if len(t_s) < 2:
+        return None
+    s_in, s_out = incoming.at(t_s, "s_m"), outgoing.at(t_s, "s_m")
+    sd_m = np.hypot(incoming.at(t_s, "s_sd_m"), outgoing.at(t_s, "s_sd_m"))
+    return Gap(t_s, (s_in + s_out) / 2.0, s_out - s_in, sd_m)
