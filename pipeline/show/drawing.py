@@ -76,7 +76,8 @@ class Curve(Frozen):
     """y over x, (n,) each, with a band of one standard error where `sd` is given.
 
     `breaks` are the rows before which the pen is lifted. `signs` (k, 2) are the places of the
-    ink's sign along the curve. `word` is written at the row `word_at`, above or below.
+    ink's sign along the curve. `word` is written at the row `word_at`: above it, below it, or,
+    where the curve is steep, beside it on the right.
     `rep` groups what belongs to one takeover of several. `thin` is for many laid over each other.
     """
 
@@ -89,6 +90,7 @@ class Curve(Frozen):
     word: str = ""
     word_at: int = 0
     above: bool = True
+    beside: bool = False
     rep: int | None = None
     thin: bool = False
     dashed: bool = False

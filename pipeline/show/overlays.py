@@ -35,7 +35,7 @@ VIEWS: tuple[View, ...] = ("zone", "clock")
 
 BEFORE_M, BEYOND_M = 12.0, 10.0  # drawn before the entry line, or from before the mark; beyond exit
 BEFORE_S, BEYOND_S = 0.6, 0.6  # drawn before the first moment and beyond the exit
-GAP_TOP_M = 12.0  # farther apart there is nothing to see in the gap
+GAP_TOP_M = 8.0  # farther apart there is nothing to see in the gap
 SIGN_EVERY_S, SIGN_EVERY_M = (
     0.5,
     5.0,
@@ -69,7 +69,7 @@ def takeover(one: Takeover, view: View) -> Figure:
     panels = [Panel(_speed_scale([one]), tuple(speeds), 2.2)]
     gap = _gap_items(one, x, view)
     if gap:
-        panels.append(Panel(Scale(GAP, 0.0, GAP_TOP_M, (0.0, 2.0, 4.0, 6.0, 8.0, 10.0)), gap, 1.0))
+        panels.append(Panel(scale(GAP, 0.0, GAP_TOP_M, 4), gap, 1.0))
     return Figure(
         f"{_heading(one)}, {'on the zone' if view == 'zone' else 'on the clock'}",
         _says(one),
@@ -98,8 +98,7 @@ def laid_over(several: Sequence[Takeover], view: View) -> Figure:
         gaps += _gap_items(one, x, view, rep)
     panels = [Panel(_speed_scale(several), tuple(speeds), 2.2)]
     if gaps:
-        scale_m = Scale(GAP, 0.0, GAP_TOP_M, (0.0, 2.0, 4.0, 6.0, 8.0, 10.0))
-        panels.append(Panel(scale_m, tuple(gaps), 1.0))
+        panels.append(Panel(scale(GAP, 0.0, GAP_TOP_M, 4), tuple(gaps), 1.0))
     zone_m = several[0].zone_m
     first = several[0]
     return Figure(
@@ -176,18 +175,20 @@ def _speed(
             sd=course.v_sd_mps[keep] if alone else None,
             signs=_signs(t_s, course.s_m[keep], v, view) if alone else None,
             word=word if name else "",
-            word_at=_word_row(at, x, role),
-            above=role == "incoming",
+            word_at=_word_row(at, v, x, role),
+            beside=role == "outgoing",
             rep=rep,
             thin=not alone,
         )
     ]
 
 
-def _word_row(at: Floats, x: Scale, role: str) -> int:
-    """Where a curve's name stands free: the incoming one's before the zone, the other's late."""
-    part = 0.04 if role == "incoming" else 0.97
-    return int(np.abs(at - (x.low + part * (x.high - x.low))).argmin())
+def _word_row(at: Floats, v: Floats, x: Scale, role: str) -> int:
+    """Where a curve's name stands free: the incoming one's well before the zone, the outgoing
+    one's beside its rise."""
+    if role == "incoming":
+        return int(np.abs(at - (x.low + 0.04 * (x.high - x.low))).argmin())
+    return int((v >= 0.5 * v.max()).argmax())
 
 
 def _signs(t_s: Floats, s_m: Floats, v: Floats, view: View) -> Floats:

@@ -262,9 +262,16 @@ def _moments(
     leaver = _holder(row, incoming, outgoing, zone_m)
     leaves = None if leaver is None else leaver.reaches(zone_m)
     if leaver is not None and leaves is not None:
-        place = Estimate(zone_m, 0.0)
-        found.append(Moment("exit", leaver.runner, leaves, place, "measured"))
+        if _counts_from_entry(row):
+            leaves = Estimate(row["zone_time_s"], row["zone_time_sd_s"])
+        found.append(Moment("exit", leaver.runner, leaves, Estimate(zone_m, 0.0), "measured"))
     return found
+
+
+def _counts_from_entry(row: Row) -> bool:
+    """Whether zone time ends at the exit's moment: it does where the baton came over the entry line
+    with the incoming runner, whose crossing is moment nought."""
+    return row["zone_time_s"] is not None and (row["pass_t_s"] or 0.0) > 0.0
 
 
 def _where(course: Course | None, when: Estimate) -> Estimate | None:
