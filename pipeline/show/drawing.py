@@ -189,7 +189,7 @@ def scale(label: str, low: float, high: float, at_most: int = 8) -> Scale:
     power = 10.0 ** np.floor(np.log10(least))
     step = next(k * power for k in (1.0, 2.0, 5.0, 10.0) if k * power >= least * (1 - 1e-9))
     first, last = int(np.ceil(low / step - 1e-9)), int(np.floor(high / step + 1e-9))
-    ticks = tuple(round(k * step, 10) + 0.0 for k in range(first, last + 1))
+    ticks = tuple(float(round(k * step, 10) + 0.0) for k in range(first, last + 1))
     return Scale(label, low, high, ticks)
 
 

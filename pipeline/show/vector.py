@@ -235,7 +235,8 @@ def _item(item: Item, box: _Box) -> Iterable[ET.Element]:
 
 
 def _curve(curve: Curve, box: _Box) -> Iterable[ET.Element]:
-    x, y = np.asarray(box.across(curve.x)), np.asarray(box.down(curve.y))
+    x = np.asarray(box.across(curve.x))
+    y = np.clip(np.asarray(box.down(curve.y)), box.top, box.bottom)
     sd = None if curve.sd is None else curve.sd / (box.y.high - box.y.low) * (box.bottom - box.top)
     lines, bands = [], []
     for first, last in zip((0, *curve.breaks), (*curve.breaks, len(x)), strict=True):

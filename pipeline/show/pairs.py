@@ -1,0 +1,224 @@
+"""One pair's part of a page: its takeovers laid over each other, what the weeks say, where its mark
+is and where it is advised, with the risk about it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from xml.etree import ElementTree as ET
+
+import numpy as np
+
+from pipeline import plan
+from pipeline.model import Estimate
+from pipeline.show import detail, glance, overlays, trends, vector
+from pipeline.show.drawing import Figure
+from pipeline.show.markup import Child, element, name
+from pipeline.show.scenes import Row, Takeover
+from pipeline.show.wording import NBSP, chance, chance_error, number, plus_minus, signed
+from pipeline.words import count, in_feet_words
+
+
+@dataclass(frozen=True, eq=False)
+class Known:
+    """What the tables of decisions say of one pair in one event: its row of `progress`, its rows of
+    `marks`; None and nothing where they were not worked out."""
+
+    progress: Row | None
+    marks: tuple[Row, ...]
+
+
+UNKNOWN = Known(None, ())
+
+
+def section(
+    several: Sequence[Takeover],
+    known: Known,
+    numbers: Mapping[str, int],
+    *,
+    heading: str = "h3",
+    with_history: bool,
+) -> ET.Element:
+    """Everything on one pair in one event; `several` in time order, at least one.
+
+    `numbers` are those of the page's list, by anchor.
+    """
+    first = several[0]
+    incoming, outgoing = first.pair
+    drawn = [one for one in several if not overlays.no_curves(one)]
+    left: list[Child] = []
+    if with_history:
+        left.append(_plain_figure(trends.history(several, known.progress), "history"))
+    if len(drawn) > 1:
+        left += _laid_over(drawn, numbers)
+    right: list[Child] = []
+    if known.progress is not None:
+        right.append(element("h4", {}, "Over all sessions"))
+        right.append(element("ul", {"class": "weeks"}, *_weeks(known.progress)))
+    right += _marks(known, by_sight=first.row["event"] not in plan.BLIND)
+    return element(
+        "article",
+        {"class": "pair"},
+        element(heading, {}, name(incoming), " to ", name(outgoing), f", {first.row['event']}"),
+        element("p", {"class": "which"}, _summary(several)),
+        element("div", {"class": "columns"}, element("div", {}, *left), element("div", {}, *right)),
+    )
+
+
+def _summary(several: Sequence[Takeover]) -> str:
+    passed = [one for one in several if one.passed]
+    words = [f"{count(len(several), 'takeover')}, {len(passed)} passed"]
+    for label, estimates, unit, digits in (
+        ("zone time", [one.zone_time for one in passed], "s", 2),
+        ("gap", [one.distance for one in passed], "m", 1),
+        ("start after the mark", [one.lag for one in several], "s", 2),
+    ):
+        mean = _mean(estimates)
+        if mean is not None:
+            many = sum(one is not None for one in estimates)
+            words.append(f"{label} {plus_minus(mean, digits)}{NBSP}{unit} (mean of {many})")
+    return "; ".join(words) + "; ± is one standard error."
+
+
+def _mean(estimates: Iterable[Estimate | None]) -> Estimate | None:
+    """Plain mean; its error from how far the reps differ, or from their own where that is more."""
+    known = [one for one in estimates if one is not None]
+    if not known:
+        return None
+    values, sds = np.array([one.value for one in known]), np.array([one.sd for one in known])
+    own = float(np.sqrt((sds**2).sum())) / len(known)
+    spread = float(values.std(ddof=1)) / len(known) ** 0.5 if len(known) > 1 else 0.0
+    return Estimate(float(values.mean()), max(own, spread))
+
+
+# --- the weeks --------------------------------------------------------------------------------
+
+
+def _weeks(row: Row) -> Iterable[ET.Element]:
+    yield _item(
+        f"{count(row['reps'], 'takeover')} in {count(row['sessions'], 'session')}, "
+        f"{row['first_utc']:%Y-%m-%d} to {row['last_utc']:%Y-%m-%d}."
+    )
+    for label, stem, unit, digits in (
+        ("Zone time", "zone_time", "s", 2),
+        ("Start after the mark", "go_lag", "s", 2),
+        ("Gap", "free_distance", "m", 2),
+    ):
+        level = _estimate(row, f"{stem}_{unit}", f"{stem}_sd_{unit}")
+        if level is None:
+            continue
+        trend = _estimate(row, f"{stem}_trend_{unit}", f"{stem}_trend_sd_{unit}")
+        change = (
+            "no trend: all on one day"
+            if trend is None
+            else f"{signed(trend.value, digits)} ± {max(trend.sd, 10.0**-digits):.{digits}f}"
+            f"{NBSP}{unit} a week"
+        )
+        yield _item(f"{label} as it stands: {plus_minus(level, digits)}{NBSP}{unit}; {change}.")
+    if row["p_in_zone"] is not None:
+        yield _item(
+            f"Share passed in the zone: {chance(row['p_in_zone'])} ± "
+            f"{chance_error(row['p_in_zone_sd'])}{NBSP}%."
+        )
+    for remark in row["remarks"]:
+        yield _item(name(remark))
+
+
+def _estimate(row: Row, value: str, sd: str) -> Estimate | None:
+    return None if row[value] is None or row[sd] is None else Estimate(row[value], row[sd])
+
+
+# --- marks ------------------------------------------------------------------------------------
+
+
+def _marks(known: Known, *, by_sight: bool) -> list[Child]:
+    advised = next((row for row in known.marks if row["advised"]), None)
+    in_use = _in_use(known, advised)
+    if advised is None and in_use is None:
+        return []
+    what = "When to go" if by_sight else "The mark"
+    lines: list[Child] = [element("h4", {}, what), in_use]
+    if advised is not None:
+        lines.append(element("p", {}, *_advice(advised, by_sight)))
+        if advised["remarks"]:
+            remarks = [_item(name(text)) for text in advised["remarks"]]
+            lines.append(element("ul", {"class": "remarks"}, *remarks))
+    drawn = trends.risk(known.marks, known.progress)
+    if drawn is not None:
+        lines.append(_plain_figure(drawn, "risk"))
+    return lines
+
+
+def _in_use(known: Known, advised: Row | None) -> ET.Element | None:
+    row = known.progress
+    if row is None or row["mark_m"] is None:
+        return None
+    foot_m = None
+    if advised is not None and advised["mark_feet"]:
+        foot_m = advised["mark_m"] / advised["mark_feet"]
+    since = f" since {row['mark_since_utc']:%Y-%m-%d}" if row["mark_since_utc"] else ""
+    return element(
+        "p",
+        {},
+        "In use: ",
+        element("b", {}, _tape(row["mark_m"], foot_m)),
+        f" before the back line{since}.",
+    )
+
+
+def _tape(mark_m: float, foot_m: float | None) -> str:
+    metres = f"{number(mark_m, 2)}{NBSP}m"
+    return metres if not foot_m else f"{in_feet_words(mark_m / foot_m)} feet ({metres})"
+
+
+def _advice(row: Row, by_sight: bool) -> Iterable[Child]:
+    foot_m = row["mark_m"] / row["mark_feet"] if row["mark_feet"] else None
+    yield "Advised: "
+    yield element("b", {}, _tape(row["mark_m"], foot_m))
+    yield " before the back line"
+    yield ", where the incoming runner is as the receiver goes" if by_sight else ""
+    if abs(row["outgoing_start_m"]) >= 0.05:
+        yield f", the receiver {number(row['outgoing_start_m'], 1)}{NBSP}m past it"
+    passes = Estimate(row["pass_m"], row["pass_sd_m"])
+    zone_time = Estimate(row["zone_time_s"], row["zone_time_sd_s"])
+    yield (
+        f". Expected, worked out and not seen: passed in the zone {chance(row['p_in_zone'])} ± "
+        f"{chance_error(row['p_in_zone_sd'])}{NBSP}%, run into each other "
+        f"{chance(row['p_ran_into'])} ± {chance_error(row['p_ran_into_sd'])}{NBSP}%, zone time "
+        f"{plus_minus(zone_time, 2)}{NBSP}s, pass at {plus_minus(passes, 1)}{NBSP}m. Rests on "
+        f"{count(row['reps'], 'takeover')}, {row['reps_pair']} of this pair, "
+        f"{row['reps_on_mark']} on this mark; they settle the tape's place to ± "
+        f"{number(row['mark_sd_m'], 2)}{NBSP}m."
+    )
+
+
+# --- figures ----------------------------------------------------------------------------------
+
+
+def _laid_over(drawn: Sequence[Takeover], numbers: Mapping[str, int]) -> list[Child]:
+    options = [element("option", {"value": ""}, "all")]
+    for rep, one in enumerate(drawn):
+        words = f"{numbers[glance.anchor(one)]}, {glance.rep_words(one, with_date=True)}"
+        options.append(element("option", {"value": str(rep)}, words))
+    choice = element(
+        "p",
+        {"class": "scripted pick"},
+        element("label", {}, "Pick out ", element("select", {"class": "rep"}, *options)),
+    )
+    views = [overlays.laid_over(drawn, view) for view in overlays.VIEWS]
+    return [
+        element("h4", {}, f"{len(drawn)} takeovers laid over each other"),
+        choice,
+        detail.figure(views, reps=drawn),
+    ]
+
+
+def _plain_figure(drawn: Figure, kind: str) -> ET.Element:
+    notes = [element("span", {}, f"{note} ") for note in drawn.notes]
+    caption = element("figcaption", {}, element("b", {}, f"{drawn.title}. "), *notes)
+    return element("figure", {"class": kind}, vector.draw(drawn), caption)
+
+
+def _item(*children: Child) -> ET.Element:
+    return element("li", {}, *children)
