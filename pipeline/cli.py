@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline import cli_decide, terminal
+from pipeline import cli_decide, cli_show, terminal
 from pipeline.cli_decide import ZoneRules
 from pipeline.errors import BatontraceError
 from pipeline.terminal import pm
@@ -63,7 +63,8 @@ def batontrace(
 
     Start with [bold]template[/bold] and [bold]venue[/bold], look with [bold]check[/bold],
     measure with [bold]process[/bold]; then [bold]marks[/bold], [bold]order[/bold],
-    [bold]runners[/bold] and [bold]progress[/bold] turn the tables into decisions.
+    [bold]runners[/bold] and [bold]progress[/bold] turn the tables into decisions,
+    [bold]report[/bold] and [bold]overlay[/bold] show them.
     """
 
 
@@ -196,6 +197,8 @@ app.command(epilog=cli_decide.MARKS_EXAMPLE)(cli_decide.marks)
 app.command(epilog=cli_decide.ORDER_EXAMPLE)(cli_decide.order)
 app.command(epilog=cli_decide.RUNNERS_EXAMPLE)(cli_decide.runners)
 app.command(epilog=cli_decide.PROGRESS_EXAMPLE)(cli_decide.progress)
+app.command(epilog=cli_show.REPORT_EXAMPLE)(cli_show.report)
+app.command(epilog=cli_show.OVERLAY_EXAMPLE)(cli_show.overlay)
 
 
 # --- printing --------------------------------------------------------------------------

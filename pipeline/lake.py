@@ -1,26 +1,31 @@
 """All sessions of an OUT together: what decisions read, and where they are written.
 
-`read` gives every session's takeovers and speed curves; `write` switches tables of decisions,
-OUT/<table>/part-0.parquet, all at once (store.py); `read_table` gives one back.
+`read` gives every session's takeovers and speed curves, or one's; `write` switches tables of
+decisions, OUT/<table>/part-0.parquet, all at once (store.py); `read_table` gives one back.
 """
 
 from __future__ import annotations
 
+import contextlib
+import difflib
 import hashlib
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from pipeline import schema, store
-from pipeline.errors import InputError, OutputError
+from pipeline.errors import InputError, OutputError, UsageError
 
 _READ = ("exchanges", "speed_curves")
 _LABEL = "decisions"
+_FIRST = "measure a session first: batontrace process SESSION.toml --out {}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,24 +44,18 @@ class Lake:
     remarks: tuple[str, ...] = ()
 
 
-def read(out: Path) -> Lake:
-    """Every session in `out`; one that cannot be used is left out with a remark.
+def read(out: Path, only: str | None = None) -> Lake:
+    """Every session in `out`, or the one named; one that cannot be used is left out with a remark.
 
-    Raises InputError where no session is left.
+    Raises InputError where no session is left, UsageError where `only` is not there.
     """
-    do = f"measure a session first: batontrace process SESSION.toml --out {out}"
-    where = out / "exchanges"
-    try:
-        names = sorted(folder.name for folder in where.iterdir())
-    except OSError as err:
-        found = f"cannot be read ({err.strerror})" if where.exists() else "is not there"
-        raise InputError(where, found, "the takeovers of one session or more", do) from err
-    ids = [name.removeprefix("session=") for name in names if name.startswith("session=")]
+    there = ids(out)
+    if only is not None and only not in there:
+        near = difflib.get_close_matches(only, there, n=5) or there[:5]
+        raise UsageError(f"session {only}", f"is not in {out}", f"one of {_listed(near, there)}")
     sessions: list[_Session] = []
     remarks: list[str] = []
-    for session in ids:
-        if session == store.ANCHOR:
-            continue
+    for session in there if only is None else [only]:
         try:
             sessions.append(_session(out, session))
         except OutputError as err:
@@ -65,7 +64,10 @@ def read(out: Path) -> Lake:
             remarks.append(f"session {session} was left out: {said}")
     if not sessions:
         raise InputError(
-            where, " | ".join(remarks) or "holds no session", "one session or more", do
+            out / "exchanges",
+            " | ".join(remarks) or "holds no session",
+            "one session or more",
+            _FIRST.format(out),
         )
     exchanges = pa.concat_tables([one.exchanges for one in sessions])
     return Lake(
@@ -75,6 +77,48 @@ def read(out: Path) -> Lake:
         {name: digest for one in sessions for name, digest in one.inputs.items()},
         tuple(remarks),
     )
+
+
+def ids(out: Path) -> list[str]:
+    """The sessions in `out`, by name. Raises InputError where there is no table of takeovers."""
+    where = out / "exchanges"
+    try:
+        names = sorted(folder.name for folder in where.iterdir())
+    except OSError as err:
+        found = f"cannot be read ({err.strerror})" if where.exists() else "is not there"
+        expected = "the takeovers of one session or more"
+        raise InputError(where, found, expected, _FIRST.format(out)) from err
+    found_ids = [name.removeprefix("session=") for name in names if name.startswith("session=")]
+    return [session for session in found_ids if session != store.ANCHOR]
+
+
+def newest(out: Path) -> str:
+    """The session whose takeovers are the latest, told from that column alone.
+
+    One that cannot be read is passed over, one without takeovers comes last. Raises InputError
+    where none is left.
+    """
+    latest: list[tuple[datetime, str]] = []
+    for session in ids(out):
+        with contextlib.suppress(OSError, pa.ArrowException, KeyError):
+            column = pq.read_table(
+                store.table_path(out, "exchanges", session), columns=["zero_utc"], partitioning=None
+            )["zero_utc"]
+            last = pc.max(column).as_py()
+            latest.append((last or datetime.min.replace(tzinfo=UTC), session))
+    if not latest:
+        where = out / "exchanges"
+        raise InputError(where, "holds no session", "one session or more", _FIRST.format(out))
+    return max(latest)[1]
+
+
+def recordings(out: Path, session: str) -> pa.Table:
+    """What each file of a session gave. Raises InputError where the table is missing or broken."""
+    path = store.table_path(out, "recordings", session)
+    try:
+        return schema.read(path, "recordings", _content(path))
+    except OutputError as err:
+        raise InputError(err.where, err.found, err.expected, err.do) from err
 
 
 def provenance(lake: Lake, settings: Mapping[str, Any], command: Sequence[str]) -> dict[str, Any]:
@@ -135,6 +179,11 @@ def read_table(out: Path, table_name: str) -> pa.Table | None:
         raise InputError(path, found, do="have the table written again") from err
     except OutputError as err:
         raise InputError(err.where, err.found, err.expected, err.do) from err
+
+
+def _listed(some: Sequence[str], there: Sequence[str]) -> str:
+    rest = len(there) - len(some)
+    return ", ".join(some) + (f" and {rest} more" if rest else "")
 
 
 # --- one session -------------------------------------------------------------------------

@@ -103,12 +103,17 @@ def write_session(
 
 
 def write_text(path: Path, text: str, *, make_folder: bool = True) -> None:
-    """A file of text beside or outside the tables, whole or not at all. Raises OutputError."""
+    """A file of text, as UTF-8; see `write_bytes`."""
+    write_bytes(path, text.encode("utf-8"), make_folder=make_folder)
+
+
+def write_bytes(path: Path, content: bytes, *, make_folder: bool = True) -> None:
+    """A file beside or outside the tables, whole or not at all. Raises OutputError."""
     staged = path.with_name(f".writing-{path.name}-{os.getpid()}")
     try:
         if make_folder:
             path.parent.mkdir(parents=True, exist_ok=True)
-        staged.write_text(text, encoding="utf-8")
+        staged.write_bytes(content)
         _sync(staged)
         os.replace(staged, path)
     except OSError as err:

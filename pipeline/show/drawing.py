@@ -181,6 +181,21 @@ class Figure:
     notes: tuple[str, ...] = ()
 
 
+def stacked(extents: Sequence[tuple[float, float]]) -> list[int]:
+    """For each extent (low, high) the lowest row, from 0, where it lies on none given a row before,
+    from left to right; words over a picture are set in such rows."""
+    rows = [0] * len(extents)
+    taken: dict[int, list[tuple[float, float]]] = {}
+    for index in sorted(range(len(rows)), key=lambda k: extents[k]):
+        low, high = extents[index]
+        row = 0
+        while any(low < b and a < high for a, b in taken.get(row, [])):
+            row += 1
+        taken.setdefault(row, []).append((low, high))
+        rows[index] = row
+    return rows
+
+
 def scale(label: str, low: float, high: float, at_most: int = 8) -> Scale:
     """An axis that covers low to high, numbered at steps of 1, 2 or 5 (times a power of ten)."""
     if not high > low:

@@ -46,6 +46,7 @@ X_LABEL = {
     "zone": "place of the trunk past the entry line, m",
     "clock": "time since the incoming runner's entry, s",
 }
+_WHERE = {"zone": "on the zone", "clock": "on the clock"}
 SPEED = "speed, m/s"
 GAP = "between trunks, m"
 WORDS = {"mark": "mark", "go": "go", "entry": "entry", "pass": "pass", "exit": "exit"}
@@ -71,7 +72,7 @@ def takeover(one: Takeover, view: View) -> Figure:
     if gap:
         panels.append(Panel(scale(GAP, 0.0, GAP_TOP_M, 4), gap, 1.0))
     return Figure(
-        f"{_heading(one)}, {'on the zone' if view == 'zone' else 'on the clock'}",
+        f"{_heading(one)}, {_WHERE[view]}",
         _says(one),
         x,
         tuple(panels),
@@ -103,7 +104,7 @@ def laid_over(several: Sequence[Takeover], view: View) -> Figure:
     first = several[0]
     return Figure(
         f"{_name(first.row['incoming'])} to {_name(first.row['outgoing'])}, "
-        f"{count(len(several), 'takeover')}, {'on the zone' if view == 'zone' else 'on the clock'}",
+        f"{count(len(several), 'takeover')}, {_WHERE[view]}",
         _says_many(several),
         x,
         tuple(panels),
@@ -291,7 +292,9 @@ def _name(text: str) -> str:
 
 
 def _heading(one: Takeover) -> str:
-    return f"{_name(one.row['incoming'])} to {_name(one.row['outgoing'])}"
+    rep = "" if one.row["rep"] is None else f", rep {one.row['rep']}"
+    names = f"{_name(one.row['incoming'])} to {_name(one.row['outgoing'])}"
+    return f"{names}{rep}, {one.when:%Y-%m-%d %H:%M:%S} UTC"
 
 
 def _says(one: Takeover) -> str:

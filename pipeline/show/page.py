@@ -39,12 +39,12 @@ PRIVATE = (
 
 
 def session(
+    session_id: str,
     takeovers: Sequence[Takeover],
     *,
     known: Mapping[Pairing, Known],
     recordings: Sequence[Row],
     about: Mapping[str, str],
-    name_of_session: str,
 ) -> str:
     """The page of one session as HTML text, to be stored as UTF-8.
 
@@ -58,7 +58,7 @@ def session(
         _each(ordered, with_dates=False),
         _recordings(recordings),
     ]
-    title = f"Takeovers, {plain(name_of_session)}"
+    title = f"Takeovers, {plain(session_id)}"
     return _page(title, _lead(ordered), ordered, parts, about)
 
 

@@ -29,6 +29,7 @@ from pipeline.show.drawing import (
     Sign,
     Span,
     Upright,
+    stacked,
 )
 from pipeline.show.markup import element, width
 
@@ -70,7 +71,7 @@ def draw(figure: Figure) -> ET.Element:
     `data-x` and `data-y` say where the axes lie, for the page's script: low and high in data
     units, left and right or bottom and top in the picture's; panels one after the other.
     """
-    rows = _rows(figure)
+    rows = stacked([_extent(figure.x, upright) for upright in figure.uprights])
     head = ROW * (max(rows, default=-1) + 1)
     boxes, top = [], head
     for panel in figure.panels:
@@ -155,29 +156,12 @@ def _x_axis(x: Scale, last: _Box) -> Iterable[ET.Element]:
     yield _text((LEFT + WIDTH - RIGHT) / 2, last.bottom + 35.0, x.label, "middle", "label")
 
 
-def _rows(figure: Figure) -> list[int]:
-    """A row above the panels for each upright's word, so that none lies on another; row 0 is the
-    lowest."""
-    taken: dict[int, list[tuple[float, float]]] = {}
-    rows = [0] * len(figure.uprights)
-    for index in sorted(range(len(rows)), key=lambda k: figure.uprights[k].x):
-        upright = figure.uprights[index]
-        if not upright.word:
-            continue
-        low, high = _extent(figure.x, upright)
-        row = 0
-        while any(low < b and a < high for a, b in taken.get(row, [])):
-            row += 1
-        taken.setdefault(row, []).append((low, high))
-        rows[index] = row
-    return rows
-
-
 def _extent(x: Scale, upright: Upright) -> tuple[float, float]:
+    """From where to where an upright's word goes, in the picture's units; nowhere without one."""
     half = _long(upright.word) / 2 + 2.0
     middle = LEFT + x.part(upright.x) * (WIDTH - LEFT - RIGHT)
     middle = min(max(middle, half), WIDTH - half)
-    return middle - half, middle + half
+    return (middle - half, middle + half) if upright.word else (middle, middle)
 
 
 def _long(word: str) -> float:
