@@ -7,12 +7,12 @@ looked at by hand, in a browser (A4 and letter, either way up); here its text is
 import base64
 import functools
 import hashlib
-import html.parser
 import re
 from itertools import permutations
 
 import numpy as np
 import pytest
+from html_page import Page
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -22,56 +22,6 @@ from pipeline.show.card import MOST, STEP_M, card
 from pipeline.words import CAUTION, TENTH
 
 NAMES = ["robin", "wren", "siskin", "plover", "dunlin", "avocet", "curlew", "merlin", "osprey"]
-VOID = {"meta"}
-
-
-class Page(html.parser.HTMLParser):
-    """Elements as they open, text as it is shown, and the grid's cells row by row."""
-
-    def __init__(self, text: str) -> None:
-        super().__init__(convert_charrefs=True)
-        self.opened: list[tuple[str, dict[str, str | None]]] = []
-        self.open: list[str] = []
-        self.rows: list[list[str]] = []
-        self.text, self.style = "", ""
-        self.source = text
-        self.feed(text)
-        self.close()
-
-    def handle_starttag(self, tag, attrs):
-        self.opened.append((tag, dict(attrs)))
-        if tag not in VOID:
-            self.open.append(tag)
-        if tag == "tr":
-            self.rows.append([])
-        if tag in ("th", "td"):
-            self.rows[-1].append("")
-        if tag in ("p", "li", "h1", "h2", "div"):
-            self.handle_data(" ")
-
-    def handle_endtag(self, tag):
-        assert self.open.pop() == tag
-
-    def handle_comment(self, data):
-        raise AssertionError(f"a comment: {data}")
-
-    def handle_data(self, data):
-        if self.open and self.open[-1] == "style":
-            self.style += data
-            return
-        self.text += data
-        if {"th", "td"} & set(self.open):
-            self.rows[-1][-1] += data
-
-    @property
-    def tags(self) -> list[str]:
-        return [tag for tag, _ in self.opened]
-
-    def grid(self) -> list[list[str]]:
-        return [[" ".join(cell.split()) for cell in row] for row in self.rows]
-
-    def cell(self, team, incoming, outgoing) -> str:
-        return self.grid()[1 + team.index(incoming)][1 + team.index(outgoing)]
 
 
 def row_of(incoming="robin", outgoing="wren", mark_m=8.0, **given_values):

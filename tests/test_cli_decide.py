@@ -11,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from conftest import random_table
-from test_decide import NAMES, QUICK, lighten, store_lake, store_two_events
+from lakes import NAMES, QUICK, lighten, store_lake, store_two_events
 from test_marks import ordered_pairs
 from test_store import ASKED, files_below
 

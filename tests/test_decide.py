@@ -5,7 +5,6 @@ them. The last test processes a sample session and asks for advice on it.
 """
 
 import contextlib
-import functools
 import json
 import math
 import shutil
@@ -17,62 +16,19 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 import pytest
-import squads
-from conftest import random_table
 from hypothesis import HealthCheck, given
 from hypothesis import settings as trials
 from hypothesis import strategies as st
+from lakes import NAMES, QUICK, lighten, store_lake, store_two_events
 from test_marks import ordered_pairs, random_lake
 from test_store import ASKED, files_below
 
 from pipeline import decide, lake, schema, store
-from pipeline.advise import marks, squad
 from pipeline.advise.marks import Settings
 from pipeline.errors import InputError, NothingMeasured, OutputError, UsageError
 from pipeline.process import process
 
-NAMES = ("heron", "otter", "rowan", "stoat")
-QUICK = {"outer": 8, "inner": 8}  # draws
 LARCH = Path(__file__).resolve().parent.parent / "sample_tracks" / "larch-straight"
-
-
-@functools.cache
-def tables_of(seed: int, names: tuple[str, ...], evenings: int, reps: int, event: str):
-    place = "cones" if event == "4x100" else "straight"
-    squad, site = squads.draw(seed, n_runners=len(names), event=event, place=place, names=names)
-    return squads.tables(seed, squad, site, evenings, reps)
-
-
-def store_lake(
-    out: Path, seed: int = 5, names: tuple[str, ...] = NAMES, evenings: int = 2, reps: int = 5,
-    event: str = "4x100",
-) -> None:  # fmt: skip
-    """Evenings of a squad as tables on disk."""
-    exchanges, curves = tables_of(seed, names, evenings, reps, event)
-    for session in sorted(set(exchanges["session"].to_pylist())):
-        tables = {
-            name: table.filter(pc.equal(table["session"], session))
-            for name, table in (("exchanges", exchanges), ("speed_curves", curves))
-        }
-        tables["recordings"] = random_table("recordings", session)
-        store.write_session(out, session, tables, ASKED)
-
-
-def store_two_events(out: Path) -> Path:
-    """Six takeovers of the 4x400 beside the ten of the 4x100."""
-    store_lake(out)
-    store_lake(out, seed=1, evenings=1, reps=6, event="4x400")
-    return out
-
-
-def lighten(patch: pytest.MonkeyPatch) -> None:
-    """Few draws and no search for stand and pace: neither matters to what is asked here."""
-    patch.setattr(marks, "Settings", functools.partial(Settings, **QUICK))
-    patch.setattr(marks, "PACES", (1.0,))
-    for name, few in (("OUTER", 16), ("INNER", 8)):
-        patch.setattr(squad, name, few)
-    for name in ("STANDS_M", "STANDS_BY_SIGHT_M"):
-        patch.setattr(marks, name, (0.0,))
 
 
 @pytest.fixture(scope="module", autouse=True)

@@ -135,7 +135,7 @@ def _choices(ordered: Sequence[Takeover]) -> ET.Element:
             for (incoming, outgoing), number in found.items()
         ]
         select = element("select", {"id": "which-pair"}, *options)
-        parts.append(element("label", {"class": "choice"}, "Pair ", select))
+        parts.append(_labelled("Pair", select))
     return element("div", {"class": "scripted choices"}, *parts)
 
 
@@ -146,6 +146,11 @@ def _radios(group: str, legend: str, values: Iterable[tuple[str, str]]) -> ET.El
         given = {"type": "radio", "name": group, "value": value} | checked
         labels.append(element("label", {}, element("input", given), f" {words}"))
     return element("fieldset", {"class": "choice"}, element("legend", {}, legend), *labels)
+
+
+def _labelled(words: str, control: ET.Element) -> ET.Element:
+    label = element("label", {"for": control.get("id", "")}, words)
+    return element("div", {"class": "choice"}, label, " ", control)
 
 
 def _pairs(ordered: Sequence[Takeover], known: Mapping[Pairing, Known]) -> ET.Element | None:
@@ -203,7 +208,7 @@ def _recordings(rows: Sequence[Row]) -> ET.Element | None:
         element("thead", {}, element("tr", {}, *heads)),
         element("tbody", {}, *(_recording(row) for row in rows)),
     )
-    wide = {"class": "wide", "role": "region", "aria-label": "Recordings", "tabindex": "0"}
+    wide = {"class": "wide", "role": "region", "aria-label": "What each file gave", "tabindex": "0"}
     return element(
         "section",
         {"id": "files", "aria-labelledby": "files-head"},
@@ -257,7 +262,7 @@ def _settings(ordered: Sequence[Takeover]) -> ET.Element:
         "div",
         {"class": "scripted settings", "role": "group", "aria-label": "How the figures show"},
         _radios("view", "Speeds over", views) if ordered else None,
-        element("label", {}, "Paper ", element("select", {"id": "paper"}, *options)),
+        _labelled("Paper", element("select", {"id": "paper"}, *options)),
     )
 
 

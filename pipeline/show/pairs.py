@@ -47,16 +47,17 @@ def section(
     first = several[0]
     incoming, outgoing = first.pair
     drawn = [one for one in several if not overlays.no_curves(one)]
+    level = "h4" if heading == "h3" else "h3"  # of the headings below it
     left: list[Child] = []
     if with_history:
         left.append(_plain_figure(trends.history(several, known.progress), "history"))
     if len(drawn) > 1:
-        left += _laid_over(drawn, numbers)
+        left += _laid_over(drawn, numbers, level)
     right: list[Child] = []
     if known.progress is not None:
-        right.append(element("h4", {}, "Over all sessions"))
+        right.append(element(level, {}, "Over all sessions"))
         right.append(element("ul", {"class": "weeks"}, *_weeks(known.progress)))
-    right += _marks(known, by_sight=first.row["event"] not in plan.BLIND)
+    right += _marks(known, level, by_sight=first.row["event"] not in plan.BLIND)
     return element(
         "article",
         {"class": "pair"},
@@ -132,13 +133,13 @@ def _estimate(row: Row, value: str, sd: str) -> Estimate | None:
 # --- marks ------------------------------------------------------------------------------------
 
 
-def _marks(known: Known, *, by_sight: bool) -> list[Child]:
+def _marks(known: Known, level: str, *, by_sight: bool) -> list[Child]:
     advised = next((row for row in known.marks if row["advised"]), None)
     in_use = _in_use(known, advised)
     if advised is None and in_use is None:
         return []
     what = "When to go" if by_sight else "The mark"
-    lines: list[Child] = [element("h4", {}, what), in_use]
+    lines: list[Child] = [element(level, {}, what), in_use]
     if advised is not None:
         lines.append(element("p", {}, *_advice(advised, by_sight)))
         if advised["remarks"]:
@@ -196,19 +197,22 @@ def _advice(row: Row, by_sight: bool) -> Iterable[Child]:
 # --- figures ----------------------------------------------------------------------------------
 
 
-def _laid_over(drawn: Sequence[Takeover], numbers: Mapping[str, int]) -> list[Child]:
+def _laid_over(drawn: Sequence[Takeover], numbers: Mapping[str, int], level: str) -> list[Child]:
     options = [element("option", {"value": ""}, "all")]
     for rep, one in enumerate(drawn):
         words = f"{numbers[glance.anchor(one)]}, {glance.rep_words(one, with_date=True)}"
         options.append(element("option", {"value": str(rep)}, words))
+    select = {"class": "rep", "id": f"pick-{glance.anchor(drawn[0])}"}
     choice = element(
         "p",
         {"class": "scripted pick"},
-        element("label", {}, "Pick out ", element("select", {"class": "rep"}, *options)),
+        element("label", {"for": select["id"]}, "Pick out"),
+        " ",
+        element("select", select, *options),
     )
     views = [overlays.laid_over(drawn, view) for view in overlays.VIEWS]
     return [
-        element("h4", {}, f"{len(drawn)} takeovers laid over each other"),
+        element(level, {}, f"{len(drawn)} takeovers laid over each other"),
         choice,
         detail.figure(views, reps=drawn),
     ]

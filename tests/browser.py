@@ -1,0 +1,124 @@
+"""Pages in a real browser: the system's Chromium, driven by Playwright; axe-core looks at them.
+
+Nothing is downloaded: Chromium comes from the system's packages. Where there is none, tests that
+need it are skipped and say so; where BATONTRACE_BROWSER is "needed", as in CI, they fail.
+"""
+
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+SIZES = {  # width, height, device pixels to one of CSS, touch
+    "phone": (390, 844, 2.0, True),
+    "tablet": (820, 1180, 1.5, True),
+    "desk": (1280, 900, 1.0, False),
+}
+_NAMES = ("chromium", "chromium-browser", "google-chrome")
+_FLAGS = (
+    "--no-sandbox",  # CI runs as root, and all pages are our own
+    "--disable-gpu",
+    "--disable-quic",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+)
+_HOW = "install Chromium (Debian: apt-get install chromium) or name it in BATONTRACE_CHROMIUM"
+
+
+def chromium() -> str:
+    """The browser's file; skips the test, or fails it where a browser is needed."""
+    named = os.environ.get("BATONTRACE_CHROMIUM")
+    found = named or next(filter(None, map(shutil.which, _NAMES)), None)
+    if found is None:
+        refuse = pytest.fail if os.environ.get("BATONTRACE_BROWSER") == "needed" else pytest.skip
+        refuse(f"no browser: {_HOW}")
+    return found
+
+
+@contextmanager
+def started() -> Iterator[object]:
+    """A browser, to be shared by a module's tests."""
+    where = chromium()
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=where, args=list(_FLAGS))
+        yield browser
+        browser.close()
+
+
+@dataclass
+class Noticed:
+    """What a page did besides showing itself."""
+
+    console: list[str] = field(default_factory=list)
+    errors: list[str] = field(default_factory=list)
+    requests: list[str] = field(default_factory=list)
+    dialogs: list[str] = field(default_factory=list)
+
+    @property
+    def all(self) -> list[str]:
+        return [*self.console, *self.errors, *self.requests, *self.dialogs]
+
+
+@contextmanager
+def opened(
+    browser, path: Path, size: str = "desk", *, dark: bool = False, script: bool = True, **more
+) -> Iterator[tuple[object, Noticed]]:
+    """A page without network, from a file; with what it did, its own file left out."""
+    wide, high, pixels, touch = SIZES[size]
+    context = browser.new_context(
+        viewport={"width": wide, "height": high},
+        device_scale_factor=pixels,
+        has_touch=touch,
+        color_scheme="dark" if dark else "light",
+        java_script_enabled=script,
+        reduced_motion="reduce",
+        offline=True,
+        **more,
+    )
+    page, noticed = context.new_page(), Noticed()
+    own = path.resolve().as_uri()
+    page.on("console", lambda message: noticed.console.append(message.text))
+    page.on("pageerror", lambda error: noticed.errors.append(str(error)))
+    page.on("dialog", lambda dialog: (noticed.dialogs.append(dialog.message), dialog.dismiss()))
+    page.on(
+        "request",
+        lambda request: (
+            None if request.url.split("#")[0] == own else noticed.requests.append(request.url)
+        ),
+    )
+    try:
+        page.goto(own)
+        yield page, noticed
+    finally:
+        context.close()
+
+
+def violations(page, *selectors: str) -> list[str]:
+    """What axe-core finds against WCAG 2.2 AA and good practice; of the page, or parts of it."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    options = {"resultTypes": ["violations"]}
+    context = {"include": [[selector] for selector in selectors]} if selectors else None
+    found = Axe().run(page, context=context, options=options).response["violations"]
+    return [
+        f"{one['id']}: {one['help']} ({node['html'][:120]})"
+        for one in found
+        for node in one["nodes"][:3]
+    ]
+
+
+def printed(page, paper: str, to: Path) -> str:
+    """The text of the page as it prints, spaces run together; the PDF stays in `to`."""
+    from pypdf import PdfReader
+
+    page.pdf(path=str(to), format=paper)
+    text = " ".join(sheet.extract_text() for sheet in PdfReader(to).pages)
+    return " ".join(text.split())
