@@ -87,8 +87,11 @@ def overlay(
     pair: Pair = None,
     event: Event = None,
     axis: Annotated[
-        Axis, typer.Option("--axis", help="Speeds over the zone's metres or over the clock.")
-    ] = Axis.zone,
+        Axis | None,
+        typer.Option(
+            "--axis", help="Speeds over the zone's metres or over the clock. (default: zone)"
+        ),
+    ] = None,
     figure: Annotated[
         Kind,
         typer.Option(
@@ -106,8 +109,8 @@ def overlay(
     from pipeline import publish
 
     done = publish.overlay(
-        out, session=session, exchange=exchange, pair=pair, event=event, view=axis.value,
-        figure=figure.value, dark=dark, to=to,
+        out, session=session, exchange=exchange, pair=pair, event=event,
+        view=None if axis is None else axis.value, figure=figure.value, dark=dark, to=to,
     )  # fmt: skip
     _say(done, "Figure")
 

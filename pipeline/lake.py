@@ -6,13 +6,11 @@ decisions, OUT/<table>/part-0.parquet, all at once (store.py); `read_table` give
 
 from __future__ import annotations
 
-import contextlib
 import difflib
 import hashlib
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +19,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from pipeline import schema, store
-from pipeline.errors import InputError, OutputError, UsageError
+from pipeline.errors import BatontraceError, InputError, OutputError, UsageError
 
 _READ = ("exchanges", "speed_curves")
 _LABEL = "decisions"
@@ -47,21 +45,22 @@ class Lake:
 def read(out: Path, only: str | None = None) -> Lake:
     """Every session in `out`, or the one named; one that cannot be used is left out with a remark.
 
-    Raises InputError where no session is left, UsageError where `only` is not there.
+    Raises InputError where no session is left or `only` cannot be used, UsageError where `only` is
+    not there.
     """
     there = ids(out)
-    if only is not None and only not in there:
+    if only is not None and there and only not in there:
         near = difflib.get_close_matches(only, there, n=5) or there[:5]
         raise UsageError(f"session {only}", f"is not in {out}", f"one of {_listed(near, there)}")
     sessions: list[_Session] = []
     remarks: list[str] = []
-    for session in there if only is None else [only]:
+    for session in [only] if only is not None and there else there:
         try:
             sessions.append(_session(out, session))
         except OutputError as err:
-            # without the folders above, which may bear a person's name
-            said = str(err).replace(f"{out}{os.sep}", "")
-            remarks.append(f"session {session} was left out: {said}")
+            if only is not None:
+                raise InputError(err.where, err.found, err.expected, err.do) from err
+            remarks.append(f"session {session} was left out: {without_folders(out, err)}")
     if not sessions:
         raise InputError(
             out / "exchanges",
@@ -93,23 +92,33 @@ def ids(out: Path) -> list[str]:
 
 
 def newest(out: Path) -> str:
-    """The session whose takeovers are the latest, told from that column alone.
+    """The last of `by_time`."""
+    return by_time(out)[0][-1]
 
-    One that cannot be read is passed over, one without takeovers comes last. Raises InputError
-    where none is left.
+
+def by_time(out: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The sessions by their last takeover, the newest last, told from that column alone.
+
+    One without takeovers comes before the others; one that cannot be read is left out with a
+    remark, the second of what is returned. Raises InputError where none is left.
     """
-    latest: list[tuple[datetime, str]] = []
+    dated: list[tuple[int, str]] = []
+    remarks: list[str] = []
     for session in ids(out):
-        with contextlib.suppress(OSError, pa.ArrowException, KeyError):
-            column = pq.read_table(
-                store.table_path(out, "exchanges", session), columns=["zero_utc"], partitioning=None
-            )["zero_utc"]
-            last = pc.max(column).as_py()
-            latest.append((last or datetime.min.replace(tzinfo=UTC), session))
-    if not latest:
+        try:
+            dated.append((_last(store.table_path(out, "exchanges", session)), session))
+        except OutputError as err:
+            remarks.append(f"session {session} was passed over: {without_folders(out, err)}")
+    if not dated:
+        found = " | ".join(remarks) or "holds no session"
         where = out / "exchanges"
-        raise InputError(where, "holds no session", "one session or more", _FIRST.format(out))
-    return max(latest)[1]
+        raise InputError(where, found, "one session or more", _FIRST.format(out))
+    return tuple(session for _, session in sorted(dated)), tuple(remarks)
+
+
+def without_folders(out: Path, err: BatontraceError) -> str:
+    """What an error says, without the folders above OUT, which may bear a person's name."""
+    return str(err).replace(f"{out}{os.sep}", "")
 
 
 def recordings(out: Path, session: str) -> pa.Table:
@@ -215,6 +224,21 @@ def _session(out: Path, session: str) -> _Session:
         for name, path in paths.items()
     }
     return _Session(tables["exchanges"], tables["speed_curves"], hashes)
+
+
+def _last(path: Path) -> int:
+    """The last takeover of a session, us since 1970; before all others where it has none.
+
+    Raises OutputError where the column cannot be read.
+    """
+    wanted = schema.arrow_schema("exchanges").field("zero_utc").type
+    try:
+        column = pq.ParquetFile(path).read(columns=["zero_utc"])["zero_utc"].cast(wanted)
+    except (OSError, pa.ArrowException, KeyError) as err:
+        found = f"cannot be read as Parquet ({err})"
+        raise OutputError(path, found, do="process the session again") from err
+    last: int | None = pc.max(column).value
+    return -(2**63) if last is None else last
 
 
 def _content(path: Path) -> bytes:

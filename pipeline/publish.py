@@ -6,21 +6,23 @@ unless told otherwise. The same tables give the same bytes.
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 import importlib.metadata
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-import pyarrow.compute as pc
+import pyarrow as pa
 
 from pipeline import lake, store
 from pipeline.errors import InputError, UsageError
 from pipeline.lake import Lake
-from pipeline.show import overlays, page, pairs, scenes, trends
+from pipeline.show import overlays, page, scenes, trends
 from pipeline.show.drawing import Figure
+from pipeline.show.markup import plain
 from pipeline.show.page import Pairing
 from pipeline.show.pairs import Known
 from pipeline.show.scenes import Row, Takeover
@@ -52,29 +54,30 @@ def report(
 ) -> Written:
     """The page of a session, or of a pair over all sessions or in the one named.
 
-    Without either the newest session's. Raises UsageError where there is no such session, pair or
-    event, or `to` is no name of a page, InputError where a table cannot be read, OutputError where
-    the page cannot be written.
+    Without either the newest session's; `event` narrows a pair's page to one relay. Raises
+    UsageError where there is no such session, pair or event, or `to` is no name of a page,
+    InputError where a table cannot be read, OutputError where the page cannot be written.
     """
     if to is not None and to.suffix.lower() not in PAGES:
         raise UsageError(f"--to {to}", "not a name for a page", "a name that ends in .html")
-    if pair is None and session is None:
-        session = lake.newest(out)
-    found = lake.read(out, session)
-    several = _chosen(found, pair, event)
-    known, remarks = _known(out, several)
-    about = _about(found)
-    if pair is not None:
-        text = page.pair(several, known=known, about=about)
-        name = _pair_name(pair, session)
+    if pair is None:
+        _ask_no_event(event, "a session")
+        session, remarks = _session(out, session)
+        found = lake.read(out, session)
+        several = scenes.takeovers(found.exchanges, found.curves)
+        known, broken = _known(out, several)
+        rows, no_rows = _recordings(out, session)
+        text = page.session(session, several, known=known, recordings=rows, about=_about(found))
+        name, remarks = f"session-{_safe(session)}", (*remarks, *broken, *no_rows)
     else:
-        rows, more = _recordings(out, str(session))
-        remarks += more
-        text = page.session(str(session), several, known=known, recordings=rows, about=about)
-        name = f"session-{session}"
+        found = lake.read(out, session)
+        several = _of_the_pair(found, pair, session, event)
+        known, broken = _known(out, several)
+        text = page.pair(several, known=known, about=_about(found))
+        name, remarks = _pair_name(pair, session, event), (*found.remarks, *broken)
     path = out / FOLDER / f"{name}.html" if to is None else to
     store.write_text(path, text)
-    return Written(path, len(several), (*found.remarks, *remarks))
+    return Written(path, len(several), remarks)
 
 
 def overlay(
@@ -84,7 +87,7 @@ def overlay(
     exchange: int | None = None,
     pair: Pair | None = None,
     event: str | None = None,
-    view: overlays.View = "zone",
+    view: overlays.View | None = None,
     figure: FigureName = "overlay",
     dark: bool = False,
     to: Path | None = None,
@@ -92,111 +95,156 @@ def overlay(
     """One figure as SVG or PNG, by the ending of `to`: a takeover's overlay (`exchange`), or a
     pair's takeovers laid over each other, its history, its mark's risk (`pair`).
 
-    Raises as `report` does.
+    `view` is an overlay's axis, "zone" where none is given. A risk is of all sessions. Raises as
+    `report` does.
     """
     from pipeline.show import slides
 
-    _ask(exchange, pair, figure)
+    _ask(session, exchange, pair, view, figure)
     if to is not None and to.suffix.lower() not in PICTURES:
         raise UsageError(f"--to {to}", "not a name for a picture", "one in .svg or .png")
-    if pair is None and session is None:
-        session = lake.newest(out)
-    found = lake.read(out, session)
-    several = _chosen(found, pair, event)
-    remarks: tuple[str, ...] = ()
-    if exchange is not None:
-        several = _numbered(several, exchange, str(session))
-        drawn = overlays.takeover(several[0], view)
-        name = f"takeover-{session}-{exchange}-{view}"
+    axis = view or "zone"
+    if pair is None:
+        _ask_no_event(event, "a takeover")
+        session, remarks = _session(out, session)
+        found = lake.read(out, session)
+        one = _numbered(found, exchange, session)
+        drawn, rests = overlays.takeover(one, axis), 1
+        name = f"takeover-{_safe(session)}-{exchange}_{axis}"
     else:
-        _one_event(several)
-        drawn, remarks = _of_pair(out, several, figure, view)
-        stem = _pair_name(several[0].pair, session)
-        name = f"{stem}-{view}" if figure == "overlay" else f"{stem}-{figure}"
+        found = lake.read(out, session)
+        several = _of_the_pair(found, pair, session, event)
+        drawn, rests, broken = _of_one_relay(out, several, figure, axis)
+        remarks = (*found.remarks, *broken)
+        shown = axis if figure == "overlay" else figure
+        name = f"{_pair_name(pair, session, event)}_{shown}"
+    name += "_dark" if dark else ""
     path = out / FOLDER / f"{name}.png" if to is None else to
     kind: Literal["svg", "png"] = "svg" if path.suffix.lower() == ".svg" else "png"
     store.write_bytes(path, slides.draw(drawn, kind, dark=dark))
-    return Written(path, len(several), (*found.remarks, *remarks))
+    return Written(path, rests, remarks)
 
 
 # --- what was asked for ---------------------------------------------------------------------------
 
 
-def _ask(exchange: int | None, pair: Pair | None, figure: FigureName) -> None:
+def _ask(
+    session: str | None,
+    exchange: int | None,
+    pair: Pair | None,
+    view: overlays.View | None,
+    figure: FigureName,
+) -> None:
+    if figure != "overlay" and pair is None:
+        raise UsageError(f"--figure {figure}", "no pair", "--pair INCOMING OUTGOING")
     if (exchange is None) == (pair is None):
         found = "neither" if pair is None else "both"
         raise UsageError(
             "overlay", f"{found} of --exchange and --pair", "one of them",
             "give --session ID --exchange N, or --pair INCOMING OUTGOING",
         )  # fmt: skip
-    if figure != "overlay" and pair is None:
-        raise UsageError(f"--figure {figure}", "no pair", "--pair INCOMING OUTGOING")
-
-
-def _chosen(found: Lake, pair: Pair | None, event: str | None) -> list[Takeover]:
-    """The takeovers asked for; those of a session may be none."""
-    rows = found.exchanges
-    if event is not None:
-        events = sorted(set(rows["event"].to_pylist()))
-        if event not in events:
-            raise UsageError(f"--event {event}", "no takeover of it", f"of {', '.join(events)}")
-        rows = rows.filter(pc.equal(rows["event"], event))
-    if pair is not None:
-        own = rows.filter(
-            pc.and_(pc.equal(rows["incoming"], pair[0]), pc.equal(rows["outgoing"], pair[1]))
+    if figure != "overlay" and view is not None:
+        raise UsageError(f"--axis {view}", f"--figure {figure} has its own axis", "no --axis")
+    if figure == "risk" and session is not None:
+        raise UsageError(
+            f"--session {plain(session)}", "a mark's risk rests on all sessions", "no --session"
         )
+
+
+def _ask_no_event(event: str | None, what: str) -> None:
+    if event is not None:
+        raise UsageError(
+            f"--event {plain(event)}", f"{what} is of one relay anyway",
+            "no --event, or --pair INCOMING OUTGOING with it",
+        )  # fmt: skip
+
+
+def _session(out: Path, session: str | None) -> tuple[str, tuple[str, ...]]:
+    """The session named, else the newest, with a remark on those that could not be asked."""
+    if session is not None:
+        return session, ()
+    in_order, remarks = lake.by_time(out)
+    return in_order[-1], remarks
+
+
+def _of_the_pair(
+    found: Lake, pair: Pair, session: str | None, event: str | None
+) -> tuple[Takeover, ...]:
+    """One takeover or more."""
+    rows = found.exchanges
+    where = "" if session is None else f" in session {plain(session)}"
+    ran = list(zip(rows["incoming"].to_pylist(), rows["outgoing"].to_pylist(), strict=True))
+    if pair not in ran:
+        other = "the other order is there" if pair[::-1] in ran else ""
+        raise UsageError(
+            f"pair {_words(pair)}", f"no takeover of this pair{where}",
+            _listed(_words(pair), [_words(one) for one in ran]) or "a session with takeovers",
+            "; ".join(filter(None, (other, *found.remarks))),
+        )  # fmt: skip
+    own = rows.filter(pa.array([one == pair for one in ran], pa.bool_()))
+    if event is not None:
+        events = own["event"].to_pylist()
+        own = own.filter(pa.array([one == event for one in events], pa.bool_()))
         if not len(own):
-            raise _no_pair(pair, rows["incoming"].to_pylist(), rows["outgoing"].to_pylist())
-        rows = own
-    return list(scenes.takeovers(rows, found.curves))
+            raise UsageError(
+                f"--event {plain(event)}", f"no takeover of {_words(pair)} in it{where}",
+                _listed(event, events),
+            )  # fmt: skip
+    return scenes.takeovers(own, found.curves)
 
 
-def _no_pair(pair: Pair, incoming: Sequence[str], outgoing: Sequence[str]) -> UsageError:
-    there = sorted(set(zip(incoming, outgoing, strict=True)))
-    listed = ", ".join(f"{a} to {b}" for a, b in there[:_LISTED])
-    more = f" and {len(there) - _LISTED} more" if len(there) > _LISTED else ""
-    other = "the other order is there" if pair[::-1] in there else ""
-    return UsageError(
-        f"pair {pair[0]} to {pair[1]}", "no takeover of this pair", f"one of {listed}{more}", other
-    )
+def _words(pair: Pair) -> str:
+    return f"{plain(pair[0])} to {plain(pair[1])}"
 
 
-def _numbered(several: Sequence[Takeover], exchange: int, session: str) -> list[Takeover]:
-    own = [one for one in several if one.row["exchange"] == exchange]
-    if not own:
-        numbers = [one.row["exchange"] for one in several]
-        there = f"{min(numbers)} to {max(numbers)}" if numbers else "there is no takeover"
-        raise UsageError(f"--exchange {exchange}", f"is not in session {session}", there)
-    return own
+def _listed(asked: str, there: Iterable[str]) -> str:
+    """What could have been asked for, the nearest first; "" where there is nothing."""
+    in_order = sorted(set(there))
+    near = difflib.get_close_matches(asked, in_order, n=3)
+    both = [*near, *(one for one in in_order if one not in near)]
+    more = f" and {len(both) - _LISTED} more" if len(both) > _LISTED else ""
+    return f"one of {', '.join(both[:_LISTED])}{more}" if both else ""
 
 
-def _one_event(several: Sequence[Takeover]) -> None:
+def _numbered(found: Lake, exchange: int | None, session: str) -> Takeover:
+    rows = found.exchanges
+    numbers = rows["exchange"].to_pylist()
+    if exchange not in numbers:
+        raise UsageError(
+            f"--exchange {exchange}",
+            f"is not in session {plain(session)}",
+            f"{min(numbers)} to {max(numbers)}" if numbers else "a session with takeovers",
+        )
+    return scenes.takeovers(rows.slice(numbers.index(exchange), 1), found.curves)[0]
+
+
+def _of_one_relay(
+    out: Path, several: Sequence[Takeover], figure: FigureName, view: overlays.View
+) -> tuple[Figure, int, tuple[str, ...]]:
+    """A pair's figure, on how many takeovers it rests, and remarks."""
     events = sorted({one.row["event"] for one in several})
     if len(events) > 1:
-        found = f"takeovers of {', '.join(events)}"
+        found = f"takeovers of {', '.join(map(plain, events))}"
         raise UsageError("overlay", found, "those of one relay", "choose by --event")
-
-
-def _of_pair(
-    out: Path, several: Sequence[Takeover], figure: FigureName, view: overlays.View
-) -> tuple[Figure, tuple[str, ...]]:
     ordered = scenes.order_by_time(several)
     if figure == "overlay":
         drawn = [one for one in ordered if not overlays.no_curves(one)]
         if not drawn:
             raise InputError("speed_curves", "no curve of this pair", "the curves of a takeover")
-        return overlays.laid_over(drawn, view), ()
+        return overlays.laid_over(drawn, view), len(drawn), ()
     known, remarks = _known(out, several)
-    own = next(iter(known.values()), pairs.UNKNOWN)
+    (own,) = known.values()
     if figure == "history":
-        return trends.history(ordered, own.progress), remarks
+        return trends.history(ordered, own.progress), len(ordered), remarks
     risk = trends.risk(own.marks, own.progress)
     if risk is None:
         raise InputError(
-            lake.table_path(out, "marks"), "holds no marks of this pair",
-            "a curve of candidate marks", f"work them out first: batontrace marks {out}",
-        )  # fmt: skip
-    return risk, remarks
+            lake.table_path(out, "marks"),
+            " | ".join(remarks) or f"holds no marks of {_words(several[0].pair)}",
+            "a curve of candidate marks",
+            f"work them out: batontrace marks {out}",
+        )
+    return risk, next(row["reps"] for row in own.marks if row["advised"]), remarks
 
 
 # --- what else the tables say ---------------------------------------------------------------------
@@ -220,8 +268,7 @@ def _rows(
     try:
         table = lake.read_table(out, table_name)
     except InputError as err:
-        said = str(err).replace(f"{out}/", "")
-        return {}, (f"table {table_name} was left out: {said}",)
+        return {}, (f"table {table_name} was left out: {lake.without_folders(out, err)}",)
     found: dict[Pairing, list[Row]] = {}
     for row in [] if table is None else table.to_pylist():
         key = (row["incoming"], row["outgoing"], row["event"])
@@ -234,8 +281,7 @@ def _recordings(out: Path, session: str) -> tuple[list[Row], tuple[str, ...]]:
     try:
         return lake.recordings(out, session).to_pylist(), ()
     except InputError as err:
-        said = str(err).replace(f"{out}/", "")
-        return [], (f"table recordings was left out: {said}",)
+        return [], (f"table recordings was left out: {lake.without_folders(out, err)}",)
 
 
 def _about(found: Lake) -> dict[str, str]:
@@ -250,9 +296,12 @@ def _about(found: Lake) -> dict[str, str]:
 # --- names of files -------------------------------------------------------------------------
 
 
-def _pair_name(pair: Pair, session: str | None) -> str:
+def _pair_name(pair: Pair, session: str | None, event: str | None) -> str:
+    """An underscore stands between parts, and elsewhere in a session's id alone."""
     name = f"pair-{file_name(*pair)}"
-    return name if session is None else f"{name}-in-{session}"
+    if event is not None:
+        name += f"_{_dashed(event)}"
+    return name if session is None else f"{name}_in_{_safe(session)}"
 
 
 def file_name(incoming: str, outgoing: str) -> str:
@@ -261,14 +310,23 @@ def file_name(incoming: str, outgoing: str) -> str:
     Small letters, digits and dashes; where that changes the ids, makes them long or leaves it open
     where one ends, a part of their hash tells them apart.
     """
-    safe = [
-        re.sub(r"[^a-z0-9]+", "-", runner.lower()).strip("-")[:40]
-        for runner in (incoming, outgoing)
-    ]
+    safe = [_dashed(runner) for runner in (incoming, outgoing)]
     name = f"{safe[0]}-to-{safe[1]}"
     if safe == [incoming, outgoing] and all("-to-" not in f"-{part}-" for part in safe):
         return name
-    digest = hashlib.sha256(
-        f"{len(incoming)}:{incoming}{outgoing}".encode("utf-8", "surrogatepass")
-    )
-    return f"{name}-{digest.hexdigest()[:10]}"
+    return f"{name}_{_digest(f'{len(incoming)}:{incoming}{outgoing}')}"
+
+
+def _safe(session: str) -> str:
+    """A session's id as it is: one that processing took names a folder; any other is changed."""
+    if store.SAFE_ID.fullmatch(session):
+        return session
+    return f"{_dashed(session)}_{_digest(session)}"
+
+
+def _dashed(text: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:40]
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:10]

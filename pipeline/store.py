@@ -30,7 +30,7 @@ from pipeline.errors import OutputError
 
 # A session of no rows that stands beside ids which readers would take for numbers or dates.
 ANCHOR = "_"
-_SAFE_ID = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,99}")
+SAFE_ID = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,99}")
 _MAY_LOOK_TYPED = re.compile(r"[-.0-9].*|nan|inf|infinity|true|false|null", re.IGNORECASE)
 _STALE_S = 3600.0
 
@@ -131,7 +131,7 @@ def write_bytes(path: Path, content: bytes, *, make_folder: bool = True) -> None
 
 
 def _check_request(out: Path, session_id: str, tables: Mapping[str, pa.Table]) -> None:
-    if not _SAFE_ID.fullmatch(session_id) or session_id == ANCHOR:
+    if not SAFE_ID.fullmatch(session_id) or session_id == ANCHOR:
         raise OutputError(
             out,
             f"session id {session_id!r} cannot name a folder",

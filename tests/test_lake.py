@@ -3,11 +3,13 @@
 import hashlib
 import json
 import os
+import pathlib
 import random
 import shutil
 import signal
 import sys
 import time
+from datetime import UTC, datetime, timedelta
 
 import pandas as pd
 import pyarrow as pa
@@ -21,7 +23,7 @@ from hypothesis import strategies as st
 from test_store import ASKED, files_below, run_child, tables_of
 
 from pipeline import lake, schema, store
-from pipeline.errors import InputError, OutputError
+from pipeline.errors import InputError, OutputError, UsageError
 
 SESSIONS = ("otter", "heron", "2026-05-12")
 
@@ -134,6 +136,127 @@ def test_strange_files_beside_the_sessions_are_no_sessions(out):
     (out / "exchanges" / "notes.txt").write_text("tape moved")
     (out / "exchanges" / ".DS_Store").write_bytes(b"\0")
     assert lake.read(out).remarks == ()
+
+
+# --- one session ---------------------------------------------------------------------------------
+
+
+def test_one_session_is_what_it_is_among_all(out):
+    whole, one = lake.read(out), lake.read(out, "heron")
+    assert one.remarks == ()
+    for name in ("exchanges", "curves"):
+        table = getattr(whole, name)
+        assert getattr(one, name).equals(table.filter(pc.equal(table["session"], "heron")))
+    assert one.inputs == {name: sha for name, sha in whole.inputs.items() if "=heron/" in name}
+
+
+def test_where_one_session_is_asked_for_no_other_is_opened(out, monkeypatch):
+    opened, real = [], pathlib.Path.read_bytes
+    monkeypatch.setattr(
+        pathlib.Path, "read_bytes", lambda path: (opened.append(str(path)), real(path))[1]
+    )
+    lake.read(out, "heron")
+    assert len(opened) == 2
+    assert all("session=heron" in path for path in opened)
+
+
+@pytest.mark.parametrize(("table", "breaks", "said"), BREAKS.values(), ids=BREAKS)
+def test_a_broken_session_asked_for_by_name_says_what_to_do(out, table, breaks, said):
+    breaks(store.table_path(out, table, "heron"))
+    with pytest.raises(InputError, match="process the session again") as caught:
+        lake.read(out, "heron")
+    assert caught.value.where == str(store.table_path(out, table, "heron"))
+    assert said in str(caught.value)
+    assert lake.read(out, "otter").remarks == ()  # whatever lies beside it
+
+
+def test_a_session_that_is_not_there_is_a_usage_error_with_those_that_are(out):
+    for k in range(20):
+        store.write_session(out, f"club-{k:02}", tables_of(f"club-{k:02}"), ASKED)
+    with pytest.raises(UsageError) as caught:
+        lake.read(out, "herno")
+    assert caught.value.expected == "one of heron and 22 more"
+    with pytest.raises(UsageError) as caught:
+        lake.read(out, "zzz")
+    assert caught.value.expected.startswith("one of 2026-05-12, club-00, club-01, ")
+    assert caught.value.expected.endswith(" and 18 more")
+    assert store.ANCHOR not in caught.value.expected.replace(", ", " ").split()
+    with pytest.raises(UsageError):  # nor is the session of no rows
+        lake.read(out, store.ANCHOR)
+
+
+def at(session: str, *hours: float) -> dict[str, pa.Table]:
+    """Takeovers so many hours into a day."""
+    tables = tables_of(session, rows=len(hours))
+    moments = [datetime(2026, 5, 12, tzinfo=UTC) + timedelta(hours=hour) for hour in hours]
+    place = tables["exchanges"].column_names.index("zero_utc")
+    field = tables["exchanges"].schema.field(place)
+    column = pa.array(moments, field.type)
+    tables["exchanges"] = tables["exchanges"].set_column(place, field, column)
+    return tables
+
+
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    hours=st.dictionaries(
+        st.sampled_from(["a", "b", "c", "2026", "Z"]),
+        st.lists(st.integers(0, 9000), max_size=2),
+        min_size=1,
+    )
+)
+def test_the_newest_session_has_the_last_takeover(tmp_path_factory, hours):
+    out = tmp_path_factory.mktemp("out")
+    for session, own in hours.items():
+        store.write_session(out, session, at(session, *own), ASKED)
+    in_order, remarks = lake.by_time(out)
+    assert remarks == ()
+    assert in_order == tuple(sorted(hours, key=lambda one: (max(hours[one], default=-1), one)))
+    assert lake.newest(out) == in_order[-1]
+
+
+def with_words_for_times(path):
+    table = pq.read_table(path, partitioning=None)
+    place = table.column_names.index("zero_utc")
+    words = pa.array(["late"] * table.num_rows)
+    pq.write_table(table.set_column(place, "zero_utc", words), path)
+
+
+@pytest.mark.parametrize(
+    "breaks", [cut, of_another_schema, a_folder, with_words_for_times, pathlib.Path.unlink]
+)
+def test_a_session_whose_times_cannot_be_read_is_passed_over_by_name(out, breaks):
+    for session, hour in (("otter", 1), ("heron", 3), ("2026-05-12", 2)):
+        store.write_session(out, session, at(session, hour), ASKED)
+    assert lake.newest(out) == "heron"
+    breaks(store.table_path(out, "exchanges", "heron"))
+    in_order, (remark,) = lake.by_time(out)
+    assert in_order == ("otter", "2026-05-12")
+    assert "session heron was passed over" in remark
+    assert "process the session again" in remark
+    assert str(out) not in remark
+    for session in in_order:
+        breaks(store.table_path(out, "exchanges", session))
+    with pytest.raises(InputError, match="session otter was passed over") as caught:
+        lake.newest(out)
+    assert (
+        caught.value.do == f"measure a session first: batontrace process SESSION.toml --out {out}"
+    )
+
+
+def test_a_sessions_recordings_come_back_as_written(out):
+    assert lake.recordings(out, "heron").equals(tables_of("heron", 1)["recordings"])
+
+
+@pytest.mark.parametrize("breaks", [cut, of_another_schema, a_folder, pathlib.Path.unlink])
+def test_recordings_that_cannot_be_read_are_an_input_error(out, breaks):
+    path = store.table_path(out, "recordings", "heron")
+    breaks(path)
+    with pytest.raises(InputError, match="process the session again") as caught:
+        lake.recordings(out, "heron")
+    assert caught.value.where == str(path)
+
+
+# --- no session ----------------------------------------------------------------------------------
 
 
 def empty_exchanges(out):

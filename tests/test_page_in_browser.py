@@ -4,11 +4,12 @@ import re
 
 import browser as browsers
 import numpy as np
+import pyarrow as pa
 import pyarrow.compute as pc
 import pytest
 import squads
 from browser import opened, printed, violations
-from lakes import NAMES, lighten, store_lake
+from lakes import lighten, store_lake
 from test_page import HOSTILE
 from test_store import ASKED
 
@@ -30,7 +31,7 @@ def browser():
 def out(tmp_path_factory):
     """Two evenings of four runners, with marks and progress."""
     folder = tmp_path_factory.mktemp("shown") / "out"
-    store_lake(folder, evenings=2, reps=12)
+    store_lake(folder, evenings=2, reps=7)
     with pytest.MonkeyPatch.context() as patch:
         lighten(patch)
         decide.marks(folder, Settings())
@@ -304,63 +305,62 @@ def test_it_prints_every_row_and_both_views_whatever_is_chosen(
 # --- hostile words --------------------------------------------------------------------------------
 
 
-def hostile_lake(out):
-    exchanges, curves = squads_tables()
-    for k, bad in enumerate(HOSTILE):
-        session = f"bad-{k}"
-        rows = exchanges.slice(k, 2).to_pylist()
-        rows = [
-            row | {"session": session, "incoming": bad, "faults": [bad], "remarks": [bad]}
-            for row in rows
-        ]
-        there = {row["exchange"] for row in rows}
-        own = [row | {"session": session} for row in curves.to_pylist() if row["exchange"] in there]
-        own = [row | {"runner": bad} if row["role"] == "incoming" else row for row in own]
-        recording = {
-            c.name: None if c.nullable else 1 for c in schema.facts("recordings").columns
-        } | {"session": session, "runner": bad, "file": bad, "clock": "gnss", "clock_basis": "none",
-             "remarks": [bad]}  # fmt: skip
-        tables = {"exchanges": rows, "speed_curves": own, "recordings": [recording]}
-        store.write_session(
-            out,
-            session,
-            {
-                name: schema.conform(name, {n: [row[n] for row in given] for n in given[0]})
-                for name, given in tables.items()
-            },
-            ASKED,
-        )
+def store_hostile(out):
+    """A session in which each takeover's incoming runner, fault, remark and file bear a name of
+    `HOSTILE`."""
+    found, _, _ = squads.lake(6, n_runners=4, evenings=1, reps=len(HOSTILE))
+    named = dict(enumerate(HOSTILE, 1))
+    exchanges = [
+        row | {"session": "bad", "incoming": bad, "faults": [bad], "remarks": [bad]}
+        for row, bad in zip(found.exchanges.to_pylist(), HOSTILE, strict=True)
+    ]
+    curves = [
+        row
+        | {"session": "bad"}
+        | ({"runner": named[row["exchange"]]} if row["role"] == "incoming" else {})
+        for row in found.curves.to_pylist()
+    ]
+    nothing = {c.name: None if c.nullable else 1 for c in schema.facts("recordings").columns}
+    nothing |= {"session": "bad", "clock": "gnss", "clock_basis": "none"}
+    recordings = [nothing | {"runner": bad, "file": bad, "remarks": [bad]} for bad in HOSTILE]
+    tables = {"exchanges": exchanges, "speed_curves": curves, "recordings": recordings}
+    conformed = {
+        name: schema.conform(name, {n: [row[n] for row in rows] for n in rows[0]})
+        for name, rows in tables.items()
+    }
+    store.write_session(out, "bad", conformed, ASKED)
 
 
-def squads_tables():
-    found, _, _ = squads.lake(6, n_runners=4, evenings=1, reps=len(HOSTILE) + 1)
-    return found.exchanges, found.curves
-
-
-def test_hostile_names_are_inert(browser, tmp_path):
+@pytest.mark.parametrize("size", ["phone", "desk"])
+def test_hostile_names_are_inert(browser, tmp_path, size):
     out = tmp_path / "out"
-    hostile_lake(out)
-    for k, bad in enumerate(HOSTILE):
-        path = publish.report(out, session=f"bad-{k}").path
-        with opened(browser, path) as (page, noticed):
-            assert page.locator("script").count() == 1
-            assert page.locator("img, iframe, object, embed, link, base, form").count() == 0
-            assert page.locator("article.takeover").count() == 2
-            assert page.evaluate("Object.keys(window).includes('hacked')") is False
-            first = page.locator(".glance tbody tr").first.text_content()
-            assert plain(bad)[:20] in first
-            slider, _ = slider_of(page, 1)
-            slider.evaluate("s => { s.value = 5; s.dispatchEvent(new Event('input')); }")
-            assert page.evaluate("document.documentElement.scrollWidth") <= 1280
-        assert noticed.all == []
-        alone = publish.report(out, pair=pair_of(out, f"bad-{k}")).path
-        assert alone.parent == out / "report"
-        assert re.fullmatch(r"[a-z0-9.-]+", alone.name)
+    store_hostile(out)
+    with opened(browser, publish.report(out).path, size) as (page, noticed):
+        assert page.locator("script").count() == 1
+        assert page.locator("img, iframe, object, embed, link, base, form").count() == 0
+        assert page.locator("article.takeover").count() == len(HOSTILE)
+        rows = page.locator(".glance tbody tr").all()
+        for row, bad in zip(rows, HOSTILE, strict=True):
+            assert plain(bad)[:20] in row.text_content()
+        slider, output = slider_of(page, 1)
+        slider.evaluate("s => { s.value = 5; s.dispatchEvent(new Event('input')); }")
+        assert HOSTILE[0] in output.text_content()
+        fits = "document.documentElement.scrollWidth <= window.innerWidth"
+        assert page.evaluate(fits)
+    assert noticed.all == []
 
 
-def pair_of(out, session):
-    row = lake.read(out, session).exchanges.to_pylist()[0]
-    return row["incoming"], row["outgoing"]
+def test_a_hostile_pair_has_a_page_of_its_own_in_the_folder(browser, tmp_path):
+    out = tmp_path / "out"
+    store_hostile(out)
+    rows = lake.read(out).exchanges.to_pylist()
+    paths = {publish.report(out, pair=(row["incoming"], row["outgoing"])).path for row in rows}
+    assert len(paths) == len({(row["incoming"], row["outgoing"]) for row in rows})
+    assert {path.parent for path in paths} == {out / "report"}
+    assert all(re.fullmatch(r"[a-z0-9.-]{1,120}", path.name) for path in paths)
+    with opened(browser, min(paths)) as (page, noticed):
+        assert page.locator("article.takeover").count() == 1
+    assert noticed.all == []
 
 
 def test_the_policy_refuses_what_gets_in_all_the_same(browser, session_page, tmp_path):
@@ -392,21 +392,32 @@ def test_the_policy_refuses_what_gets_in_all_the_same(browser, session_page, tmp
 # --- hundreds -------------------------------------------------------------------------------------
 
 
-@pytest.fixture(scope="module")
-def hundreds(tmp_path_factory):
-    """Pages of 40 and of 400 takeovers."""
-    found = {}
-    for reps in (40, 400):
-        out = tmp_path_factory.mktemp("many") / "out"
-        store_lake(out, names=NAMES, evenings=1, reps=reps)
-        found[reps] = publish.report(out).path
-    return found
+def store_many(out, reps):
+    """`reps` takeovers in one session: forty, run again and again."""
+    found, _, _ = squads.lake(9, n_runners=4, evenings=1, reps=40)
+    tables = {"exchanges": found.exchanges, "speed_curves": found.curves}
+    tables = {
+        name: pa.concat_tables(
+            [table.set_column(*shifted(table, 40 * k)) for k in range(reps // 40)]
+        )
+        for name, table in tables.items()
+    }
+    store.write_session(
+        out, "evening-9-1", tables | {"recordings": schema.empty("recordings")}, ASKED
+    )
 
 
-def test_of_hundreds_only_what_is_near_is_laid_out(browser, hundreds):
+def shifted(table, by):
+    place = table.schema.get_field_index("exchange")
+    return place, table.schema.field(place), pc.add(table["exchange"], pa.scalar(by, pa.int32()))
+
+
+def test_of_hundreds_only_what_is_near_is_laid_out(browser, tmp_path):
     """Frames are timed by tests/benchmark_page.py; here is why they stay short."""
     near = {}
-    for reps, path in hundreds.items():
+    for reps in (40, 400):
+        store_many(tmp_path / str(reps), reps)
+        path = publish.report(tmp_path / str(reps)).path
         with opened(browser, path, "phone") as (page, noticed):
             articles = page.locator("article.takeover")
             assert articles.count() == reps
@@ -417,14 +428,6 @@ def test_of_hundreds_only_what_is_near_is_laid_out(browser, hundreds):
                 """() => [...document.querySelectorAll('article.takeover svg')].filter(
                      svg => svg.checkVisibility({contentVisibilityAuto: true})).length"""
             )
-            made = page.locator("input.pointer").count()
-            assert made < 40
+            assert page.locator("input.pointer").count() < 40
         assert noticed.all == []
     assert 0 < near[400] <= near[40] + 4 < 20
-
-
-def test_store_and_page_agree_on_the_number(hundreds):
-    for reps, path in hundreds.items():
-        found = lake.read(path.parent.parent)
-        assert len(found.exchanges) == reps
-        assert pc.count_distinct(found.exchanges["exchange"]).as_py() == reps

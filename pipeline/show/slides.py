@@ -46,7 +46,6 @@ TYPE_PT, SMALL_PT, TITLE_PT = 15.0, 12.0, 20.0
 _FONTS = ["Liberation Sans", "Arial", "Helvetica", "DejaVu Sans", "sans-serif"]
 _MARKERS: dict[Sign, str] = {"disc": "o", "square": "s", "triangle": "^", "none": ""}
 _LEFT, _RIGHT, _BOTTOM = 0.075, 0.985, 0.175
-_OUTLINE = 3.0  # points of paper about a word that lies on a curve
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,8 +220,10 @@ def _curve(ax: Axes, curve: Curve, look: _Look) -> None:
         part_of_axis = (at[0] - ax.get_xlim()[0]) / np.ptp(ax.get_xlim())
         side: Literal["left", "center", "right"]
         side = "left" if part_of_axis < 0.35 else "right" if part_of_axis > 0.65 else "center"
-        shift = (12.0, 0.0) if curve.beside else (0.0, 14.0 if curve.above else -16.0)
-        _word(ax, at, curve.word, look, curve.ink, shift, "left" if curve.beside else side)
+        shift = (0.0, 14.0 if curve.above else -16.0)
+        if curve.beside:
+            side, shift = ("right", (-12.0, 0.0)) if part_of_axis > 0.65 else ("left", (12.0, 0.0))
+        _word(ax, at, curve.word, look, curve.ink, shift, side)
 
 
 def _dot(ax: Axes, dot: Dot, look: _Look) -> None:
@@ -284,11 +285,9 @@ def _word(
     shift: tuple[float, float],
     side: Literal["left", "center", "right"],
 ) -> None:
-    """A word near a point, with paper about it so that lines do not run through."""
-    from matplotlib import patheffects
-
+    """A word near a point, on a scrap of paper so that lines do not run through."""
     ax.annotate(
         word, at, xytext=shift, textcoords="offset points", color=look.ink(ink), ha=side,
         va="center", zorder=5, weight="normal" if ink == "quiet" else "bold",
-        path_effects=[patheffects.withStroke(linewidth=_OUTLINE, foreground=look.paper)],
+        bbox={"facecolor": look.paper, "alpha": 0.75, "edgecolor": "none", "pad": 1.0},
     )  # fmt: skip

@@ -40,7 +40,8 @@ PANEL = 100.0  # units high for a share of 1
 ROW = 18.0  # of words over the panels
 HEAD = 26.0  # over a panel: its axis' label, clear of the topmost number
 BELOW = 40.0  # ticks and label of the x axis
-TOLERANCE = 0.2  # units by which a drawn curve may be off
+TOLERANCE = 0.25  # units by which a drawn curve may be off: a quarter of a telephone's pixel
+BAND_ROWS = 25  # at most so many rows apart, a band has its corners
 _SIGN_SIZE = 3.2
 
 
@@ -226,14 +227,17 @@ def _curve(curve: Curve, box: _Box) -> Iterable[ET.Element]:
     for first, last in zip((0, *curve.breaks), (*curve.breaks, len(x)), strict=True):
         if last - first < 2:
             continue
-        part = slice(first, last)
-        edges = [y[part]] if sd is None else [y[part], y[part] - sd[part], y[part] + sd[part]]
-        lines.append(_path(x[part][rows := _kept(x[part], edges[0])], y[part][rows]))
+        at, down = x[first:last], y[first:last]
+        rows = _kept(at, down)
+        lines.append(_path(at[rows], down[rows]))
         if sd is not None:
-            rows = np.unique(np.concatenate([_kept(x[part], edge) for edge in edges[1:]]))
-            up, down = (np.clip(edge[rows], box.top, box.bottom) for edge in edges[1:])
-            out = np.concatenate([up, down[::-1]])
-            bands.append(_path(np.concatenate([x[part][rows], x[part][rows][::-1]]), out) + "z")
+            # Errors change slowly: the curve's own rows and some between carry them.
+            rows = np.union1d(rows, np.arange(0, len(at), BAND_ROWS))
+            edges = [
+                np.clip(down[rows] + k * sd[first:last][rows], box.top, box.bottom) for k in (-1, 1)
+            ]
+            around = np.concatenate([at[rows], at[rows][::-1]])
+            bands.append(_path(around, np.concatenate([edges[0], edges[1][::-1]])) + "z")
     ink = f"ink-{curve.ink}"
     if bands:
         yield element("path", {"class": f"band {ink}", "d": "".join(bands)})
@@ -247,7 +251,12 @@ def _curve(curve: Curve, box: _Box) -> Iterable[ET.Element]:
         down = float(y[curve.word_at])
         anchor = "start" if at < 0.35 * WIDTH else "end" if at > 0.65 * WIDTH else "middle"
         if curve.beside:
-            at, down, anchor = at + 10.0, down + 5.0, "start"
+            late = at > 0.65 * WIDTH
+            at, down, anchor = (
+                at + (-10.0 if late else 10.0),
+                down + 5.0,
+                "end" if late else "start",
+            )
         else:
             down += -9.0 if curve.above else 19.0
         yield _text(at, down, curve.word, anchor, f"word {ink}")
