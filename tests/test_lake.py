@@ -171,15 +171,15 @@ def test_a_broken_session_asked_for_by_name_says_what_to_do(out, table, breaks, 
 
 
 def test_a_session_that_is_not_there_is_a_usage_error_with_those_that_are(out):
-    for k in range(20):
-        store.write_session(out, f"club-{k:02}", tables_of(f"club-{k:02}"), ASKED)
+    for k in range(6):
+        store.write_session(out, f"club-{k:02}", tables_of(f"club-{k:02}", rows=0), ASKED)
     with pytest.raises(UsageError) as caught:
         lake.read(out, "herno")
-    assert caught.value.expected == "one of heron and 22 more"
+    assert caught.value.expected == "one of heron and 8 more"
     with pytest.raises(UsageError) as caught:
         lake.read(out, "zzz")
     assert caught.value.expected.startswith("one of 2026-05-12, club-00, club-01, ")
-    assert caught.value.expected.endswith(" and 18 more")
+    assert caught.value.expected.endswith(" and 4 more")
     assert store.ANCHOR not in caught.value.expected.replace(", ", " ").split()
     with pytest.raises(UsageError):  # nor is the session of no rows
         lake.read(out, store.ANCHOR)
@@ -196,7 +196,7 @@ def at(session: str, *hours: float) -> dict[str, pa.Table]:
     return tables
 
 
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     hours=st.dictionaries(
         st.sampled_from(["a", "b", "c", "2026", "Z"]),
@@ -238,9 +238,7 @@ def test_a_session_whose_times_cannot_be_read_is_passed_over_by_name(out, breaks
         breaks(store.table_path(out, "exchanges", session))
     with pytest.raises(InputError, match="session otter was passed over") as caught:
         lake.newest(out)
-    assert (
-        caught.value.do == f"measure a session first: batontrace process SESSION.toml --out {out}"
-    )
+    assert caught.value.do.endswith(f"batontrace process SESSION.toml --out {out}")
 
 
 def test_a_sessions_recordings_come_back_as_written(out):
@@ -297,6 +295,8 @@ def test_where_nothing_was_measured_the_error_says_what_to_do(tmp_path, make, fo
         lake.read(out)
     assert found in str(caught.value)
     assert "exchanges" in caught.value.where
+    with pytest.raises(InputError):  # and as much where one is asked for by name
+        lake.read(out, "otter")
 
 
 # --- what it rests on ----------------------------------------------------------------------

@@ -256,7 +256,7 @@ def _page(
 def _settings(ordered: Sequence[Takeover]) -> ET.Element:
     """The switches of the figures: they stay in reach while the figures pass below them."""
     views = (("zone", "zone"), ("clock", "clock"))
-    papers = (("auto", "as the device"), ("light", "light"), ("dark", "dark"))
+    papers = (("auto", "auto"), ("light", "light"), ("dark", "dark"))
     options = [element("option", {"value": value}, words) for value, words in papers]
     return element(
         "div",

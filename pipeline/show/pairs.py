@@ -110,13 +110,11 @@ def _weeks(row: Row) -> Iterable[ET.Element]:
         if level is None:
             continue
         trend = _estimate(row, f"{stem}_trend_{unit}", f"{stem}_trend_sd_{unit}")
-        change = (
-            "no trend: all on one day"
-            if trend is None
-            else f"{signed(trend.value, digits)} ± {max(trend.sd, 10.0**-digits):.{digits}f}"
-            f"{NBSP}{unit} a week"
-        )
-        yield _item(f"{label} as it stands: {plus_minus(level, digits)}{NBSP}{unit}; {change}.")
+        words = f"{label} as it stands: {plus_minus(level, digits)}{NBSP}{unit}"
+        if trend is not None:
+            sd = max(trend.sd, 10.0**-digits)
+            words += f"; {signed(trend.value, digits)} ± {sd:.{digits}f}{NBSP}{unit} a week"
+        yield _item(f"{words}.")
     if row["p_in_zone"] is not None:
         yield _item(
             f"Share passed in the zone: {chance(row['p_in_zone'])} ± "

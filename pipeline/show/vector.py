@@ -300,7 +300,7 @@ def _dot(dot: Dot, box: _Box) -> Iterable[ET.Element]:
     sign = _sign(dot.sign, x, y, 3.0 if dot.rep is not None else 4.2)
     yield element("path", {"class": f"sign {'full' if dot.full else 'hollow'} {ink}", "d": sign})
     if dot.word:
-        at_end = x > 0.72 * WIDTH
+        at_end = x + 8.0 + _long(dot.word) > WIDTH
         shift = -8.0 if at_end else 8.0
         lift = -8.0 if y > box.top + 24.0 else 20.0
         yield _text(x + shift, y + lift, dot.word, "end" if at_end else "start", "word")
