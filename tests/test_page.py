@@ -257,3 +257,21 @@ def test_numbers_have_a_true_minus_and_none_before_nought(value, digits):
     assert "-" not in text
     if not float(text.replace("−", "-")):
         assert "−" not in text
+
+
+def test_a_pair_s_page_lists_every_candidate_mark():
+    several = [one for one in takeovers() if one.pair == takeovers()[0].pair]
+    marks = random_table("marks", rows=9).to_pylist()
+    for k, row in enumerate(marks):
+        row |= {"advised": k == 4, "outgoing_start_m": 0.0, "pace": 1.0, "mark_m": 8.0 + 0.3 * k}
+        row |= {"incoming": several[0].pair[0], "outgoing": several[0].pair[1], "event": "4x100"}
+    known = {(*several[0].pair, "4x100"): Known(None, tuple(marks))}
+    shown = Page(page.pair(several, known=known, about={})).grid()
+    first = next(k for k, row in enumerate(shown) if row[0] == "mark, m") + 1
+    for k, row in enumerate(marks):
+        cells = [cell.replace("\u00a0", " ") for cell in shown[first + k]]
+        assert cells[0] == f"{row['mark_m']:.2f}" + (" advised" if k == 4 else "")
+        assert cells[5].startswith(f"{row['zone_time_s']:.2f} ± ")
+        p = re.match(r"[<>]?(\d+) ± [<>]?(\d+)", cells[2])
+        assert float(p[1]) == pytest.approx(100 * row["p_in_zone"], abs=1.0)
+        assert float(p[2]) == pytest.approx(100 * row["p_in_zone_sd"], abs=1.0)

@@ -18,7 +18,6 @@ from pipeline.show.drawing import (
     Curve,
     Dot,
     Figure,
-    Level,
     Panel,
     Span,
     Upright,
@@ -175,14 +174,13 @@ def test_every_word_of_a_figure_is_in_the_picture():
     svg = vector.draw(
         figure(
             Curve("incoming", np.array([0.0, 30.0]), np.array([9.0, 9.0]), word="robin <b>"),
-            Level("plain", 4.0, "level"),
             Span(2.0, 3.0, "ground"),
             spans=(Span(0.0, 30.0, "zone, 30 m"),),
             uprights=(Upright("quiet", 3.0, "go"),),
         )
     )
     text = list(svg.itertext())
-    assert {"robin <b>", "level", "ground", "zone, 30 m", "go", "place, m"} <= set(text)
+    assert {"robin <b>", "ground", "zone, 30 m", "go", "place, m"} <= set(text)
     assert svg.get("aria-label") == "a title. what it says"
     assert "robin &lt;b&gt;" in ET.tostring(svg, encoding="unicode")
 

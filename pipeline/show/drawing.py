@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -61,8 +61,8 @@ class Scale:
     ticks: tuple[float, ...]
     words: tuple[str, ...] | None = None
 
-    def part(self, value: float) -> float:
-        """0 at `low`, 1 at `high`."""
+    def part(self, value: Any) -> Any:
+        """0 at `low`, 1 at `high`; of a number or an array."""
         return (value - self.low) / (self.high - self.low)
 
     def word(self, index: int) -> str:
@@ -123,16 +123,6 @@ class Upright:
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
-    """A line across a panel at one y."""
-
-    ink: InkName
-    y: float
-    word: str = ""
-    broken: bool = False
-
-
-@dataclass(frozen=True, slots=True)
 class Bracket:
     """A distance between two points, written beside it."""
 
@@ -152,7 +142,7 @@ class Span:
     word: str = ""
 
 
-Item = Curve | Dot | Level | Bracket | Span
+Item = Curve | Dot | Bracket | Span
 
 
 @dataclass(frozen=True, slots=True)

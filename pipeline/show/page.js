@@ -151,6 +151,7 @@
       this.slider.className = "pointer";
       this.readout = document.createElement("output");
       this.readout.className = "readout";
+      this.readout.setAttribute("aria-live", "off"); // the slider speaks for itself
       this.select = figure.parentElement.querySelector(":scope > .pick select");
       figure.append(this.slider, this.readout);
       this.slider.addEventListener("input", () => this.move(Number(this.slider.value)));

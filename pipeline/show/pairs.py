@@ -14,7 +14,7 @@ from pipeline import plan
 from pipeline.model import Estimate
 from pipeline.show import detail, glance, overlays, trends, vector
 from pipeline.show.drawing import Figure
-from pipeline.show.markup import Child, element, name
+from pipeline.show.markup import Child, element, name, plain
 from pipeline.show.scenes import Row, Takeover
 from pipeline.show.wording import NBSP, chance, chance_error, number, plus_minus, signed
 from pipeline.words import count, in_feet_words
@@ -57,7 +57,8 @@ def section(
     if known.progress is not None:
         right.append(element(level, {}, "Over all sessions"))
         right.append(element("ul", {"class": "weeks"}, *_weeks(known.progress)))
-    right += _marks(known, level, by_sight=first.row["event"] not in plan.BLIND)
+    by_sight = first.row["event"] not in plan.BLIND
+    right += _marks(known, level, by_sight=by_sight, in_full=with_history)
     return element(
         "article",
         {"class": "pair"},
@@ -131,7 +132,7 @@ def _estimate(row: Row, value: str, sd: str) -> Estimate | None:
 # --- marks ------------------------------------------------------------------------------------
 
 
-def _marks(known: Known, level: str, *, by_sight: bool) -> list[Child]:
+def _marks(known: Known, level: str, *, by_sight: bool, in_full: bool) -> list[Child]:
     advised = next((row for row in known.marks if row["advised"]), None)
     in_use = _in_use(known, advised)
     if advised is None and in_use is None:
@@ -146,7 +147,47 @@ def _marks(known: Known, level: str, *, by_sight: bool) -> list[Child]:
     drawn = trends.risk(known.marks, known.progress)
     if drawn is not None:
         lines.append(_plain_figure(drawn, "risk"))
+        if in_full:
+            lines.append(_candidates(trends.same_stand(known.marks)))
     return lines
+
+
+_CANDIDATES = (
+    "mark, m",
+    "feet",
+    "in the zone, %",
+    "run into, %",
+    "run away, %",
+    "zone time, s",
+    "pass, m",
+)
+
+
+def _candidates(rows: Sequence[Row]) -> ET.Element:
+    """What stands behind the risk's curves, in figures."""
+
+    def cells(row: Row) -> Iterable[str]:
+        yield in_feet_words(row["mark_feet"]) if row["mark_feet"] else "–"
+        for column in ("p_in_zone", "p_ran_into", "p_ran_away"):
+            yield f"{chance(row[column])} ± {chance_error(row[f'{column}_sd'])}"
+        yield plus_minus(Estimate(row["zone_time_s"], row["zone_time_sd_s"]), 2)
+        yield plus_minus(Estimate(row["pass_m"], row["pass_sd_m"]), 1)
+
+    body = []
+    for row in rows:
+        advised = element("strong", {}, " advised") if row["advised"] else None
+        head = element("th", {"scope": "row"}, number(row["mark_m"], 2), advised)
+        body.append(element("tr", {}, head, *(element("td", {}, text) for text in cells(row))))
+    heads = [element("th", {"scope": "col"}, head) for head in _CANDIDATES]
+    table = element(
+        "table",
+        {"class": "moments"},
+        element("thead", {}, element("tr", {}, *heads)),
+        element("tbody", {}, *body),
+    )
+    label = f"Candidate marks, {plain(rows[0]['incoming'])} to {plain(rows[0]['outgoing'])}"
+    wide = {"class": "wide", "role": "region", "aria-label": label, "tabindex": "0"}
+    return element("div", wide, table)
 
 
 def _in_use(known: Known, advised: Row | None) -> ET.Element | None:

@@ -31,7 +31,6 @@ from pipeline.show.drawing import (
     Figure,
     InkName,
     Item,
-    Level,
     Panel,
     Sign,
     Span,
@@ -244,14 +243,6 @@ def _dot(ax: Axes, dot: Dot, look: _Look) -> None:
               "right" if late else "left")  # fmt: skip
 
 
-def _level(ax: Axes, level: Level, look: _Look) -> None:
-    style = (0, (4, 3)) if level.broken else "-"
-    ax.axhline(level.y, color=look.ink(level.ink), linewidth=1.6, linestyle=style)
-    if level.word:
-        at = (ax.get_xlim()[1], level.y)
-        _word(ax, at, level.word, look, level.ink, (-6, 8), "right")
-
-
 def _bracket(ax: Axes, bracket: Bracket, look: _Look) -> None:
     middle = (bracket.y0 + bracket.y1) / 2
     x = [bracket.x0, bracket.x0, bracket.x1, bracket.x1]
@@ -270,7 +261,6 @@ def _span(ax: Axes, span: Span, look: _Look) -> None:
 _DRAW: dict[type[Item], Callable[[Axes, Any, _Look], None]] = {
     Curve: _curve,
     Dot: _dot,
-    Level: _level,
     Bracket: _bracket,
     Span: _span,
 }

@@ -219,16 +219,10 @@ def risk(rows: Sequence[Row], progress: Row | None = None) -> Figure | None:
     advised; None where fewer than two do. Chances in per cent, marks in the receiver's
     foot-lengths where the foot-length is known, else in metres.
     """
-    advised = next((row for row in rows if row["advised"]), None)
-    if advised is None:
-        return None
-    how = ("outgoing_start_m", "pace")
-    same = sorted(
-        (row for row in rows if all(abs(row[k] - advised[k]) < 1e-6 for k in how)),
-        key=lambda row: row["mark_m"],
-    )
+    same = same_stand(rows)
     if len(same) < 2 or same[0]["mark_m"] == same[-1]["mark_m"]:
         return None
+    advised = next(row for row in same if row["advised"])
     foot_m = advised["mark_m"] / advised["mark_feet"] if advised["mark_feet"] else None
     x = np.array([row["mark_m"] / (foot_m or 1.0) for row in same])
     unit = "foot-lengths" if foot_m else "m"
@@ -244,6 +238,17 @@ def risk(rows: Sequence[Row], progress: Row | None = None) -> Figure | None:
         (),
         _notes_risk(advised, foot_m),
     )
+
+
+def same_stand(rows: Sequence[Row]) -> list[Row]:
+    """The candidates by their mark where the receiver stands and sets off as advised; none without
+    an advised one."""
+    advised = next((row for row in rows if row["advised"]), None)
+    if advised is None:
+        return []
+    how = ("outgoing_start_m", "pace")
+    same = [row for row in rows if all(abs(row[k] - advised[k]) < 1e-6 for k in how)]
+    return sorted(same, key=lambda row: row["mark_m"])
 
 
 def _chance(rows: Sequence[Row], x: Floats, column: str, ink: InkName, word: str) -> Curve:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -23,7 +24,6 @@ from pipeline.show.drawing import (
     Dot,
     Figure,
     Item,
-    Level,
     Panel,
     Scale,
     Sign,
@@ -54,13 +54,11 @@ class _Box:
     top: float
     bottom: float
 
-    def across(self, x: float | Floats) -> float | Floats:
-        return LEFT + (x - self.x.low) / (self.x.high - self.x.low) * (WIDTH - LEFT - RIGHT)
+    def across(self, x: Any) -> Any:
+        return LEFT + self.x.part(x) * (WIDTH - LEFT - RIGHT)
 
-    def down(self, y: float | Floats) -> float | Floats:
-        return self.bottom - (y - self.y.low) / (self.y.high - self.y.low) * (
-            self.bottom - self.top
-        )
+    def down(self, y: Any) -> Any:
+        return self.bottom - self.y.part(y) * (self.bottom - self.top)
 
     def at(self, x: float, y: float) -> tuple[float, float]:
         return float(self.across(x)), float(self.down(y))
@@ -212,8 +210,6 @@ def _item(item: Item, box: _Box) -> Iterable[ET.Element]:
         return _curve(item, box)
     if isinstance(item, Dot):
         return _dot(item, box)
-    if isinstance(item, Level):
-        return _level(item, box)
     if isinstance(item, Bracket):
         return _bracket(item, box)
     return ()
@@ -247,19 +243,17 @@ def _curve(curve: Curve, box: _Box) -> Iterable[ET.Element]:
     if curve.signs is not None and len(curve.signs):
         yield _signs(curve, box)
     if curve.word and len(x):
-        at = float(x[curve.word_at])
-        down = float(y[curve.word_at])
-        anchor = "start" if at < 0.35 * WIDTH else "end" if at > 0.65 * WIDTH else "middle"
-        if curve.beside:
-            late = at > 0.65 * WIDTH
-            at, down, anchor = (
-                at + (-10.0 if late else 10.0),
-                down + 5.0,
-                "end" if late else "start",
-            )
-        else:
-            down += -9.0 if curve.above else 19.0
-        yield _text(at, down, curve.word, anchor, f"word {ink}")
+        yield _curve_word(curve, float(x[curve.word_at]), float(y[curve.word_at]))
+
+
+def _curve_word(curve: Curve, x: float, y: float) -> ET.Element:
+    late = x > 0.65 * WIDTH
+    anchor = "start" if x < 0.35 * WIDTH else "end" if late else "middle"
+    if curve.beside:
+        x, y, anchor = x + (-10.0 if late else 10.0), y + 5.0, "end" if late else "start"
+    else:
+        y += -9.0 if curve.above else 19.0
+    return _text(x, y, curve.word, anchor, f"word ink-{curve.ink}")
 
 
 def _signs(curve: Curve, box: _Box) -> ET.Element:
@@ -304,14 +298,6 @@ def _dot(dot: Dot, box: _Box) -> Iterable[ET.Element]:
         shift = -8.0 if at_end else 8.0
         lift = -8.0 if y > box.top + 24.0 else 20.0
         yield _text(x + shift, y + lift, dot.word, "end" if at_end else "start", "word")
-
-
-def _level(level: Level, box: _Box) -> Iterable[ET.Element]:
-    y = float(box.down(level.y))
-    broken = " broken" if level.broken else ""
-    yield _line(f"upright ink-{level.ink}{broken}", LEFT, y, WIDTH - RIGHT, y)
-    if level.word:
-        yield _text(WIDTH - RIGHT - 3.0, y - 4.0, level.word, "end", f"word ink-{level.ink}")
 
 
 def _bracket(bracket: Bracket, box: _Box) -> Iterable[ET.Element]:
