@@ -74,7 +74,7 @@ def numbers(page) -> list[int]:
 @pytest.mark.parametrize("size", sorted(browsers.SIZES))
 def test_it_opens_offline_without_a_complaint_and_fits(browser, any_page, size):
     with opened(browser, any_page, size) as (page, noticed):
-        assert page.locator(".glance tbody tr").count() > 3
+        assert page.locator(".glance tbody tr").count() > 1
         page.evaluate("window.scrollTo(0, document.documentElement.scrollHeight)")
         page.wait_for_timeout(100)
         wide = page.evaluate("[document.documentElement.scrollWidth, window.innerWidth]")
@@ -357,7 +357,7 @@ def test_a_hostile_pair_has_a_page_of_its_own_in_the_folder(browser, tmp_path):
     paths = {publish.report(out, pair=(row["incoming"], row["outgoing"])).path for row in rows}
     assert len(paths) == len({(row["incoming"], row["outgoing"]) for row in rows})
     assert {path.parent for path in paths} == {out / "report"}
-    assert all(re.fullmatch(r"[a-z0-9.-]{1,120}", path.name) for path in paths)
+    assert all(re.fullmatch(r"[a-z0-9._-]{1,120}", path.name) for path in paths)
     with opened(browser, min(paths)) as (page, noticed):
         assert page.locator("article.takeover").count() == 1
     assert noticed.all == []
