@@ -26,6 +26,7 @@ from pipeline.show.markup import plain
 from pipeline.show.page import Pairing
 from pipeline.show.pairs import Known
 from pipeline.show.scenes import Row, Takeover
+from pipeline.words import count
 
 FOLDER = "report"
 PAGES = (".html", ".htm")
@@ -67,14 +68,17 @@ def report(
         several = scenes.takeovers(found.exchanges, found.curves)
         known, broken = _known(out, several)
         rows, no_rows = _recordings(out, session)
-        text = page.session(session, several, known=known, recordings=rows, about=_about(found))
         name, remarks = f"session-{_safe(session)}", (*remarks, *broken, *no_rows)
+        text = page.session(
+            session, several, known=known, recordings=rows, about=_about(found),
+            remarks=(*broken, *no_rows),
+        )  # fmt: skip
     else:
         found = lake.read(out, session)
         several = _of_the_pair(found, pair, session, event)
         known, broken = _known(out, several)
-        text = page.pair(several, known=known, about=_about(found))
         name, remarks = _pair_name(pair, session, event), (*found.remarks, *broken)
+        text = page.pair(several, known=known, about=_about(found), remarks=remarks)
     path = out / FOLDER / f"{name}.html" if to is None else to
     store.write_text(path, text)
     return Written(path, len(several), remarks)
@@ -226,16 +230,16 @@ def _of_one_relay(
     if len(events) > 1:
         found = f"takeovers of {', '.join(map(plain, events))}"
         raise UsageError("overlay", found, "those of one relay", "choose by --event")
-    ordered = scenes.order_by_time(several)
+    ordered, others = _of_one_length(scenes.order_by_time(several))
     if figure == "overlay":
         drawn = [one for one in ordered if not overlays.no_curves(one)]
         if not drawn:
             raise InputError("speed_curves", "no curve of this pair", "the curves of a takeover")
-        return overlays.laid_over(drawn, view), len(drawn), ()
+        return overlays.laid_over(drawn, view), len(drawn), others
     known, remarks = _known(out, several)
     (own,) = known.values()
     if figure == "history":
-        return trends.history(ordered, own.progress), len(ordered), remarks
+        return trends.history(ordered, own.progress), len(ordered), (*others, *remarks)
     risk = trends.risk(own.marks, own.progress)
     if risk is None:
         raise InputError(
@@ -245,6 +249,16 @@ def _of_one_relay(
             f"work them out: batontrace marks {out}",
         )
     return risk, next(row["reps"] for row in own.marks if row["advised"]), remarks
+
+
+def _of_one_length(
+    ordered: Sequence[Takeover],
+) -> tuple[list[Takeover], tuple[str, ...]]:
+    """Those in zones as long as the newest's, and a remark on others: they compare with none."""
+    zone_m = ordered[-1].zone_m
+    same = [one for one in ordered if one.zone_m == zone_m]
+    rest = len(ordered) - len(same)
+    return same, (f"left out: {count(rest, 'takeover')} in zones of another length",) * bool(rest)
 
 
 # --- what else the tables say ---------------------------------------------------------------------

@@ -136,7 +136,7 @@ def test_laid_over_each_rep_has_its_curves_and_all_are_counted(view):
         assert sorted(inks) == ["incoming", "outgoing", "plain"]
         dots = [d for d in items(figure, Dot) if d.rep == rep]
         assert len(dots) == (3 if one.passed else 0)
-    assert figure.notes[0].startswith(f"{len(own)} reps")
+    assert f" {len(own)} reps; " in figure.notes[0]
     assert f"{len(own)} takeovers" in figure.title
 
 

@@ -102,7 +102,6 @@ def _row(
     one: Takeover, number: int, rank: int, ground: tuple[float, float], with_date: bool
 ) -> ET.Element:
     incoming, outgoing = one.pair
-    where = f"{one.row['session']}, " if with_date else ""
     first = element(
         "th",
         {"scope": "row", "role": "rowheader", "class": "c0"},
@@ -116,10 +115,15 @@ def _row(
             name(outgoing),
         ),
         " ",
-        element("small", {}, name(where) if where else None, rep_words(one, with_date=with_date)),
+        element("small", {}, *_where(one, with_date)),
     )
     attributes = {"role": "row", "data-rank": str(rank), "data-number": str(number)}
     return element("tr", attributes, first, *_cells(one, ground))
+
+
+def _where(one: Takeover, with_date: bool) -> list[Child]:
+    words = rep_words(one, with_date=with_date)
+    return [name(one.row["session"]), f", {words}"] if with_date else [words]
 
 
 def _cells(one: Takeover, ground: tuple[float, float]) -> list[ET.Element]:
@@ -147,7 +151,7 @@ def _value(one: Estimate | None, digits: int, unit: str) -> str:
 def place_words(one: Takeover) -> str:
     """Where the baton passed and how that is known, or that it did not."""
     if one.place is None:
-        return "unclear" if one.row["outcome"] == "unclear" else "not passed"
+        return f"{one.row['outcome']}, {one.row['pass_basis']}"
     return f"{plus_minus(one.place, 1)}{NBSP}m, {one.row['pass_basis']}"
 
 
@@ -155,7 +159,7 @@ def faults(one: Takeover) -> ET.Element:
     """What went wrong, in the tables' words."""
     found = one.row["faults"]
     if not found:
-        words = "no fault found" if one.passed else one.row["outcome"]
+        words = "no fault found" if one.passed else f"{one.row['outcome']}"
         return element("span", {"class": "clean"}, words)
     return element("strong", {"class": "fault"}, "; ".join(name(text).text or "" for text in found))
 

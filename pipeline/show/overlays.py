@@ -331,6 +331,7 @@ def _says_many(several: Sequence[Takeover]) -> str:
 
 
 def _notes(several: Sequence[Takeover], view: View) -> tuple[str, ...]:
+    what = _what(several)
     signs = (
         "Signs along the curves: every 0.5 s."
         if view == "zone"
@@ -349,8 +350,9 @@ def _notes(several: Sequence[Takeover], view: View) -> tuple[str, ...]:
         return tuple(
             text
             for text in (
-                f"{count(len(several), 'rep')}; speeds in m/s with the swing inside each step "
-                "taken out, distances in m. Each rep's standard errors stand in its own figure.",
+                f"{what}. {count(len(several), 'rep')}; speeds in m/s with the swing inside each "
+                "step taken out, distances in m. Each rep's standard errors stand in its own "
+                "figure.",
                 basis,
             )
             if text
@@ -358,13 +360,23 @@ def _notes(several: Sequence[Takeover], view: View) -> tuple[str, ...]:
     return tuple(
         text
         for text in (
-            "1 rep; bands and bars ± 1 standard error (between the trunks: at most). "
+            f"{what}. 1 rep; bands and bars ± 1 standard error (between the trunks: at most). "
             "Grey, broad: the baton's own speed.",
             signs,
             basis,
         )
         if text
     )
+
+
+def _what(several: Sequence[Takeover]) -> str:
+    """Relay, and session, zone and lane of one, days of many."""
+    first = several[0].row
+    if len(several) == 1:
+        session = shortened(plain(first["session"]), 2 * NAME_WIDTH)
+        return f"{first['event']}, session {session}, zone {first['zone']}, lane {first['lane']}"
+    days = sorted({f"{one.when:%Y-%m-%d}" for one in several})
+    return f"{first['event']}, {days[0] if len(days) == 1 else f'{days[0]} to {days[-1]}'}"
 
 
 def no_curves(one: Takeover) -> bool:

@@ -137,14 +137,9 @@
   class Readings {
     constructor(figure) {
       this.figure = figure;
-      this.several = figure.dataset.reps
-        ? figure.dataset.reps.split(" ").map((id) => {
-          const own = document.getElementById(id)?.querySelector("figure.overlay");
-          return own ? coursesOf(own) : null;
-        })
-        : null;
-      this.picked = this.several ? null : 0;
-      this.one = this.several ? null : coursesOf(figure);
+      this.ids = figure.dataset.reps ? figure.dataset.reps.split(" ") : null;
+      this.picked = this.ids ? null : 0;
+      this.parsed = []; // courses, when first asked for: hundreds of figures open at once
       this.x = { zone: null, clock: null };
       this.slider = document.createElement("input");
       this.slider.type = "range";
@@ -155,7 +150,7 @@
       this.select = figure.parentElement.querySelector(":scope > .pick select");
       figure.append(this.slider, this.readout);
       this.slider.addEventListener("input", () => this.move(Number(this.slider.value)));
-      if (this.several) {
+      if (this.ids) {
         this.select.addEventListener("change", () => this.pick(this.select.value));
       }
       all("svg", figure).forEach((svg) => {
@@ -165,11 +160,21 @@
       this.show();
     }
 
+    coursesAt(rep) {
+      if (this.parsed[rep] === undefined) {
+        const own = this.ids
+          ? document.getElementById(this.ids[rep])?.querySelector("figure.overlay")
+          : this.figure;
+        this.parsed[rep] = own ? coursesOf(own) : null;
+      }
+      return this.parsed[rep];
+    }
+
     get view() { return root.dataset.view; }
 
     svg() { return this.figure.querySelector(`.view.${this.view} svg`); }
 
-    courses() { return this.several ? this.several[this.picked] : this.one; }
+    courses() { return this.picked === null ? null : this.coursesAt(this.picked); }
 
     point(svg, event) {
       const box = svg.getBoundingClientRect();
@@ -177,13 +182,14 @@
       const unit = svg.viewBox.baseVal.width / box.width;
       const frame = axes(svg);
       const x = frame.back((event.clientX - box.left) * unit);
-      if (this.several) this.nearest(frame, x, (event.clientY - box.top) * unit);
+      if (this.ids) this.nearest(frame, x, (event.clientY - box.top) * unit);
       this.move(Math.min(Math.max(x, frame.low), frame.high));
     }
 
     nearest(frame, x, py) {
       let best = null;
-      this.several.forEach((courses, rep) => {
+      this.ids.forEach((_, rep) => {
+        const courses = this.coursesAt(rep);
         if (!courses) return;
         for (const side of ["in", "out"]) {
           const one = found(courses, side, this.view, x);
@@ -219,19 +225,19 @@
       this.slider.setAttribute("aria-label",
         this.view === "zone" ? "Place to read out, m" : "Moment to read out, s");
       const x = this.x[this.view];
-      this.slider.value = x ?? (this.view === "zone" ? 0 : this.one?.pass ?? 0);
+      this.slider.value = x ?? 0;
       all(".cursor", this.figure).forEach((old) => old.remove());
-      const courses = this.courses();
-      this.slider.disabled = !courses;
-      if (x === null || !courses) {
-        this.readout.textContent = courses
+      this.slider.disabled = this.picked === null;
+      const courses = x === null ? null : this.courses();
+      if (!courses) {
+        this.readout.textContent = this.picked !== null
           ? "Point at the figure, or move the slider, to read values."
           : "Pick out one, or point at a curve, to read values.";
         this.slider.setAttribute("aria-valuetext", this.readout.textContent);
         return;
       }
       const { words, both } = inWords(courses, this.view, x);
-      const which = this.several ? `${this.select.selectedOptions[0].textContent}: ` : "";
+      const which = this.ids ? `${this.select.selectedOptions[0].textContent}: ` : "";
       this.readout.textContent = which + words;
       this.slider.setAttribute("aria-valuetext", which + words);
       const cursor = make("g", "cursor", svg);
@@ -247,14 +253,5 @@
     }
   }
 
-  // Far down the page nothing is made until it comes near: hundreds of figures open at once.
-  const near = new IntersectionObserver((entries) => {
-    for (const entry of entries) {
-      if (entry.isIntersecting && !entry.target.readings) {
-        entry.target.readings = new Readings(entry.target);
-        near.unobserve(entry.target);
-      }
-    }
-  }, { rootMargin: "600px" });
-  all("figure.overlay").forEach((figure) => near.observe(figure));
+  all("figure.overlay").forEach((figure) => { figure.readings = new Readings(figure); });
 })();

@@ -45,11 +45,12 @@ def session(
     known: Mapping[Pairing, Known],
     recordings: Sequence[Row],
     about: Mapping[str, str],
+    remarks: Sequence[str] = (),
 ) -> str:
     """The page of one session as HTML text, to be stored as UTF-8.
 
-    `takeovers` may be none. `recordings` are the session's rows of that table, `about` what the
-    page rests on, printed at its end.
+    `takeovers` may be none. `recordings` are the session's rows of that table, `remarks` what was
+    left out, `about` what the page rests on, printed at its end.
     """
     ordered = order_by_time(takeovers)
     parts: list[Child] = [
@@ -59,11 +60,15 @@ def session(
         _recordings(recordings),
     ]
     title = f"Takeovers, {plain(session_id)}"
-    return _page(title, _lead(ordered), ordered, parts, about)
+    return _page(title, ordered, parts, about, remarks)
 
 
 def pair(
-    takeovers: Sequence[Takeover], *, known: Mapping[Pairing, Known], about: Mapping[str, str]
+    takeovers: Sequence[Takeover],
+    *,
+    known: Mapping[Pairing, Known],
+    about: Mapping[str, str],
+    remarks: Sequence[str] = (),
 ) -> str:
     """The page of one pair, in one event or several, as HTML text. Raises ValueError of none."""
     if not takeovers:
@@ -72,22 +77,23 @@ def pair(
     incoming, outgoing = (plain(runner) for runner in ordered[0].pair)
     parts: list[Child] = [_at_a_glance(ordered, with_dates=True)]
     places = _places(ordered)
-    for key, several in _by_pairing(ordered).items():
+    for key, several in _by_pairing(ordered):
         parts.append(
             pairs.section(several, known.get(key, UNKNOWN), places, heading="h2", with_history=True)
         )
     parts.append(_each(ordered, with_dates=True))
-    return _page(f"{incoming} to {outgoing}", _lead(ordered), ordered, parts, about)
+    return _page(f"{incoming} to {outgoing}", ordered, parts, about, remarks)
 
 
 # --- parts --------------------------------------------------------------------------------------
 
 
-def _by_pairing(ordered: Sequence[Takeover]) -> dict[Pairing, list[Takeover]]:
-    found: dict[Pairing, list[Takeover]] = {}
+def _by_pairing(ordered: Sequence[Takeover]) -> list[tuple[Pairing, list[Takeover]]]:
+    """What can be compared: takeovers of one pair in one relay and in zones of one length."""
+    found: dict[tuple[Pairing, float], list[Takeover]] = {}
     for one in ordered:
-        found.setdefault((*one.pair, one.row["event"]), []).append(one)
-    return found
+        found.setdefault(((*one.pair, one.row["event"]), one.zone_m), []).append(one)
+    return [(key, several) for (key, _), several in found.items()]
 
 
 def _places(ordered: Sequence[Takeover]) -> dict[str, int]:
@@ -156,7 +162,7 @@ def _labelled(words: str, control: ET.Element) -> ET.Element:
 def _pairs(ordered: Sequence[Takeover], known: Mapping[Pairing, Known]) -> ET.Element | None:
     numbers, places = glance.pair_numbers(ordered), _places(ordered)
     sections = []
-    for key, several in _by_pairing(ordered).items():
+    for key, several in _by_pairing(ordered):
         section = pairs.section(several, known.get(key, UNKNOWN), places, with_history=False)
         section.set("data-pair", numbers[key[:2]])
         sections.append(section)
@@ -241,12 +247,19 @@ def _recording(row: Row) -> ET.Element:
 
 def _page(
     title: str,
-    lead: Sequence[Child],
     ordered: Sequence[Takeover],
     parts: Sequence[Child],
     about: Mapping[str, str],
+    remarks: Sequence[str],
 ) -> str:
-    head = element("header", {}, element("h1", {}, title), element("p", {"class": "lead"}, *lead))
+    missing = [element("li", {}, name(text)) for text in remarks]
+    head = element(
+        "header",
+        {},
+        element("h1", {}, title),
+        element("p", {"class": "lead"}, *_lead(ordered)),
+        element("ul", {"class": "missing"}, *missing) if missing else None,
+    )
     first, *rest = parts or [None]
     main = element("main", {}, first, _settings(ordered), *rest, _reading())
     body = element("body", {}, head, main, _foot(about))

@@ -48,6 +48,7 @@ def section(
     incoming, outgoing = first.pair
     drawn = [one for one in several if not overlays.no_curves(one)]
     level = "h4" if heading == "h3" else "h3"  # of the headings below it
+    what = f"{first.row['event']}, zone of {first.zone_m:g} m"
     left: list[Child] = []
     if with_history:
         left.append(_plain_figure(trends.history(several, known.progress), "history"))
@@ -62,7 +63,7 @@ def section(
     return element(
         "article",
         {"class": "pair"},
-        element(heading, {}, name(incoming), " to ", name(outgoing), f", {first.row['event']}"),
+        element(heading, {}, name(incoming), " to ", name(outgoing), f", {what}"),
         element("p", {"class": "which"}, _summary(several)),
         element("div", {"class": "columns"}, element("div", {}, *left), element("div", {}, *right)),
     )
@@ -98,9 +99,10 @@ def _mean(estimates: Iterable[Estimate | None]) -> Estimate | None:
 
 
 def _weeks(row: Row) -> Iterable[ET.Element]:
+    first, last = f"{row['first_utc']:%Y-%m-%d}", f"{row['last_utc']:%Y-%m-%d}"
     yield _item(
         f"{count(row['reps'], 'takeover')} in {count(row['sessions'], 'session')}, "
-        f"{row['first_utc']:%Y-%m-%d} to {row['last_utc']:%Y-%m-%d}."
+        f"{first if first == last else f'{first} to {last}'}; ± allows for how takeovers differ."
     )
     for label, stem, unit, digits in (
         ("Zone time", "zone_time", "s", 2),
@@ -141,10 +143,10 @@ def _marks(known: Known, level: str, *, by_sight: bool, in_full: bool) -> list[C
     lines: list[Child] = [element(level, {}, what), in_use]
     if advised is not None:
         lines.append(element("p", {}, *_advice(advised, by_sight)))
-        if advised["remarks"]:
-            remarks = [_item(name(text)) for text in advised["remarks"]]
-            lines.append(element("ul", {"class": "remarks"}, *remarks))
     drawn = trends.risk(known.marks, known.progress)
+    if advised is not None and drawn is None and advised["remarks"]:  # the figure's notes say them
+        remarks = [_item(name(text)) for text in advised["remarks"]]
+        lines.append(element("ul", {"class": "remarks"}, *remarks))
     if drawn is not None:
         lines.append(_plain_figure(drawn, "risk"))
         if in_full:

@@ -162,7 +162,9 @@ def takeovers(exchanges: pa.Table, curves: pa.Table) -> tuple[Takeover, ...]:
     schema.check("exchanges", exchanges)
     schema.check("speed_curves", curves)
     courses = _courses(curves)
-    return tuple(_takeover(row, courses) for row in exchanges.to_pylist())
+    rows = exchanges.to_pylist()
+    zones_m = _zones_m(rows)
+    return tuple(_takeover(row, zone_m, courses) for row, zone_m in zip(rows, zones_m, strict=True))
 
 
 def order_by_time(several: Sequence[Takeover]) -> tuple[Takeover, ...]:
@@ -216,11 +218,30 @@ def _courses(curves: pa.Table) -> dict[tuple[str, int, str], Course]:
     return found
 
 
-def _takeover(row: Row, courses: Mapping[tuple[str, int, str], Course]) -> Takeover:
+def _zones_m(rows: Sequence[Row]) -> list[float]:
+    """Each takeover's zone length: its own, else that of others in the same zone of the session,
+    else in the session, else the relay's usual one."""
+    found: dict[tuple[Any, ...], float] = {}
+    for row in rows:
+        if row["zone_time_s"] is not None:
+            length = plan.zone_length_m(row["event"], row["zone_time_s"], row["zone_speed_mps"])
+            found.setdefault((row["session"], row["event"], row["zone"]), length)
+            found.setdefault((row["session"], row["event"]), length)
+
+    def of(row: Row) -> float:
+        usual = plan.zone_length_m(row["event"], row["zone_time_s"], row["zone_speed_mps"])
+        if row["zone_time_s"] is not None:
+            return usual
+        session = (row["session"], row["event"])
+        return found.get((*session, row["zone"]), found.get(session, usual))
+
+    return [of(row) for row in rows]
+
+
+def _takeover(row: Row, zone_m: float, courses: Mapping[tuple[str, int, str], Course]) -> Takeover:
     incoming, outgoing = (
         courses.get((row["session"], row["exchange"], role)) for role in ("incoming", "outgoing")
     )
-    zone_m = plan.zone_length_m(row["event"], row["zone_time_s"], row["zone_speed_mps"])
     back_m = plan.back_line_m(row["event"], zone_m, _back_seen_m(row, incoming))
     return Takeover(
         row,

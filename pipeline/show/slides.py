@@ -20,6 +20,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure as Canvas
+from matplotlib.font_manager import FontProperties
 
 from pipeline.show.drawing import (
     INKS,
@@ -122,8 +123,8 @@ def _compose(canvas: Canvas, figure: Figure, look: _Look) -> None:
     rows = stacked([_extent(figure, upright) for upright in figure.uprights])
     over = any(upright.word for upright in figure.uprights) * (max(rows, default=0) + 1)
     top = 0.87 - 0.042 * over
-    title = shortened(figure.title, 84)
-    canvas.text(_LEFT, 0.955, title, fontsize=TITLE_PT, weight="bold", va="center")
+    title, size = _fitting(figure.title, TITLE_PT, (_RIGHT - _LEFT) * WIDE_IN * 72.0)
+    canvas.text(_LEFT, 0.955, title, fontsize=size, weight="bold", va="center")
     notes = textwrap.fill(" ".join(figure.notes), 150)
     canvas.text(_LEFT, 0.015, notes, fontsize=SMALL_PT, color=look.ink("quiet"), va="bottom")
     shares = [panel.share for panel in figure.panels]
@@ -140,6 +141,24 @@ def _compose(canvas: Canvas, figure: Figure, look: _Look) -> None:
     _x_axis(axes[-1], figure)
     for upright, row in zip(figure.uprights, rows, strict=True):
         _upright(canvas, list(axes), upright, row, look, figure)
+
+
+def _fitting(text: str, size_pt: float, most_pt: float) -> tuple[str, float]:
+    """A bold line and its size in points, smaller where it would be too long, shortened where it
+    would be too small."""
+    from matplotlib.textpath import TextPath
+
+    bold = FontProperties(family=mpl.rcParams["font.family"], weight="bold")
+
+    def long_pt(words: str) -> float:
+        path = TextPath((0.0, 0.0), words, size=size_pt, prop=bold, usetex=False)
+        return float(path.get_extents().width) if len(path.vertices) else 0.0
+
+    most = width(text)
+    while long_pt(text) > most_pt * size_pt / SMALL_PT and most > 8:
+        most = most * 9 // 10
+        text = shortened(text, most)
+    return text, min(size_pt, size_pt * most_pt / max(long_pt(text), 1.0))
 
 
 def _panel(panel: Panel, ax: Axes, figure: Figure, look: _Look) -> None:
@@ -248,7 +267,8 @@ def _bracket(ax: Axes, bracket: Bracket, look: _Look) -> None:
     x = [bracket.x0, bracket.x0, bracket.x1, bracket.x1]
     y = [bracket.y0, middle, middle, bracket.y1]
     ax.plot(x, y, color=look.ink("plain"), linewidth=1.8, zorder=3.5)
-    _word(ax, (max(bracket.x0, bracket.x1), middle), bracket.word, look, "plain", (9, 0), "left")
+    at = (max(bracket.x0, bracket.x1), min(bracket.y0, bracket.y1))
+    _word(ax, at, bracket.word, look, "plain", (9, -20), "left")  # below the curves there is room
 
 
 def _span(ax: Axes, span: Span, look: _Look) -> None:

@@ -108,7 +108,13 @@ def _panel(
 def _with_missed(panel: Panel, several: Sequence[Takeover], x: Floats) -> Panel:
     """Takeovers that were not passed stand as triangles at the panel's foot."""
     missed = [
-        Dot("into", float(at), panel.y.low, sign="triangle")
+        Dot(
+            "into",
+            float(at),
+            panel.y.low,
+            full=one.row["pass_basis"] != "inferred",
+            sign="triangle",
+        )
         for at, one in zip(x, several, strict=True)
         if not one.passed
     ]
@@ -150,7 +156,7 @@ def _sessions(several: Sequence[Takeover]) -> Scale:
         if not ticks or middle - ticks[-1] >= room:
             ticks.append(middle)
             words.append(days[first])
-    label = "takeovers one after the other, by day"
+    label = "takeovers one after the other; lines part sessions"
     return Scale(label, 0.0, len(several) + 1.0, tuple(ticks), tuple(words))
 
 
@@ -194,7 +200,7 @@ def _notes(several: Sequence[Takeover], progress: Row | None) -> tuple[str, ...]
         "hollow: rests on an inferred pass."
     ]
     if missed:
-        notes.append(f"Triangles: {missed} not passed.")
+        notes.append(f"Triangles: {missed} not passed (hollow: inferred).")
     if progress is not None and progress["zone_time_trend_s"] is not None:
         notes.append(
             "Broken line: level and trend with one standard error, taken as if the two erred "
@@ -230,7 +236,7 @@ def risk(rows: Sequence[Row], progress: Row | None = None) -> Figure | None:
                     tuple(_chance(same, x, *given) for given in _CHANCES), 1.6)  # fmt: skip
     incoming, outgoing = _name(advised["incoming"]), _name(advised["outgoing"])
     return Figure(
-        f"Where the tape lies, {incoming} to {outgoing}",
+        f"Where the tape lies, {incoming} to {outgoing}, {advised['event']}",
         _says_risk(same[0], advised, same[-1], foot_m),
         scale(f"mark before the back line, {unit}", float(x[0]), float(x[-1])),
         (chances, _times(same, x)),
@@ -315,8 +321,11 @@ def _says_risk(near: Row, advised: Row, far: Row, foot_m: float | None) -> str:
 
 def _notes_risk(advised: Row, foot_m: float | None) -> tuple[str, ...]:
     foot = "" if foot_m is None else f"A foot-length is {foot_m:.2f} m. "
+    warned = "; ".join(plain(text) for text in advised["remarks"])
     return (
-        f"{foot}Rests on {count(advised['reps'], 'rep')}, {advised['reps_pair']} of this pair.",
+        *((f"The mark advised: {warned}.",) if warned else ()),
+        f"{foot}Rests on {count(advised['reps'], 'rep')}, {advised['reps_pair']} of this pair, "
+        f"{advised['reps_on_mark']} on the mark advised.",
         "Worked out from all takeovers of the two runners, not seen: bands ± 1 standard error, "
         "which more reps make smaller; broken lines: how far single takeovers spread, which they "
         "do not.",

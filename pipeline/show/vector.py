@@ -35,7 +35,7 @@ from pipeline.show.markup import element, width
 
 WIDTH = 480.0
 TYPE = 16.0  # units high is the largest type the page shows: words are kept apart for it
-LEFT, RIGHT = 34.0, 8.0
+LEFT, RIGHT = 40.0, 12.0
 PANEL = 100.0  # units high for a share of 1
 ROW = 18.0  # of words over the panels
 HEAD = 26.0  # over a panel: its axis' label, clear of the topmost number
@@ -305,11 +305,10 @@ def _bracket(bracket: Bracket, box: _Box) -> Iterable[ET.Element]:
     middle = (y0 + y1) / 2
     path = f"M{_n(x0)} {_n(y0)}V{_n(middle)}H{_n(x1)}V{_n(y1)}"
     yield element("path", {"class": "bracket", "d": path})
-    word = _long(bracket.word)
-    if max(x0, x1) + 8.0 + word > WIDTH:
-        yield _text(min(x0, x1) - 7.0, middle + 5.0, bracket.word, "end", "word")
-    else:
-        yield _text(max(x0, x1) + 7.0, middle + 5.0, bracket.word, "start", "word")
+    # Below the slower one's curve there is room.
+    late = max(x0, x1) + 8.0 + _long(bracket.word) > WIDTH
+    at, anchor = (min(x0, x1) - 7.0, "end") if late else (max(x0, x1) + 7.0, "start")
+    yield _text(at, max(y0, y1) + 20.0, bracket.word, anchor, "word")
 
 
 # --- elements -------------------------------------------------------------------------------
