@@ -91,11 +91,6 @@ def ids(out: Path) -> list[str]:
     return [session for session in found_ids if session != store.ANCHOR]
 
 
-def newest(out: Path) -> str:
-    """The last of `by_time`."""
-    return by_time(out)[0][-1]
-
-
 def by_time(out: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """The sessions by their last takeover, the newest last, told from that column alone.
 

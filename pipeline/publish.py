@@ -70,7 +70,7 @@ def report(
         rows, no_rows = _recordings(out, session)
         name, remarks = f"session-{_safe(session)}", (*remarks, *broken, *no_rows)
         text = page.session(
-            session, several, known=known, recordings=rows, about=_about(found),
+            session, several, known=known, recordings=rows, about=_about(found, session),
             remarks=(*broken, *no_rows),
         )  # fmt: skip
     else:
@@ -194,7 +194,7 @@ def _of_the_pair(
                 f"--event {plain(event)}", f"no takeover of {_words(pair)} in it{where}",
                 _listed(event, events),
             )  # fmt: skip
-    return scenes.takeovers(own, found.curves)
+    return scenes.takeovers(own, found.curves, found.exchanges)
 
 
 def _words(pair: Pair) -> str:
@@ -219,7 +219,7 @@ def _numbered(found: Lake, exchange: int | None, session: str) -> Takeover:
             f"is not in session {plain(session)}",
             f"{min(numbers)} to {max(numbers)}" if numbers else "a session with takeovers",
         )
-    return scenes.takeovers(rows.slice(numbers.index(exchange), 1), found.curves)[0]
+    return scenes.takeovers(rows.slice(numbers.index(exchange), 1), found.curves, rows)[0]
 
 
 def _of_one_relay(
@@ -298,12 +298,16 @@ def _recordings(out: Path, session: str) -> tuple[list[Row], tuple[str, ...]]:
         return [], (f"table recordings was left out: {lake.without_folders(out, err)}",)
 
 
-def _about(found: Lake) -> dict[str, str]:
+def _about(found: Lake, session: str | None = None) -> dict[str, str]:
     """What the page rests on, without a time of now: the same tables give the same page."""
-    digest = hashlib.sha256("\n".join(sorted(found.inputs.values())).encode()).hexdigest()
+    beside = [lake.table_path(found.path, name) for name in ("progress", "marks")]
+    if session is not None:
+        beside.append(store.table_path(found.path, "recordings", session))
+    digests = [*found.inputs.values(), *(store.sha256(path) for path in beside if path.is_file())]
+    digest = hashlib.sha256("\n".join(sorted(digests)).encode()).hexdigest()
     return {
         "Made by": f"batontrace {importlib.metadata.version('batontrace')}",
-        "from": f"{len(found.inputs)} tables, SHA-256 of theirs {digest[:16]}",
+        "from": f"{len(digests)} tables, SHA-256 of theirs {digest[:16]}",
     }
 
 

@@ -9,7 +9,7 @@ import squads
 from conftest import random_table
 from test_store import ASKED
 
-from pipeline import store
+from pipeline import lake, store
 from pipeline.advise import marks, squad
 from pipeline.advise.marks import Settings
 
@@ -54,3 +54,8 @@ def lighten(patch: pytest.MonkeyPatch) -> None:
         patch.setattr(squad, name, few)
     for name in ("STANDS_M", "STANDS_BY_SIGHT_M"):
         patch.setattr(marks, name, (0.0,))
+
+
+def newest(out: Path) -> str:
+    """The session whose takeovers are the latest."""
+    return lake.by_time(out)[0][-1]

@@ -20,6 +20,7 @@ import pytest
 from conftest import random_table
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from lakes import newest
 from test_store import ASKED, files_below, run_child, tables_of
 
 from pipeline import lake, schema, store
@@ -211,7 +212,7 @@ def test_the_newest_session_has_the_last_takeover(tmp_path_factory, hours):
     in_order, remarks = lake.by_time(out)
     assert remarks == ()
     assert in_order == tuple(sorted(hours, key=lambda one: (max(hours[one], default=-1), one)))
-    assert lake.newest(out) == in_order[-1]
+    assert newest(out) == in_order[-1]
 
 
 def with_words_for_times(path):
@@ -227,7 +228,7 @@ def with_words_for_times(path):
 def test_a_session_whose_times_cannot_be_read_is_passed_over_by_name(out, breaks):
     for session, hour in (("otter", 1), ("heron", 3), ("2026-05-12", 2)):
         store.write_session(out, session, at(session, hour), ASKED)
-    assert lake.newest(out) == "heron"
+    assert newest(out) == "heron"
     breaks(store.table_path(out, "exchanges", "heron"))
     in_order, (remark,) = lake.by_time(out)
     assert in_order == ("otter", "2026-05-12")
@@ -237,7 +238,7 @@ def test_a_session_whose_times_cannot_be_read_is_passed_over_by_name(out, breaks
     for session in in_order:
         breaks(store.table_path(out, "exchanges", session))
     with pytest.raises(InputError, match="session otter was passed over") as caught:
-        lake.newest(out)
+        newest(out)
     assert caught.value.do.endswith(f"batontrace process SESSION.toml --out {out}")
 
 

@@ -217,10 +217,6 @@ def test_nothing_is_asked_of_the_network():
     assert "http" not in re.sub(r"http://www\.w3\.org/2000/svg", "", shown.script)
 
 
-def test_no_position_on_earth():
-    assert not re.search(r"latitude|longitude", session_page(takeovers()).source)
-
-
 def test_a_style_that_would_end_its_element_is_refused():
     with pytest.raises(ValueError, match="would end"):
         document("t", "</style><script>", element("body", {}))

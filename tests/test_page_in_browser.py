@@ -9,7 +9,7 @@ import pyarrow.compute as pc
 import pytest
 import squads
 from browser import opened, printed, violations
-from lakes import lighten, store_lake
+from lakes import lighten, newest, store_lake
 from test_page import HOSTILE
 from test_store import ASKED
 
@@ -41,7 +41,7 @@ def out(tmp_path_factory):
 @pytest.fixture(scope="module")
 def several(out):
     """The newest session's takeovers, as the page orders them."""
-    found = lake.read(out, lake.newest(out))
+    found = lake.read(out, newest(out))
     return scenes.order_by_time(scenes.takeovers(found.exchanges, found.curves))
 
 
@@ -312,6 +312,7 @@ def test_it_prints_every_row_and_both_views_whatever_is_chosen(
     with opened(browser, session_page, dark=True) as (page, _):
         page.get_by_label("Pair", exact=True).select_option(index=1)
         page.get_by_label("Paper").select_option("dark")
+        page.locator("select.rep:visible").first.select_option(index=1)
         text = printed(page, paper, tmp_path / "page.pdf")
     for number, one in enumerate(several, 1):
         incoming, outgoing = one.pair
@@ -319,6 +320,8 @@ def test_it_prints_every_row_and_both_views_whatever_is_chosen(
         assert len(re.findall(rf"\b{number} {incoming} to {outgoing}\b", text)) == 2
         if one.zone_time is not None:
             assert f"{one.zone_time.value:.2f} ± " in text
+    for incoming, outgoing in {one.pair for one in several}:
+        assert f"{incoming} to {outgoing}, 4x100, zone of 30 m" in text
     drawn = [one for one in several if one.incoming is not None]
     assert text.count("place of the trunk past the entry line, m") >= len(drawn)
     assert text.count("time since the incoming runner's entry, s") >= len(drawn)

@@ -4,15 +4,44 @@ import json
 import re
 
 import pytest
-from pictures import PICTURES, ROOT, SHOWN, alike, current, sample_lake, sample_pages, shown
+from pictures import (
+    PICTURES,
+    ROOT,
+    SESSIONS,
+    SHOWN,
+    alike,
+    current,
+    sample_lake,
+    sample_pages,
+    shown,
+)
 
 DO = "the docs' pictures are not current, run: python tests/pictures.py"
 
 
 @pytest.fixture(scope="module")
-def now(tmp_path_factory):
+def pages(tmp_path_factory):
     folder = tmp_path_factory.mktemp("pictures")
-    return shown(sample_pages(sample_lake(folder / "out"), folder))
+    return sample_pages(sample_lake(folder / "out"), folder)
+
+
+@pytest.fixture(scope="module")
+def now(pages):
+    return shown(pages)
+
+
+def test_no_place_on_earth_is_on_a_page(pages):
+    """Every coordinate of the sessions' venues, to 11 m, is looked for."""
+    venues = [ROOT / "sample_tracks" / name / "venue.geojson" for name in SESSIONS]
+    degrees = {
+        f"{float(number):.4f}"
+        for venue in venues
+        for number in re.findall(r"-?\d+\.\d{5,}", venue.read_text(encoding="utf-8"))
+    }
+    assert len(degrees) > 10
+    for path in pages.values():
+        text = path.read_text(encoding="utf-8")
+        assert not [number for number in degrees if number.lstrip("-") in text]
 
 
 def test_the_pictures_show_the_sample_as_it_is(now):

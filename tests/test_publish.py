@@ -3,17 +3,21 @@
 import contextlib
 import io
 import os
+import re
 import shutil
+from datetime import timedelta
 from pathlib import Path
 
+import pyarrow as pa
 import pytest
+import squads
 from html_page import Page
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lakes import NAMES, lighten, store_lake, store_two_events
-from test_store import files_below
+from lakes import NAMES, lighten, newest, store_lake, store_two_events
+from test_store import ASKED, files_below
 
-from pipeline import cli, decide, lake, publish, store
+from pipeline import cli, decide, lake, publish, schema, store
 from pipeline.advise.marks import Settings
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.words import CAUTION
@@ -103,7 +107,7 @@ def test_marks_and_weeks_are_on_the_page_once_they_are_worked_out(out):
 
 
 def test_the_same_tables_give_the_same_bytes_and_nothing_else_changes(out):
-    before = digest(out)
+    before, ids = digest(out), lake.ids(out)
     first = publish.report(out).path.read_bytes()
     assert publish.report(out).path.read_bytes() == first
     picture = publish.overlay(out, pair=most_tried(out)).path
@@ -111,7 +115,75 @@ def test_the_same_tables_give_the_same_bytes_and_nothing_else_changes(out):
     publish.overlay(out, pair=most_tried(out))
     assert picture.read_bytes() == bytes_before
     assert digest(out) == before
-    assert lake.ids(out) == [s for s in lake.ids(out) if s != "report"]
+    assert lake.ids(out) == ids
+
+
+def test_what_the_page_rests_on_changes_with_every_table_it_shows(out):
+    pair = most_tried(out)
+
+    def said():
+        return re.search(
+            r"SHA-256 of theirs[^;]*", publish.report(out, pair=pair).path.read_text()
+        )[0]
+
+    first = said()
+    shutil.rmtree(out / "marks")
+    assert said() != first
+
+
+def test_a_takeover_that_was_not_passed_has_the_zone_of_the_others(tmp_path):
+    squad, site = squads.draw(4, n_runners=3, rules="older")
+    exchanges, curves = squads.tables(4, squad, site, evenings=1, reps=6)
+    rows = exchanges.to_pylist()
+    nothing = [c.name for c in schema.facts("exchanges").columns if c.nullable]
+    kept = ("rep", "mark_m", "mark_t_s", "mark_t_sd_s", "go_t_s", "go_t_sd_s", "go_lag_s", "foot_m")
+    rows[2] |= {name: None for name in nothing if name not in kept} | {"outcome": "not passed"}
+    exchanges = schema.conform("exchanges", {n: [row[n] for row in rows] for n in rows[0]})
+    tables = {"exchanges": exchanges, "speed_curves": curves}
+    session = rows[0]["session"]
+    store.write_session(
+        tmp_path, session, tables | {"recordings": schema.empty("recordings")}, ASKED
+    )
+    alone = publish.overlay(tmp_path, exchange=3, to=tmp_path / "x.svg").path.read_text()
+    assert "zone, 20 m" in alone
+    pair = (rows[2]["incoming"], rows[2]["outgoing"])
+    assert "zone of 20 m" in publish.report(tmp_path, pair=pair).path.read_text()
+
+
+def test_takeovers_in_zones_of_two_lengths_are_kept_apart(tmp_path):
+    pair = None
+    for rules, days in (("older", 0), ("today", 30)):
+        squad, site = squads.draw(4, n_runners=3, rules=rules)
+        exchanges, curves = squads.tables(4, squad, site, evenings=1, reps=8)
+        rows = [
+            row | {"session": rules, "zero_utc": row["zero_utc"] + timedelta(days=days)}
+            for row in exchanges.to_pylist()
+        ]
+        exchanges = schema.conform("exchanges", {n: [row[n] for row in rows] for n in rows[0]})
+        place = curves.schema.get_field_index("session")
+        curves = curves.set_column(
+            place, curves.schema.field(place), pa.array([rules] * len(curves), pa.string())
+        )
+        tables = {"exchanges": exchanges, "speed_curves": curves}
+        store.write_session(
+            tmp_path, rules, tables | {"recordings": schema.empty("recordings")}, ASKED
+        )
+        pair = pair or (rows[0]["incoming"], rows[0]["outgoing"])
+    text = publish.report(tmp_path, pair=pair).path.read_text()
+    assert "zone of 20 m" in text
+    assert "zone of 30 m" in text
+    done = publish.overlay(tmp_path, pair=pair, to=tmp_path / "x.svg")
+    assert "zone, 30 m" in done.path.read_text()
+    assert "zone, 20 m" not in done.path.read_text()
+    assert any("zones of another length" in remark for remark in done.remarks)
+
+
+def test_what_was_left_out_is_on_the_page(out):
+    session = lake.ids(out)[0]
+    store.table_path(out, "speed_curves", session).unlink()
+    pair = next(iter(pairs(out)))
+    text = publish.report(out, pair=pair).path.read_text(encoding="utf-8")
+    assert f"session {session} was left out" in text
 
 
 def test_a_page_holds_no_path_and_no_time_of_now(out):
@@ -153,7 +225,7 @@ def test_a_session_in_which_nothing_was_found_still_has_a_page(tmp_path):
 def test_broken_tables_beside_it_are_remarks(out):
     for name in ("marks", "progress"):
         lake.table_path(out, name).write_bytes(b"no table")
-    session = lake.newest(out)
+    session = newest(out)
     store.table_path(out, "recordings", session).unlink()
     done = publish.report(out)
     assert done.path.is_file()
@@ -163,14 +235,14 @@ def test_broken_tables_beside_it_are_remarks(out):
 
 
 def test_a_broken_session_is_passed_over_or_an_error_where_it_was_asked_for(out):
-    newest = lake.newest(out)
-    store.table_path(out, "exchanges", newest).write_bytes(b"no table")
-    assert lake.newest(out) != newest
+    last = newest(out)
+    store.table_path(out, "exchanges", last).write_bytes(b"no table")
+    assert newest(out) != last
     assert publish.report(out).path.is_file()
     with pytest.raises(InputError, match="process the session again"):
-        publish.report(out, session=newest)
+        publish.report(out, session=last)
     done = publish.report(out, pair=most_tried(out))
-    assert any(newest in remark for remark in done.remarks)
+    assert any(last in remark for remark in done.remarks)
 
 
 def test_a_failed_write_leaves_the_former_page(out, monkeypatch):

@@ -4,6 +4,7 @@ import functools
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pytest
 import squads
 from conftest import random_table
@@ -111,6 +112,37 @@ def test_the_exit_is_where_the_zone_time_ends(several):
         assert one.moment("exit").t.value == one.row["zone_time_s"]
         holder = one.outgoing if one.row["pass_m"] < one.zone_m else one.incoming
         assert holder.at(one.row["zone_time_s"], "s_m") == pytest.approx(one.zone_m, abs=0.15)
+
+
+def test_the_exit_has_the_one_who_has_the_baton_there(several):
+    one = next(one for one in several if one.passed and one.row["pass_m"] < one.zone_m - 2.0)
+    by_in, by_out = one.incoming.reaches(one.zone_m), one.outgoing.reaches(one.zone_m)
+    if by_in is None:
+        pytest.skip("the incoming runner stopped before the exit line")
+
+    def leaves(handed):
+        row = one.row | {"pass_t_s": handed, "zone_time_s": None, "zone_speed_mps": None}
+        table = schema.conform(
+            "exchanges", {n: [v] for n, v in (row | {"zone_time_sd_s": None}).items()}
+        )
+        return scenes.takeovers(table, lake().curves)[0].moment("exit")
+
+    first, last = sorted([by_in.value, by_out.value])
+    assert leaves(first - 0.5).who == one.row["outgoing"]
+    assert leaves(first - 0.5).t.value == by_out.value
+    assert leaves(last + 0.1).who == one.row["incoming"]
+    assert leaves(last + 0.1).t.value == by_in.value
+    if by_out.value < by_in.value:  # it changes hands across the line
+        between = (first + last) / 2
+        assert leaves(between).t.value == between
+        assert leaves(between).basis == one.row["pass_basis"]
+
+
+def test_a_curve_that_begins_after_the_mark_does_not_move_the_back_line():
+    squad, site = squads.draw(4, n_runners=4, rules="older")
+    exchanges, curves = squads.tables(4, squad, site, evenings=1, reps=8)
+    late = curves.filter(pc.greater(curves["t_s"], -1.0))
+    assert all(one.back_m == -10.0 for one in scenes.takeovers(exchanges, late) if one.passed)
 
 
 def test_the_older_back_line_lies_ten_metres_before_the_entry():

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from pipeline import schema
 from pipeline.errors import InputError, UsageError
 from pipeline.show.markup import Child, document, element, name, plain, shortened, width
-from pipeline.show.wording import NBSP, chance, chance_error, percent, signed
+from pipeline.show.wording import NBSP, chance, chance_error, foot_of, percent, signed
 from pipeline.words import CAUTION, TENTH, in_feet_words
 
 MOST = 8  # runners on one card: more would need figures too small for arm's length
@@ -208,7 +208,7 @@ def _foot_m(row: Mapping[str, Any], receiver: _Receiver | None) -> float | None:
         return None
     if receiver is not None and receiver.foot_m is not None:
         return receiver.foot_m
-    return float(row["mark_m"] / row["mark_feet"])
+    return foot_of(row)
 
 
 def _risk(wished: float | None) -> float:

@@ -12,7 +12,7 @@ import numpy as np
 from pipeline.model import Estimate
 from pipeline.show import glance, overlays, vector
 from pipeline.show.drawing import Figure
-from pipeline.show.markup import Child, element, name, plain
+from pipeline.show.markup import Child, element, name, plain, scrolling
 from pipeline.show.scenes import Course, Moment, Takeover
 from pipeline.show.wording import NBSP, number, plus_minus
 
@@ -38,23 +38,31 @@ def article(one: Takeover, number: int, *, with_date: bool) -> ET.Element:
         element("h3", {}, f"{number} ", name(incoming), " to ", name(outgoing)),
         element("p", {"class": "which"}, *_which(one, with_date)),
         element("p", {"class": "result"}, *_result(one)),
-        figure(overlay_pair(one), reads=one) if not overlays.no_curves(one) else _nothing(),
+        _overlay(one, number),
         _moments(one),
         element("ul", {"class": "remarks"}, *remarks) if remarks else None,
         element("p", {"class": "back"}, element("a", {"href": "#list"}, "To the list")),
     )
 
 
-def overlay_pair(one: Takeover) -> list[Figure]:
-    return [overlays.takeover(one, view) for view in overlays.VIEWS]
+def _overlay(one: Takeover, number: int) -> ET.Element:
+    if overlays.no_curves(one):
+        return element("p", {"class": "which"}, "No speed curves in the tables: nothing to draw.")
+    views = [overlays.takeover(one, view) for view in overlays.VIEWS]
+    return figure(views, of=f"takeover {number}", reads=one)
 
 
 def figure(
-    drawn: Sequence[Figure], *, reads: Takeover | None = None, reps: Sequence[Takeover] = ()
+    drawn: Sequence[Figure],
+    *,
+    of: str,
+    reads: Takeover | None = None,
+    reps: Sequence[Takeover] = (),
 ) -> ET.Element:
-    """The two views of one figure with their notes; `reads` is what the script reads out of it,
-    `reps` the takeovers laid over each other, read out of their own parts."""
-    attributes = {"class": "overlay"}
+    """The two views of one figure with their notes; `of` tells its slider from others, `reads` is
+    what the script reads out of it, `reps` the takeovers laid over each other, read out of their
+    own parts."""
+    attributes = {"class": "overlay", "data-of": of}
     if reads is not None:
         attributes |= readings(reads)
     if reps:
@@ -74,13 +82,13 @@ def readings(one: Takeover) -> dict[str, str]:
 
     Hundredths of a second, of a metre, of a metre a second; `EVERY_S` apart; `;` between columns.
     """
-    found = {}
+    incoming, outgoing = one.pair
+    found = {"data-name-in": plain(incoming), "data-name-out": plain(outgoing)}
     low = min([-2.0, *(m.t.value for m in one.moments)]) - 1.5
     high = max([2.0, *(m.t.value for m in one.moments)]) + 2.0
     for role, course in (("in", one.incoming), ("out", one.outgoing)):
         if course is not None:
             found[f"data-{role}"] = _columns(course, low, high)
-            found[f"data-name-{role}"] = plain(course.runner)
     handed = one.moment("pass")
     if handed is not None:
         found["data-pass"] = f"{handed.t.value:.2f}"
@@ -127,10 +135,6 @@ def _result(one: Takeover) -> Iterable[Child]:
     yield ": " + "; ".join(words)
 
 
-def _nothing() -> ET.Element:
-    return element("p", {"class": "which"}, "No speed curves in the tables: nothing to draw.")
-
-
 def _moments(one: Takeover) -> ET.Element:
     heads = [element("th", {"scope": "col"}, head) for head in _HEADS]
     rows = [_moment(one, moment) for moment in sorted(one.moments, key=lambda m: m.t.value)]
@@ -145,12 +149,11 @@ def _moments(one: Takeover) -> ET.Element:
     )
     incoming, outgoing = (plain(runner) for runner in one.pair)
     label = f"Moments of takeover {one.row['exchange']}, {incoming} to {outgoing}"
-    wide = {"class": "wide", "role": "region", "aria-label": label, "tabindex": "0"}
     return element(
         "div",
         {"class": "figures"},
         element("p", {"class": "notes"}, caption),
-        element("div", wide, table),
+        scrolling(label, table),
     )
 
 
@@ -163,11 +166,11 @@ def _moment(one: Takeover, moment: Moment) -> ET.Element:
         _or_dash(_speed(one, moment, "out"), 2),
         _or_dash(_apart(one, moment, t), 1),
     ]
-    known = "inferred" if moment.basis == "inferred" else "known"
+    given = {"class": "inferred"} if moment.basis == "inferred" else {}
     basis = _BASIS.get(moment.basis, f", {moment.basis}")
     who = element("small", {}, name(moment.who), basis)
     head = element("th", {"scope": "row"}, moment.what, " ", who)
-    return element("tr", {"class": known}, head, *(element("td", {}, text) for text in cells))
+    return element("tr", given, head, *(element("td", {}, text) for text in cells))
 
 
 def _place(place: Estimate | None) -> str:
@@ -183,7 +186,9 @@ def _or_dash(one: Estimate | None, digits: int) -> str:
 def _speed(one: Takeover, moment: Moment, side: str) -> Estimate | None:
     """From the row where it has the figure, else from the course."""
     stem = f"v_{side}_{moment.what}"
-    if f"{stem}_mps" in one.row:
+    # The row's speed at the exit line is of the outgoing runner's own crossing.
+    elsewhere = moment.what == "exit" and moment.who != one.row["outgoing"]
+    if f"{stem}_mps" in one.row and not elsewhere:
         return one.estimate(f"{stem}_mps", f"{stem}_sd_mps")
     course = one.incoming if side == "in" else one.outgoing
     t = moment.t.value

@@ -159,7 +159,7 @@ def faults(one: Takeover) -> ET.Element:
     """What went wrong, in the tables' words."""
     found = one.row["faults"]
     if not found:
-        words = "no fault found" if one.passed else f"{one.row['outcome']}"
+        words = "no fault found" if one.passed else one.row["outcome"]
         return element("span", {"class": "clean"}, words)
     return element("strong", {"class": "fault"}, "; ".join(name(text).text or "" for text in found))
 

@@ -13,6 +13,8 @@ import unicodedata
 from collections.abc import Mapping
 from xml.etree import ElementTree as ET
 
+_NAME_WIDTH = 16  # half-width signs of a name in a figure
+
 Child = ET.Element | str | None
 
 
@@ -34,6 +36,12 @@ def element(tag: str, attributes: Mapping[str, str], *children: Child) -> ET.Ele
 def name(text: str) -> ET.Element:
     """A word from outside: one written from right to left leaves those around it in their order."""
     return element("bdi", {}, plain(text))
+
+
+def scrolling(label: str, table: ET.Element) -> ET.Element:
+    """A table that may be wider than the page, moved sideways by finger and keyboard."""
+    given = {"class": "wide", "role": "region", "aria-label": label, "tabindex": "0"}
+    return element("div", given, table)
 
 
 def document(title: str, style: str, body: ET.Element, script: str = "") -> str:
@@ -78,6 +86,11 @@ def plain(text: str) -> str:
 def width(text: str) -> int:
     """In half-width signs."""
     return sum(2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text)
+
+
+def short(text: str) -> str:
+    """A name as a figure has room for it."""
+    return shortened(plain(text), _NAME_WIDTH)
 
 
 def shortened(text: str, most: int) -> str:

@@ -25,7 +25,7 @@ from pipeline.show.drawing import (
     Upright,
     scale,
 )
-from pipeline.show.markup import plain, shortened
+from pipeline.show.markup import plain, short, shortened
 from pipeline.show.scenes import Course, Moment, Takeover
 from pipeline.show.wording import plus_minus
 from pipeline.words import count
@@ -40,7 +40,7 @@ SIGN_EVERY_S, SIGN_EVERY_M = (
     0.5,
     5.0,
 )  # signs along a curve: moments on the zone, places on the clock
-NAME_WIDTH = 16
+SESSION_WIDTH = 32
 
 X_LABEL = {
     "zone": "place of the trunk past the entry line, m",
@@ -49,7 +49,6 @@ X_LABEL = {
 _WHERE = {"zone": "on the zone", "clock": "on the clock"}
 SPEED = "speed, m/s"
 GAP = "between trunks, m"
-WORDS = {"mark": "mark", "go": "go", "entry": "entry", "pass": "pass", "exit": "exit"}
 
 
 def takeover(one: Takeover, view: View) -> Figure:
@@ -66,11 +65,11 @@ def takeover(one: Takeover, view: View) -> Figure:
             speeds.append(Curve("baton", at[keep], one.baton.v_mps[keep], breaks=breaks))
     for role, course in _runners(one):
         speeds += _speed(course, role, x, view, name=True)
-    speeds += _pass_on_speeds(one, view)
+    speeds += _pass_on_speeds(one, x, view)
     panels = [Panel(_speed_scale([one]), tuple(speeds), 2.2)]
     gap = _gap_items(one, x, view)
     if gap:
-        panels.append(Panel(scale(GAP, 0.0, GAP_TOP_M, 4), gap, 1.0))
+        panels.append(Panel(_gap_scale([one]), gap, 1.0))
     return Figure(
         f"{_heading(one)}, {_WHERE[view]}",
         _says(one),
@@ -95,15 +94,15 @@ def laid_over(several: Sequence[Takeover], view: View) -> Figure:
     for rep, one in enumerate(several):
         for role, course in _runners(one):
             speeds += _speed(course, role, x, view, name=rep == 0, rep=rep)
-        speeds += _pass_on_speeds(one, view, rep)
+        speeds += _pass_on_speeds(one, x, view, rep)
         gaps += _gap_items(one, x, view, rep)
     panels = [Panel(_speed_scale(several), tuple(speeds), 2.2)]
     if gaps:
-        panels.append(Panel(scale(GAP, 0.0, GAP_TOP_M, 4), tuple(gaps), 1.0))
+        panels.append(Panel(_gap_scale(several), tuple(gaps), 1.0))
     zone_m = several[0].zone_m
     first = several[0]
     return Figure(
-        f"{_name(first.row['incoming'])} to {_name(first.row['outgoing'])}, "
+        f"{short(first.row['incoming'])} to {short(first.row['outgoing'])}, "
         f"{count(len(several), 'takeover')}, {_WHERE[view]}",
         _says_many(several),
         x,
@@ -131,6 +130,13 @@ def _x_scale(several: Sequence[Takeover], view: View) -> Scale:
 def _speed_scale(several: Sequence[Takeover]) -> Scale:
     tops = [course.v_mps.max() for one in several for _, course in _runners(one)]
     return scale(SPEED, 0.0, float(np.ceil(max([8.0, *tops]) + 0.6)), 6)
+
+
+def _gap_scale(several: Sequence[Takeover]) -> Scale:
+    """From nought to `GAP_TOP_M`; farther where a free distance lies beyond."""
+    known = [one.distance.value for one in several if one.distance is not None]
+    low, high = min([0.0, *(d - 0.5 for d in known)]), max([GAP_TOP_M, *(d + 0.5 for d in known)])
+    return scale(GAP, 0.0 if low > -0.5 else low, high, 4)
 
 
 # --- what stands on them --------------------------------------------------------------------
@@ -167,7 +173,7 @@ def _speed(
         return []
     at, t_s, v = at[keep], course.t_s[keep], course.v_mps[keep]
     alone = rep is None
-    word = f"{_name(course.runner)}, {role}" if alone else role
+    word = f"{short(course.runner)}, {role}" if alone else role
     return [
         Curve(
             role,
@@ -202,7 +208,7 @@ def _signs(t_s: Floats, s_m: Floats, v: Floats, view: View) -> Floats:
     return np.column_stack([across[at], v[at]])
 
 
-def _pass_on_speeds(one: Takeover, view: View, rep: int | None = None) -> list[Item]:
+def _pass_on_speeds(one: Takeover, x: Scale, view: View, rep: int | None = None) -> list[Item]:
     """A dot on each curve as the baton passes, and between them on the zone's axis the distance."""
     handed = one.moment("pass")
     if handed is None:
@@ -213,12 +219,13 @@ def _pass_on_speeds(one: Takeover, view: View, rep: int | None = None) -> list[I
         for role, course in _runners(one)
         if course.covers(t)
     ]
+    seen = [point for point in points if x.low <= (point[1] if view == "zone" else t) <= x.high]
     full = handed.basis != "inferred"
     dots: list[Item] = [
-        Dot(role, s if view == "zone" else t, v, full=full, rep=rep) for role, s, v in points
+        Dot(role, s if view == "zone" else t, v, full=full, rep=rep) for role, s, v in seen
     ]
-    if rep is None and view == "zone" and len(points) == 2 and one.distance is not None:
-        (_, s_in, v_in), (_, s_out, v_out) = points
+    if rep is None and view == "zone" and len(seen) == 2 and one.distance is not None:
+        (_, s_in, v_in), (_, s_out, v_out) = seen
         dots.append(Bracket(s_in, v_in, s_out, v_out, f"{plus_minus(one.distance, 1)} m"))
     return dots
 
@@ -246,6 +253,8 @@ def _gap_items(one: Takeover, x: Scale, view: View, rep: int | None = None) -> t
     handed, distance = one.moment("pass"), one.distance
     if handed is not None and handed.s is not None and distance is not None:
         where = handed.s if view == "zone" else handed.t
+        if not x.low <= where.value <= x.high:
+            return tuple(items)
         items.append(
             Dot(
                 "plain",
@@ -270,7 +279,7 @@ def _uprights(one: Takeover, view: View) -> list[Upright]:
                 Upright(
                     _ink(moment),
                     where.value,
-                    WORDS[moment.what],
+                    moment.what,
                     broken=moment.basis == "inferred",
                     x_sd=where.sd if moment.what == "pass" or view == "clock" else None,
                 )
@@ -287,13 +296,9 @@ def _ink(moment: Moment) -> Literal["incoming", "outgoing", "plain"]:
 # --- words -----------------------------------------------------------------------------------
 
 
-def _name(text: str) -> str:
-    return shortened(plain(text), NAME_WIDTH)
-
-
 def _heading(one: Takeover) -> str:
     rep = "" if one.row["rep"] is None else f", rep {one.row['rep']}"
-    names = f"{_name(one.row['incoming'])} to {_name(one.row['outgoing'])}"
+    names = f"{short(one.row['incoming'])} to {short(one.row['outgoing'])}"
     return f"{names}{rep}, {one.when:%Y-%m-%d %H:%M:%S} UTC"
 
 
@@ -314,7 +319,7 @@ def _says(one: Takeover) -> str:
 
 def _pass_in_words(one: Takeover) -> str:
     if one.place is None:
-        return "The baton does not pass." if not one.passed else "Where it passes is not known."
+        return "The baton does not pass." if one.missed else "Whether it passes is not known."
     gap = "" if one.distance is None else f", trunks {plus_minus(one.distance, 1)} m apart"
     basis = one.row["pass_basis"]
     return f"The baton passes {plus_minus(one.place, 1)} m past the entry line ({basis}){gap}."
@@ -373,7 +378,7 @@ def _what(several: Sequence[Takeover]) -> str:
     """Relay, and session, zone and lane of one, days of many."""
     first = several[0].row
     if len(several) == 1:
-        session = shortened(plain(first["session"]), 2 * NAME_WIDTH)
+        session = shortened(plain(first["session"]), SESSION_WIDTH)
         return f"{first['event']}, session {session}, zone {first['zone']}, lane {first['lane']}"
     days = sorted({f"{one.when:%Y-%m-%d}" for one in several})
     return f"{first['event']}, {days[0] if len(days) == 1 else f'{days[0]} to {days[-1]}'}"

@@ -222,8 +222,8 @@
       this.slider.min = frame.low.toFixed(2);
       this.slider.max = frame.high.toFixed(2);
       this.slider.step = this.view === "zone" ? 0.1 : 0.02;
-      this.slider.setAttribute("aria-label",
-        this.view === "zone" ? "Place to read out, m" : "Moment to read out, s");
+      const what = this.view === "zone" ? "Place to read out, m" : "Moment to read out, s";
+      this.slider.setAttribute("aria-label", `${what}, ${this.figure.dataset.of}`);
       const x = this.x[this.view];
       this.slider.value = x ?? 0;
       all(".cursor", this.figure).forEach((old) => old.remove());

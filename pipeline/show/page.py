@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from xml.etree import ElementTree as ET
 
 from pipeline.show import detail, glance, pairs, vector
-from pipeline.show.markup import Child, document, element, name, plain
+from pipeline.show.markup import Child, document, element, name, plain, scrolling
 from pipeline.show.pairs import UNKNOWN, Known
 from pipeline.show.scenes import Row, Takeover, order_by_time
 from pipeline.words import CAUTION, TENTH, count
@@ -214,12 +214,11 @@ def _recordings(rows: Sequence[Row]) -> ET.Element | None:
         element("thead", {}, element("tr", {}, *heads)),
         element("tbody", {}, *(_recording(row) for row in rows)),
     )
-    wide = {"class": "wide", "role": "region", "aria-label": "What each file gave", "tabindex": "0"}
     return element(
         "section",
         {"id": "files", "aria-labelledby": "files-head"},
         element("h2", {"id": "files-head"}, "Recordings"),
-        element("div", wide, table),
+        scrolling("What each file gave", table),
     )
 
 

@@ -14,9 +14,18 @@ from pipeline import plan
 from pipeline.model import Estimate
 from pipeline.show import detail, glance, overlays, trends, vector
 from pipeline.show.drawing import Figure
-from pipeline.show.markup import Child, element, name, plain
-from pipeline.show.scenes import Row, Takeover
-from pipeline.show.wording import NBSP, chance, chance_error, number, plus_minus, signed
+from pipeline.show.markup import Child, element, name, plain, scrolling
+from pipeline.show.scenes import Row, Takeover, estimate
+from pipeline.show.wording import (
+    NBSP,
+    chance,
+    chance_error,
+    change,
+    foot_of,
+    number,
+    plus_minus,
+    tape,
+)
 from pipeline.words import count, in_feet_words
 
 
@@ -57,7 +66,7 @@ def section(
     right: list[Child] = []
     if known.progress is not None:
         right.append(element(level, {}, "Over all sessions"))
-        right.append(element("ul", {"class": "weeks"}, *_weeks(known.progress)))
+        right.append(element("ul", {}, *_weeks(known.progress)))
     by_sight = first.row["event"] not in plan.BLIND
     right += _marks(known, level, by_sight=by_sight, in_full=with_history)
     return element(
@@ -109,14 +118,13 @@ def _weeks(row: Row) -> Iterable[ET.Element]:
         ("Start after the mark", "go_lag", "s", 2),
         ("Gap", "free_distance", "m", 2),
     ):
-        level = _estimate(row, f"{stem}_{unit}", f"{stem}_sd_{unit}")
+        level = estimate(row, f"{stem}_{unit}", f"{stem}_sd_{unit}")
         if level is None:
             continue
-        trend = _estimate(row, f"{stem}_trend_{unit}", f"{stem}_trend_sd_{unit}")
+        trend = estimate(row, f"{stem}_trend_{unit}", f"{stem}_trend_sd_{unit}")
         words = f"{label} as it stands: {plus_minus(level, digits)}{NBSP}{unit}"
         if trend is not None:
-            sd = max(trend.sd, 10.0**-digits)
-            words += f"; {signed(trend.value, digits)} ± {sd:.{digits}f}{NBSP}{unit} a week"
+            words += f"; {change(trend, digits)}{NBSP}{unit} a week"
         yield _item(f"{words}.")
     if row["p_in_zone"] is not None:
         yield _item(
@@ -125,10 +133,6 @@ def _weeks(row: Row) -> Iterable[ET.Element]:
         )
     for remark in row["remarks"]:
         yield _item(name(remark))
-
-
-def _estimate(row: Row, value: str, sd: str) -> Estimate | None:
-    return None if row[value] is None or row[sd] is None else Estimate(row[value], row[sd])
 
 
 # --- marks ------------------------------------------------------------------------------------
@@ -188,36 +192,27 @@ def _candidates(rows: Sequence[Row]) -> ET.Element:
         element("tbody", {}, *body),
     )
     label = f"Candidate marks, {plain(rows[0]['incoming'])} to {plain(rows[0]['outgoing'])}"
-    wide = {"class": "wide", "role": "region", "aria-label": label, "tabindex": "0"}
-    return element("div", wide, table)
+    return scrolling(label, table)
 
 
 def _in_use(known: Known, advised: Row | None) -> ET.Element | None:
     row = known.progress
     if row is None or row["mark_m"] is None:
         return None
-    foot_m = None
-    if advised is not None and advised["mark_feet"]:
-        foot_m = advised["mark_m"] / advised["mark_feet"]
+    foot_m = None if advised is None else foot_of(advised)
     since = f" since {row['mark_since_utc']:%Y-%m-%d}" if row["mark_since_utc"] else ""
     return element(
         "p",
         {},
         "In use: ",
-        element("b", {}, _tape(row["mark_m"], foot_m)),
+        element("b", {}, tape(row["mark_m"], foot_m)),
         f" before the back line{since}.",
     )
 
 
-def _tape(mark_m: float, foot_m: float | None) -> str:
-    metres = f"{number(mark_m, 2)}{NBSP}m"
-    return metres if not foot_m else f"{in_feet_words(mark_m / foot_m)} feet ({metres})"
-
-
 def _advice(row: Row, by_sight: bool) -> Iterable[Child]:
-    foot_m = row["mark_m"] / row["mark_feet"] if row["mark_feet"] else None
     yield "Advised: "
-    yield element("b", {}, _tape(row["mark_m"], foot_m))
+    yield element("b", {}, tape(row["mark_m"], foot_of(row)))
     yield " before the back line"
     yield ", where the incoming runner is as the receiver goes" if by_sight else ""
     if abs(row["outgoing_start_m"]) >= 0.05:
@@ -243,7 +238,9 @@ def _laid_over(drawn: Sequence[Takeover], numbers: Mapping[str, int], level: str
     for rep, one in enumerate(drawn):
         words = f"{numbers[glance.anchor(one)]}, {glance.rep_words(one, with_date=True)}"
         options.append(element("option", {"value": str(rep)}, words))
+    who = " to ".join(plain(runner) for runner in drawn[0].pair)
     select = {"class": "rep", "id": f"pick-{glance.anchor(drawn[0])}"}
+    select["aria-label"] = f"Pick out one of {who}"
     choice = element(
         "p",
         {"class": "scripted pick"},
@@ -255,7 +252,7 @@ def _laid_over(drawn: Sequence[Takeover], numbers: Mapping[str, int], level: str
     return [
         element(level, {}, f"{len(drawn)} takeovers laid over each other"),
         choice,
-        detail.figure(views, reps=drawn),
+        detail.figure(views, of=who, reps=drawn),
     ]
 
 

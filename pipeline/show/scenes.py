@@ -124,10 +124,12 @@ class Takeover:
         when: datetime = self.row["zero_utc"]
         return when
 
+    @property
+    def missed(self) -> bool:
+        return bool(self.row["outcome"] == "not passed")
+
     def estimate(self, name: str, sd: str) -> Estimate | None:
-        """A column of the row with its standard error; None where it is null."""
-        value, error = self.row[name], self.row[sd]
-        return None if value is None or error is None else Estimate(value, error)
+        return estimate(self.row, name, sd)
 
     @property
     def zone_time(self) -> Estimate | None:
@@ -153,18 +155,27 @@ class Takeover:
         return next((one for one in self.moments if one.what == what), None)
 
 
-def takeovers(exchanges: pa.Table, curves: pa.Table) -> tuple[Takeover, ...]:
+def takeovers(
+    exchanges: pa.Table, curves: pa.Table, among: pa.Table | None = None
+) -> tuple[Takeover, ...]:
     """Every row of `exchanges` in its order, with its rows of `curves`.
 
-    Both as `schema` has them, `session` included. Raises OutputError where a table does not hold
-    to its schema.
+    Both as `schema` has them, `session` included. `among` is the table of which `exchanges` is a
+    part, if it is one: a zone's length that a row does not tell is that of others in its zone.
+    Raises OutputError where a table does not hold to its schema.
     """
     schema.check("exchanges", exchanges)
     schema.check("speed_curves", curves)
     courses = _courses(curves)
     rows = exchanges.to_pylist()
-    zones_m = _zones_m(rows)
-    return tuple(_takeover(row, zone_m, courses) for row, zone_m in zip(rows, zones_m, strict=True))
+    known_m = _zones_m(rows if among is None else among.to_pylist())
+    return tuple(_takeover(row, _zone_m(row, known_m), courses) for row in rows)
+
+
+def estimate(row: Row, name: str, sd: str) -> Estimate | None:
+    """A column of a row with its standard error; None where it is null."""
+    value, error = row[name], row[sd]
+    return None if value is None or error is None else Estimate(value, error)
 
 
 def order_by_time(several: Sequence[Takeover]) -> tuple[Takeover, ...]:
@@ -218,24 +229,25 @@ def _courses(curves: pa.Table) -> dict[tuple[str, int, str], Course]:
     return found
 
 
-def _zones_m(rows: Sequence[Row]) -> list[float]:
-    """Each takeover's zone length: its own, else that of others in the same zone of the session,
-    else in the session, else the relay's usual one."""
+def _zones_m(rows: Sequence[Row]) -> dict[tuple[Any, ...], float]:
+    """Lengths that zone times tell, by session, relay and zone, and by session and relay."""
     found: dict[tuple[Any, ...], float] = {}
     for row in rows:
         if row["zone_time_s"] is not None:
             length = plan.zone_length_m(row["event"], row["zone_time_s"], row["zone_speed_mps"])
             found.setdefault((row["session"], row["event"], row["zone"]), length)
             found.setdefault((row["session"], row["event"]), length)
+    return found
 
-    def of(row: Row) -> float:
-        usual = plan.zone_length_m(row["event"], row["zone_time_s"], row["zone_speed_mps"])
-        if row["zone_time_s"] is not None:
-            return usual
-        session = (row["session"], row["event"])
-        return found.get((*session, row["zone"]), found.get(session, usual))
 
-    return [of(row) for row in rows]
+def _zone_m(row: Row, known_m: Mapping[tuple[Any, ...], float]) -> float:
+    """A takeover's zone length: its own, else that of others in the same zone of the session, else
+    in the session, else the relay's usual one."""
+    own = plan.zone_length_m(row["event"], row["zone_time_s"], row["zone_speed_mps"])
+    if row["zone_time_s"] is not None:
+        return own
+    session = (row["session"], row["event"])
+    return known_m.get((*session, row["zone"]), known_m.get(session, own))
 
 
 def _takeover(row: Row, zone_m: float, courses: Mapping[tuple[str, int, str], Course]) -> Takeover:
@@ -257,6 +269,8 @@ def _takeover(row: Row, zone_m: float, courses: Mapping[tuple[str, int, str], Co
 
 def _back_seen_m(row: Row, incoming: Course | None) -> float | None:
     if incoming is None or row["mark_m"] is None or row["mark_t_s"] is None:
+        return None
+    if not incoming.covers(row["mark_t_s"]):
         return None
     return float(incoming.at(row["mark_t_s"], "s_m") + row["mark_m"])
 
@@ -280,13 +294,8 @@ def _moments(
         when = Estimate(row["pass_t_s"], row["pass_t_sd_s"])
         place = Estimate(row["pass_m"], row["pass_sd_m"])
         found.append(Moment("pass", row["outgoing"], when, place, row["pass_basis"]))
-    leaver = _holder(row, incoming, outgoing, zone_m)
-    leaves = None if leaver is None else leaver.reaches(zone_m)
-    if leaver is not None and leaves is not None:
-        if _counts_from_entry(row):
-            leaves = Estimate(row["zone_time_s"], row["zone_time_sd_s"])
-        found.append(Moment("exit", leaver.runner, leaves, Estimate(zone_m, 0.0), "measured"))
-    return found
+    leaves = _leaves(row, incoming, outgoing, zone_m)
+    return found if leaves is None else [*found, leaves]
 
 
 def _counts_from_entry(row: Row) -> bool:
@@ -301,16 +310,30 @@ def _where(course: Course | None, when: Estimate) -> Estimate | None:
     return Estimate(course.at(when.value, "s_m"), course.at(when.value, "s_sd_m"))
 
 
-def _holder(
+def _leaves(
     row: Row, incoming: Course | None, outgoing: Course | None, zone_m: float
-) -> Course | None:
-    """Who has the baton at the exit line; None where that is not known."""
+) -> Moment | None:
+    """The baton crosses the exit line: with whom has it there, or as it changes hands across it."""
+    handed, place = row["pass_t_s"], Estimate(zone_m, 0.0)
+    by_in = None if incoming is None else incoming.reaches(zone_m)
+    by_out = None if outgoing is None else outgoing.reaches(zone_m)
+    basis: Basis = "measured"
     if row["outcome"] == "not passed":
-        return incoming
-    if row["pass_t_s"] is None or outgoing is None:
+        who, when = row["incoming"], by_in
+    elif handed is None or outgoing is None:
         return None
-    leaves = outgoing.reaches(zone_m)
-    return outgoing if leaves is not None and leaves.value >= row["pass_t_s"] else incoming
+    elif by_out is not None and by_out.value >= handed:
+        who, when = row["outgoing"], by_out
+    elif by_in is not None and by_in.value <= handed:
+        who, when = row["incoming"], by_in
+    else:
+        who, when = row["outgoing"], Estimate(handed, row["pass_t_sd_s"])
+        basis = row["pass_basis"]
+    if when is None:
+        return None
+    if _counts_from_entry(row):
+        when = Estimate(row["zone_time_s"], row["zone_time_sd_s"])
+    return Moment("exit", who, when, place, basis)
 
 
 def _baton(row: Row, incoming: Course | None, outgoing: Course | None) -> Baton | None:

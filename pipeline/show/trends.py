@@ -20,14 +20,13 @@ from pipeline.show.drawing import (
     covering,
     scale,
 )
-from pipeline.show.markup import plain, shortened
-from pipeline.show.scenes import Row, Takeover
-from pipeline.show.wording import plus_minus, signed
-from pipeline.words import count, in_feet_words
+from pipeline.show.markup import plain, short
+from pipeline.show.scenes import Row, Takeover, estimate
+from pipeline.show.wording import chance, change, foot_of, plus_minus, tape
+from pipeline.words import count
 
 WEEK_S = 7 * 86_400.0
 MOST_DATES = 6  # written below the axis
-NAME_WIDTH = 16
 
 
 # --- over the weeks -----------------------------------------------------------------------------
@@ -59,7 +58,7 @@ def history(several: Sequence[Takeover], progress: Row | None = None) -> Figure:
     known = (_with_missed(known[0], several, x), *known[1:])
     incoming, outgoing = several[0].pair
     return Figure(
-        f"{_name(incoming)} to {_name(outgoing)}, {several[0].row['event']}, over the weeks",
+        f"{short(incoming)} to {short(outgoing)}, {several[0].row['event']}, over the weeks",
         _says(several, progress),
         _sessions(several),
         known,
@@ -116,7 +115,7 @@ def _with_missed(panel: Panel, several: Sequence[Takeover], x: Floats) -> Panel:
             sign="triangle",
         )
         for at, one in zip(x, several, strict=True)
-        if not one.passed
+        if one.missed
     ]
     return Panel(panel.y, (*panel.items, *missed), panel.share)
 
@@ -127,8 +126,8 @@ def _trend(
     if progress is None:
         return None
     level, slope = (
-        _estimate(progress, f"{stem}_{unit}", f"{stem}_sd_{unit}"),
-        _estimate(progress, f"{stem}_trend_{unit}", f"{stem}_trend_sd_{unit}"),
+        estimate(progress, f"{stem}_{unit}", f"{stem}_sd_{unit}"),
+        estimate(progress, f"{stem}_trend_{unit}", f"{stem}_trend_sd_{unit}"),
     )
     if level is None or slope is None or len(x) < 2:
         return None
@@ -136,10 +135,6 @@ def _trend(
     weeks = np.array([(one.when.timestamp() - last) / WEEK_S for one in several])
     y = level.value + slope.value * weeks
     return Curve("quiet", x, y, sd=np.hypot(level.sd, slope.sd * weeks), dashed=True)
-
-
-def _estimate(row: Row, value: str, sd: str) -> Estimate | None:
-    return None if row[value] is None or row[sd] is None else Estimate(row[value], row[sd])
 
 
 def _sessions(several: Sequence[Takeover]) -> Scale:
@@ -181,19 +176,19 @@ def _says(several: Sequence[Takeover], progress: Row | None) -> str:
             f"Zone time {plus_minus(times[0], 2)} s in the first, {plus_minus(times[-1], 2)} s in "
             "the last."
         )
-    missed = sum(not one.passed for one in several)
+    missed = sum(one.missed for one in several)
     if missed:
         words.append(f"{missed} not passed.")
-    slope = None if progress is None else _estimate(
+    slope = None if progress is None else estimate(
         progress, "zone_time_trend_s", "zone_time_trend_sd_s"
     )  # fmt: skip
     if slope is not None:
-        words.append(f"Zone time changes by {signed(slope.value, 2)} ± {slope.sd:.2f} s a week.")
+        words.append(f"Zone time changes by {change(slope, 2)} s a week.")
     return " ".join(words)
 
 
 def _notes(several: Sequence[Takeover], progress: Row | None) -> tuple[str, ...]:
-    missed = sum(not one.passed for one in several)
+    missed = sum(one.missed for one in several)
     sessions = len({one.row["session"] for one in several})
     notes = [
         f"{count(len(several), 'rep')} in {count(sessions, 'session')}; bars ± 1 standard error; "
@@ -201,6 +196,9 @@ def _notes(several: Sequence[Takeover], progress: Row | None) -> tuple[str, ...]
     ]
     if missed:
         notes.append(f"Triangles: {missed} not passed (hollow: inferred).")
+    unclear = sum(one.row["outcome"] == "unclear" for one in several)
+    if unclear:
+        notes.append(f"{unclear} unclear: whether they were passed is not known.")
     if progress is not None and progress["zone_time_trend_s"] is not None:
         notes.append(
             "Broken line: level and trend with one standard error, taken as if the two erred "
@@ -229,12 +227,12 @@ def risk(rows: Sequence[Row], progress: Row | None = None) -> Figure | None:
     if len(same) < 2 or same[0]["mark_m"] == same[-1]["mark_m"]:
         return None
     advised = next(row for row in same if row["advised"])
-    foot_m = advised["mark_m"] / advised["mark_feet"] if advised["mark_feet"] else None
+    foot_m = foot_of(advised)
     x = np.array([row["mark_m"] / (foot_m or 1.0) for row in same])
     unit = "foot-lengths" if foot_m else "m"
     chances = Panel(Scale("chance, %", 0.0, 100.0, (0.0, 25.0, 50.0, 75.0, 100.0)),
                     tuple(_chance(same, x, *given) for given in _CHANCES), 1.6)  # fmt: skip
-    incoming, outgoing = _name(advised["incoming"]), _name(advised["outgoing"])
+    incoming, outgoing = short(advised["incoming"]), short(advised["outgoing"])
     return Figure(
         f"Where the tape lies, {incoming} to {outgoing}, {advised['event']}",
         _says_risk(same[0], advised, same[-1], foot_m),
@@ -305,15 +303,9 @@ def _tapes(
 
 
 def _says_risk(near: Row, advised: Row, far: Row, foot_m: float | None) -> str:
-    def tape(row: Row) -> str:
-        if foot_m:
-            return f"{in_feet_words(row['mark_m'] / foot_m)} feet"
-        return f"{row['mark_m']:.2f} m"
-
     parts = [
-        f"at {tape(row)} {100 * row['p_in_zone']:.0f} % pass in the zone, "
-        f"{100 * row['p_ran_into']:.0f} % run into each other, {100 * row['p_ran_away']:.0f} % run "
-        "away"
+        f"at {tape(row['mark_m'], foot_m)} {chance(row['p_in_zone'])} % pass in the zone, "
+        f"{chance(row['p_ran_into'])} % run into each other, {chance(row['p_ran_away'])} % run away"
         for row in (near, advised, far)
     ]
     return f"Nearest, advised and farthest mark: {'; '.join(parts)}."
@@ -330,7 +322,3 @@ def _notes_risk(advised: Row, foot_m: float | None) -> tuple[str, ...]:
         "which more reps make smaller; broken lines: how far single takeovers spread, which they "
         "do not.",
     )
-
-
-def _name(text: str) -> str:
-    return shortened(plain(text), NAME_WIDTH)

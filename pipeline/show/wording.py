@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import Any
 
 from pipeline.model import Estimate
+from pipeline.words import in_feet_words
 
 NBSP = "\u00a0"  # keeps a number and its unit on one line
 
@@ -32,6 +35,23 @@ def signed(number: float, digits: int) -> str:
     """With its sign: + or −, ± where it rounds to nought."""
     text = f"{number:+.{digits}f}".replace("-", "−")
     return text if float(f"{number:.{digits}f}") else f"±{0:.{digits}f}"
+
+
+def change(one: Estimate, digits: int) -> str:
+    """A difference with its sign and its standard error: +0.02 ± 0.01, 0.00 ± 0.01."""
+    both = plus_minus(one, digits)
+    return f"+{both}" if float(f"{one.value:.{digits}f}") > 0.0 else both
+
+
+def foot_of(row: Mapping[str, Any]) -> float | None:
+    """The foot-length [m] in which a row of `marks` counts; None where it does not."""
+    return row["mark_m"] / row["mark_feet"] if row["mark_feet"] else None
+
+
+def tape(mark_m: float, foot_m: float | None) -> str:
+    """A mark as it is laid: 28½ feet (8.50 m), or metres alone."""
+    metres = f"{number(mark_m, 2)}{NBSP}m"
+    return metres if not foot_m else f"{in_feet_words(mark_m / foot_m)} feet ({metres})"
 
 
 def plus_minus(one: Estimate, digits: int) -> str:
