@@ -82,9 +82,17 @@ def point(page, svg: str) -> None:
 def shot(page, part: str, to: Path) -> None:
     """One part of a page, without the switches that stay in sight."""
     page.evaluate("document.querySelector('.settings').remove()")
-    page.locator(part).scroll_into_view_if_needed()
-    page.locator(part).locator("input.pointer").first.wait_for()
+    lay_out_all(page)
     page.locator(part).screenshot(path=to)
+
+
+def lay_out_all(page) -> None:
+    """Have what is out of sight laid out as well: nothing moves while a picture is taken."""
+    page.evaluate(
+        "document.querySelectorAll('.takeover').forEach("
+        "one => { one.style.contentVisibility = 'visible'; })"
+    )
+    page.wait_for_timeout(200)
 
 
 def shown(pages: dict[str, Path]) -> dict[str, object]:
@@ -137,6 +145,7 @@ def whole(browser, path: Path, to: Path) -> None:
         for dark in (False, True):
             with opened(browser, path, size, dark=dark) as (page, _):
                 paper = "dark" if dark else "light"
+                lay_out_all(page)
                 page.screenshot(path=to / f"{path.stem}-{size}-{paper}.png", full_page=True)
     with opened(browser, path) as (page, _):
         for paper in ("A4", "Letter"):

@@ -3,6 +3,7 @@
 import json
 import re
 
+import numpy as np
 import pytest
 from pictures import (
     PICTURES,
@@ -15,6 +16,7 @@ from pictures import (
     sample_pages,
     shown,
 )
+from PIL import Image
 
 DO = "the docs' pictures are not current, run: python tests/pictures.py"
 
@@ -83,6 +85,13 @@ def test_every_picture_is_in_the_docs_and_every_one_named_is_there():
     }
     assert {path.resolve() for path in PICTURES.glob("*.png")} <= named
     assert all(path.is_file() for path in named)
+
+
+@pytest.mark.parametrize("path", sorted(PICTURES.glob("*.png")), ids=lambda path: path.name)
+def test_no_picture_is_blank(path):
+    grey = np.asarray(Image.open(path).convert("L"), dtype=float)
+    for part in np.array_split(grey, 3):  # something is drawn from top to bottom
+        assert (np.abs(part - np.median(grey)) > 60.0).mean() > 0.005
 
 
 def test_every_picture_says_what_it_shows():
