@@ -326,14 +326,14 @@ def _leaves(
         who, when = row["outgoing"], by_out
     elif by_in is not None and by_in.value <= handed:
         who, when = row["incoming"], by_in
-    else:
+    elif by_out is not None:
         who, when = row["outgoing"], Estimate(handed, row["pass_t_sd_s"])
         basis = row["pass_basis"]
-    if when is None:
-        return None
+    else:
+        who, when = row["outgoing"], None
     if _counts_from_entry(row):
         when = Estimate(row["zone_time_s"], row["zone_time_sd_s"])
-    return Moment("exit", who, when, place, basis)
+    return None if when is None else Moment("exit", who, when, place, basis)
 
 
 def _baton(row: Row, incoming: Course | None, outgoing: Course | None) -> Baton | None:
