@@ -27,6 +27,16 @@ def random_table(name: str, session: str = "otter", rows: int = 3, seed: int = 0
     return schema.conform(name, columns)
 
 
+def table_of(name: str, rows: list[dict]) -> pa.Table:
+    """A table from one row or more, each with every column of schemas/<name>.json."""
+    return schema.conform(name, {column: [row[column] for row in rows] for column in rows[0]})
+
+
+def with_values(table: pa.Table, name: str = "exchanges", **columns) -> pa.Table:
+    """The table with some columns the same in every row."""
+    return table_of(name, [row | columns for row in table.to_pylist()])
+
+
 def random_column(column: schema.Column, session: str, rows: int, rng) -> list:
     values = [random_value(column, session, rng) for _ in range(rows)]
     if column.nullable:

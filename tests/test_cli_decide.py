@@ -1,8 +1,6 @@
 """The commands that advise, as a stranger meets them: what they print, write, refuse."""
 
-import contextlib
 import html
-import io
 import itertools
 import re
 import shutil
@@ -10,12 +8,13 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from command import run
 from conftest import random_table
 from lakes import NAMES, QUICK, lighten, store_lake, store_two_events
 from test_marks import ordered_pairs
 from test_store import ASKED, files_below
 
-from pipeline import cli, decide, errors, lake, schema, store
+from pipeline import decide, errors, lake, schema, store
 from pipeline.advise.marks import Settings
 from pipeline.words import CAUTION, TENTH
 
@@ -54,14 +53,6 @@ def two_events(tmp_path_factory):
 @pytest.fixture
 def out(season, tmp_path):
     return Path(shutil.copytree(season, tmp_path / "out"))
-
-
-def run(*words: object) -> tuple[int, str, str]:
-    """Exit code, standard output, standard error."""
-    said, complained = io.StringIO(), io.StringIO()
-    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(complained):
-        code = cli.main([str(word) for word in words])
-    return code, said.getvalue(), complained.getvalue()
 
 
 @pytest.fixture(scope="module")

@@ -5,6 +5,7 @@ import functools
 import numpy as np
 import pytest
 import squads
+from conftest import with_values
 
 from pipeline import schema
 from pipeline.show import overlays, scenes
@@ -16,8 +17,7 @@ def several(event="4x100", seen=False):
     lake, _, _ = squads.lake(3, n_runners=4, evenings=2, reps=10, event=event)
     exchanges = lake.exchanges
     if seen:
-        rows = [row | {"pass_basis": "seen"} for row in exchanges.to_pylist()]
-        exchanges = schema.conform("exchanges", {n: [r[n] for r in rows] for n in rows[0]})
+        exchanges = with_values(exchanges, pass_basis="seen")
     return scenes.takeovers(exchanges, lake.curves)
 
 

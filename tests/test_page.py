@@ -10,7 +10,7 @@ import re
 
 import pytest
 import squads
-from conftest import random_table
+from conftest import random_table, with_values
 from html_page import Page
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -50,11 +50,6 @@ def session_page(several, recordings=(), known=None) -> Page:
     return Page(
         page.session("otter", several, known=known or {}, recordings=list(recordings), about=about)
     )
-
-
-def with_values(table, name="exchanges", **columns):
-    rows = [row | columns for row in table.to_pylist()]
-    return schema.conform(name, {n: [row[n] for row in rows] for n in rows[0]})
 
 
 def lines(shown: Page) -> list[list[str]]:

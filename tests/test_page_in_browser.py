@@ -9,6 +9,7 @@ import pyarrow.compute as pc
 import pytest
 import squads
 from browser import opened, printed, violations
+from conftest import table_of
 from lakes import lighten, newest, store_lake
 from test_page import HOSTILE
 from test_store import ASKED
@@ -351,10 +352,7 @@ def store_hostile(out):
     nothing |= {"session": "bad", "clock": "gnss", "clock_basis": "none"}
     recordings = [nothing | {"runner": bad, "file": bad, "remarks": [bad]} for bad in HOSTILE]
     tables = {"exchanges": exchanges, "speed_curves": curves, "recordings": recordings}
-    conformed = {
-        name: schema.conform(name, {n: [row[n] for row in rows] for n in rows[0]})
-        for name, rows in tables.items()
-    }
+    conformed = {name: table_of(name, rows) for name, rows in tables.items()}
     store.write_session(out, "bad", conformed, ASKED)
 
 

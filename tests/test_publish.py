@@ -1,7 +1,5 @@
 """Pages and pictures from a lake on disk: what is written, where, what is refused."""
 
-import contextlib
-import io
 import os
 import re
 import shutil
@@ -11,13 +9,15 @@ from pathlib import Path
 import pyarrow as pa
 import pytest
 import squads
+from command import run
+from conftest import table_of
 from html_page import Page
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lakes import NAMES, lighten, newest, store_lake, store_two_events
 from test_store import ASKED, files_below
 
-from pipeline import cli, decide, lake, publish, schema, store
+from pipeline import decide, lake, publish, schema, store
 from pipeline.advise.marks import Settings
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.words import CAUTION
@@ -46,13 +46,6 @@ def pairs(out, session=None):
 def most_tried(out):
     found = pairs(out)
     return max(found, key=found.count)
-
-
-def run(*words: object) -> tuple[int, str, str]:
-    said, complained = io.StringIO(), io.StringIO()
-    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(complained):
-        code = cli.main([str(word) for word in words])
-    return code, said.getvalue(), complained.getvalue()
 
 
 def digest(folder):
@@ -138,7 +131,7 @@ def test_a_takeover_that_was_not_passed_has_the_zone_of_the_others(tmp_path):
     nothing = [c.name for c in schema.facts("exchanges").columns if c.nullable]
     kept = ("rep", "mark_m", "mark_t_s", "mark_t_sd_s", "go_t_s", "go_t_sd_s", "go_lag_s", "foot_m")
     rows[2] |= {name: None for name in nothing if name not in kept} | {"outcome": "not passed"}
-    exchanges = schema.conform("exchanges", {n: [row[n] for row in rows] for n in rows[0]})
+    exchanges = table_of("exchanges", rows)
     tables = {"exchanges": exchanges, "speed_curves": curves}
     session = rows[0]["session"]
     store.write_session(
@@ -159,7 +152,7 @@ def test_takeovers_in_zones_of_two_lengths_are_kept_apart(tmp_path):
             row | {"session": rules, "zero_utc": row["zero_utc"] + timedelta(days=days)}
             for row in exchanges.to_pylist()
         ]
-        exchanges = schema.conform("exchanges", {n: [row[n] for row in rows] for n in rows[0]})
+        exchanges = table_of("exchanges", rows)
         place = curves.schema.get_field_index("session")
         curves = curves.set_column(
             place, curves.schema.field(place), pa.array([rules] * len(curves), pa.string())

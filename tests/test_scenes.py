@@ -7,7 +7,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pytest
 import squads
-from conftest import random_table
+from conftest import random_table, with_values
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -31,11 +31,6 @@ def older():
 @pytest.fixture(scope="module")
 def several():
     return scenes.takeovers(lake().exchanges, lake().curves)
-
-
-def changed(table: pa.Table, **columns) -> pa.Table:
-    rows = [row | columns for row in table.to_pylist()]
-    return schema.conform("exchanges", {n: [row[n] for row in rows] for n in rows[0]})
 
 
 # --- whose is what ----------------------------------------------------------------------------
@@ -200,7 +195,7 @@ def test_the_gap_is_the_difference_of_the_places(several):
 
 
 def test_an_unclear_outcome_leaves_the_baton_out():
-    table = changed(
+    table = with_values(
         lake().exchanges, outcome="unclear", pass_t_s=None, pass_t_sd_s=None, pass_m=None,
         pass_sd_m=None,
     )  # fmt: skip
