@@ -72,10 +72,18 @@ def wheel_works() -> bool:
         where = "import pipeline, sys; sys.exit(sys.prefix not in pipeline.__file__)"
         test = [python, "-m", "pytest", "-q", "-p", "no:cacheprovider", folder / "tests"]
         command = [python, "-m", "pipeline.cli", "process", SAMPLE, "--out", folder / "out"]
+        page = [
+            python,
+            "-m",
+            "pipeline.cli",
+            "report",
+            folder / "out",
+        ]  # needs files of the package
         return (
             passes("wheel: is what is imported", [python, "-c", where], folder)
             and passes("wheel: tests", test, folder)
             and passes("wheel: a sample session", command, folder)
+            and passes("wheel: its page", page, folder)
         )
 
 
