@@ -1,7 +1,9 @@
-"""What several test files share: random tables that obey the schemas, made from them."""
+"""What several test files share: random tables that obey the schemas, made from them; lakes."""
 
 import os
+import shutil
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 # Before numpy: tests run in parallel processes, and threads inside them only wait for each other.
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -9,6 +11,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 
 import numpy as np  # noqa: E402
 import pyarrow as pa  # noqa: E402
+import pytest  # noqa: E402
 
 from pipeline import schema  # noqa: E402
 
@@ -66,3 +69,39 @@ def random_value(column: schema.Column, session: str, rng):
             return float(rng.uniform(low, high))
         case _:
             return int(rng.integers(int(low), int(high) + 1))
+
+
+# --- lakes on disk; lakes.py is imported where one is asked for: the wheel's tests have none ------
+
+
+@pytest.fixture(scope="module")
+def light():
+    """Advice with few draws and no search, for a module's tests."""
+    from lakes import lighten
+
+    with pytest.MonkeyPatch.context() as patch:
+        lighten(patch)
+        yield
+
+
+@pytest.fixture(scope="module")
+def season(tmp_path_factory):
+    """Ten takeovers of the 4x100 on two evenings; do not write here."""
+    from lakes import store_lake
+
+    out = tmp_path_factory.mktemp("season") / "out"
+    store_lake(out)
+    return out
+
+
+@pytest.fixture(scope="module")
+def two_events(tmp_path_factory):
+    """Do not write here."""
+    from lakes import store_two_events
+
+    return store_two_events(tmp_path_factory.mktemp("two") / "out")
+
+
+@pytest.fixture
+def out(season, tmp_path):
+    return Path(shutil.copytree(season, tmp_path / "out"))

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from command import run
 from conftest import random_table
-from lakes import NAMES, QUICK, lighten, store_lake, store_two_events
+from lakes import NAMES, QUICK, store_lake
 from test_marks import ordered_pairs
 from test_store import ASKED, files_below
 
@@ -29,30 +29,7 @@ TABLES = {
 HOSTILE = ("<script>alert(1)</script>", "[red]x[/red]", "../../etc/passwd", '=1+1|"ß\N{SNOWMAN}')
 
 
-@pytest.fixture(scope="module", autouse=True)
-def light():
-    with pytest.MonkeyPatch.context() as patch:
-        lighten(patch)
-        yield
-
-
-@pytest.fixture(scope="module")
-def season(tmp_path_factory):
-    """Takeovers of the 4x100; do not write here."""
-    out = tmp_path_factory.mktemp("season") / "out"
-    store_lake(out)
-    return out
-
-
-@pytest.fixture(scope="module")
-def two_events(tmp_path_factory):
-    """Do not write here."""
-    return store_two_events(tmp_path_factory.mktemp("two") / "out")
-
-
-@pytest.fixture
-def out(season, tmp_path):
-    return Path(shutil.copytree(season, tmp_path / "out"))
+pytestmark = pytest.mark.usefixtures("light")
 
 
 @pytest.fixture(scope="module")

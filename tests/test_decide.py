@@ -19,7 +19,7 @@ import pytest
 from hypothesis import HealthCheck, given
 from hypothesis import settings as trials
 from hypothesis import strategies as st
-from lakes import NAMES, QUICK, lighten, store_lake, store_two_events
+from lakes import NAMES, QUICK
 from test_marks import ordered_pairs, random_lake
 from test_store import ASKED, files_below
 
@@ -31,30 +31,7 @@ from pipeline.process import process
 LARCH = Path(__file__).resolve().parent.parent / "sample_tracks" / "larch-straight"
 
 
-@pytest.fixture(scope="module", autouse=True)
-def light():
-    with pytest.MonkeyPatch.context() as patch:
-        lighten(patch)
-        yield
-
-
-@pytest.fixture(scope="module")
-def season(tmp_path_factory):
-    """Ten takeovers of the 4x100 on two evenings; do not write here."""
-    out = tmp_path_factory.mktemp("season") / "out"
-    store_lake(out)
-    return out
-
-
-@pytest.fixture(scope="module")
-def two_events(tmp_path_factory):
-    """Do not write here."""
-    return store_two_events(tmp_path_factory.mktemp("two") / "out")
-
-
-@pytest.fixture
-def out(season, tmp_path):
-    return Path(shutil.copytree(season, tmp_path / "out"))
+pytestmark = pytest.mark.usefixtures("light")
 
 
 def asked(**how) -> Settings:

@@ -10,7 +10,7 @@ import pytest
 import squads
 from browser import opened, printed, violations
 from conftest import table_of
-from lakes import lighten, newest, store_lake
+from lakes import newest, store_lake
 from test_page import HOSTILE
 from test_store import ASKED
 
@@ -20,6 +20,8 @@ from pipeline.show import scenes
 from pipeline.show.markup import plain
 
 PAIR_HEAD = "article.pair"
+
+pytestmark = pytest.mark.usefixtures("light")
 
 
 @pytest.fixture(scope="module")
@@ -33,9 +35,7 @@ def out(tmp_path_factory):
     """Two evenings of four runners, with marks and progress."""
     folder = tmp_path_factory.mktemp("shown") / "out"
     store_lake(folder, evenings=2, reps=7)
-    with pytest.MonkeyPatch.context() as patch:
-        lighten(patch)
-        decide.marks(folder, Settings())
+    decide.marks(folder, Settings())
     return folder
 
 

@@ -14,7 +14,7 @@ from conftest import table_of
 from html_page import Page
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lakes import NAMES, lighten, newest, store_lake, store_two_events
+from lakes import NAMES, newest, store_lake, store_two_events
 from test_store import ASKED, files_below
 
 from pipeline import decide, lake, publish, schema, store
@@ -22,21 +22,16 @@ from pipeline.advise.marks import Settings
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.words import CAUTION
 
+pytestmark = pytest.mark.usefixtures("light")
+
 
 @pytest.fixture(scope="module")
 def season(tmp_path_factory):
     """Two evenings with decisions; do not write here."""
     out = tmp_path_factory.mktemp("season") / "out"
     store_lake(out)
-    with pytest.MonkeyPatch.context() as patch:
-        lighten(patch)
-        decide.marks(out, Settings())
+    decide.marks(out, Settings())
     return out
-
-
-@pytest.fixture
-def out(season, tmp_path):
-    return Path(shutil.copytree(season, tmp_path / "out"))
 
 
 def pairs(out, session=None):

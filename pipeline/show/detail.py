@@ -12,7 +12,7 @@ import numpy as np
 from pipeline.model import Estimate
 from pipeline.show import glance, overlays, vector
 from pipeline.show.drawing import Figure
-from pipeline.show.markup import Child, element, name, plain, scrolling
+from pipeline.show.markup import Child, element, name, plain, row, scrolling, table
 from pipeline.show.scenes import Course, Moment, Takeover
 from pipeline.show.wording import NBSP, number, plus_minus
 
@@ -69,11 +69,8 @@ def figure(
         attributes["data-reps"] = " ".join(glance.anchor(one) for one in reps)
     parts: list[Child] = []
     for view, one in zip(overlays.VIEWS, drawn, strict=True):
-        notes = [element("span", {}, f"{note} ") for note in one.notes]
-        svg = vector.draw(one)
-        parts.append(
-            element("div", {"class": f"view {view}"}, svg, element("p", {"class": "notes"}, *notes))
-        )
+        notes = element("p", {"class": "notes"}, " ".join(one.notes))
+        parts.append(element("div", {"class": f"view {view}"}, vector.draw(one), notes))
     return element("figure", attributes, *parts)
 
 
@@ -136,16 +133,9 @@ def _result(one: Takeover) -> Iterable[Child]:
 
 
 def _moments(one: Takeover) -> ET.Element:
-    heads = [element("th", {"scope": "col"}, head) for head in _HEADS]
     rows = [_moment(one, moment) for moment in sorted(one.moments, key=lambda m: m.t.value)]
     caption = (
         "Time since the incoming runner's entry, place past the entry line; ± one standard error."
-    )
-    table = element(
-        "table",
-        {"class": "moments"},
-        element("thead", {}, element("tr", {}, *heads)),
-        element("tbody", {}, *rows),
     )
     incoming, outgoing = (plain(runner) for runner in one.pair)
     label = f"Moments of takeover {one.row['exchange']}, {incoming} to {outgoing}"
@@ -153,24 +143,22 @@ def _moments(one: Takeover) -> ET.Element:
         "div",
         {"class": "figures"},
         element("p", {"class": "notes"}, caption),
-        scrolling(label, table),
+        scrolling(label, table("moments", _HEADS, rows)),
     )
 
 
 def _moment(one: Takeover, moment: Moment) -> ET.Element:
-    t = moment.t.value
-    cells: list[str] = [
+    cells: list[Child] = [
         "0" if moment.what == "entry" else plus_minus(moment.t, 2),
         _place(moment.s),
         _or_dash(_speed(one, moment, "in"), 2),
         _or_dash(_speed(one, moment, "out"), 2),
-        _or_dash(_apart(one, moment, t), 1),
+        _or_dash(_apart(one, moment), 1),
     ]
-    given = {"class": "inferred"} if moment.basis == "inferred" else {}
     basis = _BASIS.get(moment.basis, f", {moment.basis}")
     who = element("small", {}, name(moment.who), basis)
-    head = element("th", {"scope": "row"}, moment.what, " ", who)
-    return element("tr", given, head, *(element("td", {}, text) for text in cells))
+    kind = {"class": "inferred"} if moment.basis == "inferred" else {}
+    return row([moment.what, " ", who], cells, **kind)
 
 
 def _place(place: Estimate | None) -> str:
@@ -206,10 +194,10 @@ def _stands(one: Takeover, t_s: float) -> bool:
     return go is not None and t_s <= go.t.value
 
 
-def _apart(one: Takeover, moment: Moment, t_s: float) -> Estimate | None:
+def _apart(one: Takeover, moment: Moment) -> Estimate | None:
     if moment.what == "pass":
         return one.distance
-    gap = one.gap
+    gap, t_s = one.gap, moment.t.value
     if gap is None or not gap.t_s[0] <= t_s <= gap.t_s[-1]:
         return None
     gap_m, sd_m = (float(np.interp(t_s, gap.t_s, y)) for y in (gap.gap_m, gap.sd_m))

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from xml.etree import ElementTree as ET
 
 from pipeline.model import Estimate
-from pipeline.show.markup import Child, element, name
+from pipeline.show.markup import Child, element, name, plain
 from pipeline.show.scenes import Takeover, ranks
 from pipeline.show.wording import NBSP, chance, plus_minus
 
@@ -34,24 +34,28 @@ def table(several: Sequence[Takeover], *, with_dates: bool) -> list[ET.Element]:
 
     `with_dates` names the session and day of each, for lists over several sessions.
     """
-    low, high = _ground(several)
+    zone_m = max((one.zone_m for one in several), default=30.0)
+    ground = (-ROOM_M, zone_m + ROOM_M)
     heads = [
         element(
-            "th", {"scope": "col", "role": "columnheader", "class": f"c{k}"}, *_head(k, several)
+            "th",
+            {"scope": "col", "role": "columnheader", "class": f"c{k}"},
+            words,
+            _ruler(*ground) if k == 2 else None,  # over the drawings of the zone
         )
-        for k in range(len(COLUMNS))
+        for k, words in enumerate(COLUMNS)
     ]
     numbers = pair_numbers(several)
     rows = []
     for number, (one, rank) in enumerate(zip(several, ranks(several), strict=True), 1):
-        row = _row(one, number, rank, (low, high), with_dates)
+        row = _row(one, number, rank, ground, with_dates)
         row.set("data-pair", numbers[one.pair])
         rows.append(row)
     notes = (
         "± is one standard error. Gap: between the trunks as the baton passes. A hollow dot is a "
         "pass inferred from the two courses, a full one was seen or sensed; the zone has a line "
-        "every 10 m and is run from left to right. Zone times of "
-        "different pairs tell of their speed as well."
+        "every 10 m and is run from left to right. Zone times of different pairs "
+        "tell of their speed as well."
     )
     # Roles are said again: folded by the style sheet, a table would lose them.
     return [
@@ -85,17 +89,6 @@ def rep_words(one: Takeover, *, with_date: bool) -> str:
     rep = "" if one.row["rep"] is None else f"rep {one.row['rep']}, "
     day = f"{one.when:%Y-%m-%d} " if with_date else ""
     return f"{rep}{day}{one.when:%H:%M:%S}{NBSP}UTC"
-
-
-def _head(column: int, several: Sequence[Takeover]) -> list[Child]:
-    if column != 2:
-        return [COLUMNS[column]]
-    return [COLUMNS[column], _ruler(*_ground(several))]
-
-
-def _ground(several: Sequence[Takeover]) -> tuple[float, float]:
-    zone_m = max((one.zone_m for one in several), default=30.0)
-    return -ROOM_M, zone_m + ROOM_M
 
 
 def _row(
@@ -161,7 +154,7 @@ def faults(one: Takeover) -> ET.Element:
     if not found:
         words = "no fault found" if one.passed else one.row["outcome"]
         return element("span", {"class": "clean"}, words)
-    return element("strong", {"class": "fault"}, "; ".join(name(text).text or "" for text in found))
+    return element("strong", {"class": "fault"}, "; ".join(map(plain, found)))
 
 
 # --- the zone, drawn -------------------------------------------------------------------------

@@ -10,7 +10,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from xml.etree import ElementTree as ET
 
 _NAME_WIDTH = 16  # half-width signs of a name in a figure
@@ -38,10 +38,30 @@ def name(text: str) -> ET.Element:
     return element("bdi", {}, plain(text))
 
 
-def scrolling(label: str, table: ET.Element) -> ET.Element:
+def table(
+    kind: str, heads: Sequence[str], rows: Iterable[ET.Element], caption: str = ""
+) -> ET.Element:
+    """A table of class `kind`: its column heads, and rows as they are given."""
+    columns = [element("th", {"scope": "col"}, head) for head in heads]
+    return element(
+        "table",
+        {"class": kind},
+        element("caption", {}, caption) if caption else None,
+        element("thead", {}, element("tr", {}, *columns)),
+        element("tbody", {}, *rows),
+    )
+
+
+def row(head: Sequence[Child], cells: Iterable[Child], **attributes: str) -> ET.Element:
+    """A row of such a table: its head, then its cells."""
+    first = element("th", {"scope": "row"}, *head)
+    return element("tr", attributes, first, *(element("td", {}, cell) for cell in cells))
+
+
+def scrolling(label: str, wide: ET.Element) -> ET.Element:
     """A table that may be wider than the page, moved sideways by finger and keyboard."""
     given = {"class": "wide", "role": "region", "aria-label": label, "tabindex": "0"}
-    return element("div", given, table)
+    return element("div", given, wide)
 
 
 def document(title: str, style: str, body: ET.Element, script: str = "") -> str:

@@ -27,7 +27,7 @@ from pipeline.show.drawing import (
 )
 from pipeline.show.markup import plain, short, shortened
 from pipeline.show.scenes import Course, Moment, Takeover
-from pipeline.show.wording import plus_minus
+from pipeline.show.wording import days, plus_minus
 from pipeline.words import count
 
 View = Literal["zone", "clock"]
@@ -36,10 +36,8 @@ VIEWS: tuple[View, ...] = ("zone", "clock")
 BEFORE_M, BEYOND_M = 12.0, 10.0  # drawn before the entry line, or from before the mark; beyond exit
 BEFORE_S, BEYOND_S = 0.6, 0.6  # drawn before the first moment and beyond the exit
 GAP_TOP_M = 8.0  # farther apart there is nothing to see in the gap
-SIGN_EVERY_S, SIGN_EVERY_M = (
-    0.5,
-    5.0,
-)  # signs along a curve: moments on the zone, places on the clock
+SIGN_EVERY_S = 0.5  # between the signs along a curve on the zone
+SIGN_EVERY_M = 5.0  # and on the clock
 SESSION_WIDTH = 32
 
 X_LABEL = {
@@ -66,19 +64,8 @@ def takeover(one: Takeover, view: View) -> Figure:
     for role, course in _runners(one):
         speeds += _speed(course, role, x, view, name=True)
     speeds += _pass_on_speeds(one, x, view)
-    panels = [Panel(_speed_scale([one]), tuple(speeds), 2.2)]
-    gap = _gap_items(one, x, view)
-    if gap:
-        panels.append(Panel(_gap_scale([one]), gap, 1.0))
-    return Figure(
-        f"{_heading(one)}, {_WHERE[view]}",
-        _says(one),
-        x,
-        tuple(panels),
-        tuple(_uprights(one, view)),
-        (Span(0.0, one.zone_m, f"zone, {one.zone_m:g} m"),) if view == "zone" else (),
-        _notes([one], view),
-    )
+    gaps = _gap_items(one, x, view)
+    return _figure([one], view, _heading(one), _says(one), x, speeds, gaps, _uprights(one, view))
 
 
 def laid_over(several: Sequence[Takeover], view: View) -> Figure:
@@ -96,22 +83,28 @@ def laid_over(several: Sequence[Takeover], view: View) -> Figure:
             speeds += _speed(course, role, x, view, name=rep == 0, rep=rep)
         speeds += _pass_on_speeds(one, x, view, rep)
         gaps += _gap_items(one, x, view, rep)
+    incoming, outgoing = map(short, several[0].pair)
+    title = f"{incoming} to {outgoing}, {count(len(several), 'takeover')}"
+    lines = [Upright("plain", 0.0, "entry")]
+    if view == "zone":
+        lines.append(Upright("plain", several[0].zone_m, "exit"))
+    return _figure(several, view, title, _says_many(several), x, speeds, gaps, lines)
+
+
+def _figure(
+    several: Sequence[Takeover], view: View, title: str, says: str, x: Scale,
+    speeds: Sequence[Item], gaps: Sequence[Item], lines: Sequence[Upright],
+) -> Figure:  # fmt: skip
+    """The speeds and, where there is something to see, the distance between the trunks."""
     panels = [Panel(_speed_scale(several), tuple(speeds), 2.2)]
     if gaps:
         panels.append(Panel(_gap_scale(several), tuple(gaps), 1.0))
     zone_m = several[0].zone_m
-    first = several[0]
+    spans = (Span(0.0, zone_m, f"zone, {zone_m:g} m"),) if view == "zone" else ()
     return Figure(
-        f"{short(first.row['incoming'])} to {short(first.row['outgoing'])}, "
-        f"{count(len(several), 'takeover')}, {_WHERE[view]}",
-        _says_many(several),
-        x,
-        tuple(panels),
-        (Upright("plain", 0.0, "entry"),)
-        + ((Upright("plain", zone_m, "exit"),) if view == "zone" else ()),
-        (Span(0.0, zone_m, f"zone, {zone_m:g} m"),) if view == "zone" else (),
+        f"{title}, {_WHERE[view]}", says, x, tuple(panels), tuple(lines), spans,
         _notes(several, view),
-    )
+    )  # fmt: skip
 
 
 # --- axes ---------------------------------------------------------------------------------
@@ -337,41 +330,25 @@ def _says_many(several: Sequence[Takeover]) -> str:
 
 def _notes(several: Sequence[Takeover], view: View) -> tuple[str, ...]:
     what = _what(several)
-    signs = (
-        "Signs along the curves: every 0.5 s."
-        if view == "zone"
-        else "Signs along the curves: every 5 m."
-    )
-    inferred = sum(one.row["pass_basis"] == "inferred" and one.passed for one in several)
-    passed = sum(one.passed for one in several)
-    basis = (
-        "Pass inferred from the two courses: hollow dots, broken line."
-        if inferred == passed == 1 and len(several) == 1
-        else f"Pass inferred in {inferred} of {passed}: hollow dots."
-        if inferred
-        else ""
-    )
+    passed = [one for one in several if one.passed]
+    inferred = sum(one.row["pass_basis"] == "inferred" for one in passed)
     if len(several) > 1:
-        return tuple(
-            text
-            for text in (
-                f"{what}. {count(len(several), 'rep')}; speeds in m/s with the swing inside each "
-                "step taken out, distances in m. Each rep's standard errors stand in its own "
-                "figure.",
-                basis,
-            )
-            if text
-        )
-    return tuple(
-        text
-        for text in (
-            f"{what}. 1 rep; bands and bars ± 1 standard error (between the trunks: at most). "
-            "Grey, broad: the baton's own speed.",
-            signs,
-            basis,
-        )
-        if text
-    )
+        notes = [
+            f"{what}. {count(len(several), 'rep')}; speeds in m/s with the swing inside each step "
+            "taken out, distances in m. Each rep's standard errors stand in its own figure."
+        ]
+        if inferred:
+            notes.append(f"Pass inferred in {inferred} of {len(passed)}: hollow dots.")
+        return tuple(notes)
+    every = f"{SIGN_EVERY_S:g} s" if view == "zone" else f"{SIGN_EVERY_M:g} m"
+    notes = [
+        f"{what}. 1 rep; bands and bars ± 1 standard error (between the trunks: at most). "
+        "Grey, broad: the baton's own speed.",
+        f"Signs along the curves: every {every}.",
+    ]
+    if inferred:
+        notes.append("Pass inferred from the two courses: hollow dots, broken line.")
+    return tuple(notes)
 
 
 def _what(several: Sequence[Takeover]) -> str:
@@ -380,8 +357,8 @@ def _what(several: Sequence[Takeover]) -> str:
     if len(several) == 1:
         session = shortened(plain(first["session"]), SESSION_WIDTH)
         return f"{first['event']}, session {session}, zone {first['zone']}, lane {first['lane']}"
-    days = sorted({f"{one.when:%Y-%m-%d}" for one in several})
-    return f"{first['event']}, {days[0] if len(days) == 1 else f'{days[0]} to {days[-1]}'}"
+    when = [one.when for one in several]
+    return f"{first['event']}, {days(min(when), max(when))}"
 
 
 def no_curves(one: Takeover) -> bool:

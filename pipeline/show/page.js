@@ -30,7 +30,6 @@
   };
   paper.addEventListener("change", onPaper);
   onPaper();
-  root.dataset.view = "zone";
   onChoice("view", (view) => {
     root.dataset.view = view;
     all("figure.overlay").forEach((figure) => figure.readings?.show());
@@ -62,7 +61,7 @@
     if (!text) return null;
     const [first, ...columns] = text.split(";").map((part) => part.split(",").map((n) => n / 100));
     const [s, sSd, v, vSd] = columns;
-    return { first: first[0], s, sSd, v, vSd, last: first[0] + (s.length - 1) * EVERY_S };
+    return { first: first[0], s, sSd, v, vSd };
   };
   const at = (one, t) => {
     const row = (t - one.first) / EVERY_S;

@@ -12,9 +12,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from xml.etree import ElementTree as ET
 
 from pipeline.show import detail, glance, pairs, vector
-from pipeline.show.markup import Child, document, element, name, plain, scrolling
+from pipeline.show.markup import Child, document, element, name, plain, row, scrolling, table
 from pipeline.show.pairs import UNKNOWN, Known
 from pipeline.show.scenes import Row, Takeover, order_by_time
+from pipeline.show.wording import days
 from pipeline.words import CAUTION, TENTH, count
 
 Pairing = tuple[str, str, str]  # incoming, outgoing, event
@@ -101,22 +102,21 @@ def _places(ordered: Sequence[Takeover]) -> dict[str, int]:
     return {glance.anchor(one): number for number, one in enumerate(ordered, start=1)}
 
 
-def _lead(ordered: Sequence[Takeover]) -> list[Child]:
+def _lead(ordered: Sequence[Takeover]) -> str:
     if not ordered:
-        return ["No takeover was found in this session."]
-    days = dict.fromkeys(f"{one.when:%Y-%m-%d}" for one in ordered)
+        return "No takeover was found in this session."
     sessions = dict.fromkeys(one.row["session"] for one in ordered)
     events = ", ".join(dict.fromkeys(one.row["event"] for one in ordered))
-    dates = next(iter(days)) if len(days) == 1 else f"{next(iter(days))} to {list(days)[-1]}"
     passed = sum(one.passed for one in ordered)
-    words = f"{dates}; {events}; {count(len(ordered), 'takeover')}, {passed} passed"
+    when = days(ordered[0].when, ordered[-1].when)
+    words = f"{when}; {events}; {count(len(ordered), 'takeover')}, {passed} passed"
     if len(sessions) > 1:
         words += f"; {len(sessions)} sessions"
     zones = dict.fromkeys((one.row["zone"], one.row["lane"]) for one in ordered)
     if len(zones) == 1:
         zone, lane = next(iter(zones))
         words += f"; zone {zone}, lane {lane}"
-    return [f"{words}."]
+    return f"{words}."
 
 
 def _at_a_glance(ordered: Sequence[Takeover], *, with_dates: bool) -> ET.Element | None:
@@ -206,39 +206,32 @@ _RECORDING = (
 def _recordings(rows: Sequence[Row]) -> ET.Element | None:
     if not rows:
         return None
-    heads = [element("th", {"scope": "col"}, head) for head in _RECORDING]
-    table = element(
-        "table",
-        {"class": "recordings"},
-        element("caption", {}, "What each file gave; noise is one fix's standard deviation."),
-        element("thead", {}, element("tr", {}, *heads)),
-        element("tbody", {}, *(_recording(row) for row in rows)),
-    )
+    caption = "What each file gave; noise is one fix's standard deviation."
+    given = table("recordings", _RECORDING, map(_recording, rows), caption)
     return element(
         "section",
         {"id": "files", "aria-labelledby": "files-head"},
         element("h2", {"id": "files-head"}, "Recordings"),
-        scrolling("What each file gave", table),
+        scrolling("What each file gave", given),
     )
 
 
-def _recording(row: Row) -> ET.Element:
+def _recording(own: Row) -> ET.Element:
     def figure(column: str, digits: int) -> str:
-        return "–" if row[column] is None else f"{row[column]:.{digits}f}"
+        return "–" if own[column] is None else f"{own[column]:.{digits}f}"
 
     cells: list[Child] = [
-        name(row["file"]),
-        row["sensor"] or "–",
+        name(own["file"]),
+        own["sensor"] or "–",
         figure("rate_hz", 1),
-        row["clock_basis"],
+        own["clock_basis"],
         figure("clock_sd_s", 3),
         figure("position_noise_m", 2),
         figure("speed_noise_mps", 2),
-        str(row["dropped_samples"]),
-        name("; ".join(row["remarks"]) or "–"),
+        str(own["dropped_samples"]),
+        name("; ".join(own["remarks"]) or "–"),
     ]
-    head = element("th", {"scope": "row"}, name(row["runner"]))
-    return element("tr", {}, head, *(element("td", {}, cell) for cell in cells))
+    return row([name(own["runner"])], cells)
 
 
 # --- the frame ----------------------------------------------------------------------------------
@@ -256,10 +249,10 @@ def _page(
         "header",
         {},
         element("h1", {}, title),
-        element("p", {"class": "lead"}, *_lead(ordered)),
+        element("p", {"class": "lead"}, _lead(ordered)),
         element("ul", {"class": "missing"}, *missing) if missing else None,
     )
-    first, *rest = parts or [None]
+    first, *rest = parts
     main = element("main", {}, first, _settings(ordered), *rest, _reading())
     body = element("body", {}, head, main, _foot(about))
     return document(title, _style(), body, _own("page.js"))

@@ -14,13 +14,14 @@ from pipeline import plan
 from pipeline.model import Estimate
 from pipeline.show import detail, glance, overlays, trends, vector
 from pipeline.show.drawing import Figure
-from pipeline.show.markup import Child, element, name, plain, scrolling
+from pipeline.show.markup import Child, element, name, plain, row, scrolling, table
 from pipeline.show.scenes import Row, Takeover, estimate
 from pipeline.show.wording import (
     NBSP,
     chance,
     chance_error,
     change,
+    days,
     foot_of,
     number,
     plus_minus,
@@ -107,31 +108,30 @@ def _mean(estimates: Iterable[Estimate | None]) -> Estimate | None:
 # --- the weeks --------------------------------------------------------------------------------
 
 
-def _weeks(row: Row) -> Iterable[ET.Element]:
-    first, last = f"{row['first_utc']:%Y-%m-%d}", f"{row['last_utc']:%Y-%m-%d}"
+def _weeks(own: Row) -> Iterable[ET.Element]:
     yield _item(
-        f"{count(row['reps'], 'takeover')} in {count(row['sessions'], 'session')}, "
-        f"{first if first == last else f'{first} to {last}'}; ± allows for how takeovers differ."
+        f"{count(own['reps'], 'takeover')} in {count(own['sessions'], 'session')}, "
+        f"{days(own['first_utc'], own['last_utc'])}; ± allows for how takeovers differ."
     )
     for label, stem, unit, digits in (
         ("Zone time", "zone_time", "s", 2),
         ("Start after the mark", "go_lag", "s", 2),
         ("Gap", "free_distance", "m", 2),
     ):
-        level = estimate(row, f"{stem}_{unit}", f"{stem}_sd_{unit}")
+        level = estimate(own, f"{stem}_{unit}", f"{stem}_sd_{unit}")
         if level is None:
             continue
-        trend = estimate(row, f"{stem}_trend_{unit}", f"{stem}_trend_sd_{unit}")
+        trend = estimate(own, f"{stem}_trend_{unit}", f"{stem}_trend_sd_{unit}")
         words = f"{label} as it stands: {plus_minus(level, digits)}{NBSP}{unit}"
         if trend is not None:
             words += f"; {change(trend, digits)}{NBSP}{unit} a week"
         yield _item(f"{words}.")
-    if row["p_in_zone"] is not None:
+    if own["p_in_zone"] is not None:
         yield _item(
-            f"Share passed in the zone: {chance(row['p_in_zone'])} ± "
-            f"{chance_error(row['p_in_zone_sd'])}{NBSP}%."
+            f"Share passed in the zone: {chance(own['p_in_zone'])} ± "
+            f"{chance_error(own['p_in_zone_sd'])}{NBSP}%."
         )
-    for remark in row["remarks"]:
+    for remark in own["remarks"]:
         yield _item(name(remark))
 
 
@@ -172,61 +172,53 @@ _CANDIDATES = (
 def _candidates(rows: Sequence[Row]) -> ET.Element:
     """What stands behind the risk's curves, in figures."""
 
-    def cells(row: Row) -> Iterable[str]:
-        yield in_feet_words(row["mark_feet"]) if row["mark_feet"] else "–"
+    def cells(mark: Row) -> Iterable[str]:
+        yield in_feet_words(mark["mark_feet"]) if mark["mark_feet"] else "–"
         for column in ("p_in_zone", "p_ran_into", "p_ran_away"):
-            yield f"{chance(row[column])} ± {chance_error(row[f'{column}_sd'])}"
-        yield plus_minus(Estimate(row["zone_time_s"], row["zone_time_sd_s"]), 2)
-        yield plus_minus(Estimate(row["pass_m"], row["pass_sd_m"]), 1)
+            yield f"{chance(mark[column])} ± {chance_error(mark[f'{column}_sd'])}"
+        yield plus_minus(Estimate(mark["zone_time_s"], mark["zone_time_sd_s"]), 2)
+        yield plus_minus(Estimate(mark["pass_m"], mark["pass_sd_m"]), 1)
 
     body = []
-    for row in rows:
-        advised = element("strong", {}, " advised") if row["advised"] else None
-        head = element("th", {"scope": "row"}, number(row["mark_m"], 2), advised)
-        body.append(element("tr", {}, head, *(element("td", {}, text) for text in cells(row))))
-    heads = [element("th", {"scope": "col"}, head) for head in _CANDIDATES]
-    table = element(
-        "table",
-        {"class": "moments"},
-        element("thead", {}, element("tr", {}, *heads)),
-        element("tbody", {}, *body),
-    )
+    for mark in rows:
+        advised = element("strong", {}, " advised") if mark["advised"] else None
+        body.append(row([number(mark["mark_m"], 2), advised], cells(mark)))
     label = f"Candidate marks, {plain(rows[0]['incoming'])} to {plain(rows[0]['outgoing'])}"
-    return scrolling(label, table)
+    return scrolling(label, table("moments", _CANDIDATES, body))
 
 
 def _in_use(known: Known, advised: Row | None) -> ET.Element | None:
-    row = known.progress
-    if row is None or row["mark_m"] is None:
+    own = known.progress
+    if own is None or own["mark_m"] is None:
         return None
     foot_m = None if advised is None else foot_of(advised)
-    since = f" since {row['mark_since_utc']:%Y-%m-%d}" if row["mark_since_utc"] else ""
+    since = f" since {own['mark_since_utc']:%Y-%m-%d}" if own["mark_since_utc"] else ""
     return element(
         "p",
         {},
         "In use: ",
-        element("b", {}, tape(row["mark_m"], foot_m)),
+        element("b", {}, tape(own["mark_m"], foot_m)),
         f" before the back line{since}.",
     )
 
 
-def _advice(row: Row, by_sight: bool) -> Iterable[Child]:
+def _advice(own: Row, by_sight: bool) -> Iterable[Child]:
     yield "Advised: "
-    yield element("b", {}, tape(row["mark_m"], foot_of(row)))
+    yield element("b", {}, tape(own["mark_m"], foot_of(own)))
     yield " before the back line"
     yield ", where the incoming runner is as the receiver goes" if by_sight else ""
-    if abs(row["outgoing_start_m"]) >= 0.05:
-        yield f", the receiver {number(row['outgoing_start_m'], 1)}{NBSP}m past it"
-    passes = Estimate(row["pass_m"], row["pass_sd_m"])
-    zone_time = Estimate(row["zone_time_s"], row["zone_time_sd_s"])
+    if abs(own["outgoing_start_m"]) >= 0.05:
+        yield f", the receiver {number(own['outgoing_start_m'], 1)}{NBSP}m past it"
+    passes = Estimate(own["pass_m"], own["pass_sd_m"])
+    zone_time = Estimate(own["zone_time_s"], own["zone_time_sd_s"])
     yield (
-        f". Expected, worked out and not seen: passed in the zone {chance(row['p_in_zone'])} ± "
-        f"{chance_error(row['p_in_zone_sd'])}{NBSP}%, run into each other "
-        f"{chance(row['p_ran_into'])} ± {chance_error(row['p_ran_into_sd'])}{NBSP}%, zone time "
+        f". Expected, worked out and not seen: passed in the zone {chance(own['p_in_zone'])} ± "
+        f"{chance_error(own['p_in_zone_sd'])}{NBSP}%, run into each other "
+        f"{chance(own['p_ran_into'])} ± {chance_error(own['p_ran_into_sd'])}{NBSP}%, zone time "
         f"{plus_minus(zone_time, 2)}{NBSP}s, pass at {plus_minus(passes, 1)}{NBSP}m. Rests on "
-        f"{count(row['reps'], 'takeover')}, {row['reps_pair']} of this pair, "
-        f"{row['reps_on_mark']} on this mark; they settle the tape's place to ± "
-        f"{number(row['mark_sd_m'], 2)}{NBSP}m."
+        f"{count(own['reps'], 'takeover')}, {own['reps_pair']} of this pair, "
+        f"{own['reps_on_mark']} on this mark; they settle the tape's place to ± "
+        f"{number(own['mark_sd_m'], 2)}{NBSP}m."
     )
 
 
@@ -257,8 +249,7 @@ def _laid_over(drawn: Sequence[Takeover], numbers: Mapping[str, int], level: str
 
 
 def _plain_figure(drawn: Figure, kind: str) -> ET.Element:
-    notes = [element("span", {}, f"{note} ") for note in drawn.notes]
-    caption = element("figcaption", {}, element("b", {}, f"{drawn.title}. "), *notes)
+    caption = element("figcaption", {}, element("b", {}, f"{drawn.title}. "), " ".join(drawn.notes))
     return element("figure", {"class": kind}, vector.draw(drawn), caption)
 
 

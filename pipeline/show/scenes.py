@@ -6,13 +6,14 @@ Reads tables only. A takeover whose curves are missing is still a takeover: its 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline import plan, schema, signals
 from pipeline.model import Estimate, Floats, Frozen
@@ -22,6 +23,7 @@ Role = Literal["incoming", "outgoing"]
 Basis = Literal["laid", "seen", "sensed", "inferred", "measured"]
 
 _COURSE = ("t_s", "s_m", "s_sd_m", "v_mps", "v_sd_mps")
+_ZONES = ["session", "event", "zone", "zone_time_s", "zone_speed_mps"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,9 +168,9 @@ def takeovers(
     """
     schema.check("exchanges", exchanges)
     schema.check("speed_curves", curves)
-    courses = _courses(curves)
     rows = exchanges.to_pylist()
-    known_m = _zones_m(rows if among is None else among.to_pylist())
+    courses = _courses(curves, {(row["session"], row["exchange"]) for row in rows})
+    known_m = _zones_m(rows if among is None else among.select(_ZONES).to_pylist())
     return tuple(_takeover(row, _zone_m(row, known_m), courses) for row in rows)
 
 
@@ -195,21 +197,24 @@ def ranks(several: Sequence[Takeover]) -> tuple[int, ...]:
         inside = one.row["p_in_zone"] is None or one.row["p_in_zone"] >= 0.5
         return (0 if one.passed and inside else 1 if one.passed else 2, time_s, index)
 
-    places = sorted(range(len(several)), key=key)
-    return tuple(places.index(index) + 1 for index in range(len(several)))
+    ranked = {index: rank for rank, index in enumerate(sorted(range(len(several)), key=key), 1)}
+    return tuple(ranked[index] for index in range(len(several)))
 
 
 # --- one takeover -------------------------------------------------------------------------
 
 
-def _courses(curves: pa.Table) -> dict[tuple[str, int, str], Course]:
-    """Each runner's course by session, exchange and role, without rows that lack a number."""
+def _courses(
+    curves: pa.Table, wanted: Collection[tuple[str, int]]
+) -> dict[tuple[str, int, str], Course]:
+    """Each runner's course by session, exchange and role, without rows that lack a number; of the
+    wanted sessions and exchanges alone."""
     if not len(curves):
         return {}
     session = curves["session"].combine_chunks().dictionary_encode()
     codes = session.indices.to_numpy()
     names = session.dictionary.to_pylist()
-    outgoing = np.array(curves["role"].to_pylist(), dtype=object) == "outgoing"
+    outgoing = pc.equal(curves["role"], "outgoing").to_numpy()
     exchange = curves["exchange"].to_numpy()
     numbers = {name: curves[name].to_numpy(zero_copy_only=False) for name in _COURSE}
     order = np.lexsort((numbers["t_s"], outgoing, exchange, codes))
@@ -218,12 +223,15 @@ def _courses(curves: pa.Table) -> dict[tuple[str, int, str], Course]:
     runners = curves["runner"]
     found = {}
     for rows in np.split(order, first):
+        key = (names[codes[rows[0]]], int(exchange[rows[0]]))
+        if key not in wanted:
+            continue
         own = {name: np.asarray(column[rows], dtype=float) for name, column in numbers.items()}
         known = np.all([np.isfinite(column) for column in own.values()], axis=0)
         if known.sum() < 2:
             continue
         role = "outgoing" if outgoing[rows[0]] else "incoming"
-        found[names[codes[rows[0]]], int(exchange[rows[0]]), role] = Course(
+        found[*key, role] = Course(
             runners[int(rows[0])].as_py(), **{name: x[known] for name, x in own.items()}
         )
     return found

@@ -16,11 +16,12 @@ from typing import Any, Literal
 
 import matplotlib as mpl
 import numpy as np
+from matplotlib import font_manager
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure as Canvas
-from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextPath
 
 from pipeline.show.drawing import (
     INKS,
@@ -110,8 +111,6 @@ def _settings(look: _Look) -> Iterator[None]:
 
 def _installed() -> list[str]:
     """Of the fonts wished for those that are there: each missing one would be a message."""
-    from matplotlib import font_manager
-
     there = {font.name for font in font_manager.fontManager.ttflist}
     return [font for font in _FONTS if font in there] or ["DejaVu Sans"]
 
@@ -146,9 +145,7 @@ def _compose(canvas: Canvas, figure: Figure, look: _Look) -> None:
 def _fitting(text: str, size_pt: float, most_pt: float) -> tuple[str, float]:
     """A bold line and its size in points, smaller where it would be too long, shortened where it
     would be too small."""
-    from matplotlib.textpath import TextPath
-
-    bold = FontProperties(family=mpl.rcParams["font.family"], weight="bold")
+    bold = font_manager.FontProperties(family=mpl.rcParams["font.family"], weight="bold")
 
     def long_pt(words: str) -> float:
         path = TextPath((0.0, 0.0), words, size=size_pt, prop=bold, usetex=False)

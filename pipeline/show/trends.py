@@ -125,14 +125,14 @@ def _trend(
 ) -> Curve | None:
     if progress is None:
         return None
-    level, slope = (
-        estimate(progress, f"{stem}_{unit}", f"{stem}_sd_{unit}"),
-        estimate(progress, f"{stem}_trend_{unit}", f"{stem}_trend_sd_{unit}"),
-    )
-    if level is None or slope is None or len(x) < 2:
+    if not stem or len(x) < 2:
         return None
-    last = progress["last_utc"].timestamp()
-    weeks = np.array([(one.when.timestamp() - last) / WEEK_S for one in several])
+    level = estimate(progress, f"{stem}_{unit}", f"{stem}_sd_{unit}")
+    slope = estimate(progress, f"{stem}_trend_{unit}", f"{stem}_trend_sd_{unit}")
+    if level is None or slope is None:
+        return None
+    last = progress["last_utc"]
+    weeks = np.array([(one.when - last).total_seconds() / WEEK_S for one in several])
     y = level.value + slope.value * weeks
     return Curve("quiet", x, y, sd=np.hypot(level.sd, slope.sd * weeks), dashed=True)
 
@@ -292,11 +292,11 @@ def _times(rows: Sequence[Row], x: Floats) -> Panel:
 def _tapes(
     advised: Row, progress: Row | None, foot_m: float | None, x: Floats
 ) -> tuple[Upright, ...]:
-    at = advised["mark_m"] / (foot_m or 1.0)
-    used = None if progress is None else progress["mark_m"]
-    if used is None or not x[0] <= used / (foot_m or 1.0) <= x[-1]:
+    unit_m = foot_m or 1.0
+    at = advised["mark_m"] / unit_m
+    used = None if progress is None or progress["mark_m"] is None else progress["mark_m"] / unit_m
+    if used is None or not x[0] <= used <= x[-1]:
         return (Upright("plain", at, "advised"),)
-    used /= foot_m or 1.0
     if abs(used - at) < 0.02 * (x[-1] - x[0]):
         return (Upright("plain", at, "in use, advised"),)
     return Upright("plain", at, "advised"), Upright("quiet", used, "in use")

@@ -55,13 +55,24 @@ class _Box:
     bottom: float
 
     def across(self, x: Any) -> Any:
-        return LEFT + self.x.part(x) * (WIDTH - LEFT - RIGHT)
+        return _across(self.x, x)
 
     def down(self, y: Any) -> Any:
         return self.bottom - self.y.part(y) * (self.bottom - self.top)
 
     def at(self, x: float, y: float) -> tuple[float, float]:
         return float(self.across(x)), float(self.down(y))
+
+    def across_inside(self, *x: float) -> list[float]:
+        """Places across, those beyond the axis at its end."""
+        return [float(np.clip(self.across(one), LEFT, WIDTH - RIGHT)) for one in x]
+
+    def down_inside(self, *y: float) -> list[float]:
+        return [float(np.clip(self.down(one), self.top, self.bottom)) for one in y]
+
+
+def _across(scale: Scale, x: Any) -> Any:
+    return LEFT + scale.part(x) * (WIDTH - LEFT - RIGHT)
 
 
 def draw(figure: Figure) -> ET.Element:
@@ -122,9 +133,7 @@ def inks() -> str:
 
 def _ground(box: _Box, spans: Iterable[Span], *, is_first: bool) -> Iterable[ET.Element]:
     for span in spans:
-        low, high = (
-            float(np.clip(box.across(x), LEFT, WIDTH - RIGHT)) for x in (span.low, span.high)
-        )
+        low, high = box.across_inside(span.low, span.high)
         yield _rect("ground", low, box.top, high - low, box.bottom - box.top)
         if is_first and span.word:
             yield _text(high - 5.0, box.bottom - 5.0, span.word, "end", "quiet")
@@ -133,9 +142,7 @@ def _ground(box: _Box, spans: Iterable[Span], *, is_first: bool) -> Iterable[ET.
 def _panel(panel: Panel, box: _Box) -> Iterable[ET.Element]:
     for item in panel.items:
         if isinstance(item, Span):
-            up, down = (
-                float(np.clip(box.down(y), box.top, box.bottom)) for y in (item.high, item.low)
-            )
+            up, down = box.down_inside(item.high, item.low)
             yield _rect("ground", LEFT, up, WIDTH - LEFT - RIGHT, down - up)
             if item.word:
                 yield _text(WIDTH - RIGHT - 3.0, up + 14.0, item.word, "end", "quiet")
@@ -158,8 +165,7 @@ def _x_axis(x: Scale, last: _Box) -> Iterable[ET.Element]:
 def _extent(x: Scale, upright: Upright) -> tuple[float, float]:
     """From where to where an upright's word goes, in the picture's units; nowhere without one."""
     half = _long(upright.word) / 2 + 2.0
-    middle = LEFT + x.part(upright.x) * (WIDTH - LEFT - RIGHT)
-    middle = min(max(middle, half), WIDTH - half)
+    middle = min(max(_across(x, upright.x), half), WIDTH - half)
     return (middle - half, middle + half) if upright.word else (middle, middle)
 
 
@@ -172,10 +178,7 @@ def _upright(upright: Upright, boxes: Sequence[_Box], y: float) -> Iterable[ET.E
     if not LEFT - 1.0 <= x <= WIDTH - RIGHT + 1.0:
         return
     if upright.x_sd is not None:
-        low, high = (
-            float(np.clip(boxes[0].across(upright.x + k * upright.x_sd), LEFT, WIDTH - RIGHT))
-            for k in (-1, 1)
-        )
+        low, high = boxes[0].across_inside(upright.x - upright.x_sd, upright.x + upright.x_sd)
         if high - low > 1.0:
             for box in boxes:
                 yield _rect(
@@ -280,14 +283,10 @@ def _dot(dot: Dot, box: _Box) -> Iterable[ET.Element]:
     ink = f"ink-{dot.ink}"
     bars = ""
     if dot.x_sd is not None:
-        low, high = (
-            float(np.clip(box.across(dot.x + k * dot.x_sd), LEFT, WIDTH - RIGHT)) for k in (-1, 1)
-        )
+        low, high = box.across_inside(dot.x - dot.x_sd, dot.x + dot.x_sd)
         bars += f"M{_n(low)} {_n(y)}H{_n(high)}"
     if dot.y_sd is not None:
-        low, high = (
-            float(np.clip(box.down(dot.y + k * dot.y_sd), box.top, box.bottom)) for k in (-1, 1)
-        )
+        low, high = box.down_inside(dot.y - dot.y_sd, dot.y + dot.y_sd)
         bars += f"M{_n(x)} {_n(low)}V{_n(high)}"
     if bars:
         yield element("path", {"class": f"bars {ink}", "d": bars})

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 
 from pipeline.model import Estimate
@@ -41,6 +42,12 @@ def change(one: Estimate, digits: int) -> str:
     """A difference with its sign and its standard error: +0.02 ± 0.01, 0.00 ± 0.01."""
     both = plus_minus(one, digits)
     return f"+{both}" if float(f"{one.value:.{digits}f}") > 0.0 else both
+
+
+def days(first: datetime, last: datetime) -> str:
+    """One day, or from one to another: 2026-05-12 to 2026-05-26."""
+    ends = dict.fromkeys(f"{when:%Y-%m-%d}" for when in (first, last))
+    return " to ".join(ends)
 
 
 def foot_of(row: Mapping[str, Any]) -> float | None:
