@@ -248,16 +248,21 @@ def test_a_table_is_every_session_or_those_named(folder):
     assert every["session"].to_pylist() == ["larch-straight"] * 5 + ["version-1"] * 2
     assert pipeline.table(str(out), "exchanges", ["version-1"]).equals(every.slice(5))
     assert pipeline.table(out, "exchanges", []).num_rows == 0
-    for name in ("duckdb", "polars"):  # as the page has it for files of several versions
-        if name == "duckdb":
-            path = f"{out}/exchanges/*/part-0.parquet"
-            query = f"select session, foot_m from read_parquet('{path}', union_by_name = true)"
-            found = duckdb.sql(query).fetchall()
-        else:
-            scan = pl.scan_parquet(out / "exchanges", missing_columns="insert")
-            found = scan.select("session", "foot_m").collect().rows()
-        mine = every.select(["session", "foot_m"]).to_pylist()
-        assert sorted(found, key=str) == sorted((tuple(row.values()) for row in mine), key=str)
+    # as the page has it for files of several versions
+    path = f"{out}/exchanges/*/part-0.parquet"
+    query = f"select session, foot_m from read_parquet('{path}', union_by_name = true)"
+    mine = [tuple(row.values()) for row in every.select(["session", "foot_m"]).to_pylist()]
+    assert sorted(duckdb.sql(query).fetchall(), key=str) == sorted(mine, key=str)
+    options = {"missing_columns": "insert", "extra_columns": "ignore"}
+    frame = pl.scan_parquet(out / "exchanges", **options).collect()
+    assert frame["zone_time_s"].to_list() == every["zone_time_s"].to_pylist()
+    assert (
+        pd.read_parquet(out / "exchanges")["zone_time_s"].tolist()
+        == every["zone_time_s"].to_pylist()
+    )
+    shutil.move(out / "exchanges" / "session=version-1", out / "exchanges" / "session=a")
+    assert len(pl.scan_parquet(out / "exchanges", **options).collect()) == 7  # the old one first
+    assert sorted(duckdb.sql(query).fetchall(), key=str)[0][0] == "a"
     shutil.rmtree(out)
 
 
