@@ -157,8 +157,8 @@ def read(path: Path, data: bytes) -> Content:
 
 def _on_end(parts: Sequence[tuple[Floats, ...]]) -> Iterator[Floats]:
     """The columns of several files of a chain, one after the other."""
-    for column in zip(*parts, strict=True):
-        yield column[0] if len(column) == 1 else np.concatenate(column)
+    for own in zip(*parts, strict=True):
+        yield own[0] if len(own) == 1 else np.concatenate(own)
 
 
 def _common_basis(bases: list[Basis]) -> Basis:
