@@ -127,6 +127,9 @@ def season(
     seen |= {one.name: one for one in _of_one_name(seen.values())}
     if dry_run:
         return _summary(seen.values(), None, began)
+    for one in seen.values():
+        if one.state == "failed":
+            hear(one)
     to_do = [task for task in tasks if seen[task.name].state in ("new", "changed")]
     seen |= _measured(engine, to_do, seen, tell, hear)
     _write_failures(target, failed, seen.values())
@@ -173,7 +176,7 @@ def measure(task: Task) -> Outcome:
     """Measure a session and write its tables, unless another run is at it."""
     seen = look(task)
     if seen.state not in ("new", "changed"):
-        return seen
+        return _meanwhile(seen)
     target = open_place(task.out)
     try:
         if not isinstance(target, Folder):
@@ -183,13 +186,20 @@ def measure(task: Task) -> Outcome:
             if not ours:
                 return replace(seen, state="busy", why=("another run is measuring it",))
             if task.wait and (seen := look(task)).state not in ("new", "changed"):
-                return replace(seen, why=("another run has measured it meanwhile",))
+                return _meanwhile(seen)
             return _measure(task, seen, target)
     except BatontraceError as err:
         return replace(_failed(task, err), session=seen.session, size=seen.size, mark=seen.mark)
     except OSError as err:
         found = f"cannot be written ({err.strerror or err})"
         return replace(seen, state="failed", why=(f"{task.out}: {found}",), exit_code=8)
+
+
+def _meanwhile(seen: Outcome) -> Outcome:
+    """A session that had changed when it was looked at, and is now as its tables have it."""
+    if seen.state == "unchanged":
+        return replace(seen, why=("another run has measured it meanwhile",))
+    return seen
 
 
 def _measure(task: Task, seen: Outcome, target: Place) -> Outcome:
