@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline import cli_decide, cli_season, cli_show, terminal
+from pipeline import cli_decide, cli_export, cli_season, cli_show, terminal
 from pipeline.cli_decide import ZoneRules
 from pipeline.errors import BatontraceError
 from pipeline.terminal import pm
@@ -201,6 +201,7 @@ app.command(epilog=cli_decide.RUNNERS_EXAMPLE)(cli_decide.runners)
 app.command(epilog=cli_decide.PROGRESS_EXAMPLE)(cli_decide.progress)
 app.command(epilog=cli_show.REPORT_EXAMPLE)(cli_show.report)
 app.command(epilog=cli_show.OVERLAY_EXAMPLE)(cli_show.overlay)
+app.command(epilog=cli_export.EXPORT_EXAMPLE)(cli_export.export)
 
 
 # --- printing --------------------------------------------------------------------------

@@ -21,7 +21,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal, NamedTuple, Protocol, TypeVar
 
-from pipeline import compact, process, schema, store
+from pipeline import compact, package, process, schema, store
 from pipeline.engines import Threads
 from pipeline.errors import BatontraceError, InputError, NothingMeasured
 from pipeline.places import Folder, Place, open_place
@@ -134,6 +134,7 @@ def season(
     seen |= _measured(engine, to_do, seen, tell, hear)
     _write_failures(target, failed, seen.values())
     compacted = compact.compact(target)
+    _describe(target)
     return _summary(seen.values(), compacted, began)
 
 
@@ -418,6 +419,25 @@ def _of_one_name(outcomes: Iterable[Outcome]) -> Iterator[Outcome]:
                 "expected one id a session; change `id` in session.toml"
             )
             yield replace(one, state="failed", why=(why,), exit_code=5)
+
+
+def _describe(target: Place) -> None:
+    """Have the place say what it holds (package.py)."""
+    if isinstance(target, Folder):
+        store.describe(target.path)
+        return
+    with tempfile.TemporaryDirectory(prefix="batontrace-") as name:
+        # What tells is which kinds of files there are: one of each stands for all.
+        for below in (*schema.TABLES, *schema.DECISIONS, compact.FOLDER):
+            kinds = {}
+            for entry in target.files(below):
+                kinds[PurePosixPath(entry.name).parts[:2]] = Path(name, entry.name)
+            for path in kinds.values():
+                path.parent.mkdir(parents=True, exist_ok=True)
+                path.touch()
+        told = package.text(Path(name))
+    if told is not None:
+        target.write("season", {package.FILE: told.encode()})
 
 
 def _failures(target: Place) -> dict[str, Mapping[str, Any]]:

@@ -28,7 +28,7 @@ import filelock
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipeline import schema
+from pipeline import package, schema
 from pipeline.errors import OutputError
 
 # A session of no rows that stands beside ids which readers would take for numbers or dates.
@@ -116,6 +116,25 @@ def write_session(
         if _MAY_LOOK_TYPED.fullmatch(session_id):
             _write_anchors(folder, out)
         switch(folder, moves)
+    describe(out)
+
+
+def describe(out: Path) -> None:
+    """Have OUT's datapackage.json (package.py) say what lies there now.
+
+    To be called whenever tables came or went. Touches the disk only where it said otherwise.
+    It never fails: the tables are in place by then, and the next run makes good what this one
+    could not write.
+    """
+    path = out / package.FILE
+    for _ in range(3):  # where another run's tables came in between, what was said is old
+        try:
+            text = package.text(out)
+            if text is None or (path.is_file() and path.read_bytes() == text.encode("utf-8")):
+                return
+            write_text(path, text)
+        except (OSError, OutputError):
+            return
 
 
 def write_text(path: Path, text: str, *, make_folder: bool = True) -> None:
