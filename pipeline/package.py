@@ -13,7 +13,7 @@ same time write the same. The price: readers that know the standard's lists only
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -21,9 +21,8 @@ from pipeline import schema
 
 FILE = "datapackage.json"
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
-COMPACT = "season"  # the folder of whole-season files
+COMPACT = "season"  # the folder of the tables that season compacts (compact.py)
 
-_TABLES = (*schema.TABLES, *schema.DECISIONS)
 _TYPES = {
     "string": "string",
     "int8": "integer",
@@ -37,13 +36,8 @@ _TYPES = {
 }
 _LAYOUTS = {
     "session": "One file a session; the column `session` is the folder's name and in no file.",
-    "season": "Many sessions a file, with the column `session`, as of the last compaction.",
+    "season": "All sessions in parts of about a million rows, with the column `session`.",
     "whole": "One file for all sessions.",
-}
-_PATHS = {
-    "session": "{}/session=*/part-0.parquet",
-    "season": COMPACT + "/{}/part-*.parquet",
-    "whole": "{}/part-0.parquet",
 }
 
 
@@ -52,13 +46,11 @@ def describe(out: Path) -> dict[str, Any]:
 
     Looks at names only and reads no table.
     """
-    return of((name, layout) for name in _TABLES for layout in _layouts(out, name))
-
-
-def of(tables: Iterable[tuple[str, str]]) -> dict[str, Any]:
-    """The Data Package of these tables, each with how its files lie: "session" (one a session),
-    "season" (compacted) or "whole" (decisions)."""
-    found = [_resource(name, layout) for name, layout in tables]
+    found = [
+        _resource(name, path, layout)
+        for name in (*schema.TABLES, *schema.DECISIONS)
+        for path, layout in _places(out, name)
+    ]
     there = {resource["name"] for resource in found}
     for resource in found:
         keys = resource["schema"].get("foreignKeys", [])
@@ -100,22 +92,26 @@ def table_schema(table_name: str) -> dict[str, Any]:
     return said
 
 
-def _layouts(out: Path, table_name: str) -> Iterator[str]:
-    """How the table lies in `out`."""
-    layouts = ("whole",) if table_name in schema.DECISIONS else ("session", "season")
-    for layout in layouts:
-        if next(out.glob(_PATHS[layout].format(table_name)), None) is not None:
-            yield layout
+def _places(out: Path, table_name: str) -> Iterator[tuple[str, str]]:
+    """Where the table lies in `out`, from OUT, and in which layout."""
+    if table_name in schema.DECISIONS:
+        if (out / table_name / "part-0.parquet").is_file():
+            yield f"{table_name}/part-0.parquet", "whole"
+        return
+    if next((out / table_name).glob("session=*"), None) is not None:
+        yield f"{table_name}/session=*/part-0.parquet", "session"
+    if next((out / COMPACT / table_name).glob("part-*.parquet"), None) is not None:
+        yield f"{COMPACT}/{table_name}/part-*.parquet", "season"
 
 
-def _resource(table_name: str, layout: str) -> dict[str, Any]:
+def _resource(table_name: str, path: str, layout: str) -> dict[str, Any]:
     facts = schema.facts(table_name)
     return {
         "name": f"{COMPACT}-{table_name}" if layout == "season" else table_name,
         "type": "table",
         "title": table_name,
         "description": f"{facts.meaning} {_LAYOUTS[layout]}",
-        "path": _PATHS[layout].format(table_name),
+        "path": path,
         "format": "parquet",
         "mediatype": "application/vnd.apache.parquet",
         "schema": table_schema(table_name),
