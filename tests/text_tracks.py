@@ -92,12 +92,15 @@ def nmea(n: int, rate_hz: int = 10) -> bytes:
 
 def gps_csv(n: int, rate_hz: int = 10) -> bytes:
     head = "time_utc,latitude_deg,longitude_deg,altitude_m,speed_mps,hdop,satellites,heart_rate\n"
-    return head.encode() + "".join(
-        f"{time},{lat:.9f},{lon:.9f},{ele:.2f},{v:.3f},0.86,14,{150 + i % 30}\n"
-        for i, ((lat, lon, ele, v), time) in enumerate(
-            zip(_run(n, rate_hz), stamps(n, rate_hz), strict=True)
-        )
-    ).encode()
+    return (
+        head.encode()
+        + "".join(
+            f"{time},{lat:.9f},{lon:.9f},{ele:.2f},{v:.3f},0.86,14,{150 + i % 30}\n"
+            for i, ((lat, lon, ele, v), time) in enumerate(
+                zip(_run(n, rate_hz), stamps(n, rate_hz), strict=True)
+            )
+        ).encode()
+    )
 
 
 def imu_csv(n: int, rate_hz: int = 100) -> bytes:
@@ -105,7 +108,10 @@ def imu_csv(n: int, rate_hz: int = 100) -> bytes:
     acc = rng.normal(0.0, 5.0, (n, 3)).tolist()
     gyro = rng.normal(0.0, 2.0, (n, 3)).tolist()
     head = "time_utc,acc_x_mps2,acc_y_mps2,acc_z_mps2,gyro_x_radps,gyro_y_radps,gyro_z_radps\n"
-    return head.encode() + "".join(
-        f"{time},{a[0]:.4f},{a[1]:.4f},{a[2]:.4f},{g[0]:.5f},{g[1]:.5f},{g[2]:.5f}\n"
-        for time, a, g in zip(stamps(n, rate_hz), acc, gyro, strict=True)
-    ).encode()
+    return (
+        head.encode()
+        + "".join(
+            f"{time},{a[0]:.4f},{a[1]:.4f},{a[2]:.4f},{g[0]:.5f},{g[1]:.5f},{g[2]:.5f}\n"
+            for time, a, g in zip(stamps(n, rate_hz), acc, gyro, strict=True)
+        ).encode()
+    )
