@@ -63,13 +63,15 @@ class _Slot(NamedTuple):
 
 class _Template(NamedTuple):
     """A point's unchanging parts (`literals`, one more than `slots`), and for each how many of
-    the `delimiters` stand before it; `period`: how many a point has."""
+    the `delimiters` stand before it; `period` and `controls`: how many of these and of control
+    characters a point has."""
 
     slots: tuple[_Slot, ...]
     literals: tuple[bytes, ...]
     before: tuple[int, ...]
     delimiters: bytes
     period: int
+    controls: int
 
 
 def runs(data: bytes, names: Names) -> list[Run]:
@@ -108,11 +110,13 @@ def _template(point: bytes, names: Names) -> _Template | None:
         return None
     delimiters = b'<"' if any(point[s.end] == ord('"') for s in slots) else b"<"
     starts = (0, *(s.end for s in slots), len(point))
-    literals = (point[a : s.start] for a, s in zip(starts, slots, strict=False))
-    before = tuple(sum(point.count(bytes([d]), 0, at) for d in delimiters) for at in starts)
-    return _Template(
-        slots, (*literals, point[starts[-2] :]), before[:-1], delimiters, period=before[-1]
+    literals = (
+        *(point[a : s.start] for a, s in zip(starts, slots, strict=False)),
+        point[starts[-2] :],
     )
+    before = tuple(sum(point.count(bytes([d]), 0, at) for d in delimiters) for at in starts)
+    controls = sum(byte < 0x20 for literal in literals for byte in literal)
+    return _Template(slots, literals, before[:-1], delimiters, before[-1], controls)
 
 
 def _slots(point: bytes, names: Names) -> tuple[_Slot, ...]:
@@ -178,7 +182,7 @@ def _run(data: bytes, buffer: Bytes, start: int, template: _Template, names: Nam
         there = max(len(places) - 1, 0) // template.period
         heads, alike = _alike(buffer, places, there, template)
         end = int(places[alike * template.period]) if there else at
-        if alike and not _is_plain(data, view[: end - at], at, end):
+        if alike and not _is_plain(data, view[: end - at], at, end, alike * template.controls):
             alike = 0
         if alike:
             parts.append(_columns(buffer, heads[:, :alike], template, names))
@@ -214,12 +218,12 @@ def _first(fails: np.ndarray[tuple[int], np.dtype[np.bool_]], n: int) -> int:
     return int(fails.argmax()) if fails.any() else n
 
 
-def _is_plain(data: bytes, view: Bytes, start: int, end: int) -> bool:
-    """Whether no byte means anything but itself: printable ASCII and space, no reference."""
-    spaces = sum(data.count(s, start, end) for s in (b"\n", b"\r", b"\t"))
+def _is_plain(data: bytes, view: Bytes, start: int, end: int, controls: int) -> bool:
+    """Whether each byte means itself alone: no reference, no end of a section, nothing beyond
+    ASCII, and no control characters but the `controls` that the literals hold."""
     return bool(
         view.max() < 0x7F
-        and np.count_nonzero(view < 0x20) == spaces
+        and np.count_nonzero(view < 0x20) == controls
         and data.find(b"&", start, end) < 0
         and data.find(b"]]>", start, end) < 0
     )
