@@ -126,13 +126,26 @@ def sieve_imu(
     three accelerations. Where only the turn rate is missing it stays NaN.
     """
     n = len(t_s)
-    keep = np.isfinite(t_s) & np.isfinite(acc_mps2).all(axis=1) & ~_undated(t_s, basis)
+    keep = np.isfinite(t_s) & _all_finite(acc_mps2) & ~_undated(t_s, basis)
     if not keep.any():
         return Sieved(None, n)
     gyro = np.empty((0, 3))
-    if gyro_radps is not None and np.isfinite(gyro_radps).all(axis=1).any():
-        gyro = np.where(np.isfinite(gyro_radps), gyro_radps, np.nan)[keep]
-    return Sieved(Imu(t_s[keep], acc_mps2[keep], gyro, basis), int(n - keep.sum()))
+    if gyro_radps is not None:
+        turns = _all_finite(gyro_radps)
+        if turns.any():
+            gyro = gyro_radps
+            if not turns.all():
+                gyro = np.where(np.isfinite(gyro), gyro, np.nan)
+    if not keep.all():  # nearly always they are, and a column of an hour is large
+        t_s, acc_mps2 = t_s[keep], acc_mps2[keep]
+        gyro = gyro[keep] if len(gyro) else gyro
+    return Sieved(Imu(t_s, acc_mps2, gyro, basis), int(n - keep.sum()))
+
+
+def _all_finite(vectors: Floats) -> NDArray[np.bool_]:
+    """True where all of a row's numbers are finite; by columns, for rows are short."""
+    finite: NDArray[np.bool_] = np.logical_and.reduce([np.isfinite(c) for c in vectors.T])
+    return finite
 
 
 def _undated(t_s: Floats, basis: Basis) -> NDArray[np.bool_]:

@@ -23,7 +23,7 @@ from pipeline.read.sentences import (
     day_of,
     one_by_one,
 )
-from pipeline.read.slices import Bytes, Places, cut, numbers, windows
+from pipeline.read.slices import Bytes, Places, column, cut, numbers, windows
 
 Flags = NDArray[np.bool_]
 
@@ -232,9 +232,9 @@ _READERS: tuple[Callable[[_Fields], dict[str, Floats]], ...] = (_rmc, _gga, _gns
 
 def _each(texts: pa.Array, meaning: Callable[[bytes], float]) -> Floats:
     """`meaning` of each text, where few differ."""
-    encoded = pc.dictionary_encode(texts.cast(pa.binary()).fill_null(b""))
-    values = np.array([meaning(t) for t in encoded.dictionary.to_pylist()], np.float64)
-    chosen: Floats = values[np.frombuffer(encoded.indices.buffers()[1], np.int32)[: len(texts)]]
+    encoded = pc.dictionary_encode(texts.cast(pa.binary()), null_encoding="encode")
+    values = np.array([meaning(t or b"") for t in encoded.dictionary.to_pylist()], np.float64)
+    chosen: Floats = values[column(encoded.indices, np.int32)[0]]
     return chosen
 
 

@@ -6,6 +6,7 @@ pyarrow's own conversions, without the detour by pandas that its `to_numpy` take
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -50,12 +51,26 @@ def numbers(texts: pa.Array) -> Floats:
 
 def floats(values: pa.Array | pa.ChunkedArray) -> Floats:
     """Arrow's float64 as numpy's, null as NaN."""
+    whole, stated = column(values, np.float64)
+    return whole if stated is None else np.where(stated, whole, math.nan)
+
+
+def column(
+    values: pa.Array | pa.ChunkedArray, kind: type[np.generic]
+) -> tuple[NDArray[Any], NDArray[np.bool_] | None]:
+    """The numbers of an Arrow column of that `kind`, unchanged and not to be changed; and which
+    are stated, None where all are (a null's number means nothing)."""
     if isinstance(values, pa.ChunkedArray):
         values = values.combine_chunks()
-    if values.null_count:
-        values = values.fill_null(math.nan)
-    whole: Floats = np.frombuffer(values.buffers()[1], np.float64)
-    return whole[values.offset : values.offset + len(values)]
+    end = values.offset + len(values)
+    if len(values) == 0:
+        return np.empty(0, kind), None
+    validity, numbers_ = values.buffers()
+    whole = np.frombuffer(numbers_, kind, end)[values.offset :]
+    if not values.null_count:
+        return whole, None
+    bits = np.unpackbits(np.frombuffer(validity, np.uint8), count=end, bitorder="little")
+    return whole, bits[values.offset :].astype(np.bool_)
 
 
 def _number(text: bytes | None) -> float:
