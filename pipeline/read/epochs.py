@@ -27,7 +27,7 @@ from pipeline.read.slices import Bytes, Places, column, cut, numbers, windows
 
 Flags = NDArray[np.bool_]
 
-_CHUNK = 1 << 19  # bytes looked at together: they bound the memory
+_CHUNK = 1 << 20  # bytes looked at together: they bound the memory
 _KEY = 16  # bytes of a time field that are compared
 _RMC, _GGA, _GNS, _ZDA, _VTG = range(5)
 _POSITIONS = (_RMC, _GGA, _GNS)
@@ -64,6 +64,8 @@ class _Fields(NamedTuple):
     def bounds(self, i: int | Places) -> tuple[Places, Places]:
         """Start and end of the fields number `i`; empty where a sentence has not so many."""
         at = self.first + i
+        if (at < self.star).all():
+            return self.marks[at] + 1, self.marks[at + 1]
         end = self.marks[np.minimum(at + 1, self.star)]
         return np.where(at < self.star, self.marks[np.minimum(at, self.star)] + 1, end), end
 
@@ -119,19 +121,20 @@ def _said(stretch: bytes, offset: int) -> _Said | None:
     sign = text[marks]
     stops = np.flatnonzero(sign != _COMMA)
     heads = np.flatnonzero(sign[stops] == _DOLLAR)
-    head = windows(text, marks[stops[heads]], 7).astype(np.int64)
-    code = (head[:, 3] << 16) | (head[:, 4] << 8) | head[:, 5]
-    kind = np.full(len(head), -1)
+    head = np.ascontiguousarray(windows(text, marks[stops[heads]], 7).T).astype(np.int32)
+    code = (head[3] << 16) | (head[4] << 8) | head[5]
+    kind = np.full(len(code), -1)
     for i, known in enumerate(_CODES):
         kind[code == known] = i
-    named = (kind >= 0) & (head[:, 6] == _COMMA)
-    named &= ((head[:, 1:3] >= ord("A")) & (head[:, 1:3] <= ord("Z"))).all(axis=1)
-    heads, kind, head = heads[named], kind[named], head[named]
+    named = (kind >= 0) & (head[6] == _COMMA)
+    for letter in head[1:3]:
+        named &= (letter >= ord("A")) & (letter <= ord("Z"))
+    heads, kind, talker = heads[named], kind[named], ((head[1] << 8) | head[2])[named]
     dollar, star = stops[heads], np.append(stops, len(marks))[heads + 1]
     sound = _is_sound(text, np.append(marks, size), np.append(sign, 0), dollar, star)
     is_position = np.isin(kind, _POSITIONS)
     found, bad = int(is_position.sum()), int((is_position & ~sound).sum())
-    dollar, star, kind, head = dollar[sound], star[sound], kind[sound], head[sound]
+    dollar, star, kind, talker = dollar[sound], star[sound], kind[sound], talker[sound]
     columns = np.full((len(kind), len(Epoch._fields)), np.nan)
     time = np.zeros((len(kind), 3), np.uint64)
     for i, reader in enumerate(_READERS):
@@ -146,8 +149,7 @@ def _said(stretch: bytes, offset: int) -> _Said | None:
             if key is None:
                 return None
             time[same] = key
-    talker = (head[:, 1] << 8) | head[:, 2]
-    return _Said(marks[dollar] + offset, kind, talker, time, columns, found, bad)
+    return _Said(marks[dollar] + offset, kind, talker.astype(np.int64), time, columns, found, bad)
 
 
 def _is_sound(text: Bytes, marks: Places, sign: Bytes, dollar: Places, star: Places) -> Flags:
@@ -240,10 +242,10 @@ def _each(texts: pa.Array, meaning: Callable[[bytes], float]) -> Floats:
 
 def _tod_s(f: _Fields) -> Floats:
     start, end = f.bounds(0)
-    digits = windows(f.text, start, 4) - np.uint8(ord("0"))  # below "0" it becomes more than 9
-    whole = (digits <= 9).all(axis=1) & (end - start >= 6)
+    digits = windows(f.text, start, 4).T - np.uint8(ord("0"))  # below "0" it becomes more than 9
+    whole = (digits.max(axis=0) <= 9) & (end - start >= 6)
     seconds = numbers(cut(f.text, np.where(whole, start + 4, end), end))
-    hours, minutes = (10.0 * digits[:, i] + digits[:, i + 1] for i in (0, 2))
+    hours, minutes = (10.0 * digits[i] + digits[i + 1] for i in (0, 2))
     sound = (hours < 24) & (minutes < 60) & (seconds >= 0.0) & (seconds < 61.0)
     return np.where(sound, 3600.0 * hours + 60.0 * minutes + seconds, np.nan)
 
@@ -269,7 +271,8 @@ def _joined(data: bytes, said: _Said) -> Epochs:
         return Epochs(
             np.empty((0, len(Epoch._fields))), np.empty(0, np.int64), said.found, said.bad
         )
-    fresh = np.append(True, (said.time[timed][1:] != said.time[timed][:-1]).any(axis=1))
+    changes = np.diff(said.time[timed], axis=0) != 0  # unsigned: no difference but of equals is 0
+    fresh = np.append(True, changes[:, 0] | changes[:, 1] | changes[:, 2])
     begins = np.zeros(len(said.kind), np.int64)
     begins[timed] = fresh
     of = np.cumsum(begins) - 1
