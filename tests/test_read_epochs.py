@@ -99,7 +99,7 @@ TYPICAL = [
 typical = st.builds(
     lambda body, t: body.format(t=t),
     st.sampled_from(TYPICAL),
-    st.sampled_from(["170320.00", "170320.10", "170320.10", "170320.1", "", "235959.9"]),
+    st.sampled_from(["170320.00", "170320.10", "170320.10", "170320.1", "", "235959.9", "17032"]),
 )
 odd = st.builds(
     lambda kind, f: ",".join([kind, *f]),
@@ -156,3 +156,27 @@ def test_how_long_a_sentence_may_be(length: int) -> None:
     data = (sentence("GNRMC," + body) + rmc(some_run()[0])).encode()
     same(data)
     assert epochs(data).bad == (length > 240)
+
+
+FULL = "RMC,170320,A,4806.0,N,01612.0,E,9.1,84.4,120526,,,A"
+
+
+@pytest.mark.parametrize(
+    "bodies",
+    [
+        [FULL, "GGA,170320\x00,4806.1,N,01612.1,E,1,09,0.8,171.5,M,44.0,M,,"],
+        [FULL, FULL.replace("9.1", "9.2"), FULL.replace("9.1", "9.2")],
+        [FULL.replace("170320", "17032")],
+        [FULL.replace("170320", "1703200")],
+        [FULL.replace("4806.0", "inf"), FULL.replace("01612.0", "1e400")],
+        [FULL.replace("9.1", ""), "VTG,1,2,3,4,5"],
+        [FULL.replace("9.1", ""), "VTG,1,2,3,4", "VTG,,T,,M,,N,9.26,K"],
+        [FULL.replace("9.1", ""), "VTG,1,2,3,4,5,6,7"],
+        ["VTG,84.4,T,,M,5.0,N,9.26,K,A", FULL.replace("9.1", "")],
+        ["VTG,84.4,T,,M,5.0,N,9.26,K,A"],
+        ["ZDA,170320,12,05", "ZDA,170320", "ZDA,170321,12,05,2026", "ZDA,"],
+        [],
+    ],
+)
+def test_corners(bodies: list[str]) -> None:
+    same("".join(sentence("GN" + body) for body in bodies).encode())
