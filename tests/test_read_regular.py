@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +23,14 @@ TRACKS = {
     "gpx": text_tracks.gpx(60),
     "tcx": text_tracks.tcx(60, lap=25),
 }
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _short_runs() -> Iterator[None]:
+    """Documents here are short, so that many can be tried."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(regular, "_LEAST", 8)
+        yield
 
 
 def same_or_left(data: bytes, names: Names) -> markup.Walk | None:
@@ -214,6 +223,12 @@ def test_one_odd_value_is_read_as_the_parser_reads_it(odd: bytes, at: int) -> No
         changed[at] = points[at].replace(plain, name + b">" + odd + b"<")
         assert changed != points
         same_or_left(track(*changed), NAMES["gpx"])
+
+
+def test_short_runs_are_left_to_the_parser(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(regular, "_LEAST", 20)
+    assert same_or_left(track(*some_points(20)), NAMES["gpx"]) is None
+    assert same_or_left(track(*some_points(30)), NAMES["gpx"]) is not None
 
 
 def test_a_track_of_nothing_but_changes_is_soon_given_up() -> None:

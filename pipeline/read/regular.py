@@ -22,10 +22,10 @@ from pipeline.read.stamps import iso_stamps
 TARGET = "batontrace-run"
 
 _VOID = "void"
-_LEAST = 8  # points that make a run worth the trouble
+_LEAST = 64  # points that make a run: fewer are walked sooner than cut out
 _FIRST_WINDOW, _WINDOW = 1 << 14, 1 << 19  # bytes looked at together: they bound the memory
 _TRIES = 64  # at points that begin no run, before the rest is left to the parser
-_POINTS_PER_TRY = 16  # each so many points of runs earn one more
+_POINTS_PER_TRY = 32  # so many points of runs earn one more
 _DECLARED = re.compile(rb"\s*(?:\xef\xbb\xbf)?<\?xml\s[^<>]*?encoding\s*=\s*[\"']([^\"']*)[\"']")
 _ASCII_BASED = (b"utf-8", b"us-ascii", b"iso-8859-1", b"ascii", b"utf8")
 _PART = re.compile(rb"<(/?)([A-Za-z_][\w.:-]*)([^<>]*?)(/?)>([^<>]*)")
