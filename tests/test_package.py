@@ -39,7 +39,7 @@ def fill(out: Path, session: str = "otter") -> None:
 
 def compact(out: Path, name: str) -> None:
     place = out / "season" / name / "part-0000.parquet"
-    place.parent.mkdir(exist_ok=True)
+    place.parent.mkdir(parents=True, exist_ok=True)
     pq.write_table(random_table(name), place)
 
 
