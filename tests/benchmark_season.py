@@ -2,9 +2,10 @@
 python tests/benchmark_season.py [--quick] [--only reading,session] [--rounds 5] [--folder DIR]
 
 Evenings of eight runners are made once and kept in --folder. Every measurement is a process of its
-own on one thread, its imports not counted; those compared take turns, round by round. A line is the
-median, from the quickest to the slowest; ratios are of the same round; memory is the largest a
-process came to. docs/performance.md keeps what came out.
+own on one thread, its imports not counted; those compared take turns, round by round. A figure is
+the median, from the quickest to the slowest; ratios are of the processor's time in the same round,
+which a busy machine disturbs less; memory is the largest a process came to. docs/performance.md
+keeps what came out.
 """
 
 from __future__ import annotations
@@ -36,9 +37,11 @@ Job = Callable[[], Any]
 
 
 class Measured(NamedTuple):
-    """One measurement: how long, how much memory at most, what the job said of itself."""
+    """One measurement: how long on the wall's clock and the processor's, how much memory at most,
+    what the job said of itself."""
 
     seconds: float
+    cpu_s: float
     peak_mb: float
     said: Any
 
@@ -199,20 +202,21 @@ STAGES = {
 
 
 def stages(session: str) -> Job:
-    """`process` with a watch on its stages: seconds of each, and memory in use after it."""
+    """`process` with a watch on its stages: the processor's seconds of each, and the memory in
+    use after it."""
     run, took, held = our_session(session), dict.fromkeys(STAGES, 0.0), {}
     depth = [0]  # a stage that calls another's function keeps the time to itself
 
     def watched(stage: str, call: Callable[..., Any]) -> Callable[..., Any]:
         def watch(*args: Any, **options: Any) -> Any:
-            began = time.perf_counter()
+            began = time.process_time()
             depth[0] += 1
             try:
                 return call(*args, **options)
             finally:
                 depth[0] -= 1
                 if depth[0] == 0:
-                    took[stage] += time.perf_counter() - began
+                    took[stage] += time.process_time() - began
                     held[stage] = _memory_mb("VmRSS")
 
         return watch
@@ -223,9 +227,9 @@ def stages(session: str) -> Job:
             setattr(home, name, watched(stage, getattr(home, name)))
 
     def timed() -> dict[str, Any]:
-        began = time.perf_counter()
+        began = time.process_time()
         takeovers = run()
-        took["between"] = time.perf_counter() - began - sum(took.values())
+        took["between"] = time.process_time() - began - sum(took.values())
         return {"took_s": took, "held_mb": held, "takeovers": takeovers}
 
     return timed
@@ -274,10 +278,10 @@ def _memory_mb(key: str) -> float:
 def child(name: str, *args: str) -> None:
     """Run a job in this process and print what it took, as JSON."""
     job = JOBS[name](*args)
-    began = time.perf_counter()
+    began, cpu_began = time.perf_counter(), time.process_time()
     said = job()
-    took = time.perf_counter() - began
-    print(json.dumps(Measured(took, _memory_mb("VmHWM"), said)))
+    took, cpu_took = time.perf_counter() - began, time.process_time() - cpu_began
+    print(json.dumps(Measured(took, cpu_took, _memory_mb("VmHWM"), said)))
 
 
 def measured(name: str, *args: object) -> Measured:
@@ -326,23 +330,24 @@ def table(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     return "\n".join("| " + " | ".join(line) + " |" for line in lines)
 
 
-def beside(found: Mapping[str, Sequence[Measured]], base: str = OURS) -> list[list[str]]:
-    """A row a job: seconds, how many times those of `base` in the same round, memory."""
+def beside(found: Mapping[str, Sequence[Measured]]) -> list[list[str]]:
+    """A row a job: seconds, the processor's, how many times ours in the same round, memory."""
     rows = []
     for label, runs in found.items():
-        times = [a.seconds / b.seconds for a, b in zip(runs, found[base], strict=True)]
+        times = [a.cpu_s / b.cpu_s for a, b in zip(runs, found[OURS], strict=True)]
         rows.append(
             [
                 label,
                 spread([one.seconds for one in runs]),
-                "1" if label == base else spread(times, 2),
+                spread([one.cpu_s for one in runs]),
+                "1" if label == OURS else spread(times, 2),
                 f"{max(one.peak_mb for one in runs):.0f}",
             ]
         )
     return rows
 
 
-BESIDE = ("", "seconds", f"times {OURS}'s", "peak MB")
+BESIDE = ("seconds", "of the processor", f"times {OURS}'s", "peak MB")
 
 
 def exponent(x: Sequence[float], y: Sequence[float]) -> float:
@@ -388,7 +393,7 @@ def reading(run: Run) -> str:
     size = path.stat().st_size / 1e6
     return (
         f"## One FIT file\n\n{size:.1f} MB: {fixes} fixes, {felt} samples each of acceleration and "
-        f"turn rate, into columns.\n\n{table(BESIDE, beside(found))}"
+        f"turn rate, into columns.\n\n{table(('', *BESIDE), beside(found))}"
     )
 
 
@@ -403,7 +408,7 @@ def text(run: Run) -> str:
         for kind, path in kinds.items():
             jobs = {OURS: ("ours", path), library: ("notebooks", path)}
             what = f"{format_.upper()}, {kind}, {path.stat().st_size / 1e6:.1f} MB"
-            head = (what, *BESIDE[1:])
+            head = (what, *BESIDE)
             parts.append(table(head, beside(in_turns(jobs, run.rounds))))
     return "\n\n".join(parts)
 
@@ -422,22 +427,22 @@ def session(run: Run) -> str:
         count = found[OURS][0].said
         size = sum(file.stat().st_size for file in files(path)) / 1e6
         what = f"{format_.upper()}, {lasted_h(path):.2f} h, {count} takeovers, {size:.0f} MB"
-        parts.append(table((what, *BESIDE[1:]), beside(found)))
+        parts.append(table((what, *BESIDE), beside(found)))
     return "\n\n".join(parts)
 
 
 def by_stage(run: Run) -> str:
     found = in_turns({OURS: ("stages", run.evening())}, run.rounds)[OURS]
-    whole = statistics.median(one.seconds for one in found)
+    whole = statistics.median(one.cpu_s for one in found)
     rows = []
     for stage in (*STAGES, "between"):
         took = [one.said["took_s"][stage] for one in found]
         held = [one.said["held_mb"].get(stage, math.nan) for one in found]
         share = f"{100 * statistics.median(took) / whole:.0f} %"
         rows.append([stage, spread(took), share, "-" if stage == "between" else f"{max(held):.0f}"])
-    rows.append(["whole", spread([one.seconds for one in found]), "", ""])
+    rows.append(["whole", spread([one.cpu_s for one in found]), "", ""])
     peak = max(one.peak_mb for one in found)
-    head = ("stage", "seconds", "share", "MB held after it")
+    head = ("stage", "seconds of the processor", "share", "MB held after it")
     return f"## Stages of a session\n\nPeak {peak:.0f} MB.\n\n{table(head, rows)}"
 
 
@@ -445,11 +450,17 @@ def cores(run: Run) -> str:
     path = run.evening()
     jobs = {f"{n} worker{'s' * (n > 1)}": ("two_cores", path, n) for n in (1, 2)}
     found = in_turns(jobs, run.rounds)
+    alone = next(iter(found.values()))
     rows = [
-        [*row[:3], f"{max(one.said['worker_mb'] for one in found[row[0]]):.0f}"]
-        for row in beside(found, "1 worker")
+        [
+            label,
+            spread([one.seconds for one in runs]),
+            spread([a.seconds / b.seconds for a, b in zip(alone, runs, strict=True)], 2),
+            f"{max(one.said['worker_mb'] for one in runs):.0f}",
+        ]
+        for label, runs in found.items()
     ]
-    head = (f"{COPIES} sessions", "seconds", "times 1 worker's", "peak MB of a worker")
+    head = (f"{COPIES} sessions", "seconds", "times as quick", "peak MB of a worker")
     return f"## Two cores\n\nThis machine has {os.cpu_count()}.\n\n{table(head, rows)}"
 
 
@@ -474,8 +485,8 @@ def scaling(run: Run) -> str:
         x, y, measuring = [], [], []
         for k, changed in enumerate(steps):
             path, runs = paths[what, k], found[str(paths[what, k])]
-            took = [one.seconds for one in runs]
-            rest = [one.seconds - one.said["took_s"]["read"] for one in runs]
+            took = [one.cpu_s for one in runs]
+            rest = [one.cpu_s - one.said["took_s"]["read"] for one in runs]
             x.append(lasted_h(path) if what == "hours" else float(changed[what]))
             y.append(statistics.median(took))
             measuring.append(statistics.median(rest))
@@ -485,7 +496,7 @@ def scaling(run: Run) -> str:
             f"- time grows as {what}^{exponent(x, y):.2f}, reading left out as "
             f"{what}^{exponent(x, measuring):.2f}"
         )
-    head = ("of " + ", ".join(f"{v:g} {k}" for k, v in usual.items()), "seconds",
+    head = ("of " + ", ".join(f"{v:g} {k}" for k, v in usual.items()), "seconds of the processor",
             "reading left out", "peak MB")  # fmt: skip
     return "## How it grows\n\n" + table(head, rows) + "\n\n" + "\n".join(powers)
 
