@@ -22,6 +22,7 @@ SEMICIRCLE_DEG = 180 / 2**31
 KNOT_MPS = 1852 / 3600
 EARTH_M = 6_371_000.0
 CURVE_HZ = 50.0
+ACC = ["time_utc", "acc_x_mps2", "acc_y_mps2", "acc_z_mps2"]
 
 Acc = pd.DataFrame | None
 
@@ -130,11 +131,10 @@ def read_csv(path: Path) -> tuple[pd.DataFrame, Acc]:
     return found, read_acc_csv(beside) if beside.exists() else None
 
 
-def read_acc_csv(path: Path) -> pd.DataFrame:
-    wanted = ["time_utc", "acc_x_mps2", "acc_y_mps2", "acc_z_mps2"]
+def read_acc_csv(path: Path, wanted: list[str] = ACC) -> pd.DataFrame:
     table = pd.read_csv(path, usecols=wanted, parse_dates=["time_utc"])
-    axes = {axis: table[f"acc_{axis}_mps2"] for axis in "xyz"}
-    return pd.DataFrame({"time": _seconds(table["time_utc"]), **axes})
+    table.insert(0, "time", _seconds(table.pop("time_utc")))
+    return table.rename(columns={f"acc_{axis}_mps2": axis for axis in "xyz"})
 
 
 READ = {

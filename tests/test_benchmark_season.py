@@ -75,6 +75,12 @@ def test_every_reader_finds_as_many_samples(folder, job, library):
     assert bench.JOBS[job](path)() == bench.ours(path)()
 
 
+def test_tables_of_sensors_are_read_alike(folder):
+    path = str(hours.files(hours.made(folder, hours.Evening("csv", **SMALL)))[-1])
+    assert path.endswith("-imu.csv")
+    assert bench.notebooks(path)() == bench.ours(path)()
+
+
 def test_a_measurement_is_made_in_a_process_of_its_own(folder):
     path = hours.files(hours.made(folder, hours.Evening("csv", **SMALL)))[0]
     one = bench.measured("ours", path)
