@@ -89,6 +89,8 @@ def notebooks(path: str) -> Job:
     if path.endswith("-imu.csv"):
         wanted = [*notebook.ACC, "gyro_x_radps", "gyro_y_radps", "gyro_z_radps"]  # as we read
         return lambda: [0, len(notebook.read_acc_csv(Path(path), wanted))]
+    if path.endswith(".csv"):
+        return lambda: [len(notebook.read_fixes_csv(Path(path))), 0]
     reader = notebook.READ[Path(path).suffix]
     return lambda: [0 if part is None else len(part) for part in reader(Path(path))]
 

@@ -118,17 +118,15 @@ def read_nmea(path: Path) -> tuple[pd.DataFrame, Acc]:
 
 def read_csv(path: Path) -> tuple[pd.DataFrame, Acc]:
     """A unit's table of fixes, and that of its accelerometer where one lies beside it."""
-    table = pd.read_csv(path, parse_dates=["time_utc"])
-    found = pd.DataFrame(
-        {
-            "time": _seconds(table["time_utc"]),
-            "lat": table["latitude_deg"],
-            "lon": table["longitude_deg"],
-            "speed": table["speed_mps"],
-        }
-    )
     beside = path.with_name(f"{path.stem}-imu.csv")
-    return found, read_acc_csv(beside) if beside.exists() else None
+    return read_fixes_csv(path), read_acc_csv(beside) if beside.exists() else None
+
+
+def read_fixes_csv(path: Path) -> pd.DataFrame:
+    names = {"latitude_deg": "lat", "longitude_deg": "lon", "speed_mps": "speed"}
+    table = pd.read_csv(path, parse_dates=["time_utc"]).rename(columns=names)
+    table.insert(0, "time", _seconds(table.pop("time_utc")))
+    return table
 
 
 def read_acc_csv(path: Path, wanted: list[str] = ACC) -> pd.DataFrame:
