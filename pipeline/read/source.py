@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import re
 import zlib
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import NamedTuple
 from xml.parsers import expat
 
 from pipeline.errors import RecordingError
+from pipeline.read.opening import contents
 
 SUPPORTED = ("fit", "gpx", "tcx", "nmea", "csv")
 MAX_BYTES = 1 << 30  # of one recording, unpacked: a hundred hours of everything
@@ -37,22 +39,25 @@ class Source(NamedTuple):
 def load(path: Path, max_bytes: int = MAX_BYTES) -> Source:
     """The file's bytes, unpacked. A cut or broken gzip gives what could be unpacked and a
     remark. Raises RecordingError where there is nothing to read."""
-    if path.is_dir():
-        raise RecordingError(path, "a directory", "one recording", "name the file inside it")
     try:
-        size = path.stat().st_size
-        packed = path.read_bytes() if size <= max_bytes else None
+        packed = contents(path, max_bytes)
+    except IsADirectoryError:
+        raise RecordingError(
+            path, "a directory", "one recording", "name the file inside it"
+        ) from None
     except FileNotFoundError:
         raise RecordingError(
             path, "no such file", _EXPECTED, "check the name; paths are relative to session.toml"
         ) from None
-    except (OSError, ValueError) as e:
-        reason = getattr(e, "strerror", None) or str(e)
+    except OSError as e:
+        if e.errno == errno.EFBIG:
+            raise _too_large(path, max_bytes) from None
         raise RecordingError(
-            path, f"cannot be read ({reason})", _EXPECTED, "check the file and its permissions"
+            path,
+            f"cannot be read ({e.strerror})",
+            _EXPECTED,
+            "check the file and its permissions",
         ) from None
-    if packed is None:
-        raise _too_large(path, max_bytes)
     source = _unpack(path, packed, max_bytes) if packed[:2] == b"\x1f\x8b" else Source(packed, ())
     if not source.data.strip():
         raise RecordingError(path, "the file is empty", _EXPECTED, "copy it from the unit again")
