@@ -4,28 +4,22 @@ Field meanings and scales are those of the public FIT profile. Stamps are second
 1989-12-31T00:00Z on the UTC count; values below 0x10000000 are the unit's uptime instead,
 tied to UTC by `timestamp_correlation`, or else left as a counter.
 
-`messages` is the seam: above it nothing knows which library decodes.
+`messages` is the seam: above it nothing knows how the bytes are decoded.
 """
 
 from __future__ import annotations
 
 import re
-import struct
-from array import array
-from collections.abc import Iterator, Mapping, Sequence
-from functools import cache
-from io import BytesIO
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-import fitparse
-import fitparse.records
 import numpy as np
-from fitparse.utils import FitEOFError
 from numpy.typing import NDArray
 
 from pipeline.errors import RecordingError
 from pipeline.model import Basis, Floats
+from pipeline.read import fit_columns
 from pipeline.read.content import (
     STANDARD_GRAVITY_MPS2,
     Content,
@@ -35,6 +29,8 @@ from pipeline.read.content import (
     sieve_imu,
     why_no_fixes,
 )
+from pipeline.read.fit_container import Part, chain
+from pipeline.read.fit_profile import Decoded, Messages
 
 FIT_EPOCH_S = 631_065_600.0  # 1989-12-31T00:00Z; FIT profile, type date_time
 FIRST_DATE = 0x10000000  # below it a date_time is seconds of uptime; FIT profile, date_time
@@ -46,58 +42,9 @@ _ACCELEROMETER, _GYROSCOPE = 0, 1  # FIT profile, type sensor_type
 _GYRO_REACH_S = 0.1  # a turn rate is interpolated no farther than this from a stated one
 
 _AXES = ("x", "y", "z")
-_WANTED: Mapping[str, frozenset[str]] = {
-    "record": frozenset(
-        {"timestamp", "time128", "position_lat", "position_long"}
-        | {"altitude", "enhanced_altitude", "speed", "enhanced_speed"}
-    ),
-    "gps_metadata": frozenset(
-        {"timestamp", "timestamp_ms", "utc_timestamp", "position_lat", "position_long"}
-        | {"enhanced_altitude", "enhanced_speed", "velocity"}
-    ),
-    "accelerometer_data": frozenset(
-        {"timestamp", "timestamp_ms", "sample_time_offset"}
-        | {f"accel_{a}" for a in _AXES}
-        | {f"calibrated_accel_{a}" for a in _AXES}
-        | {f"compressed_calibrated_accel_{a}" for a in _AXES}
-    ),
-    "gyroscope_data": frozenset(
-        {"timestamp", "timestamp_ms", "sample_time_offset"}
-        | {f"gyro_{a}" for a in _AXES}
-        | {f"calibrated_gyro_{a}" for a in _AXES}
-    ),
-    "three_d_sensor_calibration": frozenset(
-        {"sensor_type", "calibration_factor", "calibration_divisor", "level_shift"}
-        | {"offset_cal", "orientation_matrix"}
-    ),
-    "timestamp_correlation": frozenset(
-        {"timestamp", "fractional_timestamp", "timestamp_ms", "system_timestamp"}
-        | {"fractional_system_timestamp", "system_timestamp_ms"}
-    ),
-}
-
-# Developer fields by which units tell several records of one second apart; the developer
-# names them, so spellings differ.
-_SUBSECOND = re.compile(
-    r"(time_?(stamp)?|utc|gps|gnss|fix)?_?(ms|milli(s|second|seconds)?|128|256)"
-    r"|(fractional|sub)_?(time_?stamp|time|seconds?)"
-)
 
 
 # --- the seam --------------------------------------------------------------------------
-
-
-class Messages(NamedTuple):
-    """All messages of one name in one file of a chain.
-
-    `order` (n,) is each one's place among all messages; `columns` hold numbers in the
-    profile's units, (n,) or, for array fields, (n, k), NaN where null or not there;
-    developer fields are called "developer.<name>", with their units in `units`.
-    """
-
-    order: NDArray[np.int64]
-    columns: Mapping[str, Floats]
-    units: Mapping[str, str]
 
 
 class File(NamedTuple):
@@ -109,245 +56,30 @@ class File(NamedTuple):
     damaged: bool
 
 
-def messages(data: bytes, wanted: Mapping[str, frozenset[str]]) -> Iterator[File]:
-    """Decodes each file of a chain: the fields `wanted` (message name -> field names) and
-    developer fields that count parts of a second.
+def messages(data: bytes) -> Iterator[File]:
+    """Decodes what fit_profile.py wants of each file of a chain.
 
     What comes before a fault is kept; the fault is a remark. Never raises.
     """
-    fitparse.records.DEV_TYPES = _Developers()  # else one file's descriptions reach the next
-    for part in _chain(data):
-        store: dict[str, _Store] = {name: _Store(array("q"), {}, {}) for name in wanted}
-        fault = _decode(part.data, wanted, store) if part.data else None
+    for part in chain(data):
+        found = _decoded(part) if part.data else Decoded({}, None)
         remarks = part.remarks
-        if fault is not None and not part.cut:
-            remarks += (fault,)
+        if found.fault is not None and not part.cut:
+            remarks += (found.fault,)
         yield File(
-            {name: _columns(s) for name, s in store.items() if len(s.order)},
+            found.messages,
             tuple(f"{part.name}{remark}" for remark in remarks),
             damaged=bool(remarks),
         )
 
 
-class _Cells(NamedTuple):
-    """A field's values in the order they came: the message's row, how many, the values."""
-
-    row: array[int]
-    width: array[int]
-    value: array[float]
-
-
-class _Store(NamedTuple):
-    order: array[int]
-    cells: dict[str, _Cells]
-    units: dict[str, str]
-
-
-class _AsStored:
-    """fitparse's hook for turning numbers into datetimes and other units; we want numbers."""
-
-    def run_type_processor(self, field: object) -> None: ...
-    def run_field_processor(self, field: object) -> None: ...
-    def run_unit_processor(self, field: object) -> None: ...
-    def run_message_processor(self, message: object) -> None: ...
-
-
-class _Undescribed(dict[int, Any]):
-    """A developer's fields. One that no field_description describes is bytes to pass over;
-    fitparse would give up the rest of the file."""
-
-    def __contains__(self, key: object) -> bool:
-        return True
-
-    def __missing__(self, number: int) -> Any:
-        return fitparse.records.DevField(
-            def_num=number, type=fitparse.records.BASE_TYPE_BYTE, name=f"undescribed_{number}"
-        )
-
-
-class _Developers(dict[int, Any]):
-    """Developers by index, also those whose developer_data_id is missing."""
-
-    def __contains__(self, key: object) -> bool:
-        return True
-
-    def __setitem__(self, index: int, developer: dict[str, Any]) -> None:
-        super().__setitem__(index, developer | {"fields": _Undescribed()})
-
-    def __missing__(self, index: int) -> Any:
-        self[index] = {}
-        return self[index]
-
-
-def _decode(
-    data: bytes, wanted: Mapping[str, frozenset[str]], store: Mapping[str, _Store]
-) -> str | None:
-    """Fills `store`; what stopped the decoding before the end, if anything did.
-
-    Each message is kept once the next one has proved that it ended where it should: where
-    bytes are missing in the middle, the last message before the fault is made of two.
-    """
-    count, held = 0, None
-    fault = None
+def _decoded(part: Part) -> Decoded:
     try:
-        file = fitparse.FitFile(BytesIO(data), check_crc=False, data_processor=_AsStored())
-        for count, message in enumerate(_each(file), start=1):
-            if held is not None:
-                _keep(held, count - 1, wanted[held.name], store[held.name])
-            held = message if message.name in wanted else None
-    except (fitparse.FitParseError, struct.error) as e:
-        fault = f"cannot be decoded beyond message {count} ({e}); those before it are used"
-        if not isinstance(e, FitEOFError):
-            return fault
-    if held is not None:
-        _keep(held, count, wanted[held.name], store[held.name])
-    return fault
+        return fit_columns.decode(part.data, sound=not part.remarks)
+    except fit_columns.Unknown:
+        from pipeline.read import fit_general  # fitparse is loaded for files that need it only
 
-
-def _each(file: Any) -> Iterator[Any]:
-    """Every message that can be decoded; a message read whole that fitparse cannot interpret
-    (a developer field of a type unknown, say) is passed over."""
-    while True:
-        left = file._bytes_left
-        try:
-            for message in file.get_messages():
-                # fitparse keeps every message it has seen; nobody here asks again.
-                file._messages.clear()
-                yield message
-            return
-        except (fitparse.FitParseError, struct.error):
-            raise
-        except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as e:
-            if file._bytes_left >= left:
-                raise fitparse.FitParseError(repr(e)) from e
-
-
-def _keep(message: Any, order: int, wanted: frozenset[str], store: _Store) -> None:
-    row = len(store.order)
-    store.order.append(order)
-    seen = set()
-    for field in message.fields:
-        if field.field_type == "devfield":
-            name = re.sub(r"\W+", "_", str(field.name).strip().lower())
-            if not _SUBSECOND.fullmatch(name):
-                continue
-            name = f"developer.{name}"
-            store.units[name] = str(field.units or "")
-        else:
-            name = field.parent_field.name if field.parent_field else field.name
-            if name not in wanted:
-                continue
-        values = _numbers(field.raw_value if isinstance(field.value, str) else field.value)
-        # Stated twice (plain, and expanded from a component): the first that is not null.
-        if values and name not in seen:
-            seen.add(name)
-            cells = store.cells.setdefault(name, _Cells(array("q"), array("q"), array("d")))
-            cells.row.append(row)
-            cells.width.append(len(values))
-            cells.value.extend(values)
-
-
-def _numbers(value: object) -> Sequence[float]:
-    """The value or values as numbers, NaN for null; empty where there is none."""
-    if isinstance(value, (int, float)):
-        return (value,)
-    if isinstance(value, tuple):
-        numbers = [v if isinstance(v, (int, float)) else np.nan for v in value]
-        return [] if np.isnan(numbers).all() else numbers
-    return ()
-
-
-def _columns(store: _Store) -> Messages:
-    n = len(store.order)
-    columns = {}
-    for name, cells in store.cells.items():
-        rows, widths = np.array(cells.row), np.array(cells.width)
-        filled = np.full((n, int(widths.max())), np.nan)
-        within = np.arange(widths.sum()) - np.repeat(np.cumsum(widths) - widths, widths)
-        filled[np.repeat(rows, widths), within] = cells.value
-        columns[name] = filled[:, 0] if filled.shape[1] == 1 else filled
-    return Messages(np.array(store.order), columns, dict(store.units))
-
-
-# --- the container ---------------------------------------------------------------------
-
-
-class _Part(NamedTuple):
-    """One file of a chain, its header mended where it contradicts the bytes."""
-
-    name: str
-    data: bytes
-    cut: bool
-    remarks: tuple[str, ...]
-
-
-def _chain(data: bytes) -> Iterator[_Part]:
-    """The files of a chain. A broken one ends where the next header begins."""
-    start, number = 0, 0
-    while 0 <= start < len(data):
-        number += 1
-        name = f"file {number} of the chain: " if number > 1 else ""
-        if not _is_header(data, start):
-            following = _next_header(data, start + 1)
-            end = following if following >= 0 else len(data)
-            yield _Part(name, b"", False, (f"{end - start} bytes that are no FIT file skipped",))
-            start = following
-            continue
-        head = data[start]
-        (size,) = struct.unpack_from("<I", data, start + 4)
-        end = start + head + size + 2
-        remarks: tuple[str, ...] = ()
-        cut = False
-        if end != len(data) and not _is_header(data, end):
-            following = _next_header(data, start + head)
-            stop = following if following >= 0 else len(data)
-            if size in (0, 0xFFFFFFFF):
-                remarks = ("never closed by the unit; read as far as it goes",)
-                cut, end, size = True, stop, stop - start - head
-            elif end > stop:
-                remarks = (
-                    f"cut off: {end - stop} bytes are missing; the messages before are used",
-                )
-                cut, end = True, stop
-            # Bytes that follow the stated end belong to no file; the next round skips them.
-        body = data[start:end]
-        if not cut and crc16(body) != 0:
-            remarks += ("wrong checksum: values may be damaged",)
-        yield _Part(name, body[:4] + struct.pack("<I", size) + body[8:], cut, remarks)
-        start = end
-
-
-def _is_header(data: bytes, start: int) -> bool:
-    return data[start + 8 : start + 12] == b".FIT" and 12 <= data[start] < 32
-
-
-def _next_header(data: bytes, start: int) -> int:
-    """Where the next header begins, or -1."""
-    at = data.find(b".FIT", start + 8)
-    while at >= 0 and not _is_header(data, at - 8):
-        at = data.find(b".FIT", at + 1)
-    return at - 8 if at >= 0 else -1
-
-
-def crc16(data: bytes) -> int:
-    """FIT's CRC-16 (polynomial 0xA001 reflected, initially 0). Over a whole file with its own
-    checksum behind it, 0. Two bytes a step: a quarter of a second for an hour of everything."""
-    table = _crc_table()
-    crc = 0
-    for word in np.frombuffer(data, "<u2", len(data) // 2).tolist():
-        crc = table[crc ^ word]
-    if len(data) % 2:
-        low = crc ^ data[-1]
-        crc = (low >> 8) ^ table[(low & 0xFF) << 8]
-    return crc
-
-
-@cache
-def _crc_table() -> list[int]:
-    crc = np.arange(1 << 16, dtype=np.uint32)
-    for _ in range(16):
-        crc = np.where(crc & 1, (crc >> 1) ^ 0xA001, crc >> 1)
-    return [int(c) for c in crc]
+        return fit_general.decode(part.data)
 
 
 # --- meaning ---------------------------------------------------------------------------
@@ -384,7 +116,7 @@ class _Streams(NamedTuple):
 
 def read(path: Path, data: bytes) -> Content:
     """Raises RecordingError where no file of the chain has a fix or an acceleration."""
-    files = list(messages(data, _WANTED))
+    files = list(messages(data))
     parts = [_streams(file) for file in files]
     remarks = tuple(r for part in parts for r in part.remarks)
     fix_basis = _common_basis([p.fixes_basis for p in parts if p.fixes])

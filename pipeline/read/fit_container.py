@@ -1,0 +1,103 @@
+"""The container of FIT messages: headers, chained files, checksums.
+
+Source: the public description of the FIT protocol (file header, chained files, CRC).
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from functools import cache
+from typing import NamedTuple
+
+import numpy as np
+
+_PERIOD = 32_767  # bytes; see crc16
+
+
+class Part(NamedTuple):
+    """One file of a chain, its header mended where it contradicts the bytes."""
+
+    name: str
+    data: bytes
+    cut: bool
+    remarks: tuple[str, ...]
+
+
+def chain(data: bytes) -> Iterator[Part]:
+    """The files of a chain. A broken one ends where the next header begins."""
+    start, number = 0, 0
+    while 0 <= start < len(data):
+        number += 1
+        name = f"file {number} of the chain: " if number > 1 else ""
+        if not _is_header(data, start):
+            following = _next_header(data, start + 1)
+            end = following if following >= 0 else len(data)
+            yield Part(name, b"", False, (f"{end - start} bytes that are no FIT file skipped",))
+            start = following
+            continue
+        head = data[start]
+        (size,) = struct.unpack_from("<I", data, start + 4)
+        end = start + head + size + 2
+        remarks: tuple[str, ...] = ()
+        cut = False
+        if end != len(data) and not _is_header(data, end):
+            following = _next_header(data, start + head)
+            stop = following if following >= 0 else len(data)
+            if size in (0, 0xFFFFFFFF):
+                remarks = ("never closed by the unit; read as far as it goes",)
+                cut, end, size = True, stop, stop - start - head
+            elif end > stop:
+                remarks = (
+                    f"cut off: {end - stop} bytes are missing; the messages before are used",
+                )
+                cut, end = True, stop
+            # Bytes that follow the stated end belong to no file; the next round skips them.
+        body = data if start == 0 and end == len(data) else data[start:end]
+        if not cut and crc16(body) != 0:
+            remarks += ("wrong checksum: values may be damaged",)
+        if cut:
+            body = body[:4] + struct.pack("<I", size) + body[8:]
+        yield Part(name, body, cut, remarks)
+        start = end
+
+
+def _is_header(data: bytes, start: int) -> bool:
+    return data[start + 8 : start + 12] == b".FIT" and 12 <= data[start] < 32
+
+
+def _next_header(data: bytes, start: int) -> int:
+    """Where the next header begins, or -1."""
+    at = data.find(b".FIT", start + 8)
+    while at >= 0 and not _is_header(data, at - 8):
+        at = data.find(b".FIT", at + 1)
+    return at - 8 if at >= 0 else -1
+
+
+def crc16(data: bytes) -> int:
+    """FIT's CRC-16 (polynomial 0xA001 reflected, initially 0). Over a whole file with its own
+    checksum behind it, 0.
+
+    The polynomial is x^16 + x^15 + x^2 + 1 = (x + 1) (x^15 + x + 1), whose second factor is
+    primitive: x^32767 is 1 modulo it. So bytes that stand 32,767 apart may be added (xor) first,
+    and the slow way is gone only once over what is left.
+    """
+    stored = np.frombuffer(data, np.uint8)
+    before = len(stored) % _PERIOD
+    folded = np.bitwise_xor.reduce(stored[before:].reshape(-1, _PERIOD), axis=0)
+    if before:
+        folded[_PERIOD - before :] ^= stored[:before]
+    table = _crc_table()
+    crc = table[int(folded[0]) << 8]  # with a zero before it, which leaves the sum alone
+    for word in folded[1:].view("<u2").tolist():
+        crc = table[crc ^ word]
+    return crc
+
+
+@cache
+def _crc_table() -> list[int]:
+    """What two bytes, of zeros, make of each checksum."""
+    crc = np.arange(1 << 16, dtype=np.uint32)
+    for _ in range(16):
+        crc = np.where(crc & 1, (crc >> 1) ^ 0xA001, crc >> 1)
+    return [int(c) for c in crc]
