@@ -13,14 +13,16 @@ from pipeline.errors import RecordingError
 from pipeline.read.opening import contents
 
 SUPPORTED = ("fit", "gpx", "tcx", "nmea", "csv")
-MAX_BYTES = 1 << 30  # of one recording, unpacked: a hundred hours of everything
+MAX_BYTES = 1 << 28  # of one recording, unpacked: thirty hours of everything
 
 _EXPECTED = "a recording in FIT, GPX, TCX, NMEA 0183 or CSV, plain or gzip"
 _CHUNK = 1 << 14  # packed bytes at a time; at most a thousandfold unpacked
+_TIMES, _FREE_BYTES = 200, 1 << 24  # tracks pack to a tenth; what gives more is no track
 _GZIP = 31  # zlib: a gzip header, the largest window
 _HEAD = 1 << 16
 _SENTENCE = re.compile(rb"\$[A-Z]{2}[A-Z]{3},[ -~]*")
 _KNOWN_OTHERS = (
+    (b"\x1f\x8b", "gzip inside gzip", "unpack it once"),
     (b"PK\x03\x04", "a zip archive", "unpack it and name the recording inside"),
     (b"BZh", "a bzip2 archive", "unpack it first"),
     (b"\xfd7zXZ\x00", "an xz archive", "unpack it first"),
@@ -79,6 +81,13 @@ def _unpack(path: Path, packed: bytes, max_bytes: int) -> Source:
             total += len(parts[-1])
             if total > max_bytes:
                 raise _too_large(path, max_bytes)
+            if total > max(_FREE_BYTES, _TIMES * len(packed)):
+                raise RecordingError(
+                    path,
+                    f"gzip of more than {_TIMES} times its size: no recording packs so well",
+                    _EXPECTED,
+                    "copy it from the unit again",
+                )
             piece = stream.unused_data
             if stream.eof and (piece or start + _CHUNK < len(packed)):
                 stream = zlib.decompressobj(wbits=_GZIP)
@@ -90,7 +99,7 @@ def _unpack(path: Path, packed: bytes, max_bytes: int) -> Source:
 def _too_large(path: Path, max_bytes: int) -> RecordingError:
     return RecordingError(
         path,
-        f"holds more than {max_bytes / 2**30:g} GiB",
+        f"holds more than {max_bytes / 2**20:g} MiB",
         "one session's recording",
         "cut the recording to the session",
     )
@@ -129,22 +138,24 @@ class _Root(Exception):
 
 
 def _format_of_markup(path: Path, data: bytes) -> str:
-    """Reads as far as the root element. A document that declares entities is refused before
-    any is expanded: no unit writes one, and a few lines of them can fill the memory."""
+    """Reads as far as the root element. A document with declarations of its own is refused
+    before any is read: no unit writes one, and a few lines of entities or of values that every
+    element is to have can fill the memory."""
 
-    def refuse(*_: object) -> None:
-        raise RecordingError(
-            path,
-            "the XML declares entities",
-            "a GPX or TCX file without them",
-            "export the recording from the unit again",
-        )
+    def refuse(_name: str, _system: str | None, _public: str | None, internal: bool) -> None:
+        if internal:
+            raise RecordingError(
+                path,
+                "the XML declares entities or elements of its own",
+                "a GPX or TCX file without them",
+                "export the recording from the unit again",
+            )
 
     def stop(name: str, _: object) -> None:
         raise _Root(name)
 
     parser = expat.ParserCreate(namespace_separator=" ")
-    parser.EntityDeclHandler = refuse
+    parser.StartDoctypeDeclHandler = refuse
     parser.StartElementHandler = stop
     try:
         parser.Parse(data[: 4 * _HEAD].lstrip(), False)
