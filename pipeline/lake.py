@@ -6,6 +6,7 @@ decisions, OUT/<table>/part-0.parquet, all at once (store.py); `read_table` give
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import hashlib
 import os
@@ -49,6 +50,9 @@ def read(out: Path, only: str | None = None) -> Lake:
     not there.
     """
     there = ids(out)
+    if store.interrupted(out):
+        with contextlib.suppress(OSError, BatontraceError):  # to be read all the same
+            store.recover(out)
     if only is not None and there and only not in there:
         near = difflib.get_close_matches(only, there, n=5) or there[:5]
         raise UsageError(f"session {only}", f"is not in {out}", f"one of {_listed(near, there)}")

@@ -2,7 +2,9 @@
 
 Everything is written and synced under a hidden name in OUT first; only then are the tables of
 one run switched, one `os.replace` after the other, and switched back should one of them fail.
-A reader never sees half a table, and a full disk or a kill leaves the old tables whole.
+A reader never sees half a table, and a full disk or a kill leaves the old tables whole. Writers
+switch one after the other, under a lock; what a killed one had begun to switch, as its list of
+moves tells, the next one finishes (docs/decisions/0009-locks.md).
 Why the files hold no `session` column: docs/decisions/0003-partitions.md.
 """
 
@@ -22,6 +24,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import filelock
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -33,6 +36,10 @@ ANCHOR = "_"
 SAFE_ID = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,99}")
 _MAY_LOOK_TYPED = re.compile(r"[-.0-9].*|nan|inf|infinity|true|false|null", re.IGNORECASE)
 _STALE_S = 3600.0
+_LOCK = ".lock"  # in OUT: who holds it may switch tables
+_HELD = "held"  # in a hidden folder: locked as long as its run lives
+_MOVES = "moves.json"  # in a hidden folder: there while tables are being switched
+_PATIENCE_S = 120.0
 
 
 def table_path(out: Path, table_name: str, session_id: str) -> Path:
@@ -109,7 +116,7 @@ def write_text(path: Path, text: str, *, make_folder: bool = True) -> None:
 
 def write_bytes(path: Path, content: bytes, *, make_folder: bool = True) -> None:
     """A file beside or outside the tables, whole or not at all. Raises OutputError."""
-    staged = path.with_name(f".writing-{path.name}-{os.getpid()}")
+    staged = path.with_name(f".new-{path.name}-{os.getpid()}")
     try:
         if make_folder:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -151,19 +158,20 @@ def _check_request(out: Path, session_id: str, tables: Mapping[str, pa.Table]) -
 def staging(out: Path, label: str) -> Iterator[Path]:
     """A hidden folder in `out`, so in the same filesystem; gone at the end.
 
-    `label` (a session's id, say) tells whose: what a killed run of the same label left is swept
-    up. A failure of the disk inside the `with` becomes an OutputError.
+    `label` (a session's id, say) tells what it is for. What killed runs left is swept up first.
+    A failure of the disk inside the `with` becomes an OutputError.
     """
     try:
         out.mkdir(parents=True, exist_ok=True)
-        for left in out.glob(f".writing-{label}-*"):
-            if time.time() - left.stat().st_mtime > _STALE_S:  # of a run that was killed
-                shutil.rmtree(left, ignore_errors=True)
-        folder = Path(tempfile.mkdtemp(prefix=f".writing-{label}-", dir=out))
-        try:
-            yield folder
-        finally:
-            shutil.rmtree(folder, ignore_errors=True)
+        recover(out)
+        made = Path(tempfile.mkdtemp(prefix=".new-", dir=out))
+        with filelock.FileLock(made / _HELD):
+            # It gets the name that sweepers look for once it is seen to be somebody's.
+            folder = made.rename(out / f".writing-{label}-{made.name[5:]}")
+            try:
+                yield folder
+            finally:
+                shutil.rmtree(folder, ignore_errors=True)
     except OSError as err:
         raise OutputError(
             err.filename or out,
@@ -171,6 +179,58 @@ def staging(out: Path, label: str) -> Iterator[Path]:
             "a folder with room and the right to write",
             "nothing was changed: free some space or choose another --out",
         ) from err
+
+
+def recover(out: Path) -> None:
+    """Finish what a killed run had begun to switch, and sweep up what killed runs left."""
+    for left in out.glob(".writing-*"):
+        # Somebody is at it, or has just ended.
+        with (
+            contextlib.suppress(filelock.Timeout, FileNotFoundError),
+            filelock.FileLock(left / _HELD, timeout=0),
+        ):
+            if (left / _MOVES).exists():
+                with exclusive(out):
+                    _finish(left)
+            shutil.rmtree(left, ignore_errors=True)
+    for left in out.glob(".new-*"):
+        with contextlib.suppress(FileNotFoundError):
+            if time.time() - left.stat().st_mtime <= _STALE_S:
+                continue
+            if left.is_dir():
+                shutil.rmtree(left, ignore_errors=True)
+            else:
+                left.unlink()
+
+
+def interrupted(out: Path) -> bool:
+    """Whether a run is switching tables just now, or was killed while it did."""
+    return any(out.glob(f".writing-*/{_MOVES}"))
+
+
+@contextlib.contextmanager
+def exclusive(out: Path) -> Iterator[None]:
+    """Nobody else switches tables in `out` meanwhile. Raises OutputError after a long wait."""
+    try:
+        with filelock.FileLock(out / _LOCK, timeout=_PATIENCE_S):
+            yield
+    except filelock.Timeout:
+        raise OutputError(
+            out / _LOCK,
+            f"another run has held it for {_PATIENCE_S:.0f} s",
+            "a folder that runs take turns to write",
+            "nothing was changed: see what that run is doing, then try again",
+        ) from None
+
+
+def _finish(left: Path) -> None:
+    """The moves that were still to be made."""
+    for staged, place in json.loads((left / _MOVES).read_text(encoding="utf-8")):
+        if (left / staged).exists():
+            target = left.parent / place
+            _make_folder(target.parent)
+            os.replace(left / staged, target)
+            _sync(target.parent)
 
 
 def stage(
@@ -208,26 +268,46 @@ def stage(
 
 
 def switch(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
-    """Move every staged file to its place, or none: what was moved is put back on failure."""
-    kept = {place: _keep(folder / f"former-{i}", place) for i, (_, place) in enumerate(moves)}
-    done: list[Path] = []
-    try:
-        for _, place in moves:
-            _make_folder(place.parent)
-        for staged, place in moves:
-            done.append(place)
-            os.replace(staged, place)
-    except BaseException:
-        for place in done:
-            former = kept[place]
-            if former is not None:
-                os.replace(former, place)
-            else:
-                place.unlink(missing_ok=True)
-        _drop_empty_folders(place for _, place in moves)
-        raise
-    for _, place in moves:
-        _sync(place.parent)
+    """Move every staged file to its place, or none: what was moved is put back on failure.
+
+    After a kill in the midst of it the next run moves the rest: `moves` are on disk first.
+    """
+    out = folder.parent
+    with exclusive(out):
+        kept = {place: _keep(folder / f"former-{i}", place) for i, (_, place) in enumerate(moves)}
+        done: list[Path] = []
+        try:
+            for _, place in moves:
+                _make_folder(place.parent)
+            _write_moves(folder, moves)
+            for staged, place in moves:
+                done.append(place)
+                os.replace(staged, place)
+        except BaseException:
+            (folder / _MOVES).unlink(missing_ok=True)
+            for place in done:
+                former = kept[place]
+                if former is not None:
+                    os.replace(former, place)
+                else:
+                    place.unlink(missing_ok=True)
+            _drop_empty_folders(place for _, place in moves)
+            raise
+        for folder_of_place in dict.fromkeys(place.parent for _, place in moves):
+            _sync(folder_of_place)
+        (folder / _MOVES).unlink()
+
+
+def _write_moves(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
+    listed = [
+        (staged.relative_to(folder).as_posix(), place.relative_to(folder.parent).as_posix())
+        for staged, place in moves
+    ]
+    written = folder / f"{_MOVES}.new"
+    written.write_text(json.dumps(listed), encoding="utf-8")
+    _sync(written)
+    os.replace(written, folder / _MOVES)
+    _sync(folder)
 
 
 def _keep(kept: Path, place: Path) -> Path | None:

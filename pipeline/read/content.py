@@ -126,13 +126,26 @@ def sieve_imu(
     three accelerations. Where only the turn rate is missing it stays NaN.
     """
     n = len(t_s)
-    keep = np.isfinite(t_s) & np.isfinite(acc_mps2).all(axis=1) & ~_undated(t_s, basis)
+    keep = np.isfinite(t_s) & finite_rows(acc_mps2) & ~_undated(t_s, basis)
     if not keep.any():
         return Sieved(None, n)
     gyro = np.empty((0, 3))
-    if gyro_radps is not None and np.isfinite(gyro_radps).all(axis=1).any():
-        gyro = np.where(np.isfinite(gyro_radps), gyro_radps, np.nan)[keep]
-    return Sieved(Imu(t_s[keep], acc_mps2[keep], gyro, basis), int(n - keep.sum()))
+    if gyro_radps is not None and (turning := finite_rows(gyro_radps)).any():
+        gyro = gyro_radps
+        if not turning.all():
+            gyro = np.where(np.isfinite(gyro), gyro, np.nan)
+    if keep.all():
+        return Sieved(Imu(t_s, acc_mps2, gyro, basis), 0)
+    imu = Imu(t_s[keep], acc_mps2[keep], gyro[keep] if len(gyro) else gyro, basis)
+    return Sieved(imu, int(n - keep.sum()))
+
+
+def finite_rows(values: Floats) -> NDArray[np.bool_]:
+    """(n,) whether all three of a row (n, 3) are numbers; a column at a time, as that is fast."""
+    finite = np.isfinite(values[:, 0])
+    for axis in range(1, values.shape[1]):
+        finite &= np.isfinite(values[:, axis])
+    return finite
 
 
 def _undated(t_s: Floats, basis: Basis) -> NDArray[np.bool_]:

@@ -10,7 +10,7 @@ tied to UTC by `timestamp_correlation`, or else left as a counter.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -24,6 +24,7 @@ from pipeline.read.content import (
     STANDARD_GRAVITY_MPS2,
     Content,
     column,
+    finite_rows,
     impossible_place,
     sieve_fixes,
     sieve_imu,
@@ -134,12 +135,12 @@ def read(path: Path, data: bytes) -> Content:
         )
     fixes, dropped_fixes, why = None, 0, ""
     if fix_parts:
-        columns = _FixColumns(*(np.concatenate(c) for c in zip(*fix_parts, strict=True)))
+        columns = _FixColumns(*_on_end(fix_parts))
         fixes, dropped_fixes = sieve_fixes(*columns, basis=fix_basis)
         why = why_no_fixes(*columns[:4], basis=fix_basis)
     imu, dropped_imu = None, 0
     if imu_parts:
-        motion = _ImuColumns(*(np.concatenate(c) for c in zip(*imu_parts, strict=True)))
+        motion = _ImuColumns(*_on_end(imu_parts))
         imu, dropped_imu = sieve_imu(*motion, basis=imu_basis)
     if fixes is None and imu is None:
         raise RecordingError(
@@ -156,6 +157,12 @@ def read(path: Path, data: bytes) -> Content:
 def _told(remarks: tuple[str, ...]) -> str:
     more = f"; and {len(remarks) - 3} more" if len(remarks) > 3 else ""
     return f" ({'; '.join(remarks[:3])}{more})" if remarks else ""
+
+
+def _on_end(parts: Sequence[tuple[Floats, ...]]) -> Iterator[Floats]:
+    """The columns of several files of a chain, one after the other."""
+    for own in zip(*parts, strict=True):
+        yield own[0] if len(own) == 1 else np.concatenate(own)
 
 
 def _common_basis(bases: list[Basis]) -> Basis:
@@ -343,20 +350,32 @@ def _batches(
     batches, c = len(m.order), m.columns
     offset_s = _ms(c, "sample_time_offset", batches, wide=True)
     start_s = _scalar(c.get("timestamp"), batches) + np.nan_to_num(_ms(c, "timestamp_ms", batches))
-    fields = [calibrated] + ([compressed] if compressed else [])
     widths = [offset_s.shape[1]]
     widths += [_wide(v, batches).shape[1] for k, v in c.items() if k[-2:] in ("_x", "_y", "_z")]
     k = max(widths)
-    counts = _triple(c, raw, batches, k)
-    values = np.full((batches, k, 3), np.nan)
-    for name, scale in fields:
-        stated = _triple(c, name, batches, k) * scale
-        values = np.where(np.isnan(values), stated, values)
-    values = np.where(np.isnan(values), _calibrate(counts, m.order, calibrations, sensor), values)
+    values = counts = None
+    for name, scale in (calibrated, compressed) if compressed else (calibrated,):
+        stated = _triple(c, name, batches, k)
+        if stated is not None:
+            stated *= scale
+            values = stated if values is None else _first_stated(values, stated)
+    if values is None or np.isnan(values).any():
+        counts = _triple(c, raw, batches, k)
+    if counts is not None:
+        known = _calibrate(counts, m.order, calibrations, sensor)
+        values = known if values is None else _first_stated(values, known)
+    if values is None:
+        values = np.full((batches, k, 3), np.nan)
     if k == 1 and "sample_time_offset" not in c:
         offset_s = np.zeros((batches, 1))
     t_s = start_s[:, None] + _padded(offset_s, k)
-    padding = np.isnan(t_s) & np.isnan(values).all(axis=2) & np.isnan(counts).all(axis=2)
+    padding = np.isnan(t_s)
+    if padding.any():
+        padding &= np.isnan(values).all(axis=2)
+        if counts is not None:
+            padding &= np.isnan(counts).all(axis=2)
+    if not padding.any():
+        return t_s.ravel(), values.reshape(-1, 3)
     return t_s[~padding], values[~padding]
 
 
@@ -393,10 +412,12 @@ def _calibrate(
 def _onto(t_s: Floats, stated_t_s: Floats, stated: Floats) -> Floats:
     """Values (m, 3) stated at (m,) times, linearly interpolated to (n,) times; NaN farther
     than `_GYRO_REACH_S` from a stated one."""
-    sound = np.isfinite(stated_t_s) & np.isfinite(stated).all(axis=1)
+    sound = np.isfinite(stated_t_s) & finite_rows(stated)
     result = np.full((len(t_s), 3), np.nan)
     if not sound.any():
         return result
+    if len(t_s) == len(stated_t_s) and sound.all() and (t_s == stated_t_s).all():
+        return stated  # one chip's batches: at the same times
     known_t, first = np.unique(stated_t_s[sound], return_index=True)
     known = stated[sound][first]
     after = np.clip(np.searchsorted(known_t, t_s), 0, len(known_t) - 1)
@@ -429,11 +450,17 @@ def _wide(values: Floats | None, n: int) -> Floats:
 
 def _padded(values: Floats, k: int) -> Floats:
     """(n, j) with j <= k, filled with NaN to (n, k); longer rows are cut."""
+    if values.shape[1] == k:
+        return values
     return np.pad(values[:, :k], ((0, 0), (0, max(0, k - values.shape[1]))), constant_values=np.nan)
 
 
-def _triple(columns: Columns, name: str, n: int, k: int) -> Floats:
-    return np.stack([_padded(_wide(columns.get(f"{name}_{a}"), n), k) for a in _AXES], axis=2)
+def _triple(columns: Columns, name: str, n: int, k: int) -> Floats | None:
+    """(n, k, 3): three axes, NaN where one is missing; None where all are."""
+    axes = [columns.get(f"{name}_{a}") for a in _AXES]
+    if all(axis is None for axis in axes):
+        return None
+    return np.stack([_padded(_wide(axis, n), k) for axis in axes], axis=2)
 
 
 def _first_stated(first: Floats, second: Floats) -> Floats:
