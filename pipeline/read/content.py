@@ -126,8 +126,8 @@ def sieve_imu(
 ) -> Sieved[Imu]:
     """The usable inertial samples among n candidates and the number dropped.
 
-    `t_s` (n,), `acc_mps2` (n, 3), `gyro_radps` (n, 3) or None. Usable means: a possible time and all
-    three accelerations. Where only the turn rate is missing it stays NaN.
+    `t_s` (n,), `acc_mps2` (n, 3), `gyro_radps` (n, 3) or None. Usable means: a possible time and
+    all three accelerations. Where only the turn rate is missing it stays NaN.
     """
     n = len(t_s)
     keep = _possible_time(t_s, basis) & finite_rows(acc_mps2)
