@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline import cli_decide, cli_show, terminal
+from pipeline import cli_decide, cli_season, cli_show, terminal
 from pipeline.cli_decide import ZoneRules
 from pipeline.errors import BatontraceError
 from pipeline.terminal import pm
@@ -29,7 +29,8 @@ DEFECT = 70  # EX_SOFTWARE of sysexits.h
 EXIT_CODES = (
     "Exit codes: 0 done; 2 the command line asks for what cannot be; 3 other input; "
     "4 a recording; 5 session.toml or the practice sheet; 6 the venue; "
-    "7 nothing could be measured; 8 the tables could not be written; 70 a defect of batontrace."
+    "7 nothing could be measured; 8 the tables could not be written; 9 some sessions of a season "
+    "failed; 70 a defect of batontrace."
 )
 
 app = typer.Typer(
@@ -193,6 +194,7 @@ def template(
     terminal.say(CAUTION)
 
 
+app.command(epilog=cli_season.SEASON_EXAMPLE)(cli_season.season)
 app.command(epilog=cli_decide.MARKS_EXAMPLE)(cli_decide.marks)
 app.command(epilog=cli_decide.ORDER_EXAMPLE)(cli_decide.order)
 app.command(epilog=cli_decide.RUNNERS_EXAMPLE)(cli_decide.runners)

@@ -19,7 +19,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from pipeline import schema, store
+from pipeline import compact, schema, store
 from pipeline.errors import BatontraceError, InputError, OutputError, UsageError
 
 _READ = ("exchanges", "speed_curves")
@@ -58,9 +58,13 @@ def read(out: Path, only: str | None = None) -> Lake:
         raise UsageError(f"session {only}", f"is not in {out}", f"one of {_listed(near, there)}")
     sessions: list[_Session] = []
     remarks: list[str] = []
+    compacted = compact.fresh(out, _READ) if only is None else None
     for session in [only] if only is not None and there else there:
         try:
-            sessions.append(_session(out, session))
+            if compacted is not None and compacted.run(session) is not None:
+                sessions.append(_from_parts(compacted, session))
+            else:
+                sessions.append(_session(out, session))
         except OutputError as err:
             if only is not None:
                 raise InputError(err.where, err.found, err.expected, err.do) from err
@@ -103,9 +107,14 @@ def by_time(out: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """
     dated: list[tuple[int, str]] = []
     remarks: list[str] = []
+    compacted = compact.fresh(out, ("exchanges",))
     for session in ids(out):
         try:
-            dated.append((_last(store.table_path(out, "exchanges", session)), session))
+            if compacted.run(session) is not None:
+                rows = compacted.rows("exchanges", session)
+                dated.append((_newest(rows["zero_utc"]), session))
+            else:
+                dated.append((_last(store.table_path(out, "exchanges", session)), session))
         except OutputError as err:
             remarks.append(f"session {session} was passed over: {without_folders(out, err)}")
     if not dated:
@@ -210,7 +219,7 @@ def _session(out: Path, session: str) -> _Session:
     # Read once: hash, run and rows are then of the same file, whoever writes meanwhile.
     contents = {name: _content(path) for name, path in paths.items()}
     tables = {name: schema.read(paths[name], name, contents[name]) for name in _READ}
-    if len({_run(content) for content in contents.values()}) > 1:
+    if len({store.run_of(content) for content in contents.values()}) > 1:
         # a kill between two moves, or a moment in which the session is being written
         raise OutputError(
             paths["speed_curves"],
@@ -225,6 +234,16 @@ def _session(out: Path, session: str) -> _Session:
     return _Session(tables["exchanges"], tables["speed_curves"], hashes)
 
 
+def _from_parts(compacted: compact.Fresh, session: str) -> _Session:
+    """A session whose files have not changed since the season was compacted."""
+    exchanges, curves = (compacted.rows(name, session) for name in _READ)
+    hashes = {
+        f"{name}/session={session}/part-0.parquet": compacted.kept[name][session].sha256
+        for name in _READ
+    }
+    return _Session(exchanges, curves, hashes)
+
+
 def _last(path: Path) -> int:
     """The last takeover of a session, us since 1970; before all others where it has none.
 
@@ -236,7 +255,11 @@ def _last(path: Path) -> int:
     except (OSError, pa.ArrowException, KeyError) as err:
         found = f"cannot be read as Parquet ({err})"
         raise OutputError(path, found, do="process the session again") from err
-    last: int | None = pc.max(column).value
+    return _newest(column)
+
+
+def _newest(zero_utc: pa.ChunkedArray) -> int:
+    last: int | None = pc.max(zero_utc).value
     return -(2**63) if last is None else last
 
 
@@ -246,8 +269,3 @@ def _content(path: Path) -> bytes:
     except OSError as err:
         found = f"cannot be read ({err.strerror})"
         raise OutputError(path, found, do="process the session again") from err
-
-
-def _run(content: bytes) -> bytes:
-    metadata: dict[bytes, bytes] = pq.read_schema(pa.BufferReader(content)).metadata or {}
-    return metadata.get(b"batontrace.run_sha256", b"")

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -48,9 +49,20 @@ class Result:
     left_out: tuple[str, ...]
 
 
-def process(path: Path, out: Path | None, *, progress: Progress | None = None) -> Result:
+def process(
+    path: Path,
+    out: Path | None,
+    *,
+    progress: Progress | None = None,
+    command: Sequence[str] | None = None,
+    source: str | None = None,
+) -> Result:
     """Read a session, measure its takeovers and write its tables into `out` (None: only give
-    them back). Raises BatontraceError where nothing can be measured or written."""
+    them back). Raises BatontraceError where nothing can be measured or written.
+
+    `command` and `source` (see `store.provenance`) are for the record; the command is by default
+    the one that runs.
+    """
     tell = progress or (lambda _what, _done, _all: None)
     session = read_session(path)
     axes = venue.axes(session)
@@ -89,7 +101,7 @@ def process(path: Path, out: Path | None, *, progress: Progress | None = None) -
         )
     if out is not None:
         tell("write", 0, 1)
-        store.write_session(out, session.id, tables, _provenance(session, pairs))
+        store.write_session(out, session.id, tables, intended(session, command, source))
     return Result(session, tables, tuple(remarks), tuple(left_out))
 
 
@@ -525,9 +537,17 @@ def _recording(
     }
 
 
-def _provenance(
-    session: Session, pairs: Sequence[tuple[RecordingSpec, Recording]]
-) -> Mapping[str, object]:
+def intended(
+    session: Session, command: Sequence[str] | None = None, source: str | None = None
+) -> dict[str, Any]:
+    """What measuring this session now rests on: its files that are there, settings, versions."""
     sheet = [] if session.sheet is None else [session.sheet]
-    inputs = [session.path, session.venue.path, *sheet, *(spec.path for spec, _ in pairs)]
-    return store.provenance(inputs, motion.settings(), sys.argv)
+    recordings = [spec.path for spec in session.recordings]
+    inputs = [session.path, session.venue.path, *sheet, *recordings]
+    command = sys.argv if command is None else command
+    return store.provenance(inputs, settings(), command, source)
+
+
+def settings() -> Mapping[str, Any]:
+    """The estimator's numbers that decide the results."""
+    return motion.settings()

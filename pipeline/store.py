@@ -37,6 +37,7 @@ SAFE_ID = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,99}")
 _MAY_LOOK_TYPED = re.compile(r"[-.0-9].*|nan|inf|infinity|true|false|null", re.IGNORECASE)
 _STALE_S = 3600.0
 _LOCK = ".lock"  # in OUT: who holds it may switch tables
+_CLAIMS = ".claims"  # in OUT: a file a session, locked by who measures it
 _HELD = "held"  # in a hidden folder: locked as long as its run lives
 _MOVES = "moves.json"  # in a hidden folder: there while tables are being switched
 _PATIENCE_S = 120.0
@@ -53,9 +54,14 @@ def provenance_path(out: Path, session_id: str) -> Path:
 
 
 def provenance(
-    inputs: Iterable[Path], settings: Mapping[str, Any], command: Sequence[str]
+    inputs: Iterable[Path],
+    settings: Mapping[str, Any],
+    command: Sequence[str],
+    source: str | None = None,
 ) -> dict[str, Any]:
     """What a result rests on: the inputs' SHA-256 by path, settings, versions, time.
+
+    `source`: what tells whether inputs that were fetched from elsewhere have changed there.
 
     Inputs that are not there are left out. Paths are from the folder of the first input, and
     the command's words lose their folders: those above a session say nothing about the data
@@ -65,7 +71,7 @@ def provenance(
     hashes = {
         Path(os.path.relpath(path, present[0].parent)).as_posix(): sha256(path) for path in present
     }
-    return record(hashes, settings, command)
+    return record(hashes, settings, command) | ({} if source is None else {"source": source})
 
 
 def record(
@@ -75,13 +81,16 @@ def record(
     return {
         "inputs": dict(hashes),
         "settings": dict(settings),
-        "versions": {
-            name: importlib.metadata.version(name)
-            for name in ("batontrace", "numpy", "scipy", "pyarrow")
-        },
+        "versions": versions(),
         "command": [Path(word).name for word in command],
         "written_utc": datetime.now(UTC).isoformat(timespec="seconds"),
     }
+
+
+def versions() -> dict[str, str]:
+    """Of batontrace, and of the libraries that compute."""
+    names = ("batontrace", "numpy", "scipy", "pyarrow")
+    return {name: importlib.metadata.version(name) for name in names}
 
 
 def write_session(
@@ -121,7 +130,7 @@ def write_bytes(path: Path, content: bytes, *, make_folder: bool = True) -> None
         if make_folder:
             path.parent.mkdir(parents=True, exist_ok=True)
         staged.write_bytes(content)
-        _sync(staged)
+        sync(staged)
         os.replace(staged, path)
     except OSError as err:
         with contextlib.suppress(OSError):
@@ -212,6 +221,23 @@ def interrupted(out: Path) -> bool:
 
 
 @contextlib.contextmanager
+def claim(out: Path, session_id: str, patience_s: float = 0.0) -> Iterator[bool]:
+    """Whether this run may measure a session: nobody else has the claim meanwhile."""
+    folder = out / _CLAIMS
+    folder.mkdir(parents=True, exist_ok=True)
+    lock = filelock.FileLock(folder / f"{session_id}.lock", timeout=patience_s)
+    try:
+        lock.acquire()
+    except filelock.Timeout:
+        yield False
+        return
+    try:
+        yield True
+    finally:
+        lock.release()
+
+
+@contextlib.contextmanager
 def exclusive(out: Path) -> Iterator[None]:
     """Nobody else switches tables in `out` meanwhile. Raises OutputError after a long wait."""
     try:
@@ -233,7 +259,7 @@ def _finish(left: Path) -> None:
             target = left.parent / place
             _make_folder(target.parent)
             os.replace(left / staged, target)
-            _sync(target.parent)
+            sync(target.parent)
 
 
 def _finish_others(folder: Path) -> None:
@@ -278,7 +304,7 @@ def stage(
     `places` says for each table where it is to lie; `about` opens the record. Returns what is
     to be moved where, the record last.
     """
-    run = _run_sha256(provenance)
+    run = run_sha256(provenance)
     moves = []
     for name, place in places.items():
         staged = folder / f"{name}.parquet"
@@ -295,7 +321,7 @@ def stage(
     }
     staged = folder / f"{'-'.join(places)}.json"
     staged.write_text(json.dumps(written, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
-    _sync(staged)
+    sync(staged)
     return [*moves, (staged, record_place)]
 
 
@@ -327,7 +353,7 @@ def switch(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
             _drop_empty_folders(place for _, place in moves)
             raise
         for folder_of_place in dict.fromkeys(place.parent for _, place in moves):
-            _sync(folder_of_place)
+            sync(folder_of_place)
         (folder / _MOVES).unlink()
 
 
@@ -338,9 +364,9 @@ def _write_moves(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
     ]
     written = folder / f"{_MOVES}.new"
     written.write_text(json.dumps(listed), encoding="utf-8")
-    _sync(written)
+    sync(written)
     os.replace(written, folder / _MOVES)
-    _sync(folder)
+    sync(folder)
 
 
 def _keep(kept: Path, place: Path) -> Path | None:
@@ -365,23 +391,31 @@ def _write_anchors(folder: Path, out: Path) -> None:
 
 
 def _write_parquet(path: Path, name: str, table: pa.Table, run: str) -> None:
+    body = table.drop_columns(["session"]) if "session" in table.column_names else table
+    write_parquet(path, name, body, {b"batontrace.run_sha256": run.encode()})
+    sync(path)
+
+
+def write_parquet(
+    sink: Any, name: str, table: pa.Table, metadata: Mapping[bytes, bytes], **options: Any
+) -> None:
+    """A table, or what is left of it without its session, the way all Parquet files are made here.
+
+    `sink` is a path or a file of pyarrow's; `metadata` comes to what the schema says.
+    """
     facts = {column.name: column for column in schema.facts(name).columns}
-    body = table.drop_columns(["session"]) if "session" in facts else table  # the folder's name
-    metadata = {
-        **(table.schema.metadata or {}),
-        b"batontrace.run_sha256": run.encode(),
-        b"pandas": _pandas_metadata(name).encode(),
-    }
-    floats = [field for field in body.column_names if facts[field].type == "float64"]
-    texts = [field for field in body.column_names if facts[field].type == "string"]
+    about = {**(table.schema.metadata or {}), **metadata}
+    about[b"pandas"] = _pandas_metadata(name).encode()
+    floats = [field for field in table.column_names if facts[field].type == "float64"]
+    texts = [field for field in table.column_names if facts[field].type == "string"]
     pq.write_table(
-        body.replace_schema_metadata(metadata),
-        path,
+        table.replace_schema_metadata(about),
+        sink,
         compression="zstd",
         use_dictionary=texts,
         column_encoding=dict.fromkeys(floats, "BYTE_STREAM_SPLIT"),
+        **options,
     )
-    _sync(path)
 
 
 def _pandas_metadata(name: str) -> str:
@@ -400,9 +434,17 @@ def _pandas_metadata(name: str) -> str:
     return json.dumps({"index_columns": [], "column_indexes": [], "columns": columns})
 
 
-def _run_sha256(provenance: Mapping[str, Any]) -> str:
+def run_of(content: bytes) -> str:
+    """The run that a session's table is of, from its file's content."""
+    metadata: dict[bytes, bytes] = pq.read_schema(pa.BufferReader(content)).metadata or {}
+    return metadata.get(b"batontrace.run_sha256", b"").decode("ascii", "replace")
+
+
+def run_sha256(provenance: Mapping[str, Any]) -> str:
     """Of all that decides the numbers; not of when and by which words they were asked for."""
-    deciding = {k: v for k, v in provenance.items() if k not in ("command", "written_utc")}
+    deciding = {
+        k: v for k, v in provenance.items() if k not in ("command", "written_utc", "source")
+    }
     return hashlib.sha256(json.dumps(deciding, sort_keys=True, default=str).encode()).hexdigest()
 
 
@@ -418,7 +460,7 @@ def sha256(path: Path) -> str:
 def _make_folder(folder: Path) -> None:
     if not folder.is_dir():
         folder.mkdir(parents=True, exist_ok=True)
-        _sync(folder.parent)
+        sync(folder.parent)
 
 
 def _drop_empty_folders(places: Iterable[Path]) -> None:
@@ -428,7 +470,7 @@ def _drop_empty_folders(places: Iterable[Path]) -> None:
                 folder.rmdir()
 
 
-def _sync(path: Path) -> None:
+def sync(path: Path) -> None:
     """Have the disk hold what was written; a folder's names too, where the system can."""
     try:
         handle = os.open(path, os.O_RDONLY)

@@ -6,6 +6,7 @@ fitparse is imported only when a file needs it.
 from __future__ import annotations
 
 import struct
+import threading
 from array import array
 from collections.abc import Iterator, Mapping, Sequence
 from io import BytesIO
@@ -22,15 +23,15 @@ _NAMES: Mapping[str, frozenset[str]] = {
     kind.name: frozenset(fact.name for fact in kind.fields.values()) for kind in WANTED.values()
 }
 
+_ONE_AT_A_TIME = threading.Lock()  # fitparse keeps the developers' descriptions in its module
+
 
 def decode(data: bytes) -> Decoded:
-    """The wanted messages of one file of a chain, header included, up to a fault in it.
-
-    The developers' descriptions are fitparse's own, one set a process: not for threads.
-    """
-    fitparse.records.DEV_TYPES = _Developers()  # else one file's descriptions reach the next
+    """The wanted messages of one file of a chain, header included, up to a fault in it."""
     store = {name: _Store(array("q"), {}, {}) for name in _NAMES}
-    fault = _decode(data, store)
+    with _ONE_AT_A_TIME:
+        fitparse.records.DEV_TYPES = _Developers()  # else one file's descriptions reach the next
+        fault = _decode(data, store)
     return Decoded({name: _columns(s) for name, s in store.items() if len(s.order)}, fault)
 
 
