@@ -342,6 +342,8 @@ def switch(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
             for staged, place in moves:
                 done.append(place)
                 os.replace(staged, place)
+            for folder_of_place in dict.fromkeys(place.parent for _, place in moves):
+                sync(folder_of_place)
         except BaseException:
             (folder / _MOVES).unlink(missing_ok=True)
             for place in done:
@@ -352,9 +354,7 @@ def switch(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
                     place.unlink(missing_ok=True)
             _drop_empty_folders(place for _, place in moves)
             raise
-        for folder_of_place in dict.fromkeys(place.parent for _, place in moves):
-            sync(folder_of_place)
-        (folder / _MOVES).unlink()
+        (folder / _MOVES).unlink(missing_ok=True)
 
 
 def _write_moves(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
