@@ -264,10 +264,10 @@ def test_a_wrong_file_is_named(data: bytes, found: str) -> None:
 def test_more_than_the_bound_is_refused_before_it_fills_the_memory(tmp_path: Path) -> None:
     path = tmp_path / "bomb.gz"
     path.write_bytes(gzip.compress(bytes(5_000_000)))
-    with pytest.raises(RecordingError, match="GiB"):
+    with pytest.raises(RecordingError, match="MiB"):
         source.load(path, max_bytes=1_000_000)
     path.write_bytes(bytes(2_000_000))
-    with pytest.raises(RecordingError, match="GiB"):
+    with pytest.raises(RecordingError, match="MiB"):
         source.load(path, max_bytes=1_000_000)
 
 
