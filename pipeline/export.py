@@ -98,7 +98,7 @@ def export(
                 if kind == "folder":
                     _csv_of_columns(folder / f"{_COLUMNS}.csv", names)
                     moves.append((folder / f"{_COLUMNS}.csv", to / f"{_COLUMNS}.csv"))
-            store.switch(folder, moves)
+            store.switch(folder, moves, shared=False)
     except OutputError as err:
         if err.do.startswith("nothing was changed"):  # of the disk: say what serves here
             do = "nothing was changed: free some space or choose another --to"

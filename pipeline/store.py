@@ -344,14 +344,17 @@ def stage(
     return [*moves, (staged, record_place)]
 
 
-def switch(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
+def switch(
+    folder: Path, moves: Sequence[tuple[Path, Path]], *, shared: bool = True
+) -> None:
     """Move every staged file to its place, or none: what was moved is put back on failure.
 
     After a kill in the midst of it the next run moves the rest: `moves` are on disk first.
+    `shared`: others write here too, so runs take turns.
     """
-    out = folder.parent
-    with exclusive(out):
-        _finish_others(folder)
+    with exclusive(folder.parent) if shared else contextlib.nullcontext():
+        if shared:
+            _finish_others(folder)
         kept = {place: _keep(folder / f"former-{i}", place) for i, (_, place) in enumerate(moves)}
         done: list[Path] = []
         try:
@@ -364,16 +367,20 @@ def switch(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
             for folder_of_place in dict.fromkeys(place.parent for _, place in moves):
                 sync(folder_of_place)
         except BaseException:
-            (folder / _MOVES).unlink(missing_ok=True)
-            for place in done:
-                former = kept[place]
-                if former is not None:
-                    os.replace(former, place)
-                else:
-                    place.unlink(missing_ok=True)
+            _put_back(folder, done, kept)
             _drop_empty_folders(place for _, place in moves)
             raise
         (folder / _MOVES).unlink(missing_ok=True)
+
+
+def _put_back(folder: Path, done: Sequence[Path], kept: Mapping[Path, Path | None]) -> None:
+    (folder / _MOVES).unlink(missing_ok=True)
+    for place in done:
+        former = kept[place]
+        if former is not None:
+            os.replace(former, place)
+        else:
+            place.unlink(missing_ok=True)
 
 
 def _write_moves(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
