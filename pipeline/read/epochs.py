@@ -40,8 +40,8 @@ _HEX[list(b"0123456789ABCDEF")] = _HEX[list(b"0123456789abcdef")] = np.arange(16
 
 class _Said(NamedTuple):
     """The sound sentences of a stretch, in its order: where each starts in the log, its kind,
-    its talker's code, its time field as numbers to compare (n, 3), and `columns` (n, fields of
-    Epoch). `found` and `bad` count sentences of position."""
+    its talker's code, its time field as numbers to compare (n, 3), and `columns` (fields of
+    Epoch, n). `found` and `bad` count sentences of position."""
 
     start: Places
     kind: Places
@@ -90,9 +90,8 @@ def epochs(data: bytes) -> Epochs:
         at = end
     if not parts:
         return one_by_one(data)
-    start, kind, talker, time, columns = (
-        np.concatenate([part[i] for part in parts]) for i in range(5)
-    )
+    start, kind, talker, time = (np.concatenate([part[i] for part in parts]) for i in range(4))
+    columns = np.concatenate([part.columns for part in parts], axis=1)
     return _joined(
         data,
         _Said(
@@ -135,7 +134,7 @@ def _said(stretch: bytes, offset: int) -> _Said | None:
     is_position = np.isin(kind, _POSITIONS)
     found, bad = int(is_position.sum()), int((is_position & ~sound).sum())
     dollar, star, kind, talker = dollar[sound], star[sound], kind[sound], talker[sound]
-    columns = np.full((len(kind), len(Epoch._fields)), np.nan)
+    columns = np.full((len(Epoch._fields), len(kind)), np.nan)
     time = np.zeros((len(kind), 3), np.uint64)
     for i, reader in enumerate(_READERS):
         same = np.flatnonzero(kind == i)
@@ -143,7 +142,7 @@ def _said(stretch: bytes, offset: int) -> _Said | None:
             continue
         fields = _Fields(text, marks, dollar[same] + 1, star[same])
         for field, values in reader(fields).items():
-            columns[same, Epoch._fields.index(field)] = values
+            columns[Epoch._fields.index(field), same] = values
         if i != _VTG:
             key = _keys(text, *fields.bounds(0))
             if key is None:
@@ -279,10 +278,10 @@ def _joined(data: bytes, said: _Said) -> Epochs:
     n = int(of[-1]) + 1
     rows = np.full((n, len(Epoch._fields)), np.nan)
     for i in range(len(Epoch._fields) - 1):
-        stated = np.flatnonzero(~np.isnan(said.columns[:, i]) & (of >= 0))[::-1]
-        rows[of[stated], i] = said.columns[stated, i]  # the last written, the first said, stands
+        stated = np.flatnonzero(~np.isnan(said.columns[i]) & (of >= 0))[::-1]
+        rows[of[stated], i] = said.columns[i, stated]  # the last written, the first said, stands
     for void in (0.0, 1.0):
-        rows[of[said.columns[:, -1] == void], -1] = void
+        rows[of[said.columns[-1] == void], -1] = void
     first = timed[fresh]
     talker = said.talker[first]
     per_kind = np.bincount(of[timed] * len(_CODES) + said.kind[timed], minlength=n * len(_CODES))
