@@ -344,9 +344,7 @@ def stage(
     return [*moves, (staged, record_place)]
 
 
-def switch(
-    folder: Path, moves: Sequence[tuple[Path, Path]], *, shared: bool = True
-) -> None:
+def switch(folder: Path, moves: Sequence[tuple[Path, Path]], *, shared: bool = True) -> None:
     """Move every staged file to its place, or none: what was moved is put back on failure.
 
     After a kill in the midst of it the next run moves the rest: `moves` are on disk first.
