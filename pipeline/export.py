@@ -6,11 +6,8 @@ or a folder's files together, appear whole or not at all.
 
 from __future__ import annotations
 
-import contextlib
 import difflib
 import os
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -30,6 +27,7 @@ TABLES = (*schema.TABLES, *schema.DECISIONS)
 SHEET_ROWS = 1_048_576  # of a worksheet, its header included
 CELL_CHARACTERS = 32_767
 _COLUMNS = "columns"  # the sheet or file that says what each column means
+_LABEL = "export"
 # How a name carries its unit; where it does not, the heading does.
 _ENDINGS = {
     "s": "_s",
@@ -88,7 +86,7 @@ def export(
 
     base = to if to.is_dir() else to.parent
     try:
-        with _staging(base) as folder:
+        with store.staging(base, _LABEL) as folder:
             if kind == "xlsx":
                 _check_fits(parts)
                 counted = _workbook(folder, folder / to.name, {name: data(name) for name in names})
@@ -100,14 +98,12 @@ def export(
                 if kind == "folder":
                     _csv_of_columns(folder / f"{_COLUMNS}.csv", names)
                     moves.append((folder / f"{_COLUMNS}.csv", to / f"{_COLUMNS}.csv"))
-            _switch(folder, moves)
-    except OSError as err:
-        raise OutputError(
-            err.filename or to,
-            f"cannot be written ({err.strerror or err})",
-            "a place with room and the right to write",
-            "nothing was changed: free some space or choose another --to",
-        ) from err
+            store.switch(folder, moves, shared=False)
+    except OutputError as err:
+        if err.do.startswith("nothing was changed"):  # of the disk: say what serves here
+            do = "nothing was changed: free some space or choose another --to"
+            raise OutputError(err.where, err.found, err.expected, do) from err
+        raise
     return Exported(
         tuple(place for _, place in moves), tuple(counted.items()), tuple(dict.fromkeys(remarks))
     )
@@ -118,40 +114,6 @@ def heading(column: schema.Column) -> str:
     if not column.unit or column.name.endswith(_ENDINGS.get(column.unit, " ")):
         return column.name
     return f"{column.name} [{column.unit}]"
-
-
-# --- whole or not at all -----------------------------------------------------------------
-
-
-@contextlib.contextmanager
-def _staging(base: Path) -> Iterator[Path]:
-    """A hidden folder in `base`, so in the same filesystem; gone at the end.
-
-    Not the lake's (store.py): that leaves its lock behind, and nobody else writes here.
-    """
-    base.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=".exporting-", dir=base) as folder:
-        yield Path(folder)
-
-
-def _switch(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
-    """Move every file to its place; where one cannot be, all are as they were."""
-    done: list[tuple[Path, Path | None]] = []
-    try:
-        for i, (staged, place) in enumerate(moves):
-            place.parent.mkdir(exist_ok=True)
-            former = folder / f"former-{i}" if place.exists() else None
-            if former is not None:
-                shutil.copy2(place, former)
-            done.append((place, former))
-            os.replace(staged, place)
-    except BaseException:
-        for place, former in done:
-            if former is not None:
-                os.replace(former, place)
-            else:
-                place.unlink(missing_ok=True)
-        raise
 
 
 # --- what is asked -----------------------------------------------------------------------

@@ -193,13 +193,16 @@ def staging(out: Path, label: str) -> Iterator[Path]:
         out.mkdir(parents=True, exist_ok=True)
         recover(out)
         made = Path(tempfile.mkdtemp(prefix=".new-", dir=out))
-        with filelock.FileLock(made / _HELD):
-            # It gets the name that sweepers look for once it is seen to be somebody's.
-            folder = made.rename(out / f".writing-{label}-{made.name[5:]}")
-            try:
-                yield folder
-            finally:
-                shutil.rmtree(folder, ignore_errors=True)
+        try:
+            with filelock.FileLock(made / _HELD):
+                # It gets the name that sweepers look for once it is seen to be somebody's.
+                folder = made.rename(out / f".writing-{label}-{made.name[5:]}")
+                try:
+                    yield folder
+                finally:
+                    shutil.rmtree(folder, ignore_errors=True)
+        finally:
+            shutil.rmtree(made, ignore_errors=True)  # had it not got as far as its name
     except OSError as err:
         raise OutputError(
             err.filename or out,
@@ -270,12 +273,41 @@ def exclusive(out: Path) -> Iterator[None]:
 
 def _finish(left: Path) -> None:
     """The moves that were still to be made."""
-    for staged, place in json.loads((left / _MOVES).read_text(encoding="utf-8")):
+    for staged, place in _moves(left):
         if (left / staged).exists():
             target = left.parent / place
             _make_folder(target.parent)
             os.replace(left / staged, target)
             sync(target.parent)
+
+
+def _finish_others(folder: Path) -> None:
+    """Under the lock: who has a list of moves now, other than us, was killed. Its tables are
+    older than ours, so they go first; whoever came after us would put them over ours."""
+    for listed in folder.parent.glob(f".writing-*/{_MOVES}"):
+        if listed.parent != folder:
+            _finish(listed.parent)
+            listed.unlink(missing_ok=True)
+
+
+def _moves(left: Path) -> list[tuple[str, str]]:
+    """From a hidden folder's list: the names of its files, and where in OUT they go.
+
+    None where there is no list, or a bad disk has broken it: the tables themselves then tell
+    that they are of two runs.
+    """
+    try:
+        listed = json.loads((left / _MOVES).read_text(encoding="utf-8"))
+        moves = [(str(staged), str(place)) for staged, place in listed]
+    except (FileNotFoundError, ValueError, TypeError, RecursionError):
+        return []
+    inside = [
+        Path(staged).name == staged
+        and not Path(place).is_absolute()
+        and ".." not in Path(place).parts
+        for staged, place in moves
+    ]
+    return moves if all(inside) else []
 
 
 def stage(
@@ -312,13 +344,15 @@ def stage(
     return [*moves, (staged, record_place)]
 
 
-def switch(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
+def switch(folder: Path, moves: Sequence[tuple[Path, Path]], *, shared: bool = True) -> None:
     """Move every staged file to its place, or none: what was moved is put back on failure.
 
     After a kill in the midst of it the next run moves the rest: `moves` are on disk first.
+    `shared`: others write here too, so runs take turns.
     """
-    out = folder.parent
-    with exclusive(out):
+    with exclusive(folder.parent) if shared else contextlib.nullcontext():
+        if shared:
+            _finish_others(folder)
         kept = {place: _keep(folder / f"former-{i}", place) for i, (_, place) in enumerate(moves)}
         done: list[Path] = []
         try:
@@ -328,19 +362,23 @@ def switch(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
             for staged, place in moves:
                 done.append(place)
                 os.replace(staged, place)
+            for folder_of_place in dict.fromkeys(place.parent for _, place in moves):
+                sync(folder_of_place)
         except BaseException:
-            (folder / _MOVES).unlink(missing_ok=True)
-            for place in done:
-                former = kept[place]
-                if former is not None:
-                    os.replace(former, place)
-                else:
-                    place.unlink(missing_ok=True)
+            _put_back(folder, done, kept)
             _drop_empty_folders(place for _, place in moves)
             raise
-        for folder_of_place in dict.fromkeys(place.parent for _, place in moves):
-            sync(folder_of_place)
-        (folder / _MOVES).unlink()
+        (folder / _MOVES).unlink(missing_ok=True)
+
+
+def _put_back(folder: Path, done: Sequence[Path], kept: Mapping[Path, Path | None]) -> None:
+    (folder / _MOVES).unlink(missing_ok=True)
+    for place in done:
+        former = kept[place]
+        if former is not None:
+            os.replace(former, place)
+        else:
+            place.unlink(missing_ok=True)
 
 
 def _write_moves(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:

@@ -27,11 +27,23 @@ def read(
     unit's counter; "device": they are a free-running counter, whatever date they claim. The
     file may be packed with gzip. A damaged file gives what is sound, and a remark.
 
-    Raises RecordingError, naming what was found and what to do, where nothing is usable.
+    Raises RecordingError, naming what was found and what to do, where nothing is usable, and
+    where the file asks for more memory than there is.
     """
+    try:
+        return _read(Path(path), columns, clock)
+    except MemoryError:
+        raise RecordingError(
+            path,
+            "takes more memory than there is",
+            "one session's recording",
+            "cut the recording to the session",
+        ) from None
+
+
+def _read(path: Path, columns: Mapping[str, Mapping[str, str]] | None, clock: str) -> Recording:
     if clock not in ("gnss", "device"):
         raise RecordingError(path, f"clock {clock!r}", '"gnss" or "device"', "correct the session")
-    path = Path(path)
     source = load(path)
     format_ = format_of(path, source.data)
     remarks = source.remarks

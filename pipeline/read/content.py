@@ -17,6 +17,8 @@ from pipeline.model import Basis, Fixes, Floats, Imu
 STANDARD_GRAVITY_MPS2 = 9.80665  # ISO 80000-3; what a "g" in a file means
 FASTEST_MPS = 300.0  # an airliner's; more (9999, 655.35) is a unit's word for "none"
 GPS_EPOCH_S = 315_964_800.0  # 1980-01-06T00:00Z (IS-GPS-200): no satellite fix is older
+LAST_S = 7_258_118_400.0  # 2200-01-01T00:00Z: a count in another unit, or no time at all
+COUNTER_MOST_S = 1e10  # three hundred years of uptime
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +71,7 @@ def sieve_fixes(
     """The usable fixes among n candidates, and how many were dropped.
 
     All columns (n,), units as in `Fixes`, None for a column the file does not have. Usable
-    means: a time (on the UTC basis not before the GPS epoch), and a possible place or, where
+    means: a possible time (on the UTC basis from the GPS epoch to 2200), and a place or, where
     no place is stated, a speed. A row with neither place nor speed (a pulse alone) is no
     candidate and is not counted. A speed or dilution that cannot be (negative, infinite, a
     speed above FASTEST_MPS) becomes NaN; the fix stays.
@@ -79,7 +81,7 @@ def sieve_fixes(
     speed = _nonnegative(column(speed_mps, n), FASTEST_MPS)
     altitude = column(altitude_m, n)
     candidate = ~(np.isnan(lat) & np.isnan(lon) & np.isnan(speed))
-    keep = candidate & ~np.isnan(t_s) & ~_undated(t_s, basis) & ~impossible_place(lat, lon)
+    keep = candidate & _possible_time(t_s, basis) & ~impossible_place(lat, lon)
     dropped = int((candidate & ~keep).sum())
     if not keep.any():
         return Sieved(None, dropped)
@@ -105,12 +107,14 @@ def why_no_fixes(
 ) -> str:
     """For an error message: what keeps n rows, none of them usable, from being fixes."""
     timeless = int(np.isnan(t_s).sum())
-    undated = int(_undated(t_s, basis).sum())
+    undated = int((t_s < GPS_EPOCH_S).sum()) if basis == "utc" else 0
+    impossible_time = int((~np.isnan(t_s) & ~_possible_time(t_s, basis)).sum()) - undated
     impossible = int(impossible_place(latitude_deg, longitude_deg).sum())
     empty = int((np.isnan(latitude_deg) & np.isnan(longitude_deg) & np.isnan(speed_mps)).sum())
     counts = (
         (timeless, "without a time"),
         (undated, "dated before 1980"),
+        (impossible_time, "at an impossible time"),
         (impossible, "at an impossible position"),
         (empty, "with neither position nor speed"),
     )
@@ -122,11 +126,11 @@ def sieve_imu(
 ) -> Sieved[Imu]:
     """The usable inertial samples among n candidates and the number dropped.
 
-    `t_s` (n,), `acc_mps2` (n, 3), `gyro_radps` (n, 3) or None. Usable means: a time and all
-    three accelerations. Where only the turn rate is missing it stays NaN.
+    `t_s` (n,), `acc_mps2` (n, 3), `gyro_radps` (n, 3) or None. Usable means: a possible time and
+    all three accelerations. Where only the turn rate is missing it stays NaN.
     """
     n = len(t_s)
-    keep = np.isfinite(t_s) & finite_rows(acc_mps2) & ~_undated(t_s, basis)
+    keep = _possible_time(t_s, basis) & finite_rows(acc_mps2)
     if not keep.any():
         return Sieved(None, n)
     gyro = np.empty((0, 3))
@@ -148,13 +152,13 @@ def finite_rows(values: Floats) -> NDArray[np.bool_]:
     return finite
 
 
-def _undated(t_s: Floats, basis: Basis) -> NDArray[np.bool_]:
-    """True for a stamp on the UTC count before satellite time began: a clock never set."""
-    if basis == "counter":
-        return np.zeros(len(t_s), dtype=bool)
+def _possible_time(t_s: Floats, basis: Basis) -> NDArray[np.bool_]:
+    """False for no number, and for a stamp on the UTC count that is no date of a recording:
+    before satellite time began (a clock never set), or centuries ahead."""
+    low, high = (-COUNTER_MOST_S, COUNTER_MOST_S) if basis == "counter" else (GPS_EPOCH_S, LAST_S)
     with np.errstate(invalid="ignore"):
-        undated: NDArray[np.bool_] = t_s < GPS_EPOCH_S
-    return undated
+        possible: NDArray[np.bool_] = (t_s >= low) & (t_s <= high)
+    return possible
 
 
 def _nonnegative(values: Floats, most: float = np.inf) -> Floats:

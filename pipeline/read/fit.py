@@ -129,8 +129,7 @@ def read(path: Path, data: bytes) -> Content:
     if not fix_parts and not imu_parts:
         raise RecordingError(
             path,
-            "no record, gps_metadata or accelerometer_data messages"
-            + (f" ({'; '.join(remarks)})" if remarks else ""),
+            "no record, gps_metadata or accelerometer_data messages" + _told(remarks),
             "a FIT activity file",
             "export the activity itself, not settings, a workout or a course",
         )
@@ -148,11 +147,16 @@ def read(path: Path, data: bytes) -> Content:
             path,
             f"no record is a fix ({why or 'there are none'})"
             + (f", none of {dropped_imu} inertial samples usable" if dropped_imu else "")
-            + (f" ({'; '.join(remarks)})" if remarks else ""),
+            + _told(remarks),
             "positions, speeds or accelerations with times",
             "export an activity recorded outdoors with satellites on",
         )
     return Content(fixes, imu, dropped_fixes + lost_fixes, dropped_imu + lost_imu, remarks)
+
+
+def _told(remarks: tuple[str, ...]) -> str:
+    more = f"; and {len(remarks) - 3} more" if len(remarks) > 3 else ""
+    return f" ({'; '.join(remarks[:3])}{more})" if remarks else ""
 
 
 def _on_end(parts: Sequence[tuple[Floats, ...]]) -> Iterator[Floats]:

@@ -28,6 +28,7 @@ from pipeline.read.fit_profile import (
     Fact,
     Messages,
     developer_column,
+    uneven,
 )
 
 Places = NDArray[np.int64]
@@ -70,6 +71,7 @@ _RUN = 32  # messages of one kind on end, from which on looking ahead pays
 _LOOK = 1024  # how far to look at first
 MAX_MESSAGES = 1 << 25  # of one file: five hundred hours of everything
 _COUNT_EVERY = 1 << 20  # bytes
+MAX_DEFINITIONS = 1 << 16  # different ones of one file; a unit has a dozen
 
 
 class _Field(NamedTuple):
@@ -130,7 +132,10 @@ def decode(data: bytes, *, sound: bool) -> Decoded:
     for number, kind in WANTED.items():
         own = [d for d in definitions if d.number == number and (d.places or d.packed)]
         if own:
-            messages[kind.name] = _joined([_messages(data, d, stamps) for d in own])
+            joined, uneven = _joined([_messages(data, d, stamps) for d in own])
+            messages[kind.name] = joined
+            if uneven and fault is None:
+                fault = f"{kind.name} of very different lengths: {', '.join(uneven)} left out"
     return Decoded(messages, fault)
 
 
@@ -147,8 +152,9 @@ def _scan(data: bytes, at: int, end: int, sound: bool) -> _Scan:
     sizes = [0] * 256  # of a message, by its header byte; 0: look closer
     keep: list[Callable[[int], None]] = [_pass_over] * 256
     current: dict[int, _Definition] = {}
-    developers: dict[tuple[int, int], _Described] = {}
+    developers: dict[int, dict[int, _Described]] = {}
     definitions: list[_Definition] = []
+    known: dict[bytes, _Definition] = {}  # some units define again before every message
     fault = None
     last = former = -1
     counted = at  # up to where messages have been counted
@@ -175,6 +181,15 @@ def _scan(data: bytes, at: int, end: int, sound: bool) -> _Scan:
             continue
         former = -1
         if header & (_COMPRESSED | _DEFINITION) == _DEFINITION:
+            local = _local(header)
+            words = data[at : at + 6 + 3 * data[at + 5]] if at + 5 < end else b""
+            again = known.get(words) if at + len(words) <= end else None
+            if again is not None:
+                at += len(words)
+                if current.get(local) is not again:
+                    current[local] = again
+                    _take_note(sizes, keep, local, again)
+                continue
             try:
                 one, after = _definition(data, at, end, developers, sound)
             except _Fault as found:
@@ -183,10 +198,14 @@ def _scan(data: bytes, at: int, end: int, sound: bool) -> _Scan:
             except IndexError:
                 at = end + 1
                 break
+            if len(definitions) == MAX_DEFINITIONS:
+                fault = f"more than {MAX_DEFINITIONS} definitions"
+                break
             at = after
-            local = _local(header)
             current[local] = one
             definitions.append(one)
+            if not header & _DEVELOPERS:  # what these mean may have changed meanwhile
+                known[words] = one
             _take_note(sizes, keep, local, one)
             continue
         local = _local(header)
@@ -254,7 +273,7 @@ def _definition(
     data: bytes,
     at: int,
     end: int,
-    developers: Mapping[tuple[int, int], _Described],
+    developers: Mapping[int, Mapping[int, _Described]],
     sound: bool,
 ) -> tuple[_Definition, int]:
     """A definition message and where the next message begins. Raises IndexError beyond `end`."""
@@ -298,7 +317,7 @@ def _definition(
         size += width
     for i in range(0, len(theirs), 3):
         field_number, width, developer = theirs[i : i + 3]
-        described = developers.get((developer, field_number))
+        described = developers.get(developer, {}).get(field_number)
         if kind and width and described is not None:
             column = developer_column(described.name)
             base = described.base
@@ -330,7 +349,7 @@ def _field(fact: Fact, at: int, width: int, base: int, order: str) -> _Field:
 
 
 def _describe(
-    data: bytes, at: int, one: _Definition, developers: dict[tuple[int, int], _Described]
+    data: bytes, at: int, one: _Definition, developers: dict[int, dict[int, _Described]]
 ) -> None:
     """Takes note of a developer's id, which drops what was described under it before, or of
     the description of one of a developer's fields."""
@@ -338,12 +357,11 @@ def _describe(
     for number, start, width in one.layout:
         values.setdefault(number, data[at + start : at + start + width])
     if one.number == DEVELOPER_ID:
-        for key in [key for key in developers if key[0] == _first_byte(values, 3)]:
-            del developers[key]
+        developers.pop(_first_byte(values, 3), None)
     elif _first_byte(values, 2) in _BASE_SIZES:
-        key = _first_byte(values, 0), _first_byte(values, 1)
         base, name, units = _first_byte(values, 2), _text(values, 3), _text(values, 8)
-        developers[key] = _Described(base, name, units)
+        own = developers.setdefault(_first_byte(values, 0), {})
+        own[_first_byte(values, 1)] = _Described(base, name, units)
 
 
 def _first_byte(values: Mapping[int, bytes], number: int) -> int:
@@ -405,20 +423,25 @@ def _first_stated(first: Floats, second: Floats) -> Floats:
     return np.where(np.isnan(first), second, first)
 
 
-def _joined(parts: Sequence[Messages]) -> Messages:
-    """Messages of one name from several definitions, in the file's order."""
+def _joined(parts: Sequence[Messages]) -> tuple[Messages, list[str]]:
+    """Messages of one name from several definitions, in the file's order, and the columns
+    left out because they are `uneven`."""
     order = np.concatenate([part.order for part in parts])
     places = np.argsort(order, kind="stable")
     in_order = bool((places == np.arange(len(order))).all())
     columns: dict[str, Floats] = {}
+    left_out: list[str] = []
     for name in dict.fromkeys(name for part in parts for name in part.columns):
         own = [(len(part.order), part.columns.get(name)) for part in parts]
         width = max(values.shape[1] for _, values in own if values is not None)
+        if uneven(len(order), width, sum(v.size for _, v in own if v is not None)):
+            left_out.append(name)
+            continue
         filled = own[0][1] if len(own) == 1 and own[0][1] is not None else _filled(own, width)
         filled = filled if in_order else filled[places]
         columns[name] = filled[:, 0] if width == 1 else filled
     units = {name: unit for part in parts for name, unit in part.units.items()}
-    return Messages(order[places], columns, units)
+    return Messages(order[places], columns, units), left_out
 
 
 def _filled(own: Sequence[tuple[int, Floats | None]], width: int) -> Floats:

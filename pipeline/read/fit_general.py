@@ -17,7 +17,7 @@ import fitparse.records
 import numpy as np
 from fitparse.utils import FitEOFError
 
-from pipeline.read.fit_profile import WANTED, Decoded, Messages, developer_column
+from pipeline.read.fit_profile import WANTED, Decoded, Messages, developer_column, uneven
 
 _NAMES: Mapping[str, frozenset[str]] = {
     kind.name: frozenset(fact.name for fact in kind.fields.values()) for kind in WANTED.values()
@@ -167,6 +167,8 @@ def _columns(store: _Store) -> Messages:
     columns = {}
     for name, cells in store.cells.items():
         rows, widths = np.array(cells.row), np.array(cells.width)
+        if uneven(n, int(widths.max()), len(cells.value)):
+            continue
         filled = np.full((n, int(widths.max())), np.nan)
         within = np.arange(widths.sum()) - np.repeat(np.cumsum(widths) - widths, widths)
         filled[np.repeat(rows, widths), within] = cells.value

@@ -142,6 +142,12 @@ WANTED: Mapping[int, Kind] = {
 }
 
 
+def uneven(rows: int, width: int, stated: int) -> bool:
+    """Whether a column of `rows` by `width` cells, of which `stated` are in the file, is nearly
+    all filling: one long message among a million short ones would fill the memory."""
+    return width > 1 and rows * width > 8 * stated + (1 << 20)
+
+
 def developer_column(name: str) -> str | None:
     """What a developer's field is called here, None where it counts no parts of a second."""
     plain = re.sub(r"\W+", "_", name.strip().lower())

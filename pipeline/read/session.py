@@ -15,6 +15,7 @@ from typing import Any, Literal, TypeVar, cast, get_args
 
 from pipeline.errors import SessionError
 from pipeline.model import RecordingSpec, Runner, Session, Tap, Venue, Worn
+from pipeline.read.opening import contents
 from pipeline.read.problems import did_you_mean, either, misspelt, noted, together
 from pipeline.read.sheet import DAYS_OFF_MAX, days_from, read_sheet
 from pipeline.read.venue_file import LANE_MAX, read_venue
@@ -27,6 +28,7 @@ KEYS: dict[str, tuple[str, ...]] = {
 }
 FOOT_M = (0.15, 0.45)
 WINDOW_S, WINDOW_MAX_S = 10.0, 600.0
+MOST_BYTES = 4 << 20  # of a session.toml: ten thousand recordings
 
 T = TypeVar("T")
 Table = Mapping[str, Any]
@@ -46,7 +48,7 @@ def read_session(path: Path) -> Session:
     with a remark, unless they look like a known one misspelt.
     """
     path = Path(path)
-    path = path / "session.toml" if path.is_dir() else path
+    path = path / "session.toml" if os.path.isdir(path) else path
     document = _parse(path)
     wrong: list[SessionError] = []
     remarks = _strange_names(document, wrong)
@@ -90,7 +92,7 @@ def read_session(path: Path) -> Session:
 
 def _parse(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        return tomllib.loads(contents(path, MOST_BYTES).decode("utf-8-sig"))
     except FileNotFoundError:
         raise SessionError(
             path, "no such file", "a session.toml", "start from a template, or check the path"
@@ -104,7 +106,9 @@ def _parse(path: Path) -> dict[str, Any]:
         ) from None
     except UnicodeDecodeError as error:
         raise SessionError(path, f"byte {error.start} is not UTF-8", "text in UTF-8") from None
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError:
+        raise SessionError(path, "brackets nested too deep", "TOML of one level or two") from None
+    except ValueError as error:  # TOMLDecodeError, or a number of thousands of digits
         raise SessionError(
             path,
             f"not TOML: {error}",
@@ -218,7 +222,10 @@ def _text(where: str, table: Table, key: str) -> str:
 
 
 def _shown(value: object) -> str:
-    return json.dumps(value, default=str)[:80]
+    try:
+        return json.dumps(value, default=str)[:80]
+    except (ValueError, RecursionError):
+        return "a number of thousands of digits, or brackets nested too deep"
 
 
 def _number(where: str, value: Any, low: float, high: float, what: str) -> float:

@@ -17,6 +17,7 @@ from pathlib import Path
 
 from pipeline.errors import SessionError
 from pipeline.model import Rep, Runner
+from pipeline.read.opening import contents
 from pipeline.read.problems import did_you_mean, misspelt, together
 
 COLUMNS = (
@@ -33,6 +34,7 @@ COLUMNS = (
     "pass_m",
     "note",
 )
+MOST_BYTES = 16 << 20  # a hundred thousand reps
 NEEDED = ("incoming", "outgoing")
 RANGES = {  # of what a practice can hold: a slip of the decimal point falls outside
     "mark_m": (0.3, 40.0),
@@ -94,7 +96,7 @@ def read_sheet(
 
 def _decoded(path: Path) -> str:
     try:
-        raw = path.read_bytes()
+        raw = contents(path, MOST_BYTES)
     except FileNotFoundError:
         raise SessionError(
             path, "no such file", "the practice sheet", "correct reps in session.toml, or drop it"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import re
 import zlib
 from pathlib import Path
@@ -9,16 +10,19 @@ from typing import NamedTuple
 from xml.parsers import expat
 
 from pipeline.errors import RecordingError
+from pipeline.read.opening import contents
 
 SUPPORTED = ("fit", "gpx", "tcx", "nmea", "csv")
-MAX_BYTES = 1 << 30  # of one recording, unpacked: a hundred hours of everything
+MAX_BYTES = 1 << 28  # of one recording, unpacked: thirty hours of everything
 
 _EXPECTED = "a recording in FIT, GPX, TCX, NMEA 0183 or CSV, plain or gzip"
 _CHUNK = 1 << 14  # packed bytes at a time; at most a thousandfold unpacked
+_TIMES, _FREE_BYTES = 200, 1 << 24  # tracks pack to a tenth; what gives more is no track
 _GZIP = 31  # zlib: a gzip header, the largest window
 _HEAD = 1 << 16
 _SENTENCE = re.compile(rb"\$[A-Z]{2}[A-Z]{3},[ -~]*")
 _KNOWN_OTHERS = (
+    (b"\x1f\x8b", "gzip inside gzip", "unpack it once"),
     (b"PK\x03\x04", "a zip archive", "unpack it and name the recording inside"),
     (b"BZh", "a bzip2 archive", "unpack it first"),
     (b"\xfd7zXZ\x00", "an xz archive", "unpack it first"),
@@ -37,24 +41,27 @@ class Source(NamedTuple):
 def load(path: Path, max_bytes: int = MAX_BYTES) -> Source:
     """The file's bytes, unpacked. A cut or broken gzip gives what could be unpacked and a
     remark. Raises RecordingError where there is nothing to read."""
-    if path.is_dir():
-        raise RecordingError(path, "a directory", "one recording", "name the file inside it")
     try:
-        size = path.stat().st_size
-        packed = path.read_bytes() if size <= max_bytes else None
+        packed = contents(path, max_bytes)
+    except IsADirectoryError:
+        raise RecordingError(
+            path, "a directory", "one recording", "name the file inside it"
+        ) from None
     except FileNotFoundError:
         raise RecordingError(
             path, "no such file", _EXPECTED, "check the name; paths are relative to session.toml"
         ) from None
-    except (OSError, ValueError) as e:
-        reason = getattr(e, "strerror", None) or str(e)
+    except OSError as e:
+        if e.errno == errno.EFBIG:
+            raise _too_large(path, max_bytes) from None
         raise RecordingError(
-            path, f"cannot be read ({reason})", _EXPECTED, "check the file and its permissions"
+            path,
+            f"cannot be read ({e.strerror})",
+            _EXPECTED,
+            "check the file and its permissions",
         ) from None
-    if packed is None:
-        raise _too_large(path, max_bytes)
     source = _unpack(path, packed, max_bytes) if packed[:2] == b"\x1f\x8b" else Source(packed, ())
-    if not source.data.strip():
+    if not source.data or source.data.isspace():
         raise RecordingError(path, "the file is empty", _EXPECTED, "copy it from the unit again")
     return source
 
@@ -74,6 +81,13 @@ def _unpack(path: Path, packed: bytes, max_bytes: int) -> Source:
             total += len(parts[-1])
             if total > max_bytes:
                 raise _too_large(path, max_bytes)
+            if total > max(_FREE_BYTES, _TIMES * len(packed)):
+                raise RecordingError(
+                    path,
+                    f"gzip of more than {_TIMES} times its size: no recording packs so well",
+                    _EXPECTED,
+                    "copy it from the unit again",
+                )
             piece = stream.unused_data
             if stream.eof and (piece or start + _CHUNK < len(packed)):
                 stream = zlib.decompressobj(wbits=_GZIP)
@@ -85,7 +99,7 @@ def _unpack(path: Path, packed: bytes, max_bytes: int) -> Source:
 def _too_large(path: Path, max_bytes: int) -> RecordingError:
     return RecordingError(
         path,
-        f"holds more than {max_bytes / 2**30:g} GiB",
+        f"holds more than {max_bytes / 2**20:g} MiB",
         "one session's recording",
         "cut the recording to the session",
     )
@@ -124,22 +138,24 @@ class _Root(Exception):
 
 
 def _format_of_markup(path: Path, data: bytes) -> str:
-    """Reads as far as the root element. A document that declares entities is refused before
-    any is expanded: no unit writes one, and a few lines of them can fill the memory."""
+    """Reads as far as the root element. A document with declarations of its own is refused
+    before any is read: no unit writes one, and a few lines of entities or of values that every
+    element is to have can fill the memory."""
 
-    def refuse(*_: object) -> None:
-        raise RecordingError(
-            path,
-            "the XML declares entities",
-            "a GPX or TCX file without them",
-            "export the recording from the unit again",
-        )
+    def refuse(_name: str, _system: str | None, _public: str | None, internal: bool) -> None:
+        if internal:
+            raise RecordingError(
+                path,
+                "the XML declares entities or elements of its own",
+                "a GPX or TCX file without them",
+                "export the recording from the unit again",
+            )
 
     def stop(name: str, _: object) -> None:
         raise _Root(name)
 
     parser = expat.ParserCreate(namespace_separator=" ")
-    parser.EntityDeclHandler = refuse
+    parser.StartDoctypeDeclHandler = refuse
     parser.StartElementHandler = stop
     try:
         parser.Parse(data[: 4 * _HEAD].lstrip(), False)

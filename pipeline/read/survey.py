@@ -10,11 +10,13 @@ from pathlib import Path
 
 from pipeline.errors import VenueError
 from pipeline.geodesy import SurveyPoint
+from pipeline.read.opening import contents
 from pipeline.read.problems import noted, together
 
 NEEDED = ("spot", "latitude_deg", "longitude_deg")
 SD_M = 0.05  # a survey receiver, where the file does not say
 SD_MAX_M = 10.0
+MOST_BYTES = 1 << 20
 
 
 def read_survey(path: Path) -> list[SurveyPoint]:
@@ -36,7 +38,7 @@ def read_survey(path: Path) -> list[SurveyPoint]:
 
 def _rows(path: Path) -> list[tuple[int, Mapping[str, str]]]:
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = contents(path, MOST_BYTES).decode("utf-8-sig")
     except FileNotFoundError:
         raise VenueError(path, "no such file", "a survey of two or more spots") from None
     except OSError as err:

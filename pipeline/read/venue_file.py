@@ -12,6 +12,7 @@ import numpy as np
 
 from pipeline.errors import VenueError
 from pipeline.model import LaneLine, Spot, Venue
+from pipeline.read.opening import contents
 from pipeline.read.problems import did_you_mean, either, misspelt, noted, together
 
 KINDS = ("lane", "zone-line", "gate")
@@ -19,6 +20,8 @@ LINES = ("back", "entry", "exit")
 PROPERTIES = ("kind", "lane", "zone", "line", "id", "sd_m")
 SD_M = 0.05  # a tape or a survey receiver, where the file does not say
 LANE_MAX, ZONE_MAX = 12, 9
+_DIGITS = 18  # of a whole number that has a meaning here
+MOST_BYTES = 64 << 20  # a whole city's layer
 
 Position = tuple[float, float]  # longitude, latitude [deg]
 
@@ -34,7 +37,7 @@ def read_venue(path: Path) -> Venue:
     wrong: list[VenueError] = []
     for where, feature in _features(path):
         with noted(wrong, VenueError):
-            thing = _thing(where, feature)
+            thing = _bounded(where, feature)
             if isinstance(thing, LaneLine):
                 if thing.lane in lanes:
                     raise _second(where, f"line of lane {thing.lane}")
@@ -71,7 +74,7 @@ def _called(spot: Spot) -> str:
 def parse_geojson(path: Path) -> list[Any]:
     """The features of a GeoJSON file. VenueError where it is none."""
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = contents(path, MOST_BYTES).decode("utf-8-sig")
     except FileNotFoundError:
         raise VenueError(
             path,
@@ -94,7 +97,7 @@ def parse_geojson(path: Path) -> list[Any]:
             "export the venue again as GeoJSON",
         ) from None
     try:
-        whole = json.loads(text)
+        whole = json.loads(text, parse_int=_int)
     except json.JSONDecodeError as error:
         raise VenueError(
             f"{path}, line {error.lineno}, column {error.colno}",
@@ -116,9 +119,21 @@ def parse_geojson(path: Path) -> list[Any]:
     return features
 
 
+def _int(digits: str) -> int | float:
+    """Thousands of digits would be refused by Python, and no float holds hundreds."""
+    return int(digits) if len(digits) <= _DIGITS else float(digits)
+
+
 def _features(path: Path) -> Iterator[tuple[str, Any]]:
     for number, feature in enumerate(parse_geojson(path), 1):
         yield f"feature {number}", feature
+
+
+def _bounded(where: str, feature: Any) -> LaneLine | Spot | None:
+    try:
+        return _thing(where, feature)
+    except RecursionError:  # what could just be read cannot be put into a message
+        raise VenueError(where, "brackets nested too deep", "a GeoJSON feature") from None
 
 
 def _thing(where: str, feature: Any) -> LaneLine | Spot | None:
@@ -168,7 +183,7 @@ def _thing(where: str, feature: Any) -> LaneLine | Spot | None:
 
 def _number(where: str, properties: Mapping[str, Any], name: str, most: int) -> int:
     value = properties.get(name)
-    if isinstance(value, str) and value.strip().isdecimal():
+    if isinstance(value, str) and value.strip().isdecimal() and len(value) <= _DIGITS:
         value = int(value)  # some editors write every property as text
     if isinstance(value, float) and value.is_integer():
         value = int(value)
