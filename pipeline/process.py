@@ -117,11 +117,19 @@ def _read_all(
     for i, spec in enumerate(specs):
         tell(f"read {spec.file}", i, len(specs))
         try:
-            pairs.append((spec, read(spec.path, spec.columns, spec.clock)))
+            pairs.append((spec, _without_turns(read(spec.path, spec.columns, spec.clock))))
         except InputError as error:
             # the file as the session names it: folders above it may bear a person's name
             left_out.append((spec, str(error).replace(str(spec.path), spec.file)))
     return pairs, left_out
+
+
+def _without_turns(recording: Recording) -> Recording:
+    """Nothing measured here rests on turn rates, and eight runners' of an hour are 70 MB."""
+    imu = recording.imu
+    if imu is None or not len(imu.gyro_radps):
+        return recording
+    return replace(recording, imu=replace(imu, gyro_radps=np.empty((0, 3))))
 
 
 # --- choosing -----------------------------------------------------------------------------
@@ -294,8 +302,10 @@ def _measure(
     tell: Progress,
 ) -> tuple[int, reps.Solved | None]:
     """Find, match and solve all takeovers of the session."""
+    plane = {name: finding.in_plane(trace, axes[0]) for name, trace in traces.items()}
     places = [
-        {name: finding.on_axis(trace, axis) for name, trace in traces.items()} for axis in axes
+        {name: finding.on_axis(trace, axis, plane[name]) for name, trace in traces.items()}
+        for axis in axes
     ]
     lists = [finding.candidates(traces, places[i], axis, i) for i, axis in enumerate(axes)]
     found = finding.across_axes(lists, axes, session.reps or (), session.lane)

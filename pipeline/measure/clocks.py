@@ -116,6 +116,8 @@ def tidy_fixes(fixes: Fixes | None) -> tuple[Fixes | None, int]:
     if fixes is None or not fixes.t_s.size:
         return None, 0
     order, t = _tidy(fixes.t_s)
+    if _as_it_is(order, fixes.t_s):
+        return replace(fixes, t_s=t), 0
     columns = ("latitude_deg", "longitude_deg", "speed_mps", "altitude_m", "hdop", "satellites")
     kept = {name: getattr(fixes, name)[order] for name in columns}
     return replace(fixes, t_s=t, **kept), fixes.t_s.size - t.size
@@ -126,13 +128,20 @@ def tidy_imu(imu: Imu | None) -> tuple[Imu | None, int]:
     if imu is None or not imu.t_s.size:
         return None, 0
     order, t = _tidy(imu.t_s)
-    whole = np.isfinite(imu.acc_mps2[order]).all(axis=1)
+    whole = np.isfinite(imu.acc_mps2.sum(axis=1))[order]  # a NaN or infinity among three shows
     order, t = order[whole], t[whole]
     if not t.size:
         return None, imu.t_s.size
+    if _as_it_is(order, imu.t_s):
+        return replace(imu, t_s=t), 0
     gyro = imu.gyro_radps[order] if len(imu.gyro_radps) else imu.gyro_radps
     tidied = replace(imu, t_s=t, acc_mps2=imu.acc_mps2[order], gyro_radps=gyro)
     return tidied, imu.t_s.size - t.size
+
+
+def _as_it_is(order: NDArray[np.intp], t_s: Floats) -> bool:
+    """Whether all rows are kept, in the order of the file: then none need be copied."""
+    return len(order) == len(t_s) and bool((order[:-1] < order[1:]).all())
 
 
 def _tidy(t_s: Floats) -> tuple[NDArray[np.intp], Floats]:

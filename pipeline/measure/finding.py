@@ -18,6 +18,7 @@ from pipeline.model import Floats, Frozen, Rep, ZoneAxis
 
 RUN_MPS = 4.0  # nobody carries a baton into a zone slower, even at the end of 400 m
 REST_MPS = 1.2
+FAR_M = 40.0  # from the line: such a fix has no part in a takeover, its place may be rough
 OFF_LANE_M = 9.0  # slow errors of two metres, a neighbour's lane, a survey's mistake
 BEHIND_M = 45.0  # how far the incoming runner may still be when the receiver goes
 NEAR_M = 4.0  # trunks this near at speed could pass a baton, errors included
@@ -76,14 +77,20 @@ class _Launch:
     offset_m: float
 
 
-def on_axis(trace: Trace, axis: ZoneAxis) -> OnAxis:
+def in_plane(trace: Trace, axis: ZoneAxis) -> Floats:
+    """East-north metres (n, 2) from the origin that all axes of a venue share."""
     origin = (axis.origin_lat_deg, axis.origin_lon_deg, axis.origin_alt_m)
     height = np.full(len(trace.t_s), axis.origin_alt_m)
-    xy = geodesy.to_enu(trace.latitude_deg, trace.longitude_deg, height, origin)[:, :2]
+    return geodesy.to_enu(trace.latitude_deg, trace.longitude_deg, height, origin)[:, :2]
+
+
+def on_axis(trace: Trace, axis: ZoneAxis, xy_m: Floats | None = None) -> OnAxis:
+    """The trace beside one zone's axis; `xy_m` is what `in_plane` gives, where it is known."""
+    xy = in_plane(trace, axis) if xy_m is None else xy_m
     s, offset = np.full(len(xy), np.nan), np.full(len(xy), np.nan)
     near = np.isfinite(xy[:, 0]) & (trace.pace_mps < 20)
     if near.any():
-        s[near], offset[near] = project(axis, xy[near])
+        s[near], offset[near] = project(axis, xy[near], within_m=FAR_M)
         # For finding, a fix without a place takes the place between its neighbours'.
         s = np.interp(trace.t_s, trace.t_s[near], s[near])
         offset = np.interp(trace.t_s, trace.t_s[near], offset[near])
