@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
-from pipeline import cli_decide, cli_season, cli_show, terminal
+from pipeline import cli_decide, cli_export, cli_season, cli_show, terminal
 from pipeline.cli_decide import ZoneRules
 from pipeline.errors import BatontraceError
 from pipeline.terminal import pm
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from pipeline.process import Result
 
 DEFECT = 70  # EX_SOFTWARE of sysexits.h
+LINE_LIMIT = 1000  # characters: no command's line is cut
 
 EXIT_CODES = (
     "Exit codes: 0 done; 2 the command line asks for what cannot be; 3 other input; "
@@ -33,11 +35,23 @@ EXIT_CODES = (
     "failed; 70 a defect of batontrace."
 )
 
+
+class Commands(TyperGroup):
+    """The group's plain help, each command's whole line folded where the usual one is cut short."""
+
+    def format_commands(self, _ctx: Any, formatter: Any) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(
+                [(name, one.get_short_help_str(LINE_LIMIT)) for name, one in self.commands.items()]
+            )
+
+
 app = typer.Typer(
+    cls=Commands,
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
-    rich_markup_mode="rich",
+    rich_markup_mode=None,  # the boxes of the rich one take longer to load than all the rest
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
@@ -62,10 +76,10 @@ def batontrace(
 ) -> None:
     """Relay takeovers timed and measured from the track files runners' units write.
 
-    Start with [bold]template[/bold] and [bold]venue[/bold], look with [bold]check[/bold],
-    measure with [bold]process[/bold]; then [bold]marks[/bold], [bold]order[/bold],
-    [bold]runners[/bold] and [bold]progress[/bold] turn the tables into decisions,
-    [bold]report[/bold] and [bold]overlay[/bold] show them.
+    Start with template and venue, look with check,
+    measure with process; then marks, order,
+    runners and progress turn the tables into decisions,
+    report and overlay show them.
     """
 
 
@@ -184,7 +198,7 @@ def template(
 ) -> None:
     """Write a commented session to start from; never overwrites.
 
-    What is still needed then: the recordings, and a venue made by [bold]venue[/bold].
+    What is still needed then: the recordings, and a venue made by venue.
     """
     from pipeline import template as stage
 
@@ -201,6 +215,7 @@ app.command(epilog=cli_decide.RUNNERS_EXAMPLE)(cli_decide.runners)
 app.command(epilog=cli_decide.PROGRESS_EXAMPLE)(cli_decide.progress)
 app.command(epilog=cli_show.REPORT_EXAMPLE)(cli_show.report)
 app.command(epilog=cli_show.OVERLAY_EXAMPLE)(cli_show.overlay)
+app.command(epilog=cli_export.EXPORT_EXAMPLE)(cli_export.export)
 
 
 # --- printing --------------------------------------------------------------------------

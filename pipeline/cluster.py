@@ -67,7 +67,7 @@ class Cluster:
             self._client.submit(function, task, pure=False, retries=_TRIES): task for task in tasks
         }
         try:
-            for future in as_completed(futures):
+            for future in as_completed(futures, loop=self._client.loop):
                 error = future.exception()
                 yield futures[future], future.result() if error is None else error
                 future.release()

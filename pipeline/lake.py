@@ -179,6 +179,7 @@ def write(out: Path, tables: Mapping[str, pa.Table], provenance: Mapping[str, An
             )
         ]
         store.switch(folder, moves)
+    store.describe(out)
 
 
 def read_table(out: Path, table_name: str) -> pa.Table | None:

@@ -21,7 +21,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal, NamedTuple, Protocol, TypeVar
 
-from pipeline import compact, process, schema, store
+from pipeline import compact, package, process, schema, store
 from pipeline.engines import Threads
 from pipeline.errors import BatontraceError, InputError, NothingMeasured
 from pipeline.places import Folder, Place, open_place
@@ -127,10 +127,14 @@ def season(
     seen |= {one.name: one for one in _of_one_name(seen.values())}
     if dry_run:
         return _summary(seen.values(), None, began)
+    for one in seen.values():
+        if one.state == "failed":
+            hear(one)
     to_do = [task for task in tasks if seen[task.name].state in ("new", "changed")]
     seen |= _measured(engine, to_do, seen, tell, hear)
     _write_failures(target, failed, seen.values())
     compacted = compact.compact(target)
+    _describe(target)
     return _summary(seen.values(), compacted, began)
 
 
@@ -173,7 +177,7 @@ def measure(task: Task) -> Outcome:
     """Measure a session and write its tables, unless another run is at it."""
     seen = look(task)
     if seen.state not in ("new", "changed"):
-        return seen
+        return _meanwhile(seen)
     target = open_place(task.out)
     try:
         if not isinstance(target, Folder):
@@ -183,13 +187,20 @@ def measure(task: Task) -> Outcome:
             if not ours:
                 return replace(seen, state="busy", why=("another run is measuring it",))
             if task.wait and (seen := look(task)).state not in ("new", "changed"):
-                return replace(seen, why=("another run has measured it meanwhile",))
+                return _meanwhile(seen)
             return _measure(task, seen, target)
     except BatontraceError as err:
         return replace(_failed(task, err), session=seen.session, size=seen.size, mark=seen.mark)
     except OSError as err:
         found = f"cannot be written ({err.strerror or err})"
         return replace(seen, state="failed", why=(f"{task.out}: {found}",), exit_code=8)
+
+
+def _meanwhile(seen: Outcome) -> Outcome:
+    """A session that had changed when it was looked at, and is now as its tables have it."""
+    if seen.state == "unchanged":
+        return replace(seen, why=("another run has measured it meanwhile",))
+    return seen
 
 
 def _measure(task: Task, seen: Outcome, target: Place) -> Outcome:
@@ -408,6 +419,25 @@ def _of_one_name(outcomes: Iterable[Outcome]) -> Iterator[Outcome]:
                 "expected one id a session; change `id` in session.toml"
             )
             yield replace(one, state="failed", why=(why,), exit_code=5)
+
+
+def _describe(target: Place) -> None:
+    """Have the place say what it holds (package.py)."""
+    if isinstance(target, Folder):
+        store.describe(target.path)
+        return
+    with tempfile.TemporaryDirectory(prefix="batontrace-") as name:
+        # What tells is which kinds of files there are: one of each stands for all.
+        for below in (*schema.TABLES, *schema.DECISIONS, compact.FOLDER):
+            kinds = {}
+            for entry in target.files(below):
+                kinds[PurePosixPath(entry.name).parts[:2]] = Path(name, entry.name)
+            for path in kinds.values():
+                path.parent.mkdir(parents=True, exist_ok=True)
+                path.touch()
+        told = package.text(Path(name))
+    if told is not None:
+        target.write("season", {package.FILE: told.encode()})
 
 
 def _failures(target: Place) -> dict[str, Mapping[str, Any]]:

@@ -28,7 +28,7 @@ import filelock
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipeline import schema
+from pipeline import package, schema
 from pipeline.errors import OutputError
 
 # A session of no rows that stands beside ids which readers would take for numbers or dates.
@@ -116,6 +116,25 @@ def write_session(
         if _MAY_LOOK_TYPED.fullmatch(session_id):
             _write_anchors(folder, out)
         switch(folder, moves)
+    describe(out)
+
+
+def describe(out: Path) -> None:
+    """Have OUT's datapackage.json (package.py) say what lies there now.
+
+    To be called whenever tables came or went. Touches the disk only where it said otherwise.
+    It never fails: the tables are in place by then, and the next run makes good what this one
+    could not write.
+    """
+    path = out / package.FILE
+    for _ in range(3):  # where another run's tables came in between, what was said is old
+        try:
+            text = package.text(out)
+            if text is None or (path.is_file() and path.read_bytes() == text.encode("utf-8")):
+                return
+            write_text(path, text)
+        except (OSError, OutputError):
+            return
 
 
 def write_text(path: Path, text: str, *, make_folder: bool = True) -> None:
@@ -325,14 +344,15 @@ def stage(
     return [*moves, (staged, record_place)]
 
 
-def switch(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
+def switch(folder: Path, moves: Sequence[tuple[Path, Path]], *, shared: bool = True) -> None:
     """Move every staged file to its place, or none: what was moved is put back on failure.
 
     After a kill in the midst of it the next run moves the rest: `moves` are on disk first.
+    `shared`: others write here too, so runs take turns.
     """
-    out = folder.parent
-    with exclusive(out):
-        _finish_others(folder)
+    with exclusive(folder.parent) if shared else contextlib.nullcontext():
+        if shared:
+            _finish_others(folder)
         kept = {place: _keep(folder / f"former-{i}", place) for i, (_, place) in enumerate(moves)}
         done: list[Path] = []
         try:
@@ -345,16 +365,20 @@ def switch(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
             for folder_of_place in dict.fromkeys(place.parent for _, place in moves):
                 sync(folder_of_place)
         except BaseException:
-            (folder / _MOVES).unlink(missing_ok=True)
-            for place in done:
-                former = kept[place]
-                if former is not None:
-                    os.replace(former, place)
-                else:
-                    place.unlink(missing_ok=True)
+            _put_back(folder, done, kept)
             _drop_empty_folders(place for _, place in moves)
             raise
         (folder / _MOVES).unlink(missing_ok=True)
+
+
+def _put_back(folder: Path, done: Sequence[Path], kept: Mapping[Path, Path | None]) -> None:
+    (folder / _MOVES).unlink(missing_ok=True)
+    for place in done:
+        former = kept[place]
+        if former is not None:
+            os.replace(former, place)
+        else:
+            place.unlink(missing_ok=True)
 
 
 def _write_moves(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:

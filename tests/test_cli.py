@@ -105,14 +105,34 @@ def test_errors_have_exit_codes_of_their_own():
     assert len({error.exit_code for error in TREE}) == len(TREE)
 
 
-def test_help_loads_nothing_heavy():
+HEAVY = {"numpy", "scipy", "pyarrow", "pandas", "matplotlib", "fitparse"}
+HEAVY |= {"rich", "rich.markdown", "rich.syntax", "markdown_it", "pygments", "typer.rich_utils"}
+
+
+def loaded_after(*words: str) -> set[str]:
     code = (
-        "import sys; from pipeline import cli; cli.main(['--help']); "
-        "print(*({'numpy', 'scipy', 'pyarrow', 'pandas', 'fitparse'} & set(sys.modules)), "
-        "file=sys.stderr)"
+        f"import sys; from pipeline import cli; cli.main({list(words)}); "
+        "print(*sys.modules, file=sys.stderr)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stderr.strip() == ""
+    return set(done.stderr.split())
+
+
+@pytest.mark.parametrize("words", [("--help",), ("marks", "--help"), ("report", "--help")])
+def test_help_loads_nothing_heavy(words):
+    loaded = loaded_after(*words)
+    assert "typer" in loaded
+    assert loaded & HEAVY == set()
+    assert not {name for name in loaded if name.startswith(("pipeline.read", "pipeline.measure"))}
+
+
+def test_help_cuts_no_command_short_and_shows_no_markup(capsys):
+    run("--help")
+    shown = capsys.readouterr().out
+    assert "..." not in shown.split("Commands:")[1]
+    assert not re.search(r"\[/?[a-z]+\]", shown)
+    listed = re.findall(r"(?m)^  ([a-z]+)  ", shown.split("Commands:")[1])
+    assert sorted(listed) == COMMANDS
 
 
 def test_version_is_the_distributions(capsys):

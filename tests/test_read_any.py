@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import gzip
+import subprocess
+import sys
 import tempfile
 from pathlib import Path
 
@@ -301,3 +303,25 @@ def test_every_real_file_gives_a_recording_or_a_clear_error(path: Path) -> None:
         return
     assert outcome.format == (path.suffix[1:] if path.parent.name != "other" else "fit")
     assert outcome.fixes is not None or outcome.imu is not None
+
+
+def test_no_text_format_needs_pandas(tmp_path: Path) -> None:
+    """Arrow's shorter ways to numpy import it, if it is there, which takes longer than reading."""
+    for kind in ("csv", "gpx", "tcx", "nmea"):
+        (tmp_path / kind).write_bytes(WRITERS[kind](some_run() * 3))
+    (tmp_path / "odd").write_bytes(
+        b"time_utc,latitude_deg,longitude_deg,speed_mps\n"
+        b"2026-05-12T17:00:00Z,48,x,1\n2026-05-12T17:00:01Z,48,16,+1\n,48,16,\n"
+    )
+    script = (
+        "import sys; from pathlib import Path; from pipeline.read import read\n"
+        "for path in map(Path, sys.argv[1:]):\n    assert len(read(path).fixes.t_s)\n"
+        "print('pandas' in sys.modules)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script, *sorted(map(str, tmp_path.iterdir()))],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout == "False\n"

@@ -13,7 +13,8 @@ from read_samples import REAL, Sample, gga, real, rmc, sentence
 from test_read_any import fixes_of, read_bytes, some_run
 
 from pipeline.errors import RecordingError
-from pipeline.read import nmea, read
+from pipeline.read import read
+from pipeline.read.sentences import checksum
 
 KNOT_MPS = 1852 / 3600
 
@@ -116,7 +117,7 @@ def test_checksum_is_the_xor_of_all_bytes(body: bytes) -> None:
     expected = 0
     for byte in body:
         expected ^= byte
-    assert nmea.checksum(body) == expected
+    assert checksum(body) == expected
 
 
 @pytest.mark.parametrize("talker", ["GP", "GN", "GL", "GA", "GB", "BD", "GQ", "II", "QZ"])

@@ -33,6 +33,7 @@ from pipeline.read.content import (
     sieve_imu,
     why_no_fixes,
 )
+from pipeline.read.slices import column, floats
 from pipeline.read.stamps import NO_ZONE, iso_stamp
 
 POSIX_FROM_S = 1e9  # 2001-09-09T01:46:40Z; no unit's counter runs for 31 years
@@ -477,12 +478,12 @@ def _numbers(cells: pa.ChunkedArray) -> tuple[pa.ChunkedArray, int]:
     if comma and not pc.any(pc.match_substring_regex(text, f"^{_DECIMAL_POINT}$")).as_py():
         text = pc.replace_substring(text, ",", ".")
     sound = pc.match_substring_regex(text, _NUMBER)
-    numbers = pc.cast(pc.if_else(sound, pc.utf8_ltrim(text, "+"), None), pa.float64())
+    numbers = pc.cast(pc.if_else(sound, pc.utf8_ltrim(text, "+"), pa.NULL), pa.float64())
     return numbers, int(numbers.null_count - cells.null_count)
 
 
 def _floats(values: pa.ChunkedArray, factor: float = 1.0) -> Floats:
-    numbers: Floats = values.to_numpy().astype(np.float64)
+    numbers = floats(values)
     return numbers * factor if factor != 1.0 else numbers
 
 
@@ -530,10 +531,10 @@ def _iso_column(cells: pa.ChunkedArray) -> tuple[Floats, bool]:
             ns = pc.cast(cells, pa.timestamp("ns", zone))
         except pa.ArrowInvalid:
             continue
-        whole = pc.cast(ns, pa.int64()).fill_null(0).to_numpy()
+        whole, stated = column(ns, np.int64)
         seconds, rest = np.divmod(whole, 1_000_000_000)
         t_s: Floats = seconds + rest * 1e-9
-        return np.where(cells.is_null().to_numpy(), np.nan, t_s), zone is not None
+        return t_s if stated is None else np.where(stated, t_s, np.nan), zone is not None
     stamps = np.fromiter(
         (part for cell in cells for part in iso_stamp(cell.as_py())), np.float64, 2 * len(cells)
     )
@@ -571,10 +572,12 @@ def _content(
     if "acc_x" in si:
         acc = np.stack([si[q] for q in _ACC], axis=1)
         gyro = np.stack([si[q] for q in _GYRO], axis=1) if "gyro_x" in si else None
-        moved = ~np.isnan(acc).all(axis=1)
-        imu, dropped_imu = sieve_imu(
-            times.t_s[moved], acc[moved], None if gyro is None else gyro[moved], times.basis
-        )
+        t_s = times.t_s
+        still = np.logical_and.reduce([np.isnan(si[q]) for q in _ACC])
+        if still.any():
+            t_s, acc = t_s[~still], acc[~still]
+            gyro = None if gyro is None else gyro[~still]
+        imu, dropped_imu = sieve_imu(t_s, acc, gyro, times.basis)
     if fixes is None and imu is None:
         raise RecordingError(
             path,

@@ -7,31 +7,26 @@ Routes and waypoints are places, not fixes, and are passed over.
 from __future__ import annotations
 
 from pathlib import Path
-from xml.etree import ElementTree
-
-import numpy as np
 
 from pipeline.read.content import Content
-from pipeline.read.markup import Point, number, texts, track
-from pipeline.read.stamps import iso_stamp
+from pipeline.read.markup import track
+from pipeline.read.regular import Names
+
+_NAMES = Names(
+    point="trkpt",
+    parent="trkseg",
+    columns={
+        "t_s": "time",
+        "speed_mps": "speed",
+        "altitude_m": "ele",
+        "hdop": "hdop",
+        "satellites": "sat",
+    },
+    attributes={"latitude_deg": "lat", "longitude_deg": "lon"},
+    void=("fix", "none"),  # GPX 1.1, fixType
+)
 
 
 def read(path: Path, data: bytes) -> Content:
     """Raises RecordingError where no track point has a time and a place."""
-    return track(path, data, "trkpt", "trkseg", _point)
-
-
-def _point(point: ElementTree.Element) -> Point:
-    text = texts(point)
-    stamp = iso_stamp(text.get("time"))
-    void = text.get("fix", "").strip() == "none"  # GPX 1.1, fixType
-    return Point(
-        np.nan if void else stamp.posix_s,
-        stamp.zoned,
-        number(point.get("lat", "nan")),
-        number(point.get("lon", "nan")),
-        number(text.get("speed")),
-        number(text.get("ele")),
-        number(text.get("hdop")),
-        number(text.get("sat")),
-    )
+    return track(path, data, _NAMES)

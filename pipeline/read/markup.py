@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from array import array
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from io import BytesIO
 from pathlib import Path
 from typing import NamedTuple
@@ -14,7 +14,8 @@ import numpy as np
 from pipeline.errors import RecordingError
 from pipeline.model import Floats
 from pipeline.read.content import Content, sieve_fixes, why_no_fixes
-from pipeline.read.stamps import NO_ZONE
+from pipeline.read.regular import TARGET, Names, Run, runs
+from pipeline.read.stamps import NO_ZONE, iso_stamp
 
 
 class Point(NamedTuple):
@@ -37,18 +38,13 @@ class Walk(NamedTuple):
     fault: str | None
 
 
-def track(
-    path: Path,
-    data: bytes,
-    point: str,
-    parent: str,
-    read_point: Callable[[ElementTree.Element], Point],
-) -> Content:
-    """All elements `point` inside `parent` (local names) as fixes, in the file's order.
+def track(path: Path, data: bytes, names: Names) -> Content:
+    """All points inside `names.parent` as fixes, in the file's order.
 
     Raises RecordingError where there are none, none has a time, or none a place or speed.
     """
-    columns, fault = walk(data, point, parent, read_point)
+    columns, fault = regular_walk(data, names) or walk(data, names)
+    point = names.point
     if len(columns) == 0:
         raise RecordingError(
             path,
@@ -80,12 +76,62 @@ def track(
     return Content(fixes=fixes, dropped_fixes=dropped, remarks=tuple(remarks))
 
 
-def walk(
-    data: bytes, point: str, parent: str, read_point: Callable[[ElementTree.Element], Point]
-) -> Walk:
-    """Every element `point` through `read_point`, into columns.
+def regular_walk(data: bytes, names: Names) -> Walk | None:
+    """As `walk`, the runs of points that are all alike read as columns; None where there is no
+    such run, or where the rest is no sound document with each run in the place of a point."""
+    found = runs(data, names)
+    if not found:
+        return None
+    pieces, at = [], 0
+    for i, run in enumerate(found):
+        pieces += [data[at : run.start], f"<?{TARGET} {i}?>".encode()]
+        at = run.end
+    blocks: list[Floats] = []
+    row = array("d")
+    depth = met = 0
+    within: ElementTree.Element | None = None
+    try:
+        rest = BytesIO(b"".join((*pieces, data[at:])).lstrip())
+        for event, element in ElementTree.iterparse(rest, ("start", "end", "pi")):
+            if event == "pi":
+                target, _, which = str(element.text).partition(" ")
+                if target != TARGET:
+                    continue
+                if depth or int(which) != met:
+                    return None
+                blocks += [_rows(row), _block(found[met])]
+                row, met = array("d"), met + 1
+                continue
+            name = local_name(element)
+            if event == "start":
+                depth += name == names.point
+                if name == names.parent:
+                    within = element
+            elif name == names.point:
+                depth -= 1
+                row.extend(read_point(element, names))
+                if within is not None:
+                    within.clear()
+    except (ElementTree.ParseError, LookupError, ValueError):
+        return None  # `walk` finds the fault again, at its true place
+    if met != len(found):
+        return None  # some stood in a comment
+    return Walk(np.concatenate([*blocks, _rows(row)]), None)
 
-    The enclosing `parent` is emptied after each point, so that nothing is held but the
+
+def _rows(values: array[float]) -> Floats:
+    return np.array(values, dtype=np.float64).reshape(-1, len(Point._fields))
+
+
+def _block(run: Run) -> Floats:
+    nothing = np.full(len(run.columns["t_s"]), np.nan)
+    return np.stack([run.columns.get(field, nothing) for field in Point._fields], axis=1)
+
+
+def walk(data: bytes, names: Names) -> Walk:
+    """Every point through `read_point`, into columns.
+
+    The enclosing element is emptied after each point, so that nothing is held but the
     numbers. A file that breaks off gives the whole points before the break.
     """
     values = array("d")
@@ -95,15 +141,25 @@ def walk(
         for event, element in ElementTree.iterparse(BytesIO(data.lstrip()), ("start", "end")):
             name = local_name(element)
             if event == "start":
-                if name == parent:
+                if name == names.parent:
                     within = element
-            elif name == point:
-                values.extend(read_point(element))
+            elif name == names.point:
+                values.extend(read_point(element, names))
                 if within is not None:
                     within.clear()
     except (ElementTree.ParseError, LookupError, ValueError) as e:  # the latter: odd encodings
         fault = str(e)
-    return Walk(np.array(values, dtype=np.float64).reshape(-1, len(Point._fields)), fault)
+    return Walk(_rows(values), fault)
+
+
+def read_point(point: ElementTree.Element, names: Names) -> Point:
+    """One point's numbers; a time that `names.void` denies is NaN."""
+    text = texts(point)
+    stamp = iso_stamp(text.get(names.columns["t_s"]))
+    is_void = names.void is not None and text.get(names.void[0], "").strip() == names.void[1]
+    said = {c: number(text.get(n)) for c, n in names.columns.items() if c != "t_s"}
+    said |= {c: number(point.get(n)) for c, n in names.attributes.items()}
+    return Point(np.nan if is_void else stamp.posix_s, stamp.zoned, **said)
 
 
 def local_name(element: ElementTree.Element) -> str:

@@ -61,7 +61,7 @@ def load(path: Path, max_bytes: int = MAX_BYTES) -> Source:
             "check the file and its permissions",
         ) from None
     source = _unpack(path, packed, max_bytes) if packed[:2] == b"\x1f\x8b" else Source(packed, ())
-    if not source.data.strip():
+    if not source.data or source.data.isspace():
         raise RecordingError(path, "the file is empty", _EXPECTED, "copy it from the unit again")
     return source
 

@@ -1,0 +1,295 @@
+"""For notebooks: what `import pipeline` offers (docs/analysis.md).
+
+Everything heavy is imported by the function that needs it; pandas (the extra `notebook`) only
+by those that return a frame. Numbers are SI, the unit is in the name; what went wrong is a
+`BatontraceError` that says what to do. The examples run on the sample session, in the folder
+that holds `sample_tracks`.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from pipeline.errors import BatontraceError, InputError, OutputError, UsageError
+
+if TYPE_CHECKING:
+    import pandas
+    import pyarrow as pa
+
+    from pipeline.model import Fixes, Imu, Recording
+    from pipeline.process import Result
+
+__all__ = [
+    "BatontraceError",
+    "curves",
+    "curves_table",
+    "fixes_frame",
+    "frame",
+    "imu_frame",
+    "process_session",
+    "read_recording",
+    "sessions",
+    "table",
+]
+
+AnyPath = str | os.PathLike[str]
+
+
+# --- files -----------------------------------------------------------------------------
+
+
+def read_recording(
+    path: AnyPath,
+    columns: Mapping[str, Mapping[str, str]] | None = None,
+    clock: Literal["gnss", "device"] = "gnss",
+) -> Recording:
+    """One track file (FIT, GPX, TCX, NMEA, CSV; told by content) as arrays in SI units.
+
+    `columns` and `clock` as in session.toml: the first names a CSV's columns and units, the
+    second says "device" where stamps are a free-running counter. Times are as the file states
+    them, tied to no common clock. `fixes` hold positions on Earth. Raises RecordingError where
+    nothing in the file can be used.
+
+    >>> import pipeline
+    >>> recording = pipeline.read_recording("sample_tracks/larch-straight/otter.fit")
+    >>> recording.format, len(recording.fixes.t_s), recording.imu.acc_mps2.shape[1]
+    ('fit', 5212, 3)
+    """
+    from pipeline.read import read
+
+    return read(Path(path), columns, clock)
+
+
+def process_session(path: AnyPath, out: AnyPath | None = None) -> Result:
+    """Measure a session's takeovers; its tables are written into `out`, if one is given.
+
+    The `tables` of what is returned are Arrow tables (docs/tables.md), for `frame`; `remarks` and
+    `left_out` say what was weak and which recordings could not be used. Raises BatontraceError
+    where nothing can be measured or written.
+
+    >>> import pipeline
+    >>> result = pipeline.process_session("sample_tracks/larch-straight/session.toml", "out")
+    >>> result.tables["exchanges"].num_rows
+    5
+    """
+    from pipeline.process import process
+
+    return process(Path(path), None if out is None else Path(out))
+
+
+# --- tables ----------------------------------------------------------------------------
+
+
+def sessions(out: AnyPath) -> tuple[str, ...]:
+    """The ids of the sessions in `out`, the one with the latest takeover last.
+
+    Raises InputError where there is none.
+
+    >>> import pipeline
+    >>> pipeline.sessions("out")
+    ('larch-straight',)
+    """
+    from pipeline import lake
+
+    return lake.by_time(Path(out))[0]
+
+
+def table(out: AnyPath, name: str, sessions: Sequence[str] | None = None) -> pa.Table:
+    """A table of `out`, checked, with units and meanings in its fields' metadata.
+
+    `name` is one of docs/tables.md; `sessions` (default: all) narrow those that have one a row.
+    Files of older versions come as if newly written. Raises UsageError where `name` or a session
+    is unknown, InputError where a file is missing or broken.
+
+    >>> import pipeline
+    >>> exchanges = pipeline.table("out", "exchanges")
+    >>> exchanges.schema.field("zone_time_s").metadata[b"unit"]
+    b's'
+    """
+    import pyarrow as pa
+
+    from pipeline import lake, schema, store
+
+    folder = Path(out)
+    known = (*schema.TABLES, *schema.DECISIONS)
+    if name not in known:
+        raise UsageError(f"table {name!r}", "no such table", f"one of {', '.join(known)}")
+    if name in schema.DECISIONS:
+        if sessions is not None:
+            raise UsageError(f"table {name!r}", "rests on all sessions together", "no `sessions`")
+        found = lake.read_table(folder, name)
+        if found is None:
+            where = lake.table_path(folder, name)
+            command = "order" if name == "orders" else name
+            raise InputError(where, "is not there", do=f"run: batontrace {command} {folder}")
+        return found
+    there = lake.ids(folder)
+    for session in sessions or ():
+        if session not in there:
+            raise UsageError(f"session {session!r}", f"is not in {out}", f"one of {_few(there)}")
+    wanted = there if sessions is None else list(dict.fromkeys(sessions))
+    try:
+        parts = [schema.read(store.table_path(folder, name, one), name) for one in wanted]
+    except OutputError as err:
+        do = f"{err.do}, or name the other sessions"
+        raise InputError(err.where, err.found, err.expected, do) from err
+    return pa.concat_tables([schema.empty(name), *parts])
+
+
+def curves_table(out: AnyPath, session: str, exchange: int) -> pa.Table:
+    """Both runners of one takeover on one clock and one axis: the rows of `speed_curves`.
+
+    Raises UsageError where there is no such session or takeover, InputError where the file is
+    missing or broken.
+
+    >>> import pipeline
+    >>> pipeline.curves_table("out", "larch-straight", 3).column("role").unique().to_pylist()
+    ['incoming', 'outgoing']
+    """
+    import pyarrow.compute as pc
+
+    found = table(out, "speed_curves", [session])
+    chosen = found.filter(pc.equal(found["exchange"], exchange))
+    if not chosen.num_rows:
+        there = [str(one) for one in pc.unique(found["exchange"]).to_pylist()]
+        raise UsageError(
+            f"takeover {exchange} of {session}",
+            f"has no curves in {out}",
+            f"one of {', '.join(there)}" if there else "a session with takeovers",
+        )
+    return chosen
+
+
+# --- frames ----------------------------------------------------------------------------
+
+
+def curves(out: AnyPath, session: str, exchange: int) -> pandas.DataFrame:
+    """`curves_table` as a frame: one row a runner and moment, `t_s` from `zero_utc`.
+
+    Raises as `curves_table` does, and UsageError without pandas.
+
+    >>> import pipeline
+    >>> third = pipeline.curves("out", "larch-straight", 3)
+    >>> at_entry = third[(third["role"] == "incoming") & third["t_s"].between(-0.001, 0.001)]
+    >>> abs(float(at_entry["s_m"].iloc[0])) < 0.1
+    True
+    >>> third.attrs["units"]["v_mps"]
+    'm/s'
+    """
+    return frame(curves_table(out, session, exchange))
+
+
+def frame(table: pa.Table) -> pandas.DataFrame:
+    """An Arrow table as a frame: whole numbers that may be missing stay whole (Int32), times are
+    UTC, the units are in `.attrs["units"]`. Raises UsageError without pandas.
+
+    >>> import pipeline
+    >>> exchanges = pipeline.frame(pipeline.table("out", "exchanges"))
+    >>> exchanges.dtypes[["exchange", "rep", "steps_to_pass"]].astype(str).tolist()
+    ['int32', 'Int32', 'Int16']
+    """
+    import pyarrow as pa
+
+    pd = _pandas()
+    whole = {
+        pa.int8(): pd.Int8Dtype(),
+        pa.int16(): pd.Int16Dtype(),
+        pa.int32(): pd.Int32Dtype(),
+        pa.int64(): pd.Int64Dtype(),
+    }
+    made = table.to_pandas(types_mapper=whole.get)
+    never_null = {f.name: str(f.type) for f in table.schema if f.type in whole and not f.nullable}
+    made = made.astype(never_null)
+    units = {f.name: (f.metadata or {}).get(b"unit", b"").decode() for f in table.schema}
+    made.attrs["units"] = {name: unit for name, unit in units.items() if unit}
+    return made
+
+
+def fixes_frame(recording: Recording) -> pandas.DataFrame:
+    """A recording's satellite fixes, one row each, in the order of the file; positions are WGS 84.
+
+    `t_s` is seconds since 1970 (UTC), then with `time_utc` beside it, or the unit's own counter;
+    NaN where the file gave nothing. Raises InputError where there are none, UsageError without
+    pandas.
+
+    >>> import pipeline
+    >>> fixes = pipeline.fixes_frame(
+    ...     pipeline.read_recording("sample_tracks/larch-straight/otter.fit")
+    ... )
+    >>> fixes["time_utc"].dt.strftime("%Y-%m-%d %H").iloc[0], fixes.attrs["units"]["speed_mps"]
+    ('2026-05-12 17', 'm/s')
+    """
+    fixes = recording.fixes
+    if fixes is None:
+        raise InputError(recording.path, "holds no satellite fixes", "a satellite unit's file")
+    return _samples(
+        fixes,
+        {
+            "latitude_deg": fixes.latitude_deg,
+            "longitude_deg": fixes.longitude_deg,
+            "altitude_m": fixes.altitude_m,
+            "speed_mps": fixes.speed_mps,
+            "hdop": fixes.hdop,
+            "satellites": fixes.satellites,
+        },
+        {"latitude_deg": "deg", "longitude_deg": "deg", "altitude_m": "m", "speed_mps": "m/s"},
+    )
+
+
+def imu_frame(recording: Recording) -> pandas.DataFrame:
+    """A recording's accelerometer and, where it has one, gyroscope, one row a sample.
+
+    Times as in `fixes_frame`; axes are the unit's own. Raises InputError where there is none,
+    UsageError without pandas.
+
+    >>> import pipeline
+    >>> imu = pipeline.imu_frame(
+    ...     pipeline.read_recording("sample_tracks/larch-straight/otter.fit")
+    ... )
+    >>> list(imu.columns[:4])
+    ['time_utc', 't_s', 'acc_x_mps2', 'acc_y_mps2']
+    """
+    imu = recording.imu
+    if imu is None:
+        raise InputError(recording.path, "holds no inertial samples", "an inertial unit's file")
+    columns = {f"acc_{axis}_mps2": imu.acc_mps2[:, i] for i, axis in enumerate("xyz")}
+    units = dict.fromkeys(columns, "m/s²")
+    if len(imu.gyro_radps):
+        turns = {f"gyro_{axis}_radps": imu.gyro_radps[:, i] for i, axis in enumerate("xyz")}
+        columns.update(turns)
+        units.update(dict.fromkeys(turns, "rad/s"))
+    return _samples(imu, columns, units)
+
+
+def _samples(
+    stream: Fixes | Imu, columns: Mapping[str, Any], units: Mapping[str, str]
+) -> pandas.DataFrame:
+    import numpy as np
+
+    pd = _pandas()
+    made = pd.DataFrame({"t_s": stream.t_s, **columns})
+    if stream.basis == "utc":
+        microseconds = np.round(stream.t_s * 1e6).astype("datetime64[us]")
+        made.insert(0, "time_utc", pd.DatetimeIndex(microseconds, tz="UTC"))
+    made.attrs["units"] = {"t_s": "s", **units}
+    return made
+
+
+def _pandas() -> Any:
+    try:
+        import pandas
+    except ImportError as err:
+        raise UsageError(
+            "a frame",
+            "needs the package pandas, which is not installed",
+            do="pip install 'batontrace[notebook]', or take the Arrow table",
+        ) from err
+    return pandas
+
+
+def _few(there: Sequence[str]) -> str:
+    more = f" and {len(there) - 5} more" if len(there) > 5 else ""
+    return ", ".join(there[:5]) + more
