@@ -1,6 +1,7 @@
 """Tables for a spreadsheet: what goes out comes back, whole or not at all."""
 
 import csv
+import os
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -314,7 +315,32 @@ def test_a_failure_leaves_what_was_there(filled, tmp_path, monkeypatch, to):
     with pytest.raises(OutputError, match=r"No space left.*choose another --to"):
         export(filled, tmp_path / to, sessions=["otter"])
     assert files_below(tmp_path) == before
-    assert not list(tmp_path.rglob(".writing-*"))
+    assert not list(tmp_path.rglob(".*"))
+
+
+def test_files_of_a_folder_are_replaced_together(filled, tmp_path, monkeypatch):
+    export(filled, tmp_path / "all")
+    before = files_below(tmp_path)
+    replace, moved = os.replace, []
+
+    def third_fails(source, target):
+        moved.extend([target] if target.suffix == ".csv" else [])
+        if len(moved) == 3:
+            raise OSError(13, "Permission denied")
+        replace(source, target)
+
+    monkeypatch.setattr(stage.os, "replace", third_fails)
+    with pytest.raises(OutputError, match=r"Permission denied.*choose another --to"):
+        export(filled, tmp_path / "all", sessions=["otter"])
+    assert files_below(tmp_path) == before
+    assert len(moved) == 3 + 3  # and back
+
+
+@pytest.mark.parametrize("to", ["t.csv", "t.xlsx", "folder"])
+def test_nothing_hidden_is_left_beside_an_export(filled, tmp_path, to):
+    export(filled, tmp_path / to)
+    assert [path.name for path in tmp_path.iterdir()] == [to]
+    assert not list(tmp_path.rglob(".*"))
 
 
 def test_more_rows_than_a_sheet_holds(filled, tmp_path, monkeypatch):
