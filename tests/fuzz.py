@@ -695,6 +695,7 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minimise", action="store_true")
     parser.add_argument("--atheris", action="store_true")
+    parser.add_argument("--cut", type=Path, metavar="FILE", help="read it cut at every byte, only")
     parser.add_argument("--findings", type=Path, default=Path(tempfile.gettempdir()) / "findings")
     asked = parser.parse_args(arguments)
     with contextlib.suppress(ImportError):
@@ -702,6 +703,8 @@ def main(arguments: Sequence[str]) -> int:
 
         resource.setrlimit(resource.RLIMIT_AS, (ROOM_BYTES, ROOM_BYTES))
     names = list(TARGETS) if "all" in asked.target else asked.target
+    if asked.cut is not None:
+        return _cut_everywhere(names[0], asked.cut)
     if asked.atheris:
         return _with_atheris(names[0], asked)
     failed = 0
@@ -719,6 +722,17 @@ def main(arguments: Sequence[str]) -> int:
         if asked.minimise:
             write_corpus(name, [*kept, *found.pool])
     return int(failed > 0)
+
+
+def _cut_everywhere(name: str, path: Path) -> int:
+    data = path.read_bytes()
+    for end in range(len(data)):
+        said = fault(TARGETS[name], data[:end])
+        if said is not None:
+            print(f"cut at byte {end}:\n{said}")
+            return 1
+    print(f"{path}: {len(data)} cuts, none did harm")
+    return 0
 
 
 def write_corpus(name: str, inputs: Sequence[bytes]) -> None:

@@ -31,6 +31,16 @@ class Point(NamedTuple):
     satellites: float = np.nan
 
 
+class _Parts(BytesIO):
+    """Read in a hundred parts at most: the parser begins a value that does not end in one part
+    again with each next one, which takes for ever in small ones."""
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        if size is not None and size >= 0:
+            size = max(size, self.getbuffer().nbytes // 100)
+        return super().read(size)
+
+
 class Walk(NamedTuple):
     """`columns` (number of points, fields of Point); `fault` says where the XML broke."""
 
@@ -91,7 +101,7 @@ def regular_walk(data: bytes, names: Names) -> Walk | None:
     depth = met = 0
     within: ElementTree.Element | None = None
     try:
-        rest = BytesIO(b"".join((*pieces, data[at:])).lstrip())
+        rest = _Parts(b"".join((*pieces, data[at:])).lstrip())
         for event, element in ElementTree.iterparse(rest, ("start", "end", "pi")):
             if event == "pi":
                 target, _, which = str(element.text).partition(" ")
@@ -138,7 +148,7 @@ def walk(data: bytes, names: Names) -> Walk:
     fault = None
     within: ElementTree.Element | None = None
     try:
-        for event, element in ElementTree.iterparse(BytesIO(data.lstrip()), ("start", "end")):
+        for event, element in ElementTree.iterparse(_Parts(data.lstrip()), ("start", "end")):
             name = local_name(element)
             if event == "start":
                 if name == names.parent:

@@ -9,6 +9,8 @@ from typing import TypeVar
 
 from pipeline.errors import InputError
 
+MOST_TOLD = 50  # of one file: beyond, it is the file that is wrong
+
 E = TypeVar("E", bound=InputError)
 
 
@@ -26,7 +28,10 @@ def together(kind: type[E], path: object, wrong: Sequence[E]) -> E:
     if len(wrong) == 1:
         error = wrong[0]
         return kind(f"{path}, {error.where}", error.found, error.expected, error.do)
-    return kind(path, f"{len(wrong)} problems\n  " + "\n  ".join(map(str, wrong)))
+    told = [str(error) for error in wrong[:MOST_TOLD]]
+    if len(wrong) > MOST_TOLD:
+        told.append(f"and {len(wrong) - MOST_TOLD} more")
+    return kind(path, f"{len(wrong)} problems\n  " + "\n  ".join(told))
 
 
 def either(words: Iterable[str]) -> str:

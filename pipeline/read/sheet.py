@@ -11,14 +11,14 @@ import datetime as dt
 import io
 import re
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import SessionError
 from pipeline.model import Rep, Runner
 from pipeline.read.opening import contents
-from pipeline.read.problems import did_you_mean, misspelt, together
+from pipeline.read.problems import MOST_TOLD, did_you_mean, misspelt, together
 
 COLUMNS = (
     "rep",
@@ -54,7 +54,11 @@ class _Row:
 
 
 class _Unusable(Exception):
-    """Why a row is left out."""
+    """Why a row is left out; `meant` adds what may have been meant."""
+
+    def __init__(self, why: str, meant: Callable[[], str] = str) -> None:
+        super().__init__(why)
+        self.meant = meant
 
 
 def read_sheet(
@@ -72,19 +76,28 @@ def read_sheet(
     read or a column is misspelt.
     """
     rows, remarks = _rows(path)
+    by_name = _by_name(runners)
     reps: list[Rep] = []
     before: float | None = None
     for row in rows:
         where = f"{path.name}, line {row.line}"
         try:
-            rep, told = _rep(row, runners, zones, date, lane, before)
+            rep, told = _rep(row, by_name, zones, date, lane, before)
         except _Unusable as why:
-            remarks.append(f"{where}: row left out: {why}")
+            # looking for what was meant costs more than the row itself
+            meant = why.meant() if len(remarks) < MOST_TOLD else ""
+            remarks.append(f"{where}: row left out: {why}{meant}")
             continue
         reps.append(rep)
         remarks += [f"{where}, {words}" for words in told]
         before = rep.start_utc_s if rep.start_utc_s is not None else before
+    if len(remarks) > MOST_TOLD:
+        more = f"{path.name}: {len(remarks) - MOST_TOLD} more remarks like these"
+        remarks = [*remarks[:MOST_TOLD], more]
     twice = [n for n, k in Counter(r.rep for r in reps if r.rep is not None).items() if k > 1]
+    if len(twice) > MOST_TOLD:
+        remarks.append(f"{path.name}: {len(twice)} reps stand on several lines; all are kept")
+        twice = []
     remarks += [f"{path.name}: rep {n} stands on several lines; all are kept" for n in twice]
     if not reps:
         remarks.append(f"{path.name}: no usable row; takeovers are found in the traces alone")
@@ -197,7 +210,7 @@ def _check_header(where: str, name: str, names: Sequence[str]) -> list[str]:
 
 def _rep(
     row: _Row,
-    runners: Sequence[Runner],
+    runners: Mapping[str, Sequence[Runner]],
     zones: Collection[tuple[int, int]],
     date: dt.date,
     lane: int | None,
@@ -234,18 +247,30 @@ def _rep(
     ), told
 
 
-def _known_runner(cells: Mapping[str, str], column: str, runners: Sequence[Runner]) -> Runner:
+def _by_name(runners: Sequence[Runner]) -> dict[str, list[Runner]]:
+    """Runners by their ids as if spelt without capitals."""
+    found: dict[str, list[Runner]] = {}
+    for runner in runners:
+        found.setdefault(runner.id.casefold(), []).append(runner)
+    return found
+
+
+def _known_runner(
+    cells: Mapping[str, str], column: str, runners: Mapping[str, Sequence[Runner]]
+) -> Runner:
     name = cells.get(column, "")
     if not name:
         raise _Unusable(f"{column} is blank; expected a runner's id")
     # spreadsheets begin cells with a capital unasked
-    found = [r for r in runners if r.id == name] or [
-        r for r in runners if r.id.casefold() == name.casefold()
-    ]
+    alike = runners.get(name.casefold(), ())
+    found = [r for r in alike if r.id == name] or alike
     if len(found) != 1:
-        ids = [r.id for r in runners]
-        hint = did_you_mean(name, ids) or f'add a [[runner]] with id = "{name}"'
-        raise _Unusable(f'{column} "{name}" is no runner of the session; {hint}')
+
+        def meant() -> str:
+            ids = [r.id for every in runners.values() for r in every]
+            return "; " + (did_you_mean(name, ids) or f'add a [[runner]] with id = "{name}"')
+
+        raise _Unusable(f'{column} "{name}" is no runner of the session', meant)
     return found[0]
 
 
