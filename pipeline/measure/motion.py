@@ -6,8 +6,10 @@ The model stands in docs/methods.md; names here follow it. Times are seconds fro
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Literal
+from functools import lru_cache
+from typing import Literal, NamedTuple
 
 import numpy as np
 from scipy.interpolate import BSpline
@@ -149,18 +151,61 @@ def _padded(breaks: Floats) -> Floats:
     return np.concatenate([np.repeat(breaks[0], 3), breaks, np.repeat(breaks[-1], 3)])
 
 
+class _Near(NamedTuple):
+    """Times (n,) on a cubic B-spline: the cell each falls into, and by order the derivatives
+    (n, 4) of the four basis functions that live there, which begin with the cell's number."""
+
+    cell: Ints
+    derivatives: dict[int, Floats]
+
+
+@lru_cache(maxsize=1024)
+def _pieces(knots: tuple[float, ...]) -> tuple[Floats, Floats]:
+    """Where each cell begins, with the end of the last (m + 1,), and there the derivatives of
+    orders 0 to 3 of the basis functions that live in it, (4, m, 4). Knots: fourfold at the ends,
+    simple between."""
+    breaks = np.array(knots[3:-3])
+    m = len(breaks) - 1
+    spline = BSpline(np.array(knots), np.eye(m + 3), 3)
+    live = np.arange(m)[:, None] + np.arange(4)
+    return breaks, np.array([np.take_along_axis(spline(breaks[:-1], k), live, 1) for k in range(4)])
+
+
+def _near(knots: tuple[float, ...], x: Floats, orders: Iterable[int]) -> _Near:
+    """Outside the knots the nearest end's value stands (and no derivative before the first)."""
+    breaks, taylor = _pieces(knots)
+    inside = np.clip(x, breaks[0], breaks[-1])
+    cell = np.clip(np.searchsorted(breaks, inside, side="right") - 1, 0, len(breaks) - 2)
+    u = (inside - breaks[cell])[:, None]
+    d = taylor[:, cell]
+    out = {}
+    for order in orders:
+        value = d[3]
+        for k in range(2, order - 1, -1):
+            value = d[k] + u / (k + 1 - order) * value
+        out[order] = value * (x >= breaks[0])[:, None] if order else value
+    return _Near(cell, out)
+
+
+def _spread(rows: Floats, near: _Near, order: int, first: int) -> None:
+    """Put derivatives into `rows` (n, p), whose columns begin with basis function `first`."""
+    column = near.cell[:, None] + np.arange(-first, 4 - first)
+    row = np.broadcast_to(np.arange(len(column))[:, None], column.shape)
+    if first:
+        there = column >= 0
+        rows[row[there], column[there]] = near.derivatives[order][there]
+    else:
+        rows[row, column] = near.derivatives[order]
+
+
 def _bases(knots: Floats, x: Floats, orders: tuple[int, ...]) -> list[Floats]:
-    """Dense cubic B-spline values and derivatives, (len(x), n) for each order; outside the
-    knots the nearest end's value stands (and no derivative before the first knot)."""
-    n = len(knots) - 4
-    spline = BSpline(knots, np.eye(n), 3)
-    inside = np.clip(x, knots[0], knots[-1])
+    """Dense cubic B-spline values and derivatives, (len(x), n) for each order; see _near."""
+    near = _near(tuple(knots.tolist()), x, orders)
     out = []
     for order in orders:
-        value = spline(inside, order)
-        if order:
-            value[x < knots[0]] = 0.0
-        out.append(value)
+        rows = np.zeros((len(x), len(knots) - 4))
+        _spread(rows, near, order, 0)
+        out.append(rows)
     return out
 
 
@@ -303,29 +348,31 @@ def _own_prior(problem: Problem, sight: Sight, layout: _Layout) -> tuple[Floats,
     return info, vector
 
 
-def _course_rows(
-    layout: _Layout, x: Floats, t: Floats, orders: tuple[int, ...]
-) -> list[tuple[Floats, Floats]]:
-    """Values (n,) and rows (n, b) of derivative `order` of s(t), for each order asked; `x` (b,)
-    is the runner's own block."""
+def _on_course(layout: _Layout, x: Floats, t: Floats, orders: Iterable[int]) -> _Near:
     begin = float(x[layout.start]) if layout.start is not None else layout.origin_s
-    knots = np.array(layout.knots)
-    want = tuple(sorted({*orders, *(o + 1 for o in orders)}))
-    bases = dict(zip(want, _bases(knots, t - begin, want), strict=True))
-    coefficients = x[layout.spline]
-    out = []
-    for order in orders:
-        basis = bases[order][:, layout.first :]
-        value = basis @ coefficients
-        rows = np.zeros((len(t), len(x)))
-        rows[:, layout.spline] = basis
-        if layout.start is not None and layout.stand is not None:
-            rows[:, layout.start] = -(bases[order + 1][:, layout.first :] @ coefficients)
-            if order == 0:
-                value = value + x[layout.stand]
-                rows[:, layout.stand] = 1.0
-        out.append((value, rows))
-    return out
+    return _near(layout.knots, t - begin, orders)
+
+
+def _derivative(layout: _Layout, x: Floats, near: _Near, order: int) -> Floats:
+    """Derivative `order` of s(t), (n,); `x` (b,) is the runner's own block."""
+    coefficients = np.concatenate([np.zeros(layout.first), x[layout.spline]])
+    own = coefficients[near.cell[:, None] + np.arange(4)]
+    value: Floats = np.einsum("nk,nk->n", near.derivatives[order], own)
+    if order == 0 and layout.stand is not None:
+        value += x[layout.stand]
+    return value
+
+
+def _derivative_rows(layout: _Layout, near: _Near, order: int, next_: Floats, size: int) -> Floats:
+    """How derivative `order` of s(t) moves with the runner's own block, (n, size); `next_` (n,)
+    is the derivative above it."""
+    rows = np.zeros((len(near.cell), size))
+    _spread(rows, near, order, layout.first)  # the spline is the first part of a block
+    if layout.start is not None and layout.stand is not None:
+        rows[:, layout.start] = -next_
+        if order == 0:
+            rows[:, layout.stand] = 1.0
+    return rows
 
 
 # --- rows of the measurements --------------------------------------------------------------
@@ -366,7 +413,9 @@ def _speed_rows(
     scale, delay = x[layout.theta][:2]
     lags, box, tail = _averaging(sight.smoothing_s)
     nodes = (t[:, None] - delay - lags).ravel()
-    (s, _), (v, v_rows), (a, _) = _course_rows(layout, x, nodes, (0, 1, 2))
+    near = _on_course(layout, x, nodes, (0, 1, 2))
+    s, v, a = (_derivative(layout, x, near, order) for order in (0, 1, 2))
+    v_rows = _derivative_rows(layout, near, 1, a, len(x))
     sideways = _interpolation(_sideways_knots(sight, layout), nodes)
     curve = curvature_at(problem.axis, s)
     stretch = 1 + curve * (sideways @ x[layout.sideways])
@@ -400,7 +449,9 @@ def _position_rows(
     keep = np.isfinite(sight.xy_m[:, 0])
     t, seen = sight.t_s[keep], sight.xy_m[keep]
     delay = x[layout.theta.start + 2]
-    ((s, s_rows), (v, _)) = _course_rows(layout, x, t - delay, (0, 1))
+    near = _on_course(layout, x, t - delay, (0, 1))
+    s, v = (_derivative(layout, x, near, order) for order in (0, 1))
+    s_rows = _derivative_rows(layout, near, 0, v, len(x))
     sideways = _interpolation(_sideways_knots(sight, layout), t)
     offset = sideways @ x[layout.sideways]
     heading = heading_at(problem.axis, s)
@@ -541,7 +592,7 @@ def _gap_row(layouts: tuple[_Layout, _Layout], x: Floats, moment: float) -> tupl
     row = np.zeros(len(x))
     gap = 0.0
     for sign, layout in zip((-1.0, 1.0), layouts, strict=True):
-        ((s, own),) = _course_rows(layout, x[layout.block], np.array([moment]), (0,))
+        s, own = _course(layout, x[layout.block], np.array([moment]), 0)
         row[layout.block] = sign * own[0]
         gap += sign * float(s[0])
     return gap, row
@@ -554,10 +605,25 @@ def course(fit: Fit, role: Role, t_s: Floats, order: int = 0) -> tuple[Floats, F
     """Derivative `order` of s at times `t_s` (n,): values (n,) and rows (n, p), whose
     covariance is `rows @ fit.cov @ rows.T`; 0: m, 1: m/s, 2: m/s²."""
     layout = fit.layouts[ROLES.index(role)]
-    ((value, own),) = _course_rows(layout, fit.x[layout.block], np.atleast_1d(t_s), (order,))
+    value, own = _course(layout, fit.x[layout.block], np.atleast_1d(t_s), order)
     rows = np.zeros((len(value), len(fit.x)))
     rows[:, layout.block] = own
     return value, rows
+
+
+def along(fit: Fit, role: Role, t_s: Floats, order: int = 0) -> Floats:
+    """The values (n,) of `course` alone."""
+    layout = fit.layouts[ROLES.index(role)]
+    own = fit.x[layout.block]
+    near = _on_course(layout, own, np.atleast_1d(t_s), (order,))
+    return _derivative(layout, own, near, order)
+
+
+def _course(layout: _Layout, own: Floats, t: Floats, order: int) -> tuple[Floats, Floats]:
+    near = _on_course(layout, own, t, (order, order + 1))
+    next_ = _derivative(layout, own, near, order + 1)
+    rows = _derivative_rows(layout, near, order, next_, len(own))
+    return _derivative(layout, own, near, order), rows
 
 
 def deviation(fit: Fit, rows: Floats) -> Floats:
@@ -573,18 +639,18 @@ def crossing(fit: Fit, role: Role, place_m: float) -> tuple[float, Floats] | Non
     start = fit.start(role)
     begin = start.value if start is not None else layout.origin_s + 0.3
     grid = np.arange(begin, sight.end_s + 0.2, 0.05)
-    s, _ = course(fit, role, grid)
+    s = along(fit, role, grid)
     above = np.flatnonzero((s[:-1] < place_m) & (s[1:] >= place_m))
     if not len(above):
         return None
     i = int(above[0])
     t = grid[i] + 0.05 * (place_m - s[i]) / (s[i + 1] - s[i])
     for _ in range(4):
-        here, _ = course(fit, role, np.array([t]))
-        speed, _ = course(fit, role, np.array([t]), 1)
+        here = along(fit, role, np.array([t]))
+        speed = along(fit, role, np.array([t]), 1)
         t = t - (here[0] - place_m) / max(speed[0], 0.3)
     _, rows = course(fit, role, np.array([t]))
-    speed, _ = course(fit, role, np.array([t]), 1)
+    speed = along(fit, role, np.array([t]), 1)
     return float(t), -rows[0] / max(float(speed[0]), 0.3)
 
 
@@ -594,7 +660,7 @@ def value_at(
     """Course's derivative at a moment that is itself estimated: value and full row."""
     t, t_row = moment
     value, rows = course(fit, role, np.array([t]), order)
-    slope, _ = course(fit, role, np.array([t]), order + 1)
+    slope = along(fit, role, np.array([t]), order + 1)
     return float(value[0]), rows[0] + slope[0] * t_row
 
 
@@ -646,7 +712,7 @@ def steady_speeds(fit: Fit, role: Role) -> tuple[Floats, Floats]:
     own = fit.x[layout.block]
     off, _, _ = _speed_rows(fit.problem, sight, layout, own)
     t = sight.t_s[np.isfinite(sight.speed_mps)] - own[layout.theta.start + 1]
-    ((v, _),) = _course_rows(layout, own, t, (1,))
+    v = _derivative(layout, own, _on_course(layout, own, t, (1,)), 1)
     return t, v + off / (1 + own[layout.theta.start])
 
 

@@ -469,7 +469,7 @@ def _slowing(case: Case, fit: motion.Fit) -> Case:
     if go is None:
         return case
     t = np.arange(go.value + 1.0, sight.end_s, 0.1)
-    v, _ = motion.course(fit, "outgoing", t, 1)
+    v = motion.along(fit, "outgoing", t, 1)
     fallen = np.flatnonzero(v < SLOWED * np.maximum.accumulate(v))
     moment = float(t[fallen[0]]) - SLOWING_S if len(fallen) else None
     return replace(

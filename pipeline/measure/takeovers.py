@@ -140,8 +140,8 @@ def _gave_up(case: Case, fit: motion.Fit) -> bool:
     if leave is None or go is None:
         return True
     t = np.arange(go.value + 0.5, last, 0.1)
-    v, _ = motion.course(fit, "outgoing", t, 1)
-    s, _ = motion.course(fit, "outgoing", t)
+    v = motion.along(fit, "outgoing", t, 1)
+    s = motion.along(fit, "outgoing", t)
     best = float(v[s < exit_m + 2].max(initial=0.0))
     beyond = (s > exit_m) & (s < exit_m + GIVE_UP_M)
     return bool(v[beyond].min(initial=best) < GIVE_UP * best)
@@ -349,7 +349,7 @@ def _faults(
     if belief is not None:
         upto = np.arange(float(belief.t_s[0]), belief.moment.value, 0.05)
         if len(upto) > 4:
-            v, _ = motion.course(fit, "outgoing", upto, 1)
+            v = motion.along(fit, "outgoing", upto, 1)
             eased = float((np.maximum.accumulate(v) - v).max())
             if eased > 0.35:
                 found.append("outgoing eased")
@@ -375,7 +375,7 @@ def _curves(case: Case, fit: motion.Fit, zero: float) -> tuple[Curve, ...]:
             continue
         s, s_rows = motion.course(fit, role, t + zero)
         v, v_rows = motion.course(fit, role, t + zero, 1)
-        a, _ = motion.course(fit, role, t + zero, 2)
+        a = motion.along(fit, role, t + zero, 2)
         runner = case.candidate.incoming if role == "incoming" else case.candidate.outgoing
         out.append(
             Curve(
