@@ -90,7 +90,7 @@ def on_axis(trace: Trace, axis: ZoneAxis, xy_m: Floats | None = None) -> OnAxis:
     s, offset = np.full(len(xy), np.nan), np.full(len(xy), np.nan)
     near = np.isfinite(xy[:, 0]) & (trace.pace_mps < 20)
     if near.any():
-        s[near], offset[near] = project(axis, xy[near], within_m=FAR_M)
+        s[near], offset[near] = project(axis, xy[near], within_m=FAR_M, to_m=1e-3)
         # For finding, a fix without a place takes the place between its neighbours'.
         s = np.interp(trace.t_s, trace.t_s[near], s[near])
         offset = np.interp(trace.t_s, trace.t_s[near], offset[near])

@@ -103,12 +103,14 @@ def at(line: Line, s_m: ArrayLike, offset_m: ArrayLike = 0.0) -> Floats:
     return xy
 
 
-def project(line: Line, xy_m: ArrayLike, within_m: float = np.inf) -> tuple[Floats, Floats]:
+def project(
+    line: Line, xy_m: ArrayLike, *, within_m: float = np.inf, to_m: float = 1e-9
+) -> tuple[Floats, Floats]:
     """(s_m, offset_m) of points (..., 2): the inverse of `at`, for points nearer to the
     line than to the bend's centre. Beyond the line's ends it goes on straight. NaN stays NaN.
 
-    Points farther than `within_m` from the line get their nearest point of the line, to half
-    its step, which is quicker.
+    To within `to_m`; points farther than `within_m` from the line get the nearest of the line's
+    own points.
     """
     xy = np.asarray(xy_m, dtype=np.float64)
     flat = xy.reshape(-1, 2)
@@ -116,19 +118,24 @@ def project(line: Line, xy_m: ArrayLike, within_m: float = np.inf) -> tuple[Floa
     known = np.flatnonzero(np.isfinite(flat).all(axis=1))
     points = flat[known]
     apart, nearest = cKDTree(line.xy_m).query(points)
-    near: Floats = np.asarray(line.s_m[nearest])
+    foot: Floats = np.asarray(line.s_m[nearest])
     # the foot of the perpendicular lies in a cell beside the nearest point, or past an end
-    low = np.where(nearest == 0, -np.inf, near - 2 * STEP_M)
-    high = np.where(nearest == len(line.s_m) - 1, np.inf, near + 2 * STEP_M)
-    left = np.flatnonzero(apart <= within_m)  # what Newton on (p - c(s)) . t(s) = 0 still moves
+    low = np.where(nearest == 0, -np.inf, foot - 2 * STEP_M)
+    high = np.where(nearest == len(line.s_m) - 1, np.inf, foot + 2 * STEP_M)
+    aside = np.empty(len(points))
+    far = apart > within_m
+    aside[far] = _beside(line, foot[far], points[far])[1]
+    left = np.flatnonzero(~far)  # what Newton on (p - c(s)) . t(s) = 0 still moves
     for _ in range(8):
         if not len(left):
             break
-        along, across = _beside(line, near[left], points[left])
-        bent = np.maximum(1 + curvature_at(line, near[left]) * across, 0.1)
-        near[left] = np.clip(near[left] + along / bent, low[left], high[left])
-        left = left[np.abs(along) >= 1e-9]
-    s[known], offset[known] = near, _beside(line, near, points)[1]
+        along, across = _beside(line, foot[left], points[left])
+        bent = np.maximum(1 + curvature_at(line, foot[left]) * across, 0.1)
+        now = np.clip(foot[left] + along / bent, low[left], high[left])
+        moved = np.abs(now - foot[left]) >= to_m
+        foot[left], aside[left] = now, across
+        left = left[moved]
+    s[known], offset[known] = foot, aside
     return s.reshape(xy.shape[:-1]), offset.reshape(xy.shape[:-1])
 
 
