@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 import typer
 
-from pipeline import cli, errors, schema
+from pipeline import cli, cli_season, errors, schema
 
 ROOT = Path(__file__).resolve().parent.parent
 PAGES = [*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md")]
@@ -49,7 +49,8 @@ def test_the_readme_lists_the_exit_codes():
     listed = re.search(r"Exit codes: (.*?)\.\n", README, re.DOTALL)[1]
     codes = {int(code) for code in re.findall(r"(?:^|, |,\n)(\d+) ", listed)}
     kinds = [*errors.BatontraceError.__subclasses__(), *errors.InputError.__subclasses__()]
-    assert codes == {0, cli.DEFECT, *(kind.exit_code for kind in kinds)}
+    ends = {0, cli.DEFECT, cli_season.SOME_FAILED, cli_season.INTERRUPTED}
+    assert codes == {*ends, *(kind.exit_code for kind in kinds)}
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))

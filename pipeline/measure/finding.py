@@ -6,6 +6,7 @@ from everything else a squad does in an evening; measuring is `takeovers`' busin
 
 from __future__ import annotations
 
+from bisect import bisect_left, insort
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -25,6 +26,7 @@ NEAR_M = 4.0  # trunks this near at speed could pass a baton, errors included
 MATCH_WINDOW_S = 90.0
 TYPICAL_MPS, TYPICAL_S = 9.8, 1.25  # of a start, to guess its moment across a gap
 OUTLIERS_HZ = 4.0
+SAME_S = 3.0  # two takeovers of one runner this near in time are one
 STAND_OFF_M = 5.0  # a stand seen this far from the sheet's tape is another rep's
 
 
@@ -108,7 +110,7 @@ def _launches(trace: Trace, place: OnAxis) -> list[_Launch]:
         if t[i] - t[i - 1] > 6.0:
             continue
         # The last fix before a gap counts too: units lose fixes just when a runner crouches.
-        before = np.flatnonzero(t[:i] >= min(t[i] - 2.6, t[i - 1] - 1.0))
+        before = np.arange(np.searchsorted(t, min(t[i] - 2.6, t[i - 1] - 1.0)), i)
         rest = before[v[before] < REST_MPS]
         if not len(rest):
             continue
@@ -159,9 +161,7 @@ def candidates(
             for incoming in traces:
                 if incoming == outgoing:
                     continue
-                for entry in entries[incoming]:
-                    if not -4.0 < entry - launch.at_s < 6.0:
-                        continue
+                for entry in _between(entries[incoming], launch.at_s - 4.0, launch.at_s + 6.0):
                     one = _judge(
                         traces,
                         places,
@@ -177,6 +177,11 @@ def candidates(
                     if one is not None:
                         found.append(one)
     return _once(found)
+
+
+def _between(moments: Floats, after: float, before: float) -> Floats:
+    """Those of rising moments that lie between two."""
+    return moments[np.searchsorted(moments, after, "right") : np.searchsorted(moments, before)]
 
 
 def _judge(
@@ -211,13 +216,12 @@ def _judge(
     if np.median(np.abs(aside[fast])) > 5.0:  # other lanes, other pairs
         return None
     closest = float(gap[fast].min())
-    after = exits[(exits > launch.at_s) & (exits < launch.at_s + 12)]
+    after = _between(exits, launch.at_s, launch.at_s + 12)
     exit_s = float(after[0]) if len(after) else None
     late = np.interp(np.arange(entry + 1, entry + 9, 0.2), t_in, v_in)
     slowed = late.min() < 0.6 * np.interp(entry, t_in, v_in)
     completed = exit_s is not None and closest < NEAR_M and bool(slowed)
-    earlier = [run for run in runs if entry - 16 < run.at_s < entry - 1.5]
-    run_up = max(earlier, key=lambda run: run.at_s) if earlier else None
+    run_up = _last_before(runs, entry - 16, entry - 1.5)
     return Candidate(
         number,
         incoming,
@@ -233,17 +237,37 @@ def _judge(
     )
 
 
+def _last_before(runs: Sequence[_Launch], after: float, before: float) -> _Launch | None:
+    """The last of the launches, which are in time order, that lies between two moments."""
+    place = bisect_left(runs, before, key=lambda run: run.at_s) - 1
+    return runs[place] if place >= 0 and runs[place].at_s > after else None
+
+
+class _Taken:
+    """Moments of takeovers kept, by whose they are: whether another lies within SAME_S. Only the
+    neighbours in time are looked at."""
+
+    def __init__(self) -> None:
+        self._moments: dict[object, list[float]] = {}
+
+    def near(self, whose: object, moment: float) -> bool:
+        own = self._moments.get(whose, [])
+        i = bisect_left(own, moment)
+        return any(abs(other - moment) < SAME_S for other in own[max(i - 1, 0) : i + 1])
+
+    def add(self, whose: object, moment: float) -> None:
+        insort(self._moments.setdefault(whose, []), moment)
+
+
 def _once(found: Sequence[Candidate]) -> list[Candidate]:
     """One takeover a launch and one an entry: the nearest pair wins, completed before tried."""
     order = sorted(found, key=lambda c: (not c.completed, abs(c.closest_m), abs(c.offset_m)))
     kept: list[Candidate] = []
+    goes, entries = _Taken(), _Taken()
     for one in order:
-        clash = any(
-            (other.outgoing == one.outgoing and abs(other.go_s - one.go_s) < 3)
-            or (other.incoming == one.incoming and abs(other.entry_s - one.entry_s) < 3)
-            for other in kept
-        )
-        if not clash:
+        if not (goes.near(one.outgoing, one.go_s) or entries.near(one.incoming, one.entry_s)):
+            goes.add(one.outgoing, one.go_s)
+            entries.add(one.incoming, one.entry_s)
             kept.append(one)
     return sorted(kept, key=lambda c: c.entry_s)
 
@@ -271,12 +295,12 @@ def across_axes(
         key=lambda c: (not c.completed, strangeness(c), abs(c.offset_m)),
     )
     kept: list[Candidate] = []
+    entries = _Taken()
     for one in every:
-        if not any(
-            {one.incoming, one.outgoing} & {o.incoming, o.outgoing}
-            and abs(o.entry_s - one.entry_s) < 3
-            for o in kept
-        ):
+        both = (one.incoming, one.outgoing)
+        if not any(entries.near(runner, one.entry_s) for runner in both):
+            for runner in both:
+                entries.add(runner, one.entry_s)
             kept.append(one)
     return sorted(kept, key=lambda c: c.entry_s)
 
@@ -301,18 +325,20 @@ def _aligned(
     (and zone and lane, where the row says), near its `start_utc` where given.
     """
     n, m = len(found), len(reps)
-    score = np.zeros((n + 1, m + 1))
+    of_pair: dict[tuple[str, str], list[int]] = {}
+    for j, rep in enumerate(reps):
+        of_pair.setdefault((rep.incoming, rep.outgoing), []).append(j)
+    score = np.zeros(m + 1)  # of the candidates so far with the rows up to each
     back = np.zeros((n + 1, m + 1), dtype=np.int8)
     back[1:, 0], back[0, 1:] = 1, 2
-    for i in range(1, n + 1):
-        for j in range(1, m + 1):
-            options = (
-                score[i - 1, j - 1] + _likeness(found[i - 1], reps[j - 1], axes),
-                score[i - 1, j],
-                score[i, j - 1],
-            )
-            best = int(np.argmax(options))
-            score[i, j], back[i, j] = options[best], best
+    for i, one in enumerate(found, start=1):
+        likeness = np.full(m, -1.0)
+        for j in of_pair.get((one.incoming, one.outgoing), ()):
+            likeness[j] = _likeness(one, reps[j], axes)
+        together = score[:-1] + likeness
+        now = np.maximum.accumulate(np.concatenate([[0.0], np.maximum(together, score[1:])]))
+        back[i, 1:] = np.where(together == now[1:], 0, np.where(score[1:] == now[1:], 1, 2))
+        score = now
     pairs: list[tuple[Candidate | None, Rep | None]] = []
     i, j = n, m
     while i or j:
@@ -326,7 +352,7 @@ def _aligned(
         else:
             pairs.append((None, reps[j - 1]))
             j -= 1
-    return float(score[n, m]), pairs[::-1]
+    return float(score[m]), pairs[::-1]
 
 
 def _likeness(one: Candidate, rep: Rep, axes: Sequence[ZoneAxis]) -> float:

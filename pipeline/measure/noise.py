@@ -6,7 +6,7 @@ receivers; see docs/methods.md, "Priors".
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -105,14 +105,9 @@ def fit_slow_error(
             seconds, step = moves[name]
             total_sum[column] += 0.5 * (step**2).sum() / 2
             total_n[column] += len(seconds)
-        for i, one in enumerate(names):
-            for other in names[i + 1 :]:
-                both, at_one, at_other = np.intersect1d(
-                    moves[one][0], moves[other][0], return_indices=True
-                )
-                product = moves[one][1][at_one] * moves[other][1][at_other]
-                shared_sum[column] += 0.5 * product.sum() / 2
-                shared_n[column] += len(both)
+        products, pairs = _between_pairs([moves[name] for name in names])
+        shared_sum[column] += 0.5 * products / 2
+        shared_n[column] += pairs
     growth = 1 - np.exp(-LAGS_S[:, None] / TIMES_S)
     shared = _mixture(growth, shared_sum, shared_n, growth @ PRIOR_SHARED, PRIOR_SHARED)
     rest = total_sum - np.where(total_n > 0, total_n, 0.0) * (growth @ shared)
@@ -120,6 +115,23 @@ def fit_slow_error(
     return SlowError(
         np.r_[TIMES_S, LEVEL_TIME_S], np.r_[shared, LEVEL_SHARED], np.r_[own, LEVEL_OWN]
     )
+
+
+def _between_pairs(moves: Sequence[tuple[Floats, Floats]]) -> tuple[float, int]:
+    """Sum of the products of moves (m, 2) of any two units in the same second, and how many
+    pairs those are: of a second's moves, half of the square of their sum less their squares."""
+    if not moves:
+        return 0.0, 0
+    seconds = np.concatenate([one[0] for one in moves])
+    steps = np.concatenate([one[1] for one in moves])
+    _, which = np.unique(seconds, return_inverse=True)
+    count = np.bincount(which)
+    total = 0.0
+    for axis in (0, 1):
+        together = np.bincount(which, steps[:, axis])
+        squares = np.bincount(which, steps[:, axis] ** 2)
+        total += float((together**2 - squares).sum()) / 2
+    return total, int((count * (count - 1)).sum()) // 2
 
 
 def _increments(table: tuple[Floats, Floats, Floats], lag: int) -> tuple[Floats, Floats]:

@@ -23,6 +23,7 @@ RECEIVER_STAND_SD_M = 3.0
 SLOWED, SLOWING_S = 0.88, 0.9
 UNSEEN_START_SD_S, ONSET_WIDEST_S = 0.4, 1.5  # a start in a gap of the fixes
 ONSET_WINDOW_S = 0.25  # a start seen in the speeds is good to this, unknown delay included
+AROUND_S = 40.0  # a rep needs nothing of a trace farther from it
 RUN_IN_S = 8.0  # window before the entry for a runner already under way
 OUT_M = 30.0  # the outgoing runner is followed this far beyond the zone
 INSIDE_M, OUTSIDE_M = 0.05, 0.25  # of the measured line, common practice
@@ -92,8 +93,10 @@ def _trimmed(t_s: Floats, stand: Floats, by_s: float = 1.0) -> Floats:
     out = stand.copy()
     with np.errstate(invalid="ignore"):
         edge = np.flatnonzero(np.diff(np.nan_to_num(stand, nan=-1.0)) != 0)
-    for i in edge:
-        out[(t_s > t_s[i] - by_s) & (t_s < t_s[i] + by_s)] = np.nan
+    first = np.searchsorted(t_s, t_s[edge] - by_s, side="right")
+    last = np.searchsorted(t_s, t_s[edge] + by_s, side="left")
+    for begin, end in zip(first, last, strict=True):
+        out[begin:end] = np.nan
     return out
 
 
@@ -117,11 +120,11 @@ def build(
     falls = np.empty(0)
     for role in motion.ROLES:
         runner = candidate.incoming if role == "incoming" else candidate.outgoing
-        trace, place = traces[runner], places[runner]
+        trace, place = _around(traces[runner], places[runner], zero, end)
         begin = candidate.set_off_s if role == "incoming" else candidate.go_s
         onset, footfalls = None, np.empty(0)
         if runner in imus:
-            imu, clock_sd = imus[runner]
+            imu, clock_sd = _imu_around(imus[runner], zero, end)
             if begin is not None:
                 seen = _launched(trace, begin, levels[runner], DELAY_S.value)
                 begin = seen.value
@@ -179,6 +182,26 @@ def build(
     )
     has_imu = (candidate.incoming in imus, candidate.outgoing in imus)
     return Case(candidate, rep, problem, falls, has_imu, tuple(remarks))
+
+
+def _around(trace: Trace, place: OnAxis, zero: float, end: float) -> tuple[Trace, OnAxis]:
+    """What of a session's traces a rep can need, so that its cost does not grow with them."""
+    near = slice(*np.searchsorted(trace.t_s, [zero - AROUND_S, end + AROUND_S]))
+    trace = replace(
+        trace,
+        t_s=trace.t_s[near],
+        latitude_deg=trace.latitude_deg[near],
+        longitude_deg=trace.longitude_deg[near],
+        speed_mps=trace.speed_mps[near],
+        pace_mps=trace.pace_mps[near],
+    )
+    return trace, OnAxis(place.xy_m[near], place.s_m[near], place.offset_m[near])
+
+
+def _imu_around(imu_and_sd: tuple[Imu, float], zero: float, end: float) -> tuple[Imu, float]:
+    imu, clock_sd = imu_and_sd
+    near = slice(*np.searchsorted(imu.t_s, [zero - AROUND_S, end + AROUND_S]))
+    return replace(imu, t_s=imu.t_s[near], acc_mps2=imu.acc_mps2[near]), clock_sd
 
 
 def _side(role: motion.Role, axis: ZoneAxis) -> float:
