@@ -60,9 +60,10 @@ def test_checksum_of_the_protocol() -> None:
     assert fit_container.crc16(b"123456789") == 0xBB3D == enc.crc(b"123456789")
 
 
-@given(st.binary(max_size=60))
-@settings(deadline=None)
-def test_checksum_two_bytes_at_a_time_is_the_one_bit_at_a_time(data: bytes) -> None:
+@given(st.binary(max_size=60), st.sampled_from([0, 1, 32_766, 32_767, 32_768, 65_533]))
+@settings(deadline=None, max_examples=30)
+def test_checksum_of_what_is_folded_first_is_the_one_bit_at_a_time(data: bytes, more: int) -> None:
+    data += (data or b"x") * (more // max(len(data), 1)) + data[: more % max(len(data), 1)]
     assert fit_container.crc16(data) == enc.crc(data)
 
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 from array import array
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,7 +70,7 @@ _DEFINITION, _DEVELOPERS, _COMPRESSED = 0x40, 0x20, 0x80  # bits of a record hea
 _RUN = 32  # messages of one kind on end, from which on looking ahead pays
 _LOOK = 1024  # how far to look at first
 MAX_MESSAGES = 1 << 25  # of one file: five hundred hours of everything
-_COUNT_EVERY = 1 << 20  # bytes
+_CHUNK = 1 << 16  # bytes, after which to look for runs again and to count
 MAX_DEFINITIONS = 1 << 16  # different ones of one file; a unit has a dozen
 
 
@@ -156,30 +156,30 @@ def _scan(data: bytes, at: int, end: int, sound: bool) -> _Scan:
     definitions: list[_Definition] = []
     known: dict[bytes, _Definition] = {}  # some units define again before every message
     fault = None
-    last = former = -1
-    counted = at  # up to where messages have been counted
     while at < end:
-        if at - counted > _COUNT_EVERY:
-            counted = at
-            if sum(len(d.places) + len(d.packed) for d in definitions) > MAX_MESSAGES:
-                fault = f"more than {MAX_MESSAGES} messages"
-                break
         header = data[at]
         size = sizes[header]
-        if size:
-            keep[header](at)
-            last = at
-            at += size
-            if header == former and at + _RUN * size < end and data[at + _RUN * size] == header:
-                run = _run(stored[at:end:size], header)
+        if size and at + _RUN * size < end and data[at + _RUN * size] == header:
+            run = _run(stored[at:end:size], header)
+            if run >= _RUN:
                 if keep[header] is not _pass_over:
                     places = np.arange(at, at + run * size, size, dtype=np.int64)
                     _list(current[_local(header)], header).frombytes(places.tobytes())
                 at += run * size
-                last = at - size
-            former = header
+                continue
+        soon = min(end, at + _CHUNK)
+        while at < soon:  # once for every message: no more in it than has to be
+            header = data[at]
+            size = sizes[header]
+            if not size:
+                break
+            keep[header](at)
+            at += size
+        else:
+            if sum(len(d.places) + len(d.packed) for d in definitions) > MAX_MESSAGES:
+                fault = f"more than {MAX_MESSAGES} messages"
+                break
             continue
-        former = -1
         if header & (_COMPRESSED | _DEFINITION) == _DEFINITION:
             local = _local(header)
             words = data[at : at + 6 + 3 * data[at + 5]] if at + 5 < end else b""
@@ -196,7 +196,7 @@ def _scan(data: bytes, at: int, end: int, sound: bool) -> _Scan:
                 fault = str(found)
                 break
             except IndexError:
-                at = end + 1
+                fault = "the file ends inside a definition"
                 break
             if len(definitions) == MAX_DEFINITIONS:
                 fault = f"more than {MAX_DEFINITIONS} definitions"
@@ -212,16 +212,16 @@ def _scan(data: bytes, at: int, end: int, sound: bool) -> _Scan:
         if local not in current:
             fault = f"a message of local type {local}, which nothing defines"
             break
-        last = at
         if at + current[local].size <= end:
             _describe(data, at, current[local], developers)
         at += current[local].size
     if at > end:
         fault = "the file ends inside a message"
     if fault is not None:
-        for held in (places for d in definitions for places in (d.places, d.packed)):
-            if held and held[-1] == last:
-                held.pop()
+        for one in definitions:
+            for held in (one.places, one.packed):
+                if held and held[-1] + one.size == at:
+                    held.pop()
         fault = f"cannot be decoded beyond byte {min(at, end)} ({fault}); those before it are used"
     return _Scan(definitions, fault)
 
@@ -382,9 +382,10 @@ def _messages(data: bytes, one: _Definition, stamps: _Stamps | None) -> Messages
         places = np.sort(np.concatenate([places, np.frombuffer(one.packed, np.int64)]))
     columns: dict[str, Floats] = {}
     units: dict[str, str] = {}
+    where = _Where(data, 0, 0) if not len(places) else _gathered(data, places, one.size)
     for each in one.fields:
-        values = _values(data, places, each)
-        if np.isnan(values).all():
+        values = _values(where, len(places), each)
+        if not values.size or (np.isnan(values[0, 0]) and np.isnan(values).all()):
             continue
         name = each.fact.name
         if name.startswith("developer."):
@@ -399,16 +400,30 @@ def _messages(data: bytes, one: _Definition, stamps: _Stamps | None) -> Messages
     return Messages(places, columns, units)
 
 
-def _values(data: bytes, places: Places, one: _Field) -> Floats:
+class _Where(NamedTuple):
+    """Bytes of messages of one size: where the first begins, and how far apart they are."""
+
+    data: bytes | NDArray[np.void]
+    first: int
+    apart: int
+
+
+def _gathered(data: bytes, places: Places, size: int) -> _Where:
+    """The messages as they lie, where they lie evenly; else copied one behind the other."""
+    apart = int(places[1] - places[0]) if len(places) > 1 else size
+    if (places[1:] - places[:-1] == apart).all():
+        return _Where(data, int(places[0]), apart)
+    every: NDArray[np.void] = np.ndarray((len(data) - size + 1,), f"V{size}", data, strides=(1,))
+    return _Where(every[places], 0, size)
+
+
+def _values(where: _Where, n: int, one: _Field) -> Floats:
     """(n, cells) in the profile's unit, NaN where null."""
-    width = one.cells * one.type.itemsize
-    windows: NDArray[np.void] = np.ndarray(
-        (len(data) - width + 1,), f"V{width}", data, strides=(1,)
-    )
-    stored = windows[places + one.at].view(one.type).reshape(len(places), one.cells)
+    shape, strides = (n, one.cells), (where.apart, one.type.itemsize)
+    stored: NDArray[Any] = np.ndarray(shape, one.type, where.data, where.first + one.at, strides)
     values: Floats = stored.astype(np.float64)
-    if not np.isnan(one.null):
-        values[stored == one.type.type(one.null)] = np.nan
+    if not np.isnan(one.null) and (null := stored == one.type.type(one.null)).any():
+        values[null] = np.nan
     if one.fact.scale != 1.0:
         values /= one.fact.scale
     if one.fact.offset:
@@ -484,8 +499,8 @@ def _packed_stamps(data: bytes, definitions: Sequence[_Definition]) -> _Stamps:
             where.append(own)
             packed.append(np.full(len(own), is_packed))
             told = np.full(len(own), np.nan)
-            if stamp is not None:
-                told = _values(data, own, stamp)[:, 0]
+            if stamp is not None and len(own):
+                told = _values(_gathered(data, own, one.size), len(own), stamp)[:, 0]
             stated.append(told)
     place = np.concatenate(where)
     order = np.argsort(place, kind="stable")

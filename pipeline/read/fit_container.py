@@ -95,17 +95,16 @@ def crc16(data: bytes) -> int:
         if before:
             folded[_PERIOD - before :] ^= stored[:before]
     table = _crc_table()
-    odd = len(folded) % 2
-    crc = table[int(folded[0]) << 8] if odd else 0  # a zero before it leaves the sum alone
-    for word in np.ascontiguousarray(folded[odd:]).view("<u2").tolist():
-        crc = table[crc ^ word]
+    crc = 0
+    for byte in folded.tobytes():
+        crc = (crc >> 8) ^ table[(crc ^ byte) & 0xFF]
     return crc
 
 
 @cache
 def _crc_table() -> list[int]:
-    """What two bytes, of zeros, make of each checksum."""
-    crc = np.arange(1 << 16, dtype=np.uint32)
-    for _ in range(16):
+    """What a byte of zeros makes of a checksum's lower eight bits."""
+    crc = np.arange(1 << 8, dtype=np.uint32)
+    for _ in range(8):
         crc = np.where(crc & 1, (crc >> 1) ^ 0xA001, crc >> 1)
     return [int(c) for c in crc]
