@@ -14,8 +14,9 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+from threadpoolctl import threadpool_limits
 
-from pipeline import schema, store
+from pipeline import memory, schema, store
 from pipeline.errors import InputError, NothingMeasured
 from pipeline.measure import clocks, finding, motion, noise, reps, takeovers, venue
 from pipeline.model import (
@@ -61,8 +62,20 @@ def process(
     them back). Raises BatontraceError where nothing can be measured or written.
 
     `command` and `source` (see `store.provenance`) are for the record; the command is by default
-    the one that runs.
+    the one that runs. Matrices here are small: waking threads for them costs six times what they
+    cost, so the linear algebra keeps to this one.
     """
+    with threadpool_limits(1, "blas"):
+        return _process(path, out, progress, command, source)
+
+
+def _process(
+    path: Path,
+    out: Path | None,
+    progress: Progress | None,
+    command: Sequence[str] | None,
+    source: str | None,
+) -> Result:
     tell = progress or (lambda _what, _done, _all: None)
     session = read_session(path)
     axes = venue.axes(session)
@@ -77,6 +90,7 @@ def process(
         )
     tell("clock", 0, 1)
     tracks = clocks.tie(pairs, session.taps)
+    memory.give_back()
     traces, imus, notes = _choose(tracks, axes)
     if len(traces) < 2:
         raise NothingMeasured(
@@ -87,12 +101,16 @@ def process(
             "see `batontrace check`",
         )
     remarks = [*session.remarks, *notes, *_another_day(session, traces)]
-    found, solved = _measure(session, axes, traces, imus, remarks, tell)
+    rows = [*_read_rows(session, tracks), *(_unread(session, spec, why) for spec, why in unread)]
+    found, cases, levels = _find(session, axes, traces, imus, remarks, tell)
+    del pairs, tracks, traces, imus  # the cases hold what they need: of an hour that is little
+    memory.give_back()
+    solved = reps.solve_all(cases, levels) if cases else None
     measured = takeovers.measure(solved) if solved is not None else []
     tables = {
         "exchanges": _exchanges(session, measured),
         "speed_curves": _speed_curves(session, measured),
-        "recordings": _recordings(session, tracks, solved, unread),
+        "recordings": _recordings(rows, solved),
     }
     if not measured:
         remarks.append(
@@ -118,6 +136,7 @@ def _read_all(
         tell(f"read {spec.file}", i, len(specs))
         try:
             pairs.append((spec, _without_turns(read(spec.path, spec.columns, spec.clock))))
+            memory.give_back()
         except InputError as error:
             # the file as the session names it: folders above it may bear a person's name
             left_out.append((spec, str(error).replace(str(spec.path), spec.file)))
@@ -293,15 +312,16 @@ def _apart(one: finding.Trace, other: finding.Trace) -> float | None:
 # --- measuring ------------------------------------------------------------------------------
 
 
-def _measure(
+def _find(
     session: Session,
     axes: Sequence[ZoneAxis],
     traces: Mapping[str, finding.Trace],
     imus: Mapping[str, tuple[Imu, float]],
     remarks: list[str],
     tell: Progress,
-) -> tuple[int, reps.Solved | None]:
-    """Find, match and solve all takeovers of the session."""
+) -> tuple[int, list[reps.Case], dict[str, reps.Levels]]:
+    """Find and match all takeovers of the session: how many candidates there were, the problems
+    to solve, and what is known of each receiver's noise."""
     plane = {name: finding.in_plane(trace, axes[0]) for name, trace in traces.items()}
     places = [
         {name: finding.on_axis(trace, axis, plane[name]) for name, trace in traces.items()}
@@ -322,7 +342,7 @@ def _measure(
             elif one is not None and (rep is not None or one.completed):
                 chosen.append((one, rep))
     if not chosen:
-        return len(found), None
+        return len(found), [], {}
     stands = reps.still_seconds(traces, places[0])
     slow = noise.fit_slow_error(stands)
     levels = {
@@ -346,7 +366,7 @@ def _measure(
                 stands,
             )
         )
-    return len(found), reps.solve_all(cases, levels)
+    return len(found), cases, levels
 
 
 # --- tables ------------------------------------------------------------------------------------
@@ -464,21 +484,24 @@ def _sound(curve: takeovers.Curve) -> takeovers.Curve:
     return replace(curve, **{name: getattr(curve, name)[keep] for name in names})
 
 
-def _recordings(
-    session: Session,
-    tracks: Sequence[Track],
-    solved: reps.Solved | None,
-    unread: Sequence[tuple[RecordingSpec, str]],
-) -> pa.Table:
-    rows = []
-    for track in tracks:
-        for sensor in ("gnss", "imu"):
-            row = _recording(session, track, sensor, solved)
-            if row is not None:
-                rows.append(row)
-    rows += [_unread(session, spec, why) for spec, why in unread]
+def _recordings(rows: Sequence[dict[str, object]], solved: reps.Solved | None) -> pa.Table:
+    """The rows of the files, with what measuring has shown of the receivers' noise."""
+    rows = [{**row, **_noise(row, solved)} for row in rows]
     names = schema.facts("recordings").names
     return schema.conform("recordings", {n: [row[n] for row in rows] for n in names})
+
+
+def _noise(row: Mapping[str, object], solved: reps.Solved | None) -> dict[str, float]:
+    if solved is None or row["sensor"] != "gnss" or row["runner"] not in solved.levels:
+        return {}
+    level = solved.levels[str(row["runner"])]
+    return {"position_noise_m": level.position_m, "speed_noise_mps": level.speed_mps}
+
+
+def _read_rows(session: Session, tracks: Sequence[Track]) -> list[dict[str, object]]:
+    """A row a file and sensor, as far as reading and the clocks tell."""
+    rows = [_recording(session, track, sensor) for track in tracks for sensor in ("gnss", "imu")]
+    return [row for row in rows if row is not None]
 
 
 def _unread(session: Session, spec: RecordingSpec, why: str) -> dict[str, object]:
@@ -496,9 +519,7 @@ def _unread(session: Session, spec: RecordingSpec, why: str) -> dict[str, object
     return {name: known.get(name) for name in schema.facts("recordings").names}
 
 
-def _recording(
-    session: Session, track: Track, sensor: str, solved: reps.Solved | None
-) -> dict[str, object] | None:
+def _recording(session: Session, track: Track, sensor: str) -> dict[str, object] | None:
     raw = track.recording.fixes if sensor == "gnss" else track.recording.imu
     tied = track.fixes if sensor == "gnss" else track.imu
     clock = track.fixes_clock if sensor == "gnss" else track.imu_clock
@@ -508,9 +529,6 @@ def _recording(
     t = tied.t_s if tied is not None else np.empty(0)
     stamps = t if len(t) else np.sort(raw.t_s)
     step = np.diff(stamps)
-    level = (
-        solved.levels.get(track.spec.runner) if solved is not None and sensor == "gnss" else None
-    )
     remarks = (
         [*track.recording.remarks, *track.remarks, *clock.remarks]
         if sensor == "gnss" or (track.recording.fixes is None)
@@ -541,8 +559,8 @@ def _recording(
         else datetime.fromtimestamp(clock.counter_zero_utc_s, UTC),
         "clock_sd_s": clock.sd_s,
         "drift_ppm": clock.drift_ppm if clock.basis in ("taps", "motion") else None,
-        "position_noise_m": None if level is None else level.position_m,
-        "speed_noise_mps": None if level is None else level.speed_mps,
+        "position_noise_m": None,
+        "speed_noise_mps": None,
         "remarks": list(dict.fromkeys(remarks)),
     }
 

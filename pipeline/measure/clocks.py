@@ -153,8 +153,10 @@ def _tidy(t_s: Floats) -> tuple[NDArray[np.intp], Floats]:
     order = np.argsort(t_s, kind="stable")
     order = order[np.abs(t_s[order] - t_s[order[order.size // 2]]) <= DAY_S]
     t = spread_stamps(t_s[order])
+    if len(t) == len(t_s) and (t == t_s).all():
+        t = t_s  # nothing to spread or to sort: one column of an hour less in memory
     keep = np.r_[True, np.diff(t) > 0]
-    return order[keep], t[keep]
+    return (order, t) if keep.all() else (order[keep], t[keep])
 
 
 # --- counters ----------------------------------------------------------------------------
