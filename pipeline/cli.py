@@ -32,7 +32,7 @@ EXIT_CODES = (
     "Exit codes: 0 done; 2 the command line asks for what cannot be; 3 other input; "
     "4 a recording; 5 session.toml or the practice sheet; 6 the venue; "
     "7 nothing could be measured; 8 the tables could not be written; 9 some sessions of a season "
-    "failed; 70 a defect of batontrace."
+    "failed; 70 a defect of batontrace; 130 stopped by Ctrl-C."
 )
 
 
@@ -77,7 +77,7 @@ def batontrace(
     """Relay takeovers timed and measured from the track files runners' units write.
 
     Start with template and venue, look with check,
-    measure with process; then marks, order,
+    measure with process, or many sessions with season; then marks, order,
     runners and progress turn the tables into decisions,
     report and overlay show them.
     """

@@ -49,8 +49,10 @@ def export(
         list[Table] | None,
         typer.Option(
             "--table",
-            help="A table; may be repeated. (default: exchanges for FILE.csv, all but "
-            "speed_curves for FILE.xlsx, all for a folder)",
+            metavar="TABLE",
+            help="exchanges, speed_curves, recordings, runners, marks, orders or progress; may be "
+            "repeated. (default: exchanges for FILE.csv, all but speed_curves for FILE.xlsx, all "
+            "for a folder)",
         ),
     ] = None,
     session: Annotated[

@@ -379,14 +379,15 @@ def _measured(
     tasks = sorted(tasks, key=lambda task: -seen[task.name].size)
     while tasks:
         busy = []
-        for number, (task, result) in enumerate(engine.run(measure, tasks)):
+        tell(f"measure {len(tasks)}", gone, total)
+        for number, (task, result) in enumerate(engine.run(measure, tasks), start=1):
             outcome = _sound(task, result)
-            tell(f"measure {number + 1} of {len(tasks)}", gone, total)
             if outcome.state == "busy" and not task.wait:
                 busy.append(task._replace(wait=True))
                 continue
-            gone += seen[task.name].size
             known = seen[task.name]
+            gone += known.size
+            tell(f"measured {number} of {len(tasks)}", gone, total)
             done[task.name] = replace(
                 outcome,
                 session=outcome.session or known.session,

@@ -108,7 +108,8 @@ def progress() -> Iterator[Progress | None]:
     from rich.console import Console
     from rich.progress import Progress as Bar
 
-    with Bar(console=Console(stderr=True), transient=True) as bar:
+    # Steps of a season are minutes apart: the time left is told from all of them.
+    with Bar(console=Console(stderr=True), transient=True, speed_estimate_period=86_400) as bar:
         task = bar.add_task("", total=None)
 
         def moved(stage: str, done: int, total: int) -> None:

@@ -211,7 +211,8 @@ STAGES = {
     "read": (("process", "_read_all"),),
     "clock": (("measure.clocks", "tie"), ("process", "_choose")),
     "find": (
-        ("measure.finding", "on_axis"), ("measure.finding", "candidates"),
+        ("measure.finding", "in_plane"), ("measure.finding", "on_axis"),
+        ("measure.finding", "candidates"),
         ("measure.finding", "across_axes"), ("measure.finding", "match"),
         ("measure.reps", "still_seconds"), ("measure.noise", "fit_slow_error"),
         ("measure.noise", "at_rest"), ("measure.noise", "still"),
@@ -221,7 +222,7 @@ STAGES = {
     "curves": (("measure.takeovers", "measure"),),
     "write": (
         ("process", "_exchanges"), ("process", "_speed_curves"), ("process", "_recordings"),
-        ("process", "_provenance"), ("store", "write_session"),
+        ("process", "intended"), ("store", "write_session"),
     ),
 }  # fmt: skip
 
@@ -261,14 +262,12 @@ def stages(session: str) -> Job:
 
 
 def two_cores(session: str, workers: str) -> Job:
-    """COPIES of a session, the workers sharing them; their start is counted."""
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
+    """COPIES of a session, shared by a season's processes; their start is counted."""
+    from pipeline.engines import Processes
 
     def run() -> dict[str, float]:
-        with ProcessPoolExecutor(int(workers), mp_context=get_context("spawn")) as pool:
-            peaks = list(pool.map(_one_of_many, [session] * COPIES))
-        return {"worker_mb": max(peaks)}
+        done = Processes(int(workers)).run(_one_of_many, [session] * COPIES)
+        return {"worker_mb": max(peak for _, peak in done)}
 
     return run
 

@@ -15,7 +15,7 @@ from conftest import random_table
 
 import pipeline.check
 import pipeline.process
-from pipeline import cli, errors, schema, template, terminal
+from pipeline import cli, cli_season, errors, schema, template, terminal
 from pipeline.read.session import read_session
 
 COMMANDS = sorted(command.callback.__name__ for command in cli.app.registered_commands)
@@ -98,7 +98,8 @@ def test_help_names_every_exit_code(capsys):
     run("--help")
     shown = " ".join(capsys.readouterr().out.split())
     listed = {int(code) for code in re.findall(r"(?:: |; )(\d+) ", shown.split("Exit codes")[1])}
-    assert listed == {0, cli.DEFECT, *(error.exit_code for error in TREE[1:])}
+    ends = {0, cli.DEFECT, cli_season.SOME_FAILED, cli_season.INTERRUPTED}
+    assert listed == {*ends, *(error.exit_code for error in TREE[1:])}
 
 
 def test_errors_have_exit_codes_of_their_own():

@@ -278,3 +278,64 @@ def test_another_zone_is_another_takeover():
     reps = [row("ada", "bo", zone=2)]
     assert all(c is None or r is None for c, r in finding.match(found, reps, (LANE,)))
     assert finding.match(found, [row("ada", "bo", zone=1)], (LANE,))[0][0] is found[0]
+
+
+# --- what it costs ----------------------------------------------------------------------------
+
+
+def evenings_on_end(count, noise_m=0.0):
+    """A rep every 90 s; with noise, fixes thrown about so that the lines are crossed for ever."""
+    t = np.arange(0.0, 90.0 * count, 0.1)
+    rng = np.random.default_rng(count)
+    made = []
+    for name, stand, begin in (("ada", -30.0, 10.0), ("bo", 3.0, 13.6)):
+        into = t % 90.0
+        s, v = runs(np.arange(0.0, 90.0, 0.1), (begin, 9.5, 6.2, 1.2))
+        which = np.round(into * 10).astype(int) % len(s)
+        place = stand + s[which] + rng.normal(0.0, noise_m, len(t)) if noise_m else stand + s[which]
+        speed = np.abs(rng.normal(5.0, 4.0, len(t))) if noise_m else v[which]
+        made.append(trace(name, t, place, speed))
+    return made
+
+
+@pytest.mark.parametrize("noise_m", [0.0, 12.0])
+def test_looking_costs_as_much_more_as_there_is_more_to_see(monkeypatch, noise_m):
+    """Counted, not timed: pairs of a launch and an entry that are looked at, and neighbours in
+    time that they are compared with. An hour of noise has thousands of either."""
+    looked, compared = [], []
+    judge, near = finding._judge, finding._Taken.near
+    monkeypatch.setattr(finding, "_judge", lambda *a: looked.append(1) or judge(*a))
+    monkeypatch.setattr(finding._Taken, "near", lambda *a: compared.append(1) or near(*a))
+    costs = []
+    for count in (5, 20):
+        find(*evenings_on_end(count, noise_m))
+        costs.append((len(looked), len(compared)))
+        looked.clear()
+        compared.clear()
+    (few, few_compared), (many, many_compared) = costs
+    assert few >= 5
+    assert many <= 4.6 * few
+    assert many_compared <= 4.6 * few_compared + 4
+
+
+def test_rows_and_candidates_are_aligned_as_one_by_one():
+    """Against every way of pairing two short orders."""
+    rng = np.random.default_rng(7)
+    for _ in range(60):
+        found = find(*evenings_on_end(3))[: rng.integers(0, 4)]
+        names = [("ada", "bo"), ("bo", "ada")]
+        reps = [row(*names[rng.integers(0, 2)]) for _ in range(rng.integers(0, 4))]
+        worth, pairs = finding._aligned(found, reps, [LANE])
+        assert worth == pytest.approx(best_by_trying(found, reps), abs=1e-12)
+        told = sum(finding._likeness(one, row, [LANE]) for one, row in pairs if one and row)
+        assert told == pytest.approx(worth, abs=1e-12)
+
+
+def best_by_trying(found, reps):
+    if not found or not reps:
+        return 0.0
+    return max(
+        finding._likeness(found[0], reps[0], [LANE]) + best_by_trying(found[1:], reps[1:]),
+        best_by_trying(found[1:], reps),
+        best_by_trying(found, reps[1:]),
+    )
