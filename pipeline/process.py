@@ -323,11 +323,12 @@ def _find(
     """Find and match all takeovers of the session: how many candidates there were, the problems
     to solve, and what is known of each receiver's noise."""
     plane = {name: finding.in_plane(trace, axes[0]) for name, trace in traces.items()}
-    places = [
-        {name: finding.on_axis(trace, axis, plane[name]) for name, trace in traces.items()}
-        for axis in axes
-    ]
-    lists = [finding.candidates(traces, places[i], axis, i) for i, axis in enumerate(axes)]
+    places = {
+        i: {name: finding.on_axis(trace, axis, plane[name]) for name, trace in traces.items()}
+        for i, axis in enumerate(axes)
+        if finding.may_hold_one(axis, traces, plane)
+    }
+    lists = [finding.candidates(traces, own, axes[i], i) for i, own in places.items()]
     found = finding.across_axes(lists, axes, session.reps or (), session.lane)
     chosen: list[tuple[finding.Candidate, Rep | None]] = []
     if session.reps is None:
@@ -343,7 +344,7 @@ def _find(
                 chosen.append((one, rep))
     if not chosen:
         return len(found), [], {}
-    stands = reps.still_seconds(traces, places[0])
+    stands = reps.still_seconds(traces, plane)
     slow = noise.fit_slow_error(stands)
     levels = {
         name: reps.Levels(rest_mps=rest[0], rest_sd_mps=rest[1])

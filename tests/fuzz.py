@@ -40,6 +40,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 import fit_encoder as enc
 import numpy as np
 from read_samples import WRITERS, Sample
+from test_session import SESSION
 
 from pipeline.errors import BatontraceError, RecordingError, SessionError, VenueError
 from pipeline.measure import clocks, venue
@@ -130,37 +131,6 @@ def recording(data: bytes, columns: Any = None) -> None:
         clocks.tie([(RecordingSpec("robin", path, path.name), found)], ())
 
 
-SESSION = """[session]
-id = "otter-evening"
-date = 2026-05-12
-venue = "venue.geojson"
-event = "4x100"
-lane = 4
-reps = "reps.csv"
-
-[[runner]]
-id = "robin"
-foot_m = 0.30
-
-[[runner]]
-id = "wren"
-
-[[recording]]
-runner = "robin"
-file = "robin.fit"
-worn = "waist"
-
-[[recording]]
-runner = "wren"
-file = "wren.csv"
-clock = "device"
-columns = { time = { column = "ms", unit = "ms" }, acc_x = { column = "ax", unit = "g" } }
-
-[[sync]]
-kind = "tap"
-near_utc = 2026-05-12T17:03:20Z
-window_s = 8
-"""
 SHEET = (
     "rep,zone,lane,incoming,outgoing,mark_m,mark_feet,outgoing_start_m,incoming_start_m,"
     "start_utc,pass_m,note\n"

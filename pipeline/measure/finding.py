@@ -19,6 +19,7 @@ from pipeline.model import Floats, Frozen, Rep, ZoneAxis
 
 RUN_MPS = 4.0  # nobody carries a baton into a zone slower, even at the end of 400 m
 REST_MPS = 1.2
+AROUND_M = 25.0  # about a zone: two seconds of running, and a fix's error
 FAR_M = 40.0  # from the line: such a fix has no part in a takeover, its place may be rough
 OFF_LANE_M = 9.0  # slow errors of two metres, a neighbour's lane, a survey's mistake
 BEHIND_M = 45.0  # how far the incoming runner may still be when the receiver goes
@@ -84,6 +85,17 @@ def in_plane(trace: Trace, axis: ZoneAxis) -> Floats:
     origin = (axis.origin_lat_deg, axis.origin_lon_deg, axis.origin_alt_m)
     height = np.full(len(trace.t_s), axis.origin_alt_m)
     return geodesy.to_enu(trace.latitude_deg, trace.longitude_deg, height, origin)[:, :2]
+
+
+def may_hold_one(axis: ZoneAxis, traces: Mapping[str, Trace], plane: Mapping[str, Floats]) -> bool:
+    """Whether two runners ran near the zone at all: else looking closer can find nothing."""
+    zone = (axis.s_m > axis.back_m - AROUND_M) & (axis.s_m < axis.exit_m + AROUND_M)
+    low, high = axis.xy_m[zone].min(axis=0) - AROUND_M, axis.xy_m[zone].max(axis=0) + AROUND_M
+    ran = 0
+    for name, trace in traces.items():
+        running = plane[name][trace.pace_mps > RUN_MPS]
+        ran += bool(((running > low) & (running < high)).all(axis=1).any())
+    return ran >= 2
 
 
 def on_axis(trace: Trace, axis: ZoneAxis, xy_m: Floats | None = None) -> OnAxis:

@@ -78,13 +78,14 @@ class Solved(Frozen):
 
 
 def still_seconds(
-    traces: Mapping[str, Trace], places: Mapping[str, OnAxis]
+    traces: Mapping[str, Trace], plane: Mapping[str, Floats]
 ) -> dict[str, tuple[Floats, Floats, Floats]]:
-    """Each runner's stands in whole seconds, trimmed of settling; see noise.per_second."""
+    """Each runner's stands in whole seconds, trimmed of settling; see noise.per_second. `plane`:
+    east-north metres (n, 2) of each trace."""
     out = {}
     for name, trace in traces.items():
         stand = noise.still(trace.t_s, trace.pace_mps)
-        out[name] = noise.per_second(trace.t_s, places[name].xy_m, _trimmed(trace.t_s, stand))
+        out[name] = noise.per_second(trace.t_s, plane[name], _trimmed(trace.t_s, stand))
     return out
 
 
