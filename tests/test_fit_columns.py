@@ -145,7 +145,7 @@ def streams(draw: st.DrawFn) -> bytes:
     return enc.fit_file(*parts)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(streams())
 def test_whatever_is_written_equal_to_fitparse(data: bytes) -> None:
     (part,) = fit_container.chain(data)

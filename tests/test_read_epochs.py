@@ -143,7 +143,7 @@ junk = st.one_of(
 @given(st.lists(st.one_of(lines, lines, lines, junk), max_size=14), st.sampled_from([1 << 20, 60]))
 @example([b"$GPRMC," + b"1" * 240 + b"*00", b"$GPRMC," + b"1" * 241 + b"*00"], 60)
 @example([sentence("GNGGA,170320.00," + "1" * 230).encode()], 60)
-@settings(deadline=None, max_examples=400)
+@settings(deadline=None, max_examples=150)
 def test_any_log_reads_as_sentence_by_sentence(parts: list[bytes], chunk: int) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(by_columns, "_CHUNK", chunk)

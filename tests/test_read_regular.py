@@ -100,7 +100,7 @@ PLAIN = {"gpx": as_gpx(some_run() * 4), "tcx": as_tcx(some_run() * 4)}
 @pytest.mark.parametrize("kind", NAMES)
 @given(edits=edits, dense=st.booleans())
 @example(edits=[(0.99, 0, b"]]>", 1)], dense=True)
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=80)
 def test_whatever_is_done_to_a_track_it_reads_the_same(
     kind: str, edits: list[tuple[float, int, bytes, int]], dense: bool
 ) -> None:
@@ -121,7 +121,7 @@ ANCHORS = [b"</time>", b"</Time>", b'lat="', b'"><', b"<ele>", b"</speed>", b"</
     here=st.lists(st.booleans(), min_size=1, max_size=5),
     dense=st.booleans(),
 )
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=80)
 def test_whatever_stands_in_many_points_reads_the_same(
     kind: str, anchor: bytes, put: list[bytes], here: list[bool], dense: bool
 ) -> None:
