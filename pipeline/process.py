@@ -163,10 +163,10 @@ def _choose(
     remarks: list[str] = []
     for runner in dict.fromkeys(track.spec.runner for track in tracks):
         own = [track for track in tracks if track.spec.runner == runner]
+        seen = [(trace, track) for track in own if (trace := _trace(track)) is not None]
         units = [
-            (_worth(trace, track, axes), trace, track)
-            for track in own
-            if (trace := _trace(track)) is not None
+            (_worth(trace, track, axes) if len(seen) > 1 else 1.0, trace, track)
+            for trace, track in seen
         ]
         if units:
             units.sort(key=lambda unit: -unit[0])

@@ -150,7 +150,8 @@ def _tidy(t_s: Floats) -> tuple[NDArray[np.intp], Floats]:
     Receivers may write a date of decades ago before they know better: a stamp more than a
     day from the file's middle one is none.
     """
-    order = np.argsort(t_s, kind="stable")
+    in_order = bool((t_s[1:] >= t_s[:-1]).all())
+    order = np.arange(len(t_s)) if in_order else np.argsort(t_s, kind="stable")
     order = order[np.abs(t_s[order] - t_s[order[order.size // 2]]) <= DAY_S]
     t = spread_stamps(t_s[order])
     if len(t) == len(t_s) and (t == t_s).all():

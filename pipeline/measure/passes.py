@@ -26,6 +26,7 @@ EASING_LAG_S = ((0.725, 0.0, 0.13), (0.25, -0.15, 0.30))
 FLAT_WEIGHT, FLAT_S = 0.025, 3.0
 REACHES_M = np.arange(0.30, 2.31, 0.05)
 KEEPING_MPS = 0.15  # a gap that closes no faster than this is being kept
+LARGE = 1e12  # beside any squared misfit, only to keep a matrix definite
 GRID_S = 0.02
 
 
@@ -88,9 +89,13 @@ def easing(t_s: Floats, speed_mps: Floats, noise_mps: float, from_s: float, to_s
     more = np.maximum(ramp[:, :, None], ramp[:, None, :])
     cov += BRAKING_CHANGE**2 * less**2 * (3 * more - less) / 6
     off = (y - level)[None, :] + EASE_MPS2.value * ramp
-    lower = np.linalg.cholesky(cov)
-    white = np.linalg.solve(lower, off[:, :, None])[:, :, 0]
-    log_det = np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
+    # The last row of the factor of [[cov, off], [off', large]] is off, whitened.
+    n = len(t)
+    both = np.full((len(grid), n + 1, n + 1), LARGE)
+    both[:, :n, :n], both[:, n, :n], both[:, :n, n] = cov, off, off
+    lower = np.linalg.cholesky(both)
+    white = lower[:, n, :n]
+    log_det = np.log(np.diagonal(lower, axis1=1, axis2=2)[:, :n]).sum(axis=1)
     value = -0.5 * (white**2).sum(axis=1) - log_det
     return Easing(grid, value - value.max())
 
