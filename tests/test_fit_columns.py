@@ -162,3 +162,55 @@ def test_whatever_is_written_equal_to_fitparse(data: bytes) -> None:
 
 def without(decoded: Decoded, names: set[str]) -> Decoded:
     return Decoded({k: m for k, m in decoded.messages.items() if k not in names}, decoded.fault)
+
+
+# --- the format owner's reader ----------------------------------------------------------
+
+# It stops at compressed time stamps, and at faults that others get over.
+NOT_READ_BY_IT = {"compressed-timestamps.fit"}
+
+
+def by_the_owner(data: bytes) -> dict[str, list[dict[str, object]]] | None:
+    sdk = pytest.importorskip("garmin_fit_sdk")
+    messages, errors = sdk.Decoder(sdk.Stream.from_byte_array(bytearray(data))).read(
+        convert_types_to_strings=False, convert_datetimes_to_dates=False, merge_heart_rates=False
+    )
+    return None if errors else messages
+
+
+@pytest.mark.parametrize("path", [*real("fit", "*.fit"), *SAMPLES, *real("other", "*.fit")])
+def test_equal_to_the_format_owners_reader_value_for_value(path: Path) -> None:
+    if path.name in NOT_READ_BY_IT:
+        pytest.skip("it does not read this one")
+    for part in sound_parts(path):
+        theirs = None if part.remarks else by_the_owner(part.data)
+        if theirs is None:
+            continue
+        try:
+            ours = fit_columns.decode(part.data, sound=True)
+        except fit_columns.Unknown:
+            assert path.name in LEFT_TO_IT
+            continue
+        for kind in WANTED.values():
+            rows = theirs.get(f"{kind.name}_mesgs", [])
+            if not rows:
+                assert kind.name not in ours.messages
+                continue
+            own = ours.messages[kind.name]
+            assert len(own.order) == len(rows), kind.name
+            for fact in kind.fields.values():
+                assert_column(own.columns.get(fact.name), [row.get(fact.name) for row in rows])
+
+
+def assert_column(ours: np.ndarray | None, theirs: list[object]) -> None:
+    cells = [value if isinstance(value, list) else [value] for value in theirs]
+    width = max(map(len, cells))
+    wide = np.array(
+        [[np.nan if v is None else float(v) for v in row] + [np.nan] * (width - len(row))
+         for row in cells]
+    )  # fmt: skip
+    if ours is None:
+        assert np.isnan(wide).all()
+        return
+    # It rounds where it scales back: a float's last place.
+    np.testing.assert_allclose(ours.reshape(len(theirs), -1), wide, rtol=1e-15, atol=0)
