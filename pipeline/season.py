@@ -23,7 +23,7 @@ from typing import Any, Literal, NamedTuple, Protocol, TypeVar
 
 from pipeline import compact, package, process, schema, store
 from pipeline.engines import Threads
-from pipeline.errors import BatontraceError, InputError, NothingMeasured
+from pipeline.errors import BatontraceError, InputError, NothingMeasured, OutputError
 from pipeline.places import Folder, Place, open_place
 from pipeline.read.session import read_session
 
@@ -113,12 +113,20 @@ def season(
     hear = told or (lambda _outcome: None)
     words = tuple(sys.argv if command is None else command)
     target = open_place(out)
-    if isinstance(target, Folder) and not dry_run:
-        store.recover(target.path)
+    if isinstance(target, Folder):
+        if target.path.exists() and not target.path.is_dir():
+            raise OutputError(out, "is not a folder", "one for the tables", "choose another --out")
+        if not dry_run:
+            store.recover(target.path)
     failed = {} if again else _failures(target)
     names = sessions_below(open_place(source))
     if not names:
-        raise InputError(source, "holds no session", "session.toml in it or below it")
+        raise InputError(
+            source,
+            "holds no session",
+            "a folder with session.toml in it or below it",
+            "name the folder of the evenings; `batontrace process` measures one session",
+        )
     tasks = [Task(name, source, out, words, again, failed) for name in names]
     seen = {}
     for number, (task, outcome) in enumerate(Threads(_LOOKERS).run(look, tasks)):

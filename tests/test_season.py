@@ -17,7 +17,7 @@ from conftest import random_table
 from deadly import shout_or_die
 
 from pipeline import engines, process, schema, season, store
-from pipeline.errors import InputError, NothingMeasured
+from pipeline.errors import InputError, NothingMeasured, OutputError
 from pipeline.read.session import read_session
 
 IDS = ("adder-evening", "lynx-evening", "wren-evening")
@@ -172,6 +172,14 @@ def test_a_folder_without_sessions_is_said(tmp_path):
     (tmp_path / "evenings").mkdir()
     with pytest.raises(InputError, match="holds no session"):
         go(tmp_path / "evenings")
+
+
+def test_an_out_that_is_a_file_is_said_before_anything_is_done(evenings, quick):
+    (evenings.parent / "out").write_text("mine")
+    with pytest.raises(OutputError, match="is not a folder"):
+        go(evenings)
+    assert quick == []
+    assert (evenings.parent / "out").read_text() == "mine"
 
 
 # --- what fails ---------------------------------------------------------------------------
