@@ -32,7 +32,9 @@ def write_on(out: str, session: str, first: int) -> None:
     """Without end; a file beside OUT tells the last run that was written."""
     for run in itertools.count(first):
         write(Path(out), session, run)
-        (Path(out).parent / f"wrote-{session}").write_text(str(run))
+        mark = Path(out).parent / f"wrote-{session}"
+        mark.with_suffix(".new").write_text(str(run))
+        mark.with_suffix(".new").replace(mark)  # whole, whenever this is killed
 
 
 def die_at_move(out: str, session: str, run: int, move: int) -> None:
