@@ -128,8 +128,7 @@ def table(out: AnyPath, name: str, sessions: Sequence[str] | None = None) -> pa.
         return found
     there = lake.ids(folder)
     for session in sessions or ():
-        if session not in there:
-            raise UsageError(f"session {session!r}", f"is not in {out}", f"one of {_few(there)}")
+        lake.require(folder, session, there)
     wanted = there if sessions is None else list(dict.fromkeys(sessions))
     try:
         parts = [schema.read(store.table_path(folder, name, one), name) for one in wanted]
@@ -288,8 +287,3 @@ def _pandas() -> Any:
             do="pip install 'batontrace[notebook]', or take the Arrow table",
         ) from err
     return pandas
-
-
-def _few(there: Sequence[str]) -> str:
-    more = f" and {len(there) - 5} more" if len(there) > 5 else ""
-    return ", ".join(there[:5]) + more

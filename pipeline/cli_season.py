@@ -136,4 +136,6 @@ def _failures(summary: Summary) -> list[str]:
 
 
 def _below(out: str) -> str:
-    return f"{out.rstrip('/')}/season" if "://" in out else str(Path(out) / "season")
+    from pipeline.places import is_url
+
+    return f"{out.rstrip('/')}/season" if is_url(out) else str(Path(out) / "season")

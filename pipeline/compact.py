@@ -19,11 +19,11 @@ from typing import NamedTuple
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipeline import schema, store
-from pipeline.errors import BatontraceError, OutputError
+from pipeline import package, schema, store
+from pipeline.errors import BatontraceError, InputError, OutputError
 from pipeline.places import Entry, Folder, Place
 
-FOLDER = "season"
+FOLDER = package.COMPACT
 PART_ROWS = 1_000_000  # from which on a new part is begun: about 60 MB of speed curves in memory
 _GROUP_ROWS = 1 << 17
 _SESSIONS = b"batontrace.sessions"
@@ -104,7 +104,7 @@ def fresh(out: Path, table_names: tuple[str, ...]) -> Fresh:
                 # One handle: metadata and rows are of one file, whoever compacts meanwhile.
                 file = pq.ParquetFile(path)
                 own = _sessions(file)
-                stats = {s: place.stat(_file(name, s)) for s in own}
+                stats = {s: place.stat(store.table_file(name, s)) for s in own}
                 usable = {s: k for s, k in own.items() if (e := stats[s]) and k.is_of(e)}
                 if usable and _is_current(file, name):
                     rows = file.read().cast(schema.arrow_schema(name))
@@ -124,13 +124,9 @@ def _there(place: Place, table_name: str) -> dict[str, Entry]:
     for entry in place.files(table_name):
         where = PurePosixPath(entry.name)
         session = where.parent.name.removeprefix("session=")
-        if entry.name == _file(table_name, session) and session != store.ANCHOR:
+        if entry.name == store.table_file(table_name, session) and session != store.ANCHOR:
             found[session] = entry
     return found
-
-
-def _file(table_name: str, session: str) -> str:
-    return f"{table_name}/session={session}/part-0.parquet"
 
 
 class _Part(NamedTuple):
@@ -164,12 +160,14 @@ def _rewritten(
 
 
 def _part(place: Place, name: str) -> _Part:
-    """A part that cannot be read is made anew from nothing: its sessions are new then."""
+    """What the end of its file tells of a part; one that cannot be read is made anew from nothing:
+    its sessions are new then."""
     try:
-        file = pq.ParquetFile(pa.BufferReader(place.read(name)))
-        own = _sessions(file)
-        return _Part(name, own, _is_current(file, PurePosixPath(name).parent.name))
-    except (OSError, ValueError, pa.ArrowException):
+        with place.open(name) as opened:
+            file = pq.ParquetFile(opened)
+            own = _sessions(file)
+            return _Part(name, own, _is_current(file, PurePosixPath(name).parent.name))
+    except (InputError, OSError, ValueError, pa.ArrowException):
         return _Part(name, {}, False)
 
 
@@ -190,7 +188,8 @@ class _Taken(NamedTuple):
 
 def _former(place: Place, part: _Part, stays: set[str]) -> Iterator[tuple[str, _Taken]]:
     """The rows of a part that stay."""
-    data = pq.ParquetFile(pa.BufferReader(place.read(part.name))).read()
+    with place.open(part.name) as opened:
+        data = pq.ParquetFile(opened).read()
     for session, kept in part.own.items():
         if session in stays:
             yield session, _Taken(kept, data.slice(kept.first, kept.rows))

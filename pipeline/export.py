@@ -6,8 +6,6 @@ or a folder's files together, appear whole or not at all.
 
 from __future__ import annotations
 
-import difflib
-import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -167,11 +165,7 @@ def _parts(out: Path, name: str, sessions: Sequence[str]) -> list[Path]:
         return [path]
     there = lake.ids(out)
     for session in sessions:
-        if session not in there:
-            near = difflib.get_close_matches(session, there, n=5) or there[:5]
-            raise UsageError(
-                f"session {session}", f"is not in {out}", f"one of {', '.join(near) or 'none'}"
-            )
+        lake.require(out, session, there)
     chosen = [session for session in there if not sessions or session in sessions]
     if not chosen:
         raise InputError(out / name, "holds no session", "one session or more")
@@ -250,7 +244,7 @@ def _csv(path: Path, name: str, parts: Iterator[pa.Table]) -> int:
             rows += part.num_rows
         if writer is not None:
             writer.close()
-    _sync(path)
+    store.sync(path)
     return rows
 
 
@@ -275,7 +269,7 @@ def _csv_of_columns(path: Path, names: Sequence[str]) -> None:
     columns = {title: [row[i] for row in rows] for i, title in enumerate(header)}
     with path.open("wb") as file:
         csv.write_csv(pa.table(columns), _Lines(file))
-    _sync(path)
+    store.sync(path)
 
 
 def _said_of_columns(names: Sequence[str]) -> list[tuple[str, ...]]:
@@ -336,7 +330,7 @@ def _workbook(folder: Path, path: Path, tables: dict[str, Iterator[pa.Table]]) -
         book.close()
     except XlsxWriterException as err:
         raise OutputError(f"--to {path.name}", f"cannot be written ({err})") from err
-    _sync(path)
+    store.sync(path)
     return rows
 
 
@@ -381,12 +375,6 @@ def _cell(sheet: Any, row: int, i: int, value: Any, styles: _Styles) -> None:
             sheet.write_string(row, i, _short("; ".join(value)))
         case _:
             sheet.write_string(row, i, _short(value))
-
-
-def _sync(path: Path) -> None:
-    """Have the disk hold it before it takes the place of what was there."""
-    with path.open("rb+") as file:
-        os.fsync(file.fileno())
 
 
 def _short(text: str) -> str:

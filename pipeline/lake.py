@@ -53,9 +53,8 @@ def read(out: Path, only: str | None = None) -> Lake:
     if store.interrupted(out):
         with contextlib.suppress(OSError, BatontraceError):  # to be read all the same
             store.recover(out)
-    if only is not None and there and only not in there:
-        near = difflib.get_close_matches(only, there, n=5) or there[:5]
-        raise UsageError(f"session {only}", f"is not in {out}", f"one of {_listed(near, there)}")
+    if only is not None and there:
+        require(out, only, there)
     sessions: list[_Session] = []
     remarks: list[str] = []
     compacted = compact.fresh(out, _READ) if only is None else None
@@ -97,6 +96,14 @@ def ids(out: Path) -> list[str]:
         raise InputError(where, found, expected, _FIRST.format(out)) from err
     found_ids = [name.removeprefix("session=") for name in names if name.startswith("session=")]
     return [session for session in found_ids if session != store.ANCHOR]
+
+
+def require(out: Path, session: str, there: Sequence[str]) -> None:
+    """Raises UsageError where a session that was asked for is none of those `there` are."""
+    if session not in there:
+        near = difflib.get_close_matches(session, there, n=5) or there[:5]
+        expected = f"one of {_listed(near, there) or 'none'}"
+        raise UsageError(f"session {session}", f"is not in {out}", expected)
 
 
 def by_time(out: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -239,8 +246,7 @@ def _from_parts(compacted: compact.Fresh, session: str) -> _Session:
     """A session whose files have not changed since the season was compacted."""
     exchanges, curves = (compacted.rows(name, session) for name in _READ)
     hashes = {
-        f"{name}/session={session}/part-0.parquet": compacted.kept[name][session].sha256
-        for name in _READ
+        store.table_file(name, session): compacted.kept[name][session].sha256 for name in _READ
     }
     return _Session(exchanges, curves, hashes)
 

@@ -33,6 +33,9 @@ class Place(Protocol):
     def read(self, name: str) -> bytes:
         """A file's content. Raises InputError."""
 
+    def open(self, name: str) -> Any:
+        """A file, of which parts may be read (a pyarrow.NativeFile). Raises InputError."""
+
     def write(self, label: str, files: Mapping[str, bytes]) -> None:
         """Files, each whole or not at all: in a folder all together, in a bucket in this order.
         Raises OutputError."""
@@ -76,6 +79,14 @@ class Folder:
             return (self.path / name).read_bytes()
         except OSError as err:
             raise InputError(self.path / name, f"cannot be read ({err.strerror})") from err
+
+    def open(self, name: str) -> Any:
+        import pyarrow as pa
+
+        try:
+            return pa.OSFile(str(self.path / name))
+        except OSError as err:
+            raise InputError(self.path / name, f"cannot be read ({_said(err)})") from err
 
     def write(self, label: str, files: Mapping[str, bytes]) -> None:
         with store.staging(self.path, label) as folder:
@@ -158,6 +169,13 @@ class Bucket:
             with system.open_input_stream(key) as stream:
                 content: bytes = stream.read()
                 return content
+        except OSError as err:
+            raise self._unreachable(name, err) from err
+
+    def open(self, name: str) -> Any:
+        system, key = self._key(name)
+        try:
+            return system.open_input_file(key)
         except OSError as err:
             raise self._unreachable(name, err) from err
 

@@ -17,7 +17,7 @@ import time
 import tomllib
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal, NamedTuple, Protocol, TypeVar
 
@@ -50,6 +50,7 @@ class Task(NamedTuple):
     again: bool = False
     failed: Mapping[str, Mapping[str, Any]] = {}  # id to what was written down of its failure
     wait: bool = False
+    seen: Outcome | None = None  # what `look` gave, for `measure`
 
 
 @dataclass(frozen=True)
@@ -75,7 +76,11 @@ class Summary:
     outcomes: tuple[Outcome, ...]
     compacted: compact.Compacted | None
     seconds: float
-    counts: Mapping[str, int] = field(default_factory=dict)
+
+    @property
+    def counts(self) -> Mapping[str, int]:
+        """How many sessions are in each state."""
+        return Counter(str(one.state) for one in self.outcomes)
 
     @property
     def failed(self) -> tuple[Outcome, ...]:
@@ -138,7 +143,11 @@ def season(
     for one in seen.values():
         if one.state == "failed":
             hear(one)
-    to_do = [task for task in tasks if seen[task.name].state in ("new", "changed")]
+    to_do = [
+        task._replace(seen=seen[task.name])
+        for task in tasks
+        if seen[task.name].state in ("new", "changed")
+    ]
     seen |= _measured(engine, to_do, seen, tell, hear)
     _write_failures(target, failed, seen.values())
     compacted = compact.compact(target)
@@ -182,33 +191,26 @@ def look(task: Task) -> Outcome:
 
 
 def measure(task: Task) -> Outcome:
-    """Measure a session and write its tables, unless another run is at it."""
-    seen = look(task)
-    if seen.state not in ("new", "changed"):
-        return _meanwhile(seen)
-    target = open_place(task.out)
+    """Measure a session that was seen to need it and write its tables, unless another run is at
+    it, or has been since."""
+    seen = task.seen or look(task)
     try:
+        target = open_place(task.out)
         if not isinstance(target, Folder):
             return _measure(task, seen, target)
         patience_s = _WAIT_S if task.wait else 0.0
         with store.claim(target.path, seen.session, patience_s) as ours:
             if not ours:
                 return replace(seen, state="busy", why=("another run is measuring it",))
-            if task.wait and (seen := look(task)).state not in ("new", "changed"):
-                return _meanwhile(seen)
+            now = _compared(task, seen.session, seen.size, seen.mark, {})
+            if now.state == "unchanged":
+                return replace(now, why=("another run has measured it meanwhile",))
             return _measure(task, seen, target)
     except BatontraceError as err:
         return replace(_failed(task, err), session=seen.session, size=seen.size, mark=seen.mark)
     except OSError as err:
         found = f"cannot be written ({err.strerror or err})"
         return replace(seen, state="failed", why=(f"{task.out}: {found}",), exit_code=8)
-
-
-def _meanwhile(seen: Outcome) -> Outcome:
-    """A session that had changed when it was looked at, and is now as its tables have it."""
-    if seen.state == "unchanged":
-        return replace(seen, why=("another run has measured it meanwhile",))
-    return seen
 
 
 def _measure(task: Task, seen: Outcome, target: Place) -> Outcome:
@@ -239,9 +241,7 @@ def _compared(task: Task, session: str, size: int, mark: str, record: Mapping[st
     stored = _record(target, session)
     if stored is None:
         seen = replace(seen, state="new")
-    elif any(
-        target.stat(f"{name}/session={session}/part-0.parquet") is None for name in schema.TABLES
-    ):
+    elif any(target.stat(store.table_file(name, session)) is None for name in schema.TABLES):
         seen = replace(seen, why=("a table is missing",))
     elif mark in (stored.get("run_sha256"), stored.get("source")):
         state: State = "changed" if task.again else "unchanged"
@@ -278,7 +278,7 @@ def _differences(stored: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[
 
 def _record(target: Place, session: str) -> dict[str, Any] | None:
     """What is written down of a session's tables; None where it cannot be read."""
-    name = f"provenance/session={session}/provenance.json"
+    name = store.provenance_file(session)
     if target.stat(name) is None:
         return None
     try:
@@ -362,10 +362,10 @@ def _fetch(source: Place, listed: _Listed, folder: Path) -> Path:
 def _hand_over(out: Path, target: Place, session: str) -> None:
     """A session's tables to a bucket, the record last: until it is there they are the old run's
     or of two runs, which readers tell and the next season mends."""
-    names = [f"{table}/session={session}/part-0.parquet" for table in reversed(schema.TABLES)]
+    names = [store.table_file(table, session) for table in reversed(schema.TABLES)]
     anchors = [entry.name for entry in Folder(out).files() if f"={store.ANCHOR}/" in entry.name]
     names += [name for name in anchors if target.stat(name) is None]
-    names.append(f"provenance/session={session}/provenance.json")
+    names.append(store.provenance_file(session))
     target.write("season", {name: (out / name).read_bytes() for name in names})
 
 
@@ -393,16 +393,10 @@ def _measured(
             if outcome.state == "busy" and not task.wait:
                 busy.append(task._replace(wait=True))
                 continue
-            known = seen[task.name]
-            gone += known.size
+            gone += seen[task.name].size
             tell(f"measured {number} of {len(tasks)}", gone, total)
-            done[task.name] = replace(
-                outcome,
-                session=outcome.session or known.session,
-                size=known.size,
-                mark=outcome.mark or known.mark,
-            )
-            hear(done[task.name])
+            done[task.name] = outcome
+            hear(outcome)
         tasks = busy
     return done
 
@@ -413,7 +407,8 @@ def _sound(task: Task, result: Outcome | BaseException) -> Outcome:
         return result
     said = " ".join(f"{type(result).__name__}: {result}".split())
     why = f"{task.name}: {said}; this is a defect, or the machine ran out of memory"
-    return Outcome(task.name, "failed", why=(why,), exit_code=70)
+    known = task.seen or Outcome(task.name, "failed")
+    return replace(known, state="failed", why=(why,), exit_code=70)
 
 
 def _of_one_name(outcomes: Iterable[Outcome]) -> Iterator[Outcome]:
@@ -478,5 +473,4 @@ def _summary(
     outcomes: Iterable[Outcome], compacted: compact.Compacted | None, began: float
 ) -> Summary:
     ordered = tuple(sorted(outcomes, key=lambda one: one.name))
-    counts = Counter(str(one.state) for one in ordered)
-    return Summary(ordered, compacted, time.monotonic() - began, dict(counts))
+    return Summary(ordered, compacted, time.monotonic() - began)

@@ -43,14 +43,24 @@ _MOVES = "moves.json"  # in a hidden folder: there while tables are being switch
 _PATIENCE_S = 120.0
 
 
+def table_file(table_name: str, session_id: str) -> str:
+    """A session's part of a table, from OUT."""
+    return f"{table_name}/session={session_id}/part-0.parquet"
+
+
 def table_path(out: Path, table_name: str, session_id: str) -> Path:
     """Where a session's part of a table lies."""
-    return out / table_name / f"session={session_id}" / "part-0.parquet"
+    return out / table_file(table_name, session_id)
+
+
+def provenance_file(session_id: str) -> str:
+    """A session's provenance record, from OUT: beside the tables, not inside one."""
+    return f"provenance/session={session_id}/provenance.json"
 
 
 def provenance_path(out: Path, session_id: str) -> Path:
-    """Where a session's provenance record lies: beside the tables, not inside one."""
-    return out / "provenance" / f"session={session_id}" / "provenance.json"
+    """Where a session's provenance record lies."""
+    return out / provenance_file(session_id)
 
 
 def provenance(

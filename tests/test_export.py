@@ -311,7 +311,7 @@ def test_a_failure_leaves_what_was_there(filled, tmp_path, monkeypatch, to):
         if to != "folder" or written[0] == 3:
             raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(stage, "_sync", full)
+    monkeypatch.setattr(store, "sync", full)
     with pytest.raises(OutputError, match=r"No space left.*choose another --to"):
         export(filled, tmp_path / to, sessions=["otter"])
     assert files_below(tmp_path) == before
@@ -329,7 +329,7 @@ def test_files_of_a_folder_are_replaced_together(filled, tmp_path, monkeypatch):
             raise OSError(13, "Permission denied")
         replace(source, target)
 
-    monkeypatch.setattr(stage.os, "replace", third_fails)
+    monkeypatch.setattr(os, "replace", third_fails)
     with pytest.raises(OutputError, match=r"Permission denied.*choose another --to"):
         export(filled, tmp_path / "all", sessions=["otter"])
     assert files_below(tmp_path) == before

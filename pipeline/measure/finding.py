@@ -114,7 +114,7 @@ def on_axis(trace: Trace, axis: ZoneAxis, xy_m: Floats | None = None) -> OnAxis:
 
 
 def _launches(trace: Trace, place: OnAxis) -> list[_Launch]:
-    """Starts from rest to a run, in running direction."""
+    """Starts from rest to a run, in running direction, in time order."""
     t, v = trace.t_s, trace.pace_mps
     up = np.flatnonzero((v[:-1] < 3.0) & (v[1:] >= 3.0)) + 1
     found = []
@@ -137,7 +137,7 @@ def _launches(trace: Trace, place: OnAxis) -> list[_Launch]:
         begin = max(t[last], t[i] + TYPICAL_S * np.log1p(-share))
         stand = before[0] if last == before[0] else last
         found.append(_Launch(float(begin), float(t[last]), place.s_m[stand], place.offset_m[stand]))
-    return found
+    return sorted(found, key=lambda launch: launch.at_s)
 
 
 def _crossings(trace: Trace, place: OnAxis, line_m: float) -> Floats:

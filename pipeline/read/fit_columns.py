@@ -132,10 +132,9 @@ def decode(data: bytes, *, sound: bool) -> Decoded:
     for number, kind in WANTED.items():
         own = [d for d in definitions if d.number == number and (d.places or d.packed)]
         if own:
-            joined, uneven = _joined([_messages(data, d, stamps) for d in own])
-            messages[kind.name] = joined
-            if uneven and fault is None:
-                fault = f"{kind.name} of very different lengths: {', '.join(uneven)} left out"
+            messages[kind.name], left_out = _joined([_messages(data, d, stamps) for d in own])
+            if left_out and fault is None:
+                fault = f"{kind.name} of very different lengths: {', '.join(left_out)} left out"
     return Decoded(messages, fault)
 
 
