@@ -198,7 +198,7 @@ def template(
 ) -> None:
     """Write a commented session to start from; never overwrites.
 
-    What is still needed then: the recordings, and a venue made by venue.
+    What is still needed then: the recordings, and a venue; `batontrace venue` makes one.
     """
     from pipeline import template as stage
 
