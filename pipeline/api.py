@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     import pandas
     import pyarrow as pa
 
-    from pipeline.model import Fixes, Imu, Recording
-    from pipeline.process import Result
+    from pipeline.base.values import Fixes, Imu, Recording
+    from pipeline.session.process import Result
 
 __all__ = [
     "BatontraceError",
@@ -75,7 +75,7 @@ def process_session(path: AnyPath, out: AnyPath | None = None) -> Result:
     >>> result.tables["exchanges"].num_rows
     5
     """
-    from pipeline.process import process
+    from pipeline.session.process import process
 
     return process(Path(path), None if out is None else Path(out))
 
@@ -92,7 +92,7 @@ def sessions(out: AnyPath) -> tuple[str, ...]:
     >>> pipeline.sessions("out")
     ('larch-straight',)
     """
-    from pipeline import lake
+    from pipeline.tables import lake
 
     return lake.by_time(Path(out))[0]
 
@@ -111,7 +111,7 @@ def table(out: AnyPath, name: str, sessions: Sequence[str] | None = None) -> pa.
     """
     import pyarrow as pa
 
-    from pipeline import lake, schema, store
+    from pipeline.tables import lake, schema, store
 
     folder = Path(out)
     known = (*schema.TABLES, *schema.DECISIONS)

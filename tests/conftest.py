@@ -13,7 +13,7 @@ import numpy as np  # noqa: E402
 import pyarrow as pa  # noqa: E402
 import pytest  # noqa: E402
 
-from pipeline import schema  # noqa: E402
+from pipeline.tables import schema  # noqa: E402
 
 
 def random_table(name: str, session: str = "otter", rows: int = 3, seed: int = 0) -> pa.Table:

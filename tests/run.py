@@ -19,7 +19,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 BIN = Path(sys.executable).parent
 SOURCE = ("pipeline", "schemas", "pyproject.toml", "README.md", "LICENSE")
-WHEEL_TESTS = ("test_schema.py", "test_store.py", "test_cli.py")
+WHEEL_TESTS = ("tables/test_schema.py", "tables/test_store.py", "cli/test_cli.py")
 SAMPLE = ROOT / "sample_tracks" / "larch-straight" / "session.toml"
 
 # The tests run in parallel processes: threads inside them would only get in each other's way.
@@ -68,7 +68,7 @@ def wheel_works() -> bool:
             return False
         (folder / "tests").mkdir()
         for test in ("conftest.py", *WHEEL_TESTS):
-            shutil.copy(ROOT / "tests" / test, folder / "tests" / test)
+            shutil.copy(ROOT / "tests" / test, folder / "tests" / Path(test).name)
         where = "import pipeline, sys; sys.exit(sys.prefix not in pipeline.__file__)"
         test = [python, "-m", "pytest", "-q", "-p", "no:cacheprovider", folder / "tests"]
         command = [python, "-m", "pipeline.cli", "process", SAMPLE, "--out", folder / "out"]

@@ -1,20 +1,21 @@
 """Documentation is generated or tested: tables, commands, options, links, the sample's path."""
 
 import re
-from pathlib import Path
 
 import pytest
 import typer
+from checkout import ROOT
 
-from pipeline import cli, cli_season, errors, schema
+from pipeline import errors
+from pipeline.cli import app, season
+from pipeline.tables import schema
 
-ROOT = Path(__file__).resolve().parent.parent
 PAGES = [*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md")]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 def commands():
-    return typer.main.get_command(cli.app).commands
+    return typer.main.get_command(app.app).commands
 
 
 def options(command) -> list[str]:
@@ -36,12 +37,12 @@ def test_every_command_and_option_is_in_the_readme(name):
 
 
 def test_every_option_of_the_program_is_in_the_readme():
-    assert all(option in README for option in options(typer.main.get_command(cli.app)))
+    assert all(option in README for option in options(typer.main.get_command(app.app)))
 
 
 def test_the_readme_invents_no_option():
     ours = {o for command in commands().values() for o in options(command)}
-    ours |= set(options(typer.main.get_command(cli.app))) | {"--help"}
+    ours |= set(options(typer.main.get_command(app.app))) | {"--help"}
     assert set(re.findall(r"(?<![\w-])--[a-z][a-z-]*", README)) <= ours
 
 
@@ -49,7 +50,7 @@ def test_the_readme_lists_the_exit_codes():
     listed = re.search(r"Exit codes: (.*?)\.\n", README, re.DOTALL)[1]
     codes = {int(code) for code in re.findall(r"(?:^|, |,\n)(\d+) ", listed)}
     kinds = [*errors.BatontraceError.__subclasses__(), *errors.InputError.__subclasses__()]
-    ends = {0, cli.DEFECT, cli_season.SOME_FAILED, cli_season.INTERRUPTED}
+    ends = {0, app.DEFECT, season.SOME_FAILED, season.INTERRUPTED}
     assert codes == {*ends, *(kind.exit_code for kind in kinds)}
 
 

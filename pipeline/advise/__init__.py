@@ -1,0 +1,1 @@
+"""Tables to decisions: runners, marks, running orders, progress."""

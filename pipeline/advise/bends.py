@@ -13,7 +13,7 @@ included, so at most `BEND_RUNNER_SPREAD` of the loss.
 
 Fade: from `FADE_FROM_M` on the speed falls behind the law in proportion to the distance run.
 Laws fitted to the first 60 m of seven published finals reach 100 m 0.04 to 0.22 s too early; that
-is `FADE_PER_M`, and the races differ by `FADE_SPREAD_PER_M` (tests/test_bends.py derives both; some
+is `FADE_PER_M`, and the races differ by `FADE_SPREAD_PER_M` (test_bends.py derives both; some
 of those winners eased). Measured up to 100 m; a relay leg's last 20 to 30 m are extrapolated.
 """
 
@@ -22,8 +22,8 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.advise import laws
-from pipeline.model import Floats
-from pipeline.plan import STANDARD, Track
+from pipeline.base.stadium import STANDARD, Track
+from pipeline.base.values import Floats
 
 Number = float | Floats
 

@@ -6,7 +6,7 @@ Henry & Trafton, Res Q 22, 1951, 409-422) with a free origin:
     v(t) = V (1 - exp(-u)),  x(t) = V tau (u + exp(-u) - 1),  u = (t - launch) / tau,
 
 t counted from the first movement. Fitted from 10 to 60 m to published splits of finals it leaves
-0.003 to 0.007 s (tests/test_laws.py); in the first 10 m a single exponential is off: its time to
+0.003 to 0.007 s (test_laws.py); in the first 10 m a single exponential is off: its time to
 10 m has been found 1.6 ± 1.3 % too long (Healy, Kenny & Harrison, J Sport Health Sci 11, 2022).
 """
 

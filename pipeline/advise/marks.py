@@ -16,14 +16,14 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline import schema
-from pipeline.advise import changes, laws, reps, runners
-from pipeline.advise.changes import Conditions, Draws, Outcomes, Receiver
+from pipeline.advise import laws, runners, simulate, takeovers
 from pipeline.advise.runners import Squad
+from pipeline.advise.simulate import Conditions, Draws, Outcomes, Receiver
+from pipeline.base.stadium import zone_m
+from pipeline.base.values import Floats
 from pipeline.errors import NothingMeasured, UsageError
-from pipeline.lake import Lake
-from pipeline.model import Floats
-from pipeline.plan import zone_m
+from pipeline.tables import schema
+from pipeline.tables.lake import Lake
 
 STANDS_M = (0.0, 2.0, 4.0, 6.0, 8.0)  # past the back line, where nobody says; then a metre about
 STANDS_BY_SIGHT_M = (0.0, 2.0, 4.0)  # in a zone of 20 m, which begins to run out sooner
@@ -132,7 +132,7 @@ class Advice:
 def events(lake: Lake) -> list[str]:
     """The events of a lake, the most practised first. Raises NothingMeasured where it holds no
     takeover."""
-    found = reps.events(lake.exchanges)
+    found = takeovers.events(lake.exchanges)
     if not found:
         raise NothingMeasured(
             lake.path, "no takeover", "sessions with takeovers", "process one with --out"
@@ -158,7 +158,7 @@ def squads(lake: Lake, settings: Settings) -> list[Squad]:
         raise UsageError(
             f"foot-length of {strangers[0]}", "no such runner", f"one of {', '.join(sorted(known))}"
         )
-    gathered = [reps.gather(lake.exchanges, lake.curves, event) for event in wanted]
+    gathered = [takeovers.gather(lake.exchanges, lake.curves, event) for event in wanted]
     if settings.team:
         here = sorted({name for one in gathered for name in one.runners})
         gathered = [one for one in gathered if set(one.runners) & set(settings.team)]
@@ -182,7 +182,7 @@ def squads(lake: Lake, settings: Settings) -> list[Squad]:
 def of_squad(squad: Squad, settings: Settings) -> Advice:
     """Advice for every ordered pair of the squad, or of the team asked for."""
     where = conditions(squad, settings)
-    draws = changes.draw(
+    draws = simulate.draw(
         squad, where, outer=settings.outer, inner=settings.inner, seed=settings.seed
     )
     names = settings.team or squad.runners
@@ -264,7 +264,7 @@ class _Starts:
         if j != self._runner:
             self._runner, self._kept = j, {}
         if (stand_m, pace) not in self._kept:
-            self._kept[stand_m, pace] = changes.receiver(self.draws, j, self._where, stand_m, pace)
+            self._kept[stand_m, pace] = simulate.receiver(self.draws, j, self._where, stand_m, pace)
         return self._kept[stand_m, pace]
 
 
@@ -283,7 +283,7 @@ def _pair(
     paces = (1.0,) if squad.reps.blind else paces
 
     def run(marks: Floats, stand: float, pace: float, using: _Starts) -> Outcomes:
-        return changes.simulate(
+        return simulate.simulate(
             squad, using.draws, (i, j), marks, stand, where, pace=pace,
             latest_m=settings.latest_m, start=using.of(j, stand, pace),
         )  # fmt: skip

@@ -29,10 +29,10 @@ import numpy as np
 import pyarrow as pa
 from scipy.special import betaln
 
-from pipeline import schema
+from pipeline.base.stadium import BLIND
+from pipeline.base.values import Estimate, Floats, Frozen, Ints
 from pipeline.errors import InputError
-from pipeline.model import Estimate, Floats, Frozen, Ints
-from pipeline.plan import BLIND
+from pipeline.tables import schema
 
 Pair = tuple[str, str]
 Estimates = tuple[Estimate, ...]

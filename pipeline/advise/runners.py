@@ -12,27 +12,27 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 
-from pipeline import schema
-from pipeline.advise import laws, mixed
-from pipeline.advise.reps import Matter, Reps, utc
-from pipeline.model import Estimate, Floats, Frozen, Ints
+from pipeline.advise import hierarchy, laws
+from pipeline.advise.takeovers import Matter, Reps, utc
+from pipeline.base.values import Estimate, Floats, Frozen, Ints
+from pipeline.tables import schema
 
 HALF_LIFE_DAYS = 60.0
 SAME_DAY = 0.15  # share of the rep-to-rep variance that a day has in common: an assumption
 
 # Priors: means, their uncertainty, between runners, within a runner. Sources in docs/methods.md.
-START = mixed.Prior(
+START = hierarchy.Prior(
     np.array([9.5, 1.25, 0.05]), np.array([1.5, 0.25, 0.12]),
     np.array([0.4, 0.12, 0.05]), np.array([0.15, 0.05, 0.02]),
 )  # fmt: skip
-PUSH = mixed.Prior(np.array([9.0]), np.array([1.5]), np.array([0.4]), np.array([0.2]))
-LAG = mixed.Prior(np.array([0.15]), np.array([0.10]), np.array([0.04]), np.array([0.045]))
-COST = mixed.Prior(np.array([0.04]), np.array([0.06]), np.array([0.02]), np.array([0.04]))
-ENTRY = mixed.Prior(
+PUSH = hierarchy.Prior(np.array([9.0]), np.array([1.5]), np.array([0.4]), np.array([0.2]))
+LAG = hierarchy.Prior(np.array([0.15]), np.array([0.10]), np.array([0.04]), np.array([0.045]))
+COST = hierarchy.Prior(np.array([0.04]), np.array([0.06]), np.array([0.02]), np.array([0.04]))
+ENTRY = hierarchy.Prior(
     np.array([9.3, 0.15, 0.15]), np.array([1.5, 0.3, 0.3]),
     np.array([0.4, 0.1, 0.1]), np.array([0.15, 0.12, 0.12]),
 )  # fmt: skip
-LOOK = mixed.Prior(np.array([0.0]), np.array([0.05]), np.array([0.05]), np.array([0.5]))
+LOOK = hierarchy.Prior(np.array([0.0]), np.array([0.05]), np.array([0.05]), np.array([0.5]))
 REACH = Estimate(1.2, 0.2)  # of a squad's pairs, usual teaching 1.0 to 1.5 m, from memory
 REACH_RUNNER_SD_M, REACH_PAIR_SD_M, REACH_REP_SD_M = 0.08, 0.08, 0.13
 REACH_DF = 8.0
@@ -71,12 +71,12 @@ class Squad(Frozen):
 
     event: str
     runners: tuple[str, ...]
-    start: mixed.Effects  # V, tau, launch
-    push: mixed.Effects  # speed tended to after a visual change
-    lag: mixed.Effects
-    cost: mixed.Effects
-    entry: mixed.Effects  # speed, gain before, fade after
-    look: mixed.Effects
+    start: hierarchy.Effects  # V, tau, launch
+    push: hierarchy.Effects  # speed tended to after a visual change
+    lag: hierarchy.Effects
+    cost: hierarchy.Effects
+    entry: hierarchy.Effects  # speed, gain before, fade after
+    look: hierarchy.Effects
     reach: Reach
     easing: Easing
     reps_in: Floats
@@ -100,10 +100,10 @@ def estimate(
     aged = 0.5 ** (reps.age_days / half_life_days)
 
     def effects(
-        matter: Matter, index: Ints, prior: mixed.Prior, blunders: bool = True
-    ) -> mixed.Effects:
+        matter: Matter, index: Ints, prior: hierarchy.Prior, blunders: bool = True
+    ) -> hierarchy.Effects:
         weight = aged * _shared_day(matter, index, reps)
-        return mixed.estimate(
+        return hierarchy.estimate(
             matter.information, matter.weighted, index, len(names), prior, weight, blunders
         )
 
@@ -236,7 +236,7 @@ def _rows(squad: Squad) -> list[dict[str, object]]:
     reps = squad.reps
     t20, t20_sd, t20_spread, t20_spread_sd = time_to(squad, 20.0)
 
-    def sd(effects: mixed.Effects, j: int, k: int) -> float:
+    def sd(effects: hierarchy.Effects, j: int, k: int) -> float:
         return float(np.sqrt(effects.cov[j, k, k]))
 
     rows: list[dict[str, object]] = []

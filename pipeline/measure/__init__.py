@@ -1,0 +1,1 @@
+"""Recordings to takeovers: clocks, traces, finding, the estimator, the pass."""

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import median_filter
 
-from pipeline import geodesy
-from pipeline.measure.venue import project
-from pipeline.model import Floats, Frozen, Rep, ZoneAxis
+from pipeline.base import geodesy
+from pipeline.base.values import Floats, Frozen, Rep, ZoneAxis
+from pipeline.measure.zones import project
 
 RUN_MPS = 4.0  # nobody carries a baton into a zone slower, even at the end of 400 m
 REST_MPS = 1.2

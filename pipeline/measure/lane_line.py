@@ -18,7 +18,7 @@ from scipy.optimize import minimize_scalar
 from scipy.sparse import csr_array
 from scipy.spatial import cKDTree
 
-from pipeline.model import Floats
+from pipeline.base.values import Floats
 
 STEP_M = 0.5  # of the line's points
 KNOT_M = 2.0  # of the smoothing spline: strays from a 36.8 m arc by under 0.01 mm

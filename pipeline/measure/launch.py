@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.model import Estimate, Floats
+from pipeline.base.values import Estimate, Floats
 
 GRID_S = 0.02
 HALF_S = 0.8

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import nnls
 
-from pipeline.model import Floats, Frozen
+from pipeline.base.values import Floats, Frozen
 
 TIMES_S = np.array([4.0, 15.0, 60.0, 300.0])
 # Variances (m²) of one axis at those times, as a session's worth of a few stands would have it:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.model import Estimate, Floats, Frozen
+from pipeline.base.values import Estimate, Floats, Frozen
 
 # Weak priors, docs/methods.md, "Priors".
 EASE_MPS2 = Estimate(2.5, 1.5)  # how an incoming runner slows once the baton is gone

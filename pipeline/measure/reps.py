@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.measure import motion, noise, passes, steps
+from pipeline.base.values import Estimate, Floats, Frozen, Imu, Ints, Rep, ZoneAxis
+from pipeline.measure import estimator, noise, passes, steps
 from pipeline.measure.finding import Candidate, OnAxis, Trace
 from pipeline.measure.launch import launch
-from pipeline.model import Estimate, Floats, Frozen, Imu, Ints, Rep, ZoneAxis
 
 STAND_S = 6.0  # so much of a stand is enough to fix the slow error
 TAPE_SD_M = 0.08
@@ -50,7 +50,7 @@ class Case(Frozen):
 
     candidate: Candidate
     rep: Rep | None
-    problem: motion.Problem
+    problem: estimator.Problem
     steps_s: Floats  # the outgoing runner's footfalls, UTC
     has_imu: tuple[bool, bool]
     remarks: tuple[str, ...]
@@ -71,7 +71,7 @@ class Solved(Frozen):
     """All reps of a session: cases with their fits, receivers' noise and parameters."""
 
     cases: tuple[Case, ...]
-    fits: tuple[motion.Fit, ...]
+    fits: tuple[estimator.Fit, ...]
     easings: tuple[passes.Easing, ...]
     levels: Mapping[str, Levels]
     theta: Mapping[str, tuple[Floats, Floats]]  # by runner: mean and covariance
@@ -119,7 +119,7 @@ def build(
     end += OUT_M / 8.0 + 0.5
     sights = []
     falls = np.empty(0)
-    for role in motion.ROLES:
+    for role in estimator.ROLES:
         runner = candidate.incoming if role == "incoming" else candidate.outgoing
         trace, place = _around(traces[runner], places[runner], zero, end)
         begin = candidate.set_off_s if role == "incoming" else candidate.go_s
@@ -149,7 +149,7 @@ def build(
         stand = _stand(role, rep, axis, place, trace, begin, first, remarks)
         level = levels[runner]
         sights.append(
-            motion.Sight(
+            estimator.Sight(
                 t_s=t - zero,
                 xy_m=place.xy_m[inside],
                 speed_mps=trace.speed_mps[inside],
@@ -166,11 +166,11 @@ def build(
             )
         )
     begin_s = min(s.t_s[0] for s in sights if len(s.t_s))
-    knots = np.arange(begin_s, end - zero + motion.SLOW_STEP_S, motion.SLOW_STEP_S)
+    knots = np.arange(begin_s, end - zero + estimator.SLOW_STEP_S, estimator.SLOW_STEP_S)
     around = _bystanders(stands, candidate, zero + begin_s, end, levels, zero)
-    mean, cov = motion.slow_prior(slow, knots, around)
+    mean, cov = estimator.slow_prior(slow, knots, around)
     theta_mean, theta_cov = theta_prior([candidate.incoming, candidate.outgoing])
-    problem = motion.Problem(
+    problem = estimator.Problem(
         zero_utc_s=zero,
         axis=axis,
         incoming=sights[0],
@@ -205,7 +205,7 @@ def _imu_around(imu_and_sd: tuple[Imu, float], zero: float, end: float) -> tuple
     return replace(imu, t_s=imu.t_s[near], acc_mps2=imu.acc_mps2[near]), clock_sd
 
 
-def _side(role: motion.Role, axis: ZoneAxis) -> float:
+def _side(role: estimator.Role, axis: ZoneAxis) -> float:
     """Where in the lane the two mostly run. The baton goes right, left, right, left: the runners
     of the bends keep to the inside, with the baton in the right hand, the others outside."""
     if axis.event == "4x400":
@@ -255,7 +255,7 @@ def _let_go_end(trace: Trace, candidate: Candidate, end_s: float) -> float:
 
 
 def _stand(
-    role: motion.Role,
+    role: estimator.Role,
     rep: Rep | None,
     axis: ZoneAxis,
     place: OnAxis,
@@ -316,7 +316,7 @@ def theta_prior(runners: Sequence[str], position_sd_s: float = 0.0) -> tuple[Flo
     """Mean and covariance of the receivers' parameters, THETA for each of `runners`: a squad
     mostly wears one kind of unit, so delays are alike. `position_sd_s` is added to the delay of
     the positions that they share."""
-    n, size = len(runners), motion.THETA
+    n, size = len(runners), estimator.THETA
     mean = np.tile([0.0, DELAY_S.value, 0.0, 0.0, 0.5], n)
     cov = np.zeros((n * size, n * size))
     for part, (own, shared) in enumerate(
@@ -338,7 +338,7 @@ def _pool(
 ) -> tuple[list[str], Floats, Floats]:
     """All receivers' parameters given every rep: names, information, vector."""
     names = sorted({n for c in cases for n in (c.candidate.incoming, c.candidate.outgoing)})
-    size = motion.THETA * len(names)
+    size = estimator.THETA * len(names)
     told, said = np.zeros((size, size)), np.zeros(size)
     for case, (one, other) in zip(cases, messages, strict=True):
         where = _where(names, case)
@@ -361,7 +361,7 @@ def _posterior(
 
 
 def _where(names: Sequence[str], case: Case) -> Ints:
-    size = motion.THETA
+    size = estimator.THETA
     roles = (case.candidate.incoming, case.candidate.outgoing)
     return np.concatenate([size * names.index(n) + np.arange(size) for n in roles])
 
@@ -381,13 +381,13 @@ def _cavity(
 
 
 def _learn_levels(
-    cases: Sequence[Case], fits: Sequence[motion.Fit], levels: Mapping[str, Levels]
+    cases: Sequence[Case], fits: Sequence[estimator.Fit], levels: Mapping[str, Levels]
 ) -> dict[str, Levels]:
     """Noise of each receiver from its residuals, leverage taken into account."""
     sums: dict[str, list[tuple[float, float, float, float]]] = {name: [] for name in levels}
     for case, fit in zip(cases, fits, strict=True):
         for role, runner in enumerate((case.candidate.incoming, case.candidate.outgoing)):
-            sums[runner].append(motion.residual_power(fit, role))
+            sums[runner].append(estimator.residual_power(fit, role))
     out = {}
     for name, level in levels.items():
         power = np.sum(sums[name], axis=0) if sums[name] else np.zeros(4)
@@ -412,17 +412,17 @@ def solve_all(
     before, settle together."""
     cases = list(build_all)
     levels = dict(levels)
-    fits: list[motion.Fit] = []
+    fits: list[estimator.Fit] = []
     easings: list[passes.Easing] = []
     info: Floats
     vector: Floats
-    delays: Floats = np.zeros(2 * motion.THETA)
+    delays: Floats = np.zeros(2 * estimator.THETA)
     for turn in range(rounds[1]):
         if turn:
             levels = _learn_levels(cases, fits, levels)
-            sent = [motion.message(fit) for fit in fits]
+            sent = [estimator.message(fit) for fit in fits]
             names, info, vector = _pool(cases, sent)
-            now = np.asarray(np.linalg.solve(info, vector)[1 :: motion.THETA], dtype=np.float64)
+            now = np.asarray(np.linalg.solve(info, vector)[1 :: estimator.THETA], dtype=np.float64)
             if turn >= rounds[0] and np.abs(now - delays).max() < SETTLED_S:
                 break
             delays = now
@@ -439,34 +439,34 @@ def solve_all(
                     outgoing=_with_level(
                         case.problem.outgoing,
                         levels[case.candidate.outgoing],
-                        mean[motion.THETA + 1],
+                        mean[estimator.THETA + 1],
                     ),
                 )
                 renewed.append(replace(case, problem=problem))
             cases = renewed
         easings = [_easing(c, fits[i] if turn else None) for i, c in enumerate(cases)]
         cases = [
-            replace(c, problem=motion.with_letting_go(c.problem, _first_easing(e)))
+            replace(c, problem=estimator.with_letting_go(c.problem, _first_easing(e)))
             for c, e in zip(cases, easings, strict=True)
         ]
-        before: list[motion.Fit | None] = [*fits] or [None] * len(cases)
+        before: list[estimator.Fit | None] = [*fits] or [None] * len(cases)
         fits = [
-            motion.solve(c.problem, start_from=fit) for c, fit in zip(cases, before, strict=True)
+            estimator.solve(c.problem, start_from=fit) for c, fit in zip(cases, before, strict=True)
         ]
         cases = [_slowing(c, fit) for c, fit in zip(cases, fits, strict=True)]
     easings = [_easing(c, fit) for c, fit in zip(cases, fits, strict=True)]
-    sent = [motion.message(fit) for fit in fits]
+    sent = [estimator.message(fit) for fit in fits]
     names, info, vector = _pool(cases, sent)
     spread: Floats = np.asarray(np.linalg.inv(info), dtype=np.float64)
     center = spread @ vector
     theta = {}
     for i, name in enumerate(names):
-        where = slice(motion.THETA * i, motion.THETA * (i + 1))
+        where = slice(estimator.THETA * i, estimator.THETA * (i + 1))
         theta[name] = (center[where], spread[where, where])
     return Solved(tuple(cases), tuple(fits), tuple(easings), levels, theta)
 
 
-def _with_level(sight: motion.Sight, level: Levels, delay_s: float) -> motion.Sight:
+def _with_level(sight: estimator.Sight, level: Levels, delay_s: float) -> estimator.Sight:
     return replace(
         sight,
         speed_noise_mps=level.speed_mps,
@@ -475,25 +475,25 @@ def _with_level(sight: motion.Sight, level: Levels, delay_s: float) -> motion.Si
     )
 
 
-def _easing(case: Case, fit: motion.Fit | None) -> passes.Easing:
+def _easing(case: Case, fit: estimator.Fit | None) -> passes.Easing:
     """Change point of the incoming runner's speed; with a fit the swing is taken out first."""
     sight, candidate = case.problem.incoming, case.candidate
     last = candidate.exit_s if candidate.exit_s is not None else candidate.entry_s + 4.0
     if fit is None:
         t, v = sight.t_s - case.problem.theta_mean[1], sight.speed_mps
     else:
-        t, v = motion.steady_speeds(fit, "incoming")
+        t, v = estimator.steady_speeds(fit, "incoming")
     return passes.easing(t, v, sight.speed_noise_mps, -0.6, last - candidate.entry_s + 0.8)
 
 
-def _slowing(case: Case, fit: motion.Fit) -> Case:
+def _slowing(case: Case, fit: estimator.Fit) -> Case:
     """From where on the outgoing runner's speed, too, may fall quickly."""
     sight = case.problem.outgoing
     go = fit.start("outgoing")
     if go is None:
         return case
     t = np.arange(go.value + 1.0, sight.end_s, 0.1)
-    v = motion.along(fit, "outgoing", t, 1)
+    v = estimator.along(fit, "outgoing", t, 1)
     fallen = np.flatnonzero(v < SLOWED * np.maximum.accumulate(v))
     moment = float(t[fallen[0]]) - SLOWING_S if len(fallen) else None
     return replace(

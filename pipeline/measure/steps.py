@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal, special
 
-from pipeline.model import Estimate, Floats
-from pipeline.signals import Even, low_pass, resample, sampling_rate_hz
+from pipeline.base.signals import Even, low_pass, resample, sampling_rate_hz
+from pipeline.base.values import Estimate, Floats
 
 FASTEST_STEPS_HZ = 5.4  # sprinters reach 4.4 to 4.9 steps a second
 SLOWEST_STEPS_HZ = 2.2  # below that a person walks

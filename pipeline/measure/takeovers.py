@@ -9,9 +9,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from pipeline.measure import motion, passes
+from pipeline.base.values import Estimate, Floats, Frozen
+from pipeline.measure import estimator, passes
 from pipeline.measure.reps import OUT_M, Case, Solved
-from pipeline.model import Estimate, Floats, Frozen
 
 CURVE_HZ = 50.0
 BEFORE_M = 60.0
@@ -28,7 +28,7 @@ class Curve(Frozen):
     """One runner's course on the takeover's clock and the lane's axis, (n,) each."""
 
     runner: str
-    role: motion.Role
+    role: estimator.Role
     t_s: Floats
     s_m: Floats
     s_sd_m: Floats
@@ -94,10 +94,10 @@ def measure(solved: Solved) -> list[Takeover]:
     return sorted(out, key=lambda t: t.zero_utc_s)
 
 
-def _gap_course(fit: motion.Fit) -> passes.GapCourse | None:
+def _gap_course(fit: estimator.Fit) -> passes.GapCourse | None:
     """The gap from just after the receiver's start until the incoming runner is out of it."""
     go = fit.start("outgoing")
-    exit_ = motion.crossing(fit, "outgoing", fit.problem.axis.exit_m)
+    exit_ = estimator.crossing(fit, "outgoing", fit.problem.axis.exit_m)
     if go is None:
         return None
     last = min(
@@ -106,14 +106,14 @@ def _gap_course(fit: motion.Fit) -> passes.GapCourse | None:
     t = np.arange(go.value + 0.3, last, passes.GRID_S)
     if len(t) < 10:
         return None
-    s_in, in_rows = motion.course(fit, "incoming", t)
-    s_out, out_rows = motion.course(fit, "outgoing", t)
+    s_in, in_rows = estimator.course(fit, "incoming", t)
+    s_out, out_rows = estimator.course(fit, "outgoing", t)
     return passes.GapCourse(
         t,
         s_out - s_in,
-        motion.deviation(fit, out_rows - in_rows),
+        estimator.deviation(fit, out_rows - in_rows),
         (s_in + s_out) / 2,
-        motion.deviation(fit, (in_rows + out_rows) / 2),
+        estimator.deviation(fit, (in_rows + out_rows) / 2),
     )
 
 
@@ -124,7 +124,7 @@ def _sight(case: Case, course: passes.GapCourse) -> Floats:
     return -0.5 * ((course.middle_m - case.rep.pass_m) / sd) ** 2
 
 
-def _met(case: Case, fit: motion.Fit, course: passes.GapCourse | None) -> bool:
+def _met(case: Case, fit: estimator.Fit, course: passes.GapCourse | None) -> bool:
     """Whether the baton can have changed hands: somebody saw it, or the trunks came near and the
     outgoing runner went on at speed beyond the zone, as one does who has it."""
     if case.rep is not None and case.rep.pass_m is not None:
@@ -132,16 +132,16 @@ def _met(case: Case, fit: motion.Fit, course: passes.GapCourse | None) -> bool:
     return _near(course) and not _gave_up(case, fit)
 
 
-def _gave_up(case: Case, fit: motion.Fit) -> bool:
+def _gave_up(case: Case, fit: estimator.Fit) -> bool:
     exit_m = case.problem.axis.exit_m
     last = fit.problem.outgoing.end_s
     go = fit.start("outgoing")
-    leave = motion.crossing(fit, "outgoing", exit_m)
+    leave = estimator.crossing(fit, "outgoing", exit_m)
     if leave is None or go is None:
         return True
     t = np.arange(go.value + 0.5, last, 0.1)
-    v = motion.along(fit, "outgoing", t, 1)
-    s = motion.along(fit, "outgoing", t)
+    v = estimator.along(fit, "outgoing", t, 1)
+    s = estimator.along(fit, "outgoing", t)
     best = float(v[s < exit_m + 2].max(initial=0.0))
     beyond = (s > exit_m) & (s < exit_m + GIVE_UP_M)
     return bool(v[beyond].min(initial=best) < GIVE_UP * best)
@@ -156,8 +156,8 @@ def _near(course: passes.GapCourse | None) -> bool:
 
 
 def _tied_by_reach(
-    fit: motion.Fit, course: passes.GapCourse, rest: Floats, reach: Floats
-) -> motion.Fit:
+    fit: estimator.Fit, course: passes.GapCourse, rest: Floats, reach: Floats
+) -> estimator.Fit:
     """Solved once more knowing that at the pass the gap is about the pair's reach."""
     weight = (np.exp(rest - rest.max()) * reach.sum(axis=1)[:, None]).sum(axis=0)
     weight /= weight.sum()
@@ -172,14 +172,14 @@ def _tied_by_reach(
     rate = float(np.interp(moment, course.t_s, np.gradient(course.gap_m, course.t_s)))
     gap = Estimate(mean, float(np.sqrt(var + (abs(rate) + 0.1) ** 2 * spread**2)))
     problem = replace(fit.problem, gap=(moment, gap))
-    return motion.solve(problem, start_from=fit, iterations=4)
+    return estimator.solve(problem, start_from=fit, iterations=4)
 
 
 # --- one takeover -----------------------------------------------------------------------
 
 
-def _estimate(fit: motion.Fit, value: float, row: Floats) -> Estimate:
-    return Estimate(value, float(motion.deviation(fit, row[None, :])[0]))
+def _estimate(fit: estimator.Fit, value: float, row: Floats) -> Estimate:
+    return Estimate(value, float(estimator.deviation(fit, row[None, :])[0]))
 
 
 def _line_sd(case: Case, speed: float) -> float:
@@ -187,28 +187,31 @@ def _line_sd(case: Case, speed: float) -> float:
 
 
 def _takeover(
-    case: Case, fit: motion.Fit, belief: passes.PassBelief | None, course: passes.GapCourse | None
+    case: Case,
+    fit: estimator.Fit,
+    belief: passes.PassBelief | None,
+    course: passes.GapCourse | None,
 ) -> Takeover:
     axis = case.problem.axis
     remarks = list(case.remarks)
-    entry = motion.crossing(fit, "incoming", 0.0) or (0.0, np.zeros(len(fit.x)))
-    exit_ = motion.crossing(fit, "outgoing", axis.exit_m)
+    entry = estimator.crossing(fit, "incoming", 0.0) or (0.0, np.zeros(len(fit.x)))
+    exit_ = estimator.crossing(fit, "outgoing", axis.exit_m)
     go = fit.start("outgoing")
     zero = entry[0]
     rep = case.rep
     mark_m = rep.mark_m if rep is not None else None
     mark = None
     if mark_m is not None:
-        at_mark = motion.crossing(fit, "incoming", axis.back_m - mark_m)
+        at_mark = estimator.crossing(fit, "incoming", axis.back_m - mark_m)
         if at_mark is None:
             remarks.append("the incoming runner was not seen to cross the check mark")
         else:
             mark = _estimate(fit, at_mark[0] - zero, at_mark[1])
-    v_entry, row = motion.value_at(fit, "incoming", entry, 1)
+    v_entry, row = estimator.value_at(fit, "incoming", entry, 1)
     v_in_entry = _estimate(fit, v_entry, row)
     v_out_exit = zone_time = None
     if exit_ is not None:
-        v_exit, row = motion.value_at(fit, "outgoing", exit_, 1)
+        v_exit, row = estimator.value_at(fit, "outgoing", exit_, 1)
         v_out_exit = _estimate(fit, v_exit, row)
         time = _estimate(fit, exit_[0] - zero, exit_[1] - entry[1])
         lines = np.hypot(_line_sd(case, v_entry), _line_sd(case, v_exit))
@@ -256,7 +259,7 @@ def _takeover(
 
 
 def _carried(
-    fit: motion.Fit, belief: passes.PassBelief, entry: float, exit_: float
+    fit: estimator.Fit, belief: passes.PassBelief, entry: float, exit_: float
 ) -> tuple[float, float]:
     """The baton's own time through the zone, and its spread over the moments of the pass.
 
@@ -264,8 +267,8 @@ def _carried(
     who carries it over a line depends on when it changed hands.
     """
     t = belief.t_s
-    in_exit = motion.crossing(fit, "incoming", fit.problem.axis.exit_m)
-    out_entry = motion.crossing(fit, "outgoing", 0.0)
+    in_exit = estimator.crossing(fit, "incoming", fit.problem.axis.exit_m)
+    out_entry = estimator.crossing(fit, "outgoing", 0.0)
     leaves = np.maximum(exit_, t)
     if in_exit is not None:
         leaves = np.where(in_exit[0] <= t, in_exit[0], leaves)
@@ -277,15 +280,15 @@ def _carried(
     return mean, float(np.sqrt(belief.weight @ (time - mean) ** 2))
 
 
-def _speed_at_pass(fit: motion.Fit, belief: passes.PassBelief, role: motion.Role) -> Estimate:
-    v, rows = motion.course(fit, role, belief.t_s, 1)
-    own = motion.deviation(fit, rows)
+def _speed_at_pass(fit: estimator.Fit, belief: passes.PassBelief, role: estimator.Role) -> Estimate:
+    v, rows = estimator.course(fit, role, belief.t_s, 1)
+    own = estimator.deviation(fit, rows)
     mean = float(belief.weight @ v)
     return Estimate(mean, float(np.sqrt(belief.weight @ (own**2 + (v - mean) ** 2))))
 
 
 def _with_pass(
-    one: Takeover, case: Case, fit: motion.Fit, belief: passes.PassBelief, zero: float
+    one: Takeover, case: Case, fit: estimator.Fit, belief: passes.PassBelief, zero: float
 ) -> Takeover:
     """What follows from the pass's posterior."""
     t = belief.t_s
@@ -320,7 +323,7 @@ def _outcome(case: Case, belief: passes.PassBelief | None, left_zone: bool) -> s
 
 def _faults(
     one: Takeover,
-    fit: motion.Fit,
+    fit: estimator.Fit,
     course: passes.GapCourse | None,
     belief: passes.PassBelief | None,
 ) -> tuple[str, ...]:
@@ -349,33 +352,33 @@ def _faults(
     if belief is not None:
         upto = np.arange(float(belief.t_s[0]), belief.moment.value, 0.05)
         if len(upto) > 4:
-            v = motion.along(fit, "outgoing", upto, 1)
+            v = estimator.along(fit, "outgoing", upto, 1)
             eased = float((np.maximum.accumulate(v) - v).max())
             if eased > 0.35:
                 found.append("outgoing eased")
     return tuple(found)
 
 
-def _curves(case: Case, fit: motion.Fit, zero: float) -> tuple[Curve, ...]:
+def _curves(case: Case, fit: estimator.Fit, zero: float) -> tuple[Curve, ...]:
     """Both runners from the set-off (or 60 m before the zone) to 30 m beyond it."""
     axis = case.problem.axis
     start = fit.start("incoming")
     first = start.value if start is not None else float(fit.problem.incoming.t_s[0])
-    far = motion.crossing(fit, "incoming", -BEFORE_M)
+    far = estimator.crossing(fit, "incoming", -BEFORE_M)
     if far is not None:
         first = max(first, far[0])
-    beyond = motion.crossing(fit, "outgoing", axis.exit_m + OUT_M)
+    beyond = estimator.crossing(fit, "outgoing", axis.exit_m + OUT_M)
     last = beyond[0] if beyond is not None else fit.problem.outgoing.end_s
     out = []
-    for role in motion.ROLES:
+    for role in estimator.ROLES:
         sight = fit.problem.incoming if role == "incoming" else fit.problem.outgoing
         until = min(last, sight.end_s)
         t = np.arange(np.ceil((first - zero) * CURVE_HZ), (until - zero) * CURVE_HZ) / CURVE_HZ
         if not len(t):
             continue
-        s, s_rows = motion.course(fit, role, t + zero)
-        v, v_rows = motion.course(fit, role, t + zero, 1)
-        a = motion.along(fit, role, t + zero, 2)
+        s, s_rows = estimator.course(fit, role, t + zero)
+        v, v_rows = estimator.course(fit, role, t + zero, 1)
+        a = estimator.along(fit, role, t + zero, 2)
         runner = case.candidate.incoming if role == "incoming" else case.candidate.outgoing
         out.append(
             Curve(
@@ -383,9 +386,9 @@ def _curves(case: Case, fit: motion.Fit, zero: float) -> tuple[Curve, ...]:
                 role,
                 t,
                 s,
-                motion.deviation(fit, s_rows),
+                estimator.deviation(fit, s_rows),
                 v,
-                motion.deviation(fit, v_rows),
+                estimator.deviation(fit, v_rows),
                 a,
             )
         )

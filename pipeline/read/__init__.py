@@ -6,15 +6,18 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
+from pipeline.base.values import Fixes, Imu, Recording
 from pipeline.errors import RecordingError
-from pipeline.model import Fixes, Imu, Recording
-from pipeline.read import delimited, fit, gpx, nmea, tcx
 from pipeline.read.content import Content
+from pipeline.read.csv import delimited
+from pipeline.read.fit import streams
+from pipeline.read.nmea import log
 from pipeline.read.source import SUPPORTED, format_of, load
+from pipeline.read.xml import gpx, tcx
 
 __all__ = ["SUPPORTED", "read"]
 
-_MARKED = {"fit": fit.read, "gpx": gpx.read, "tcx": tcx.read, "nmea": nmea.read}
+_MARKED = {"fit": streams.read, "gpx": gpx.read, "tcx": tcx.read, "nmea": log.read}
 
 
 def read(

@@ -12,7 +12,7 @@ from typing import Generic, NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.model import Basis, Fixes, Floats, Imu
+from pipeline.base.values import Basis, Fixes, Floats, Imu
 
 STANDARD_GRAVITY_MPS2 = 9.80665  # ISO 80000-3; what a "g" in a file means
 FASTEST_MPS = 300.0  # an airliner's; more (9999, 655.35) is a unit's word for "none"

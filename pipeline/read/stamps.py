@@ -10,8 +10,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.model import Floats
-from pipeline.read.slices import Bytes, Places, windows
+from pipeline.base.values import Floats
+from pipeline.read.texts import Bytes, Places, windows
 
 NO_ZONE = "time stamps carry no zone and were taken as UTC"
 

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from pipeline.model import Estimate
-from pipeline.words import in_feet_words
+from pipeline.base.values import Estimate
+from pipeline.base.words import in_feet_words
 
 NBSP = "\u00a0"  # keeps a number and its unit on one line
 

@@ -1,0 +1,591 @@
+"""Running orders: which four of a squad, who on which leg, how sure, and what if one drops out.
+
+The baton's time is cut at the takeover zones' entry and exit lines, so that it is a sum of what one
+runner and what one pair give (`terms`):
+
+- leg 1 from the gun to the first entry line: the reaction to the gun, then the start's law;
+- three zone times of pairs, as practised at the mark that is advised for the pair;
+- after each zone the receiver's way to the next entry line (at last to the finish), on his own law
+  from where he began to run, a full zone ahead.
+
+The ways are those of the lane: where each zone lies on bend or straight, and the radius. On the
+bend share each runner loses what `bends` says, and late in a leg he fades. In the 4x100 that
+is all. For longer legs the start's law says nothing of the last three quarters, so flat times are
+needed: a runner who begins to run x metres before the exit line has, from there on, the flat race's
+rest before him, F - R - t(x), F his flat time, R the reaction in it, t(x) his law's time to x; what
+his way is longer or shorter than that rest is run at the speed he brings into a zone. The flat
+race's bends are in F. Running room, lane breaks and tactics are not in the model.
+
+Kept apart: `time_sd_s` is how well the expected time is known (the runners' and pairs' estimation
+errors; how much a bend and the end of a leg cost, in general and this runner), and
+`time_spread_s` is how races differ (the zones' spread, the reaction, the day's form).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline.advise import bends, laws, simulate
+from pipeline.advise.marks import Advice, PairAdvice
+from pipeline.base.stadium import (
+    STANDARD,
+    Rules,
+    Track,
+    in_lanes,
+    leg_m,
+    scratch_m,
+    start_m,
+    zone_m,
+)
+from pipeline.base.values import Floats, Frozen, Ints
+from pipeline.errors import UsageError
+from pipeline.tables import schema
+
+LEGS = (1, 2, 3, 4)
+HANDS = ("right", "left", "right", "left")  # that carry the baton, leg by leg: common practice
+
+# Within an athlete from race to race: about 0.9 % of a sprint's time (Hopkins, from memory).
+FORM_SPREAD = 0.009
+
+OUTER, INNER = 128, 64  # draws of the estimation error, and reps in each
+AT_ONCE = 4096  # orders compared at a time: bounds the memory
+CLOSE = 0.9  # below this chance of beating the second order, a remark says so
+
+
+@dataclass(frozen=True, eq=False)
+class Legs(Frozen):
+    """What is known of J runners and their pairs; n draws of the estimation error.
+
+    `v_max_mps`, `tau_s`, `launch_s` (n, J): the start's law, launch against the first movement;
+    `v_in_mps` (n, J): speed brought into a zone. Of pairs, incoming by outgoing, at the advised
+    mark: `zone_time_s` (n, J, J) the expected zone time, on a straight;
+    `zone_time_spread_s`, `p_in_zone` (J, J); `outgoing_start_m` (J, J) past the back line.
+    NaN where a pair is not known: no order uses it. The diagonal is not looked at.
+    `flat_s` (J,): expected flat times over the leg's distance, NaN where not known, with
+    their standard errors `flat_sd_s` (J,); needed where a leg is longer than 100 m.
+    `remarks`: words on pairs (incoming, outgoing), passed on with the orders.
+    """
+
+    event: str
+    lane: int
+    runners: tuple[str, ...]
+    v_max_mps: Floats
+    tau_s: Floats
+    launch_s: Floats
+    v_in_mps: Floats
+    zone_time_s: Floats
+    zone_time_spread_s: Floats
+    p_in_zone: Floats
+    outgoing_start_m: Floats
+    flat_s: Floats | None = None
+    flat_sd_s: Floats | None = None
+    rules: Rules = "today"
+    bends_in_lanes: int | None = None
+    track: Track = STANDARD
+    remarks: Mapping[tuple[str, str], str] = field(default_factory=dict)
+
+
+def legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = None) -> Legs:
+    """What running orders rest on: every pair of the team on its advised mark, the estimation
+    errors drawn together for the whole squad. Raises UsageError for a flat time of a stranger."""
+    squad, settings = advice.squad, advice.settings
+    names = settings.team or squad.runners
+    strangers = sorted(set(flat_s or {}) - set(names))
+    if strangers:
+        raise UsageError("flat time", strangers[0], f"one of {', '.join(names)}")
+    draws = simulate.draw(
+        squad, advice.conditions, outer=OUTER, inner=INNER, seed=settings.seed, same_reps=True
+    )
+    own = np.array([squad.index(name) for name in names], dtype=np.intp)
+    place = {name: k for k, name in enumerate(names)}
+    size = len(names)
+    time = np.full((draws.outer, size, size), np.nan)
+    spread, chance, stand = (np.full((size, size), np.nan) for _ in range(3))
+    for pair in advice.pairs:
+        i, j = squad.index(pair.incoming), squad.index(pair.outgoing)
+        out = simulate.simulate(
+            squad, draws, (i, j), np.array([pair.at("mark_m")]), pair.stand_m, advice.conditions,
+            pace=pair.pace,
+        )  # fmt: skip
+        hit = draws.group(out.in_zone)[..., 0]
+        value = np.where(hit > 0, draws.group(out.zone_time_s)[..., 0], 0.0).sum(axis=1)
+        mass = hit.sum(axis=1)
+        # a group without a pass in the zone says nothing of its time: the mean stands in
+        mean = np.divide(value, mass, out=np.full_like(value, np.nan), where=mass > 0)
+        mean = np.where(mass > 0, mean, pair.at("zone_time_s"))
+        at = place[pair.incoming], place[pair.outgoing]
+        time[(slice(None), *at)] = mean + (pair.at("zone_time_s") - mean.mean())
+        spread[at], chance[at] = pair.at("zone_time_spread_s"), pair.at("p_in_zone")
+        stand[at] = pair.stand_m
+
+    def means(values: Floats) -> Floats:
+        return np.asarray(draws.group(values).mean(axis=1)[:, own])
+
+    said = {(p.incoming, p.outgoing): _in_short(p, settings.risk) for p in advice.pairs}
+    return Legs(
+        event=squad.event,
+        lane=lane,
+        runners=tuple(names),
+        v_max_mps=means(draws.top_mps),
+        tau_s=means(draws.tau_s),
+        launch_s=means(draws.launch_s),
+        v_in_mps=means(draws.v_in_mps),
+        zone_time_s=time,
+        zone_time_spread_s=spread,
+        p_in_zone=chance,
+        outgoing_start_m=stand,
+        flat_s=np.array([flat_s.get(name, np.nan) for name in names]) if flat_s else None,
+        rules="older" if settings.older else "today",
+        remarks={pair: words for pair, words in said.items() if words},
+    )
+
+
+def _in_short(pair: PairAdvice, risk: float) -> str:
+    words = []
+    if pair.at("p_in_zone") < 1.0 - risk:
+        words.append(f"in the zone with chance {pair.at('p_in_zone'):.1%} only")
+    if pair.at("reps_pair") == 0:
+        words.append("never tried")
+    return ", ".join(words)
+
+
+@dataclass(frozen=True, eq=False)
+class Terms(Frozen):
+    """The baton's time of order a, b, c, d is `first`[a] + `pair`[a, b, 0] + `pair`[b, c, 1] +
+    `pair`[c, d, 2], its race-to-race variance likewise the sum of `first_var`, `pair_var`.
+
+    `first` (n, J) is leg 1 to the first entry line, `pair` (n, J, J, 3) each zone and the way of
+    the receiver after it; `first_var` (J,), `pair_var` (J, J, 3) in s².
+    """
+
+    first: Floats
+    pair: Floats
+    first_var: Floats
+    pair_var: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Orders(Frozen):
+    """m orders, the fastest expected first; `legs` (m, 4) indexes `runners`.
+
+    `time_s`, `time_sd_s`, `time_spread_s`, `p_best`, `p_legal` (m,) as in the table `orders`.
+    `beats_second` is the chance that the first order's expected time is below the second's,
+    None where there is one order only. `flat_gain_s` (m,): the flat times' sum less `time_s`,
+    NaN where flat times are not known.
+    """
+
+    event: str
+    lane: int
+    runners: tuple[str, ...]
+    legs: Ints
+    time_s: Floats
+    time_sd_s: Floats
+    time_spread_s: Floats
+    p_best: Floats
+    p_legal: Floats
+    beats_second: float | None
+    flat_gain_s: Floats
+    remarks: tuple[tuple[str, ...], ...]
+
+    def names(self, row: int = 0) -> tuple[str, ...]:
+        """The runners of legs 1 to 4."""
+        return tuple(self.runners[j] for j in self.legs[row])
+
+
+@dataclass(frozen=True, slots=True)
+class Reserve:
+    """What holds when runner `out` of the best order drops out; times against that order.
+
+    `order` is the fastest without them, with the pairs whose marks hold (`kept`) and those that
+    need another (`new`); `swap` is the fastest of those that keep the most pairs. None, with the
+    reason in `remark`, where there is no order left.
+    """
+
+    out: str
+    order: tuple[str, ...] | None = None
+    costs_s: float | None = None
+    costs_sd_s: float | None = None
+    kept: tuple[tuple[str, str], ...] = ()
+    new: tuple[tuple[str, str], ...] = ()
+    swap: tuple[str, ...] | None = None
+    swap_costs_s: float | None = None
+    swap_new: tuple[tuple[str, str], ...] = ()
+    remark: str = ""
+
+
+# --- what one runner and one pair give -------------------------------------------------
+
+
+def terms(legs: Legs, seed: int = 0) -> Terms:
+    """The sum's terms. Errors: UsageError where the event or lane is unknown, flat times lack."""
+    long = leg_m(legs.event) > 100.0
+    if legs.lane not in range(1, 10):
+        raise UsageError("lane", str(legs.lane), "1 to 9")
+    draws, count = legs.v_max_mps.shape
+    rng = np.random.default_rng(seed)
+    # What a bend costs: in general, and this runner; floored, since nobody gains by it.
+    general = bends.BEND_SCALE + bends.BEND_SCALE_SD * rng.standard_normal((draws, 1))
+    own = 1.0 + bends.BEND_RUNNER_SPREAD * rng.standard_normal((draws, count))
+    scale = np.maximum(general * own, 0.0)
+    late = rng.standard_normal((draws, count)) * bends.FADE_SPREAD_PER_M + bends.FADE_PER_M
+    late = np.maximum(late, 0.0)
+    if long:
+        first, after = _long(legs, rng.standard_normal((draws, count)))
+    else:
+        first, after = _sprint(legs, scale, late)
+    zones = np.stack([_zone(legs, zone, scale) for zone in (1, 2, 3)], axis=-1)
+    first_var = bends.REACTION_SPREAD_S**2 + (FORM_SPREAD * first.mean(axis=0)) ** 2
+    pair_var = np.square(legs.zone_time_spread_s)[..., None] + np.square(
+        FORM_SPREAD * after.mean(axis=0)
+    )
+    return Terms(first, zones + after, first_var, pair_var)
+
+
+def _zone(legs: Legs, zone: int, scale: Floats) -> Floats:
+    """(n, J, J) zone times where the zone lies: the straight's, and what its bend share costs.
+
+    Half of it costs what it costs the incoming runner at the speed he brings, half the
+    outgoing one at that of his start's end: a change that goes slowly is not slow by the bend.
+    """
+    _, entry, leave = zone_m(legs.event, legs.rules)
+    # after the break all run on lane 1's line
+    lane = legs.lane if in_lanes(legs.event, zone, legs.bends_in_lanes) else 1
+    at = scratch_m(legs.event, zone, lane, legs.bends_in_lanes, legs.track)
+    share = float(bends.bend_share(at + entry, at + leave, lane, legs.track))
+    radius = legs.track.measured_m(lane)
+    law = legs.v_max_mps, legs.tau_s, legs.launch_s
+    v_out = laws.speed_mps(laws.seconds_to(leave - entry, *law), *law)
+
+    def more_s(v: Floats) -> Floats:
+        factor = bends.on_bend_factor(bends.bend_loss(v, radius, scale), share)
+        return (leave - entry) / v * (factor - 1.0) / 2.0
+
+    return legs.zone_time_s + more_s(legs.v_in_mps)[:, :, None] + more_s(v_out)[:, None, :]
+
+
+def _sprint(legs: Legs, scale: Floats, late: Floats) -> tuple[Floats, Floats]:
+    """Leg 1 (n, J) and the ways after the zones (n, J, J, 3) where all is run in lanes."""
+    back, entry, leave = zone_m(legs.event, legs.rules)
+    leg = leg_m(legs.event)
+    gun = start_m(legs.event, legs.lane, legs.bends_in_lanes, legs.track)
+    radius = legs.track.measured_m(legs.lane)
+
+    def on_bend(from_m: float, length_m: float) -> Floats:
+        places = gun + from_m + bends.pieces_m(length_m)
+        return bends.bend_share(places[:-1], places[1:], legs.lane, legs.track)
+
+    first = bends.from_gun_s(
+        leg + entry,
+        legs.v_max_mps,
+        legs.tau_s,
+        legs.launch_s,
+        on_bend=on_bend(0.0, leg + entry),
+        radius_m=radius,
+        scale=scale,
+        fade_per_m=late,
+    )
+    own = leave - back - legs.outgoing_start_m  # run before the exit line, (J, J)
+    ways = [
+        bends.run_s(
+            own,
+            length,
+            legs.v_max_mps[:, None, :],
+            legs.tau_s[:, None, :],
+            legs.launch_s[:, None, :],
+            on_bend=on_bend(zone * leg + leave, length),
+            radius_m=radius,
+            scale=scale[:, None, :],
+            fade_per_m=late[:, None, :],
+        )
+        for zone, length in zip((1, 2, 3), _ways_m(legs), strict=True)
+    ]
+    return first, np.stack(ways, axis=-1)
+
+
+def _ways_m(legs: Legs) -> tuple[float, float, float]:
+    """From each exit line to the next entry line, at last to the finish."""
+    _, entry, leave = zone_m(legs.event, legs.rules)
+    leg = leg_m(legs.event)
+    return leg + entry - leave, leg + entry - leave, leg - leave
+
+
+def _long(legs: Legs, normal: Floats) -> tuple[Floats, Floats]:
+    """As `_sprint`, from flat times."""
+    back, entry, leave = zone_m(legs.event, legs.rules)
+    leg = leg_m(legs.event)
+    if legs.flat_s is None or not np.all(np.isfinite(legs.flat_s)):
+        known = (
+            np.zeros(len(legs.runners), bool) if legs.flat_s is None else np.isfinite(legs.flat_s)
+        )
+        missing = [name for name, has in zip(legs.runners, known, strict=True) if not has]
+        raise UsageError(
+            "flat times",
+            f"not given for {', '.join(missing)}",
+            f"the {leg:.0f} m time of every runner: a start's curve says nothing of its end",
+            f"give --flat {missing[0]}=SECONDS, and so on",
+        )
+    sd = FORM_SPREAD * legs.flat_s if legs.flat_sd_s is None else legs.flat_sd_s
+    flat = legs.flat_s + sd * normal  # (n, J)
+    first = flat + entry / legs.v_in_mps
+    own = leave - back - legs.outgoing_start_m
+    start = laws.seconds_to(
+        own, legs.v_max_mps[:, None, :], legs.tau_s[:, None, :], legs.launch_s[:, None, :]
+    )
+    rest = (flat - bends.REACTION_S)[:, None, :] - start
+    more = np.array(_ways_m(legs)) - (leg - own[..., None])  # (J, J, 3)
+    return first, rest[..., None] + more / legs.v_in_mps[:, None, :, None]
+
+
+# --- orders ----------------------------------------------------------------------------
+
+
+def orders(
+    legs: Legs,
+    *,
+    fixed: Mapping[str, int] | None = None,
+    forbidden: Collection[tuple[str, int]] = (),
+    hands: Mapping[str, str] | None = None,
+    seed: int = 0,
+) -> Orders:
+    """All orders of four that the wishes allow, the fastest expected first.
+
+    `fixed` gives runners their legs, {"robin": 4}; they then run in every order. `forbidden` takes
+    legs from runners, {("robin", 1)}. `hands` says in which hand alone a runner can carry
+    the baton, {"robin": "left"}: right, left, right, left along the legs of a 4x100 or 4x200.
+    Errors: UsageError for wishes that cannot be met, fewer than four runners, lacking flat times.
+    """
+    chosen = _allowed(legs, fixed or {}, forbidden, hands or {})
+    return _ranked(legs, terms(legs, seed), chosen)
+
+
+def _allowed(
+    legs: Legs,
+    fixed: Mapping[str, int],
+    forbidden: Collection[tuple[str, int]],
+    hands: Mapping[str, str],
+) -> Ints:
+    """(m, 4) indices. Errors: UsageError."""
+    runners = legs.runners
+    if len(set(runners)) < len(runners):
+        raise UsageError("team", ", ".join(runners), "every runner once")
+    if len(runners) < 4:
+        raise UsageError("team", f"{len(runners)} runner(s)", "four or more")
+    may = np.ones((len(runners), 4), dtype=bool)
+    for name, leg in [*fixed.items(), *forbidden]:
+        _known(name, runners)
+        if leg not in LEGS:
+            raise UsageError(f"leg of {name}", str(leg), "1, 2, 3 or 4")
+    for name, leg in fixed.items():
+        others = np.array([other != name for other in runners])
+        may[others, leg - 1] = False
+        may[~others, [other - 1 for other in LEGS if other != leg]] = False
+    for name, leg in forbidden:
+        may[runners.index(name), leg - 1] = False
+    if hands and leg_m(legs.event) > 200.0:
+        raise UsageError(
+            "hands",
+            f"wishes for a {legs.event}",
+            "none: there each receiver takes the baton in the left hand and moves it over "
+            "(common practice)",
+        )
+    for name, hand in hands.items():
+        _known(name, runners)
+        if hand not in HANDS:
+            raise UsageError(f"hand of {name}", f'"{hand}"', "left or right")
+        may[runners.index(name), [h != hand for h in HANDS]] = False
+    options = [np.flatnonzero(may[:, k]) for k in range(4)]
+    places: Ints = np.stack(np.meshgrid(*options, indexing="ij"), axis=-1).reshape(-1, 4)
+    once = np.diff(np.sort(places, axis=1), axis=1).min(axis=1, initial=1) > 0
+    places = places[once]
+    if not len(places):
+        free = [
+            f"leg {k + 1}: {', '.join(runners[j] for j in options[k]) or 'nobody'}"
+            for k in range(4)
+        ]
+        raise UsageError(
+            "wishes", "no order is left; " + "; ".join(free), "four runners for four legs"
+        )
+    return places
+
+
+def _known(name: str, runners: tuple[str, ...]) -> None:
+    if name not in runners:
+        raise UsageError("runner", f'"{name}"', f"one of {', '.join(runners)}")
+
+
+def _ranked(legs: Legs, given: Terms, places: Ints) -> Orders:
+    """`places` with their times, ranked. Orders with a pair that is not known are left out."""
+    a, b, c, d = places.T
+    mean_pair = given.pair.mean(axis=0)
+    mean = (
+        given.first.mean(axis=0)[a] + mean_pair[a, b, 0] + mean_pair[b, c, 1] + mean_pair[c, d, 2]
+    )
+    known = np.isfinite(mean)
+    if not known.any():
+        raise UsageError(
+            "pairs",
+            "no order whose three pairs all have an estimate",
+            "takeovers of these runners",
+            "process sessions with them, or ask for another team",
+        )
+    rank = np.argsort(mean[known], kind="stable")
+    places, mean = places[known][rank], mean[known][rank]
+    a, b, c, d = places.T
+    draws = len(given.first)
+    sd = np.empty(len(places))
+    fastest, winner = np.full(draws, np.inf), np.zeros(draws, dtype=np.intp)
+    for start, times in _times(given, places):
+        sd[start : start + times.shape[1]] = times.std(axis=0, ddof=1) if draws > 1 else 0.0
+        least = times.argmin(axis=1)
+        value = times[np.arange(draws), least]
+        better = value < fastest
+        fastest[better], winner[better] = value[better], start + least[better]
+    var, p = given.pair_var, legs.p_in_zone
+    spread = np.sqrt(given.first_var[a] + var[a, b, 0] + var[b, c, 1] + var[c, d, 2])
+    flat = legs.flat_s if legs.flat_s is not None else np.full(len(legs.runners), np.nan)
+    beats = None
+    if len(places) > 1:
+        (_, times), *_ = _times(given, places[:2])
+        beats = float(np.mean(times[:, 0] < times[:, 1]))
+    return Orders(
+        event=legs.event,
+        lane=legs.lane,
+        runners=legs.runners,
+        legs=places,
+        time_s=mean,
+        time_sd_s=sd,
+        time_spread_s=spread,
+        p_best=np.bincount(winner, minlength=len(places)) / draws,
+        p_legal=p[a, b] * p[b, c] * p[c, d],
+        beats_second=beats,
+        flat_gain_s=flat[places].sum(axis=1) - mean,
+        remarks=_remarks(legs, places, beats),
+    )
+
+
+def _times(given: Terms, places: Ints) -> Iterator[tuple[int, Floats]]:
+    """(first row, (n, rows) expected times draw by draw), some thousand orders at a time."""
+    for start in range(0, len(places), AT_ONCE):
+        a, b, c, d = places[start : start + AT_ONCE].T
+        times = given.first[:, a] + given.pair[:, a, b, 0]
+        times += given.pair[:, b, c, 1]
+        times += given.pair[:, c, d, 2]
+        yield start, times
+
+
+def _remarks(legs: Legs, places: Ints, beats: float | None) -> tuple[tuple[str, ...], ...]:
+    of_pair = {
+        (legs.runners.index(one), legs.runners.index(other)): f"{one} to {other}: {words}"
+        for (one, other), words in legs.remarks.items()
+        if one in legs.runners and other in legs.runners
+    }
+    rows = [
+        [of_pair[pair] for pair in itertools.pairwise(row) if pair in of_pair]
+        for row in places.tolist()
+    ]
+    if beats is not None and beats < CLOSE:
+        rows[0].append(f"as good as level with the second order: faster in {beats:.0%} of draws")
+    return tuple(tuple(row) for row in rows)
+
+
+# --- reserves --------------------------------------------------------------------------
+
+
+def reserves(
+    legs: Legs,
+    best: Orders,
+    *,
+    fixed: Mapping[str, int] | None = None,
+    forbidden: Collection[tuple[str, int]] = (),
+    hands: Mapping[str, str] | None = None,
+    seed: int = 0,
+) -> tuple[Reserve, ...]:
+    """For each runner of the best order: what to run without them.
+
+    Wishes and seed as for `orders`; a leg fixed for the runner who drops out is free.
+    """
+    given = terms(legs, seed)
+    return tuple(
+        _without(name, legs, given, best, fixed or {}, forbidden, hands or {})
+        for name in best.names()
+    )
+
+
+def _without(
+    out: str,
+    legs: Legs,
+    given: Terms,
+    best: Orders,
+    fixed: Mapping[str, int],
+    forbidden: Collection[tuple[str, int]],
+    hands: Mapping[str, str],
+) -> Reserve:
+    if len(legs.runners) < 5:
+        return Reserve(out, remark="no reserve: the team has four runners")
+    try:
+        places = _allowed(
+            legs,
+            {name: leg for name, leg in fixed.items() if name != out},
+            {*forbidden, *((out, leg) for leg in LEGS)},
+            hands,
+        )
+        left = _ranked(legs, given, places)
+    except UsageError as err:
+        return Reserve(out, remark=f"no order without {out}: {err.found}")
+    before = set(itertools.pairwise(best.legs[0].tolist()))
+    same = np.array([len(before & set(itertools.pairwise(row))) for row in left.legs.tolist()])
+    swap = int(np.argmax(same))  # the first, so the fastest, of the most
+    (_, were), *_ = _times(given, best.legs[:1])
+    (_, now), *_ = _times(given, left.legs[[0, swap]])
+    more = now - were
+    kept, new = _pairs(left, 0, before)
+    return Reserve(
+        out,
+        order=left.names(),
+        costs_s=float(more[:, 0].mean()),
+        costs_sd_s=float(more[:, 0].std(ddof=1)) if len(more) > 1 else 0.0,
+        kept=kept,
+        new=new,
+        swap=left.names(swap),
+        swap_costs_s=float(more[:, 1].mean()),
+        swap_new=_pairs(left, swap, before)[1],
+    )
+
+
+def _pairs(
+    found: Orders, row: int, before: set[tuple[int, int]]
+) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...]]:
+    """(pairs of a row that were there before, those that were not)."""
+    pairs = list(itertools.pairwise(found.legs[row].tolist()))
+    named = [(found.runners[one], found.runners[other]) for one, other in pairs]
+    kept = tuple(n for n, pair in zip(named, pairs, strict=True) if pair in before)
+    return kept, tuple(n for n in named if n not in kept)
+
+
+# --- the table -------------------------------------------------------------------------
+
+
+def table(found: Orders, top: int | None = None) -> pa.Table:
+    """The table `orders` (all, or the `top` first)."""
+    rows = len(found.legs) if top is None else min(top, len(found.legs))
+    names = np.array(found.runners)[found.legs[:rows]]
+    return schema.conform(
+        "orders",
+        {
+            "event": [found.event] * rows,
+            "lane": [found.lane] * rows,
+            "rank": np.arange(1, rows + 1).tolist(),
+            **{f"leg{leg}": names[:, leg - 1].tolist() for leg in LEGS},
+            "time_s": found.time_s[:rows],
+            "time_sd_s": found.time_sd_s[:rows],
+            "time_spread_s": found.time_spread_s[:rows],
+            "p_best": found.p_best[:rows],
+            "p_legal": found.p_legal[:rows],
+            "remarks": [list(words) for words in found.remarks[:rows]],
+        },
+    )

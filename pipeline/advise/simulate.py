@@ -1,0 +1,382 @@
+"""Many takeovers of a pair at once: what becomes of a mark, with all that is uncertain in it.
+
+The course of each runner is known in closed form, so nothing is stepped through time. With
+`T_out(d)` the receiver's seconds from first movement over d metres and `T_in(s)` the moment at
+which the incoming runner's trunk is at s (0 at the entry line, at time 0), the receiver, who
+left at `go`, is within reach F at the first place s where
+
+    go + H(s) >= 0,    H(s) = T_out(s - stand) - T_in(s - F).
+
+H belongs to the two runners; only `go` (when the mark is hit, and the lag) belongs to
+the mark. So one running maximum of H serves every mark. docs/methods.md says what is assumed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from zlib import crc32
+
+import numpy as np
+
+from pipeline.advise import hierarchy, laws
+from pipeline.advise.runners import Squad
+from pipeline.base.values import Floats, Frozen
+
+POINTS = 48  # of a course, about 0.7 m apart
+BEYOND_M = 6.0  # a pass is looked for this far beyond the exit line
+
+# Assumptions, in docs/methods.md with their reasons.
+CALL_M, HAND_S = 1.0, 0.30  # called when this near to reach; the hand is there so much later
+REACT_S, BRAKE_MPS2 = 0.1, 4.0  # who comes up too fast brakes so soon and so hard
+TOUCH_M = 0.5  # trunks nearer than this all the same: run into
+EASE_RAMP_M = 3.0
+STAND_SD_M = 0.10  # a trunk over its tape, and the tape itself
+CROUCH_S, CROUCH_M = 0.03, 10.0  # a crouched start is so much later, all made up by 10 m
+
+# Racing against practice, as shares of speed with their uncertainty: an assumption
+RACE_IN, RACE_IN_SD = 0.99, 0.012  # all-out, but at the end of a leg: it about cancels
+RACE_OUT, RACE_OUT_SD = 1.01, 0.008
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """What the change is run under. `wind_mps` along the zone, positive from behind."""
+
+    zone_m: float = 30.0
+    back_m: float = 0.0
+    race: bool = False
+    wind_mps: float = 0.0
+    crouched: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Draws(Frozen):
+    """Runners drawn at random, (n, J) each; the first `outer` axis is n // inner.
+
+    Draws of one outer group share the runners' true means (estimation error) and differ in
+    what a runner does from rep to rep.
+    """
+
+    outer: int
+    inner: int
+    top_mps: Floats
+    tau_s: Floats
+    launch_s: Floats
+    push_mps: Floats  # after a visual change
+    lag_s: Floats
+    cost_s: Floats
+    v_in_mps: Floats
+    gain_mps2: Floats
+    fade_mps2: Floats
+    look_m: Floats  # departure of the distance at which a receiver who looks sets off
+    reach_share_m: Floats
+    reach_rep_m: Floats  # (n,)
+    reach_pair: Floats  # (n,) standard normal: the pair's own, same for an outer group
+    stand_m: Floats  # (n,)
+    eases: Floats  # (n,) uniform
+
+    def thinned(self, every: int) -> Draws:
+        """Each so-manieth draw, for a first look; groups are no more."""
+        part = {f.name: getattr(self, f.name) for f in fields(self)}
+        kept = {k: v[::every] for k, v in part.items() if isinstance(v, np.ndarray)}
+        return replace(self, outer=len(self.eases[::every]), inner=1, **kept)
+
+    def group(self, values: Floats) -> Floats:
+        """(n, ...) as (outer, inner, ...)."""
+        return values.reshape(self.outer, self.inner, *values.shape[1:])
+
+
+def draw(
+    squad: Squad,
+    conditions: Conditions,
+    *,
+    outer: int = 64,
+    inner: int = 32,
+    seed: int = 1,
+    same_reps: bool = False,
+) -> Draws:
+    """Draw runners: `outer` times their true means, for each `inner` reps.
+
+    With `same_reps` every group has the same reps: groups then differ by estimation error alone.
+    """
+    from scipy.special import ndtri
+    from scipy.stats import qmc
+
+    rng = np.random.default_rng([seed, 0x7A6E])
+    # Each runner has a stream of random numbers by name: who else is asked about changes nothing.
+    own = [np.random.default_rng([seed, crc32(name.encode())]) for name in squad.runners]
+    n, runners = outer * inner, len(squad.runners)
+    # Low-discrepancy points (Sobol', scrambled by Owen): tails come out steadier than by chance.
+    wanted = inner if same_reps else n
+    u = qmc.Sobol(14, rng=np.random.default_rng([seed, 0x50B0])).random_base2(
+        int(np.ceil(np.log2(wanted)))
+    )
+    u = np.clip(u, 1e-9, 1 - 1e-9)[rng.permutation(len(u))[:wanted]]
+    u = np.tile(u, (outer, 1)) if same_reps else u
+    z = ndtri(u)
+    speed = laws.wind_factor(conditions.wind_mps)
+    race_in = race_out = np.ones((outer, 1))
+    if conditions.race:
+        race_in = rng.normal(RACE_IN, RACE_IN_SD, (outer, 1))
+        race_out = rng.normal(RACE_OUT, RACE_OUT_SD, (outer, 1))
+
+    def rep(effects: hierarchy.Effects, columns: slice, blunder: int | None = None) -> Floats:
+        means = _means(effects, outer, rng, own)  # (outer, J, p)
+        df = effects.spread_df
+        chi = np.stack([g.chisquare(k, outer) for g, k in zip(own, df, strict=True)], axis=1)
+        scale = effects.scale * df / chi
+        noise = z[:, columns] @ np.linalg.cholesky(effects.within).T  # (n, p)
+        if blunder is not None:
+            noise = (
+                noise * np.where(u[:, blunder] < effects.blunders, hierarchy.BLUNDER, 1.0)[:, None]
+            )
+        out = means[:, None] + np.sqrt(scale)[:, None, :, None] * noise.reshape(outer, inner, 1, -1)
+        return np.asarray(out.reshape(n, runners, -1))
+
+    # A mark missed by far is a risk of racing; a start or a speed far off is a lost trace or a rep
+    # broken off, so their blunders are left out of the estimate and not drawn.
+    start = rep(squad.start, slice(0, 3))
+    entry = rep(squad.entry, slice(3, 6))
+    lag = rep(squad.lag, slice(6, 7), 13)
+    cost = rep(squad.cost, slice(7, 8))
+    look = rep(squad.look, slice(8, 9))
+    push = rep(squad.push, slice(12, 13))
+    share = (
+        squad.reach.share
+        + np.stack([g.standard_normal(outer) for g in own], axis=1)
+        @ np.linalg.cholesky(squad.reach.cov + 1e-9 * np.eye(runners)).T
+    )
+    return Draws(
+        outer=outer,
+        inner=inner,
+        top_mps=np.clip(start[..., 0], 3.0, 14.0) * np.repeat(race_out, inner, 0) * speed,
+        tau_s=np.clip(start[..., 1], 0.4, 3.5),
+        launch_s=np.clip(start[..., 2], -0.5, 0.6),
+        push_mps=np.clip(push[..., 0], 3.0, 14.0) * np.repeat(race_out, inner, 0) * speed,
+        lag_s=lag[..., 0],
+        cost_s=cost[..., 0],
+        v_in_mps=np.clip(entry[..., 0], 3.0, 14.0) * np.repeat(race_in, inner, 0) * speed,
+        gain_mps2=np.clip(entry[..., 1], -1.0, 2.0),
+        fade_mps2=np.clip(entry[..., 2], -0.5, 1.5),
+        look_m=look[..., 0],
+        reach_share_m=np.repeat(share, inner, 0),
+        reach_rep_m=squad.reach.rep_sd_m * z[:, 9],
+        reach_pair=np.repeat(rng.standard_normal(outer), inner),
+        stand_m=STAND_SD_M * z[:, 10],
+        eases=u[:, 11],
+    )
+
+
+def _means(
+    effects: hierarchy.Effects,
+    outer: int,
+    rng: np.random.Generator,
+    streams: Sequence[np.random.Generator],
+) -> Floats:
+    """(outer, J, p) true means: the squad's mean drawn once, each runner given it."""
+    p = effects.mean.shape[1]
+    own = effects.cov - effects.pull @ effects.squad_cov @ np.swapaxes(effects.pull, 1, 2)
+    own = 0.5 * (own + np.swapaxes(own, 1, 2)) + 1e-12 * np.eye(p)
+    root = np.linalg.cholesky(own)
+    squad = rng.standard_normal((outer, p)) @ np.linalg.cholesky(effects.squad_cov).T
+    z = np.stack([g.standard_normal((outer, p)) for g in streams], axis=1)
+    out = effects.mean + np.einsum("jab,ob->oja", effects.pull, squad)
+    return np.asarray(out + np.einsum("jab,ojb->oja", root, z))
+
+
+@dataclass(frozen=True, eq=False)
+class Receiver(Frozen):
+    """One receiver's start on a grid of distances, (n, POINTS): what all his pairs share."""
+
+    d_m: Floats  # (POINTS,)
+    t_s: Floats
+    v_mps: Floats
+    top_mps: Floats  # (n, 1)
+    tau_s: Floats
+
+
+def receiver(draws: Draws, j: int, conditions: Conditions, stand_m: float, pace: float) -> Receiver:
+    """The start of runner j from `stand_m` past the back line at `pace` of his own."""
+    far = conditions.zone_m + BEYOND_M - conditions.back_m - stand_m
+    d = far * np.linspace(0.0, 1.0, POINTS) ** 1.1
+    top = draws.top_mps[:, j, None] * pace
+    tau, launch = draws.tau_s[:, j, None], draws.launch_s[:, j, None]
+    t = laws.seconds_to(d, top, tau, launch)
+    v = top * ((t - launch) / tau - d / (top * tau))
+    if conditions.crouched:
+        t = t + CROUCH_S * np.clip(1.0 - d / CROUCH_M, 0.0, 1.0) * np.minimum(d, 1.0)
+    return Receiver(d, t, np.maximum(v, 0.05), top, tau)
+
+
+@dataclass(frozen=True, eq=False)
+class Outcomes(Frozen):
+    """What came of each draw (n) at each mark (m): (n, m) arrays; times from the crossing of the
+    entry line. Where there was no pass inside the zone the times mean nothing."""
+
+    in_zone: Floats  # 1 or 0
+    in_time: Floats  # in the zone and no later than accepted
+    ran_into: Floats
+    ran_away: Floats
+    pass_m: Floats
+    zone_time_s: Floats
+    finish_s: Floats  # zone time and what the speed at the exit line will still cost
+    closing_mps: Floats
+    go_gap_m: Floats
+    v_entry_mps: Floats  # (n,)
+
+
+def simulate(
+    squad: Squad,
+    draws: Draws,
+    pair: tuple[int, int],
+    marks_m: Floats,
+    stand_m: float,
+    conditions: Conditions,
+    *,
+    pace: float = 1.0,
+    latest_m: float | None = None,
+    start: Receiver | None = None,
+) -> Outcomes:
+    """Run the pair (incoming, outgoing) over (m,) marks, metres before the back line."""
+    i, j = pair
+    own = start or receiver(draws, j, conditions, stand_m, pace)
+    t_out, v_out, top, tau = own.t_s, own.v_mps, own.top_mps, own.tau_s
+    v = draws.v_in_mps[:, i, None]
+    gain, fade = draws.gain_mps2[:, i, None], draws.fade_mps2[:, i, None]
+    reach = (
+        draws.reach_share_m[:, i]
+        + draws.reach_share_m[:, j]
+        + squad.reach.pair[i, j]
+        + squad.reach.pair_sd[i, j] * draws.reach_pair
+        + draws.reach_rep_m
+    )
+    reach = np.clip(reach, 0.6, 2.2)[:, None]
+    s0 = conditions.back_m + stand_m + draws.stand_m[:, None]
+    s = s0 + own.d_m
+    h = t_out - _incoming_s(s - reach, v, gain, fade)
+    lost, slower = _ease(squad, draws.eases, s, v_out, conditions.zone_m)
+    h = h + lost
+    best = np.maximum.accumulate(h, axis=1)
+
+    place = conditions.back_m - marks_m[None, :]
+    # by sight a receiver sets off early or late by so many metres of the other's run
+    wait = draws.lag_s[:, j, None] if squad.reps.blind else draws.look_m[:, j, None] / v
+    go = _incoming_s(place, v, gain, fade) + wait
+    n, k = best.shape
+    shift = 1e4 * np.arange(n)[:, None]  # one sorted list of all rows: one search
+    at = np.searchsorted((best + shift).ravel(), (shift - go).ravel()).reshape(go.shape)
+    first = k * np.arange(n)[:, None]
+    reached = at - first < k
+    hi = np.clip(at - first, 1, k - 1)
+    flat = first + hi
+    low, high = best.take(flat - 1), best.take(flat)
+    part = np.clip((-go - low) / np.maximum(high - low, 1e-9), 0.0, 1.0)
+
+    def on_course(values: Floats) -> Floats:
+        below = values.take(flat - 1)
+        return np.asarray(below + part * (values.take(flat) - below))
+
+    d = own.d_m[hi - 1] + part * np.diff(own.d_m)[hi - 1]
+    eased = on_course(slower)
+    v_there = on_course(v_out) * (1.0 - eased)
+    s_there = s0 + d
+    v_in = _incoming_mps(s_there - reach, v, gain, fade)
+    closing = v_in - v_there
+    # the hand comes back after the call; a fast closing leaves no time for it
+    late = np.maximum(0.0, HAND_S - CALL_M / np.maximum(closing, 0.3))
+    gap = reach - closing * late
+    s_there = s_there + v_there * late
+    pull = np.maximum((top - v_there) / tau, 0.0)
+    into = reached & (_nearest(gap, closing, pull) < TOUCH_M)
+    middle = s_there - gap / 2.0
+    in_zone = reached & (middle >= 0.0) & (middle <= conditions.zone_m)
+    latest = conditions.zone_m if latest_m is None else latest_m
+    if not squad.reps.blind:
+        zone_time, finish = _pushed(
+            go + on_course(t_out) + on_course(lost) + late, conditions.zone_m - s_there, v_there,
+            draws.push_mps[:, j, None], tau, draws.cost_s[:, j, None],
+        )  # fmt: skip
+    else:
+        zone_time, finish = _carried_on(
+            go + draws.cost_s[:, j, None], own, conditions.zone_m - s0, on_course(t_out), eased,
+            on_course(lost),
+        )  # fmt: skip
+    return Outcomes(
+        in_zone=in_zone.astype(np.float64),
+        in_time=(in_zone & (middle <= latest)).astype(np.float64),
+        ran_into=into.astype(np.float64),
+        ran_away=(~reached | (middle > conditions.zone_m)).astype(np.float64),
+        pass_m=middle,
+        zone_time_s=zone_time,
+        finish_s=finish,
+        closing_mps=closing,
+        go_gap_m=s0 - place - wait * v,
+        v_entry_mps=v[:, 0],
+    )
+
+
+def _incoming_s(s_m: Floats, v: Floats, gain: Floats, fade: Floats) -> Floats:
+    """When the incoming runner is at s; speed `v` at s = 0, still gaining before, fading after."""
+    return laws.constant_pull_s(s_m, v, np.where(s_m < 0.0, gain, -fade))
+
+
+def _incoming_mps(s_m: Floats, v: Floats, gain: Floats, fade: Floats) -> Floats:
+    return laws.speed_after(s_m, v, np.where(s_m < 0.0, gain, -fade))
+
+
+def _carried_on(
+    go: Floats, own: Receiver, way_m: Floats, t_pass: Floats, eased: Floats, lost: Floats
+) -> tuple[Floats, Floats]:
+    """(n, m) zone time, and with it what the speed at the exit line will still cost: the receiver
+    goes on by his law, what easing took from the speed comes back with its time constant."""
+    t_exit, v_exit = (_along(own.d_m, x, way_m) for x in (own.t_s, own.v_mps))
+    after = np.maximum(t_exit - t_pass, 0.0)
+    again = eased * own.tau_s * (1.0 - np.exp(-after / own.tau_s))
+    zone_time = go + t_exit + lost + again
+    still = own.tau_s * (1.0 - v_exit / own.top_mps) + eased * own.tau_s - again
+    return zone_time, zone_time + still
+
+
+def _pushed(
+    passed: Floats, way_m: Floats, v: Floats, push: Floats, tau: Floats, cost: Floats
+) -> tuple[Floats, Floats]:
+    """The same after a visual change: from the pass on the receiver tends to another speed."""
+    way = np.maximum(way_m, 0.0)
+    t = laws.seconds_on(way, v, push, tau)
+    v_exit = push + (v - push) * np.exp(-t / tau)
+    zone_time = passed + t + cost
+    return zone_time, zone_time + tau * (1.0 - v_exit / push)
+
+
+def _ease(
+    squad: Squad, chance: Floats, s: Floats, v_out: Floats, zone_m: float
+) -> tuple[Floats, Floats]:
+    """(n, k) seconds lost up to each place, and the share of the speed given up there, by a
+    receiver to whom no baton has come."""
+    easing = squad.easing
+    who = (chance < easing.share)[:, None]
+    ramp = np.clip((s - easing.start * zone_m) / EASE_RAMP_M, 0.0, 1.0)
+    slower = np.where(who, easing.by * ramp, 0.0)
+    slowness = slower / (1.0 - slower) / v_out
+    step = np.diff(s, axis=1)
+    lost = np.cumsum(0.5 * (slowness[:, 1:] + slowness[:, :-1]) * step, axis=1)
+    return np.concatenate([np.zeros((len(s), 1)), lost], axis=1), slower
+
+
+def _nearest(gap: Floats, closing: Floats, pull: Floats) -> Floats:
+    """The trunks' least distance: within reach, the incoming runner brakes after REACT_S; the
+    receiver goes on gaining speed with `pull`."""
+    first = np.minimum(REACT_S, np.maximum(closing, 0.0) / np.maximum(pull, 0.1))
+    near = gap - closing * first + 0.5 * pull * first**2
+    left = np.maximum(closing - pull * REACT_S, 0.0)
+    return np.asarray(np.where(closing > 0, near - left**2 / (2.0 * (pull + BRAKE_MPS2)), gap))
+
+
+def _along(d_m: Floats, values: Floats, at_m: Floats) -> Floats:
+    """(n, 1) each row of `values` (n, k) at its own distance `at_m` (n, 1)."""
+    hi = np.clip(np.searchsorted(d_m, at_m[:, 0]), 1, len(d_m) - 1)
+    row = np.arange(len(values))
+    part = (at_m[:, 0] - d_m[hi - 1]) / (d_m[hi] - d_m[hi - 1])
+    low, high = values[row, hi - 1], values[row, hi]
+    return np.asarray((low + part * (high - low))[:, None])

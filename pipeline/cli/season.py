@@ -1,0 +1,141 @@
+"""The command that measures many sessions: season. `cli` gives it its place."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipeline.base.words import count
+from pipeline.cli import terminal
+from pipeline.errors import UsageError
+
+if TYPE_CHECKING:
+    from pipeline.season.season import Engine, Outcome, Summary
+
+SOME_FAILED = 9
+INTERRUPTED = 130  # as shells have it: 128 and the signal's number
+
+SEASON_EXAMPLE = (
+    "Examples:\n\n"
+    "batontrace season evenings --out out --dry-run   (what there is to do)\n\n"
+    "batontrace season evenings --out out\n\n"
+    "batontrace season s3://club/evenings --out s3://club/lake --cluster tcp://10.0.0.5:8786\n\n"
+    "Exit code 9 where a session failed and the others were done; 130 after Ctrl-C."
+)
+
+
+def season(
+    folder: Annotated[
+        str, typer.Argument(metavar="DIR", help="Every session in it and below; a folder or URL.")
+    ],
+    out: Annotated[str, typer.Option("--out", metavar="OUT", help="Folder or URL of the tables.")],
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what would be done; write nothing.")
+    ] = False,
+    again: Annotated[
+        bool, typer.Option("--again", help="Measure all, also what has not changed.")
+    ] = False,
+    workers: Annotated[
+        int | None,
+        typer.Option("--workers", min=1, help="Processes. (default: one a core)"),
+    ] = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            "--cluster", metavar="ADDRESS", help="A Dask scheduler: measure on its workers."
+        ),
+    ] = None,
+) -> None:
+    """Measure every session below a folder that has changed; then compact the tables.
+
+    Changed is what its files, the settings and the versions make of it. A session that fails is
+    reported, its old tables stay, the others are done. It may be stopped at any moment and run
+    again, also twice at once.
+    """
+    if workers is not None and cluster is not None:
+        raise UsageError("--workers", "given with --cluster", "one of them")
+    from pipeline.season import season as stage
+
+    measured = 0
+
+    def told(outcome: Outcome) -> None:
+        nonlocal measured
+        measured += outcome.state == "measured"
+        if outcome.state == "failed":
+            terminal.complain(f"{outcome.name} failed: {' | '.join(outcome.why)}")
+
+    try:
+        with terminal.progress() as progress:
+            summary = stage.season(
+                folder,
+                out,
+                _engine(workers, cluster),
+                again=again,
+                dry_run=dry_run,
+                progress=progress,
+                told=told,
+            )
+    except KeyboardInterrupt:
+        terminal.complain(
+            f"stopped; {count(measured, 'session')} measured and kept. The same command goes on"
+        )
+        raise typer.Exit(INTERRUPTED) from None
+    _say(summary, out, dry_run)
+    if summary.failed:
+        raise typer.Exit(SOME_FAILED)
+
+
+def _engine(workers: int | None, cluster: str | None) -> Engine:
+    from pipeline.season import engines
+
+    if cluster is not None:
+        from pipeline.season.cluster import Cluster
+
+        return Cluster(cluster)
+    workers = workers or engines.cores()
+    return engines.Processes(workers) if workers > 1 else engines.Here()
+
+
+def _say(summary: Summary, out: str, dry_run: bool) -> None:
+    to_tell = [o for o in summary.outcomes if o.state != "unchanged"]
+    if to_tell:
+        terminal.table(
+            ["session", "file", "state", "takeovers", "why"],
+            [
+                (
+                    one.session or "-",
+                    one.name,
+                    one.state,
+                    str(one.takeovers) if one.state == "measured" else "-",
+                    " | ".join(one.why) if one.state not in ("failed", "failed before") else "",
+                )
+                for one in to_tell
+            ],
+            right=(3,),
+        )
+    terminal.listing("Failed; tables of theirs that were there still are", _failures(summary))
+    terminal.listing(
+        "Remarks", [f"{one.session}: {said}" for one in to_tell for said in one.remarks]
+    )
+    counted = ", ".join(f"{n} {state}" for state, n in sorted(summary.counts.items()))
+    takeovers = sum(one.takeovers for one in summary.outcomes)
+    said = f"{count(len(summary.outcomes), 'session')}: {counted}"
+    if dry_run:
+        terminal.say(f"{said}. Nothing was done.")
+        return
+    terminal.say(f"{said}; {count(takeovers, 'takeover')} measured; {summary.seconds:.1f} s")
+    if summary.compacted is not None:
+        terminal.listing("Not compacted", summary.compacted.remarks)
+    terminal.say(f"Tables in {out}; those of all sessions in few files in {_below(out)}")
+
+
+def _failures(summary: Summary) -> list[str]:
+    return [" | ".join(one.why) for one in summary.failed]
+
+
+def _below(out: str) -> str:
+    from pipeline.tables.places import is_url
+
+    return f"{out.rstrip('/')}/season" if is_url(out) else str(Path(out) / "season")

@@ -1,0 +1,1 @@
+"""One clock for every stream of a session."""

@@ -1,0 +1,348 @@
+"""From a venue's lane lines and zone lines to each takeover zone's own axis, checked."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.base.geodesy import Origin, to_enu
+from pipeline.base.values import Floats, LaneLine, Session, Spot, Venue, ZoneAxis
+from pipeline.errors import VenueError
+from pipeline.measure.lane_line import (
+    STEP_M,
+    SmoothLine,
+    at,
+    curvature_at,
+    densified,
+    heading_at,
+    polygon_length,
+    project,
+    smooth_line,
+)
+
+__all__ = ["at", "axes", "curvature_at", "heading_at", "project", "venue_axes", "zone_rules"]
+
+BEFORE_M, BEFORE_MAX_M = 90.0, 200.0  # reach before the entry line: at least, at most
+BEYOND_M, BEYOND_MAX_M = 70.0, 130.0  # reach beyond the exit line
+CLOSING_M = 12.0  # ends nearer than this, on a line of LAP_MIN_M or more, close a lap
+LAP_MIN_M = 150.0
+OFF_LINE_MAX_M, OFF_LINE_TOLD_M = 1.0, 0.3
+ZONE_OFF_MAX_M, ZONE_OFF_TOLD_M = 2.0, 0.03
+ZONE_LIMITS_M = (5.0, 45.0)
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneRule:
+    """A takeover zone by the rules: its length, and where the outgoing runner may stand."""
+
+    length_m: float
+    back_m: float  # s of the back line
+    name: str
+
+
+TODAY_SHORT = ZoneRule(30.0, 0.0, "30 m")
+OLDER_SHORT = ZoneRule(20.0, -10.0, "20 m with the back line 10 m before it")
+LONG = ZoneRule(20.0, 0.0, "20 m")
+
+
+def zone_rules(event: str, zone: int) -> tuple[ZoneRule, ...]:
+    """The zones an event's rules know, today's first; () where the event is not known.
+
+    IAAF Competition Rules 2018-2019, Rule 170.3 (now World Athletics Technical Rules 24.3):
+    30 m for legs up to 200 m, 20 m for longer ones; before November 2017 a 20 m zone after
+    10 m of acceleration for legs up to 200 m. In the 100-200-300-400 medley the first two
+    takeovers are short ones.
+    """
+    equal = re.fullmatch(r"(\d+)x(\d+)", event)
+    legs = [int(equal[2])] * int(equal[1]) if equal else []
+    if re.fullmatch(r"\d+(-\d+)+", event):
+        legs = [int(leg) for leg in event.split("-")]
+    if not legs or not 1 <= zone < len(legs):
+        return ()
+    return (TODAY_SHORT, OLDER_SHORT) if legs[zone - 1] <= 200 else (LONG,)
+
+
+def axes(session: Session) -> tuple[ZoneAxis, ...]:
+    """One axis a lane and zone of the session's venue, in the order of lane and zone.
+
+    Errors: VenueError, with every zone's problem in it.
+    """
+    return venue_axes(session.venue, session.event)
+
+
+def venue_axes(venue: Venue, event: str) -> tuple[ZoneAxis, ...]:
+    """As `axes`, for an event. All axes share one origin: a vertex of the first lane.
+
+    Places are reckoned at the ellipsoid's height 0; 500 m up, a zone of 30 m is thereby
+    2 mm short.
+    """
+    zones: dict[tuple[int, int], dict[str, Spot]] = defaultdict(dict)
+    for spot in venue.zone_lines:
+        zones[spot.lane, spot.zone or 0][spot.line or ""] = spot
+    lanes = {lane.lane: lane for lane in venue.lanes}
+    if not zones:
+        raise VenueError(
+            venue.path,
+            "no zone lines",
+            'points with kind "zone-line", lane, zone and line "entry" or "exit"',
+        )
+    origin = _origin(venue.lanes)
+    done, wrong = [], []
+    for (lane, zone), lines in sorted(zones.items()):
+        try:
+            if lane not in lanes:
+                raise VenueError(
+                    _name(lane, zone),
+                    "the lane has no line",
+                    f'a LineString with kind "lane" and lane {lane}',
+                    f"lanes with a line: {_listed(lanes)}",
+                )
+            done.append(_zone_axis(lanes[lane], zone, lines, event, origin))
+        except VenueError as error:
+            wrong.append(error)
+    if wrong:
+        raise _together(venue, wrong)
+    return tuple(done)
+
+
+def _together(venue: Venue, wrong: list[VenueError]) -> VenueError:
+    if len(wrong) == 1:
+        error = wrong[0]
+        return VenueError(f"{venue.path}, {error.where}", error.found, error.expected, error.do)
+    return VenueError(
+        venue.path, f"{len(wrong)} zones cannot be used\n  " + "\n  ".join(map(str, wrong))
+    )
+
+
+def _name(lane: int, zone: int) -> str:
+    return f"lane {lane}, zone {zone}"
+
+
+def _listed(things: Iterable[object]) -> str:
+    return ", ".join(str(t) for t in sorted(things, key=str)) or "none"
+
+
+def _origin(lanes: tuple[LaneLine, ...]) -> Origin:
+    """A vertex rather than a mean: means go wrong across the date line."""
+    if not lanes:
+        return (0.0, 0.0, 0.0)
+    middle = len(lanes[0].latitude_deg) // 2
+    return (float(lanes[0].latitude_deg[middle]), float(lanes[0].longitude_deg[middle]), 0.0)
+
+
+def _zone_axis(
+    lane: LaneLine, zone: int, lines: Mapping[str, Spot], event: str, origin: Origin
+) -> ZoneAxis:
+    where = _name(lane.lane, zone)
+    for needed in ("entry", "exit"):
+        if needed not in lines:
+            raise VenueError(
+                where,
+                f"no {needed} line",
+                f'a point with kind "zone-line", lane {lane.lane}, zone {zone}, line "{needed}"',
+                f"lines given: {_listed(lines)}",
+            )
+    spots = {
+        name: to_enu(p.latitude_deg, p.longitude_deg, None, origin) for name, p in lines.items()
+    }
+    vertices = to_enu(lane.latitude_deg, lane.longitude_deg, None, origin)
+    if float(np.ptp(vertices, axis=0).max()) < ZONE_LIMITS_M[0]:
+        raise VenueError(
+            f"lane {lane.lane}", "the line's vertices lie all at one place", "a line along the lane"
+        )
+    window, lap_m, cut_m = _window(densified(vertices), spots["entry"])
+    line = smooth_line(window)
+    remarks: list[str] = []
+    s = {}
+    for name, xy in spots.items():
+        s[name], told = _foot(line, xy, f"{where}, {name} line", lap_m is not None)
+        remarks += told
+    entry = s["entry"]
+    back_m, exit_m = s.get("back", entry) - entry, s["exit"] - entry
+    _check_order(where, back_m, exit_m)
+    remarks += _check_rule(where, event, zone, back_m, exit_m, lines, origin)
+    if cut_m > 0.25:
+        remarks.append(
+            f"lane {lane.lane}: vertices so far apart that the line may cut the bend by "
+            f"{cut_m:.1f} m; survey a vertex every 5 m"
+        )
+    if line.rms_m > max(3 * lane.sd_m, 0.15):
+        remarks.append(
+            f"lane {lane.lane}: the vertices lie {line.rms_m:.2f} m (root mean square) off a "
+            f"smooth line, the survey states {lane.sd_m:.2f} m"
+        )
+    if line.heading_rad[-1] - line.heading_rad[0] < -0.5:
+        remarks.append(
+            f"lane {lane.lane}: the line bends to the right, a track's to the left; is it drawn "
+            "backwards, or are latitude and longitude swapped?"
+        )
+    low, high = -entry, float(line.s_m[-1]) - entry
+    from_m = -min(max(-low, BEFORE_M), BEFORE_MAX_M)
+    to_m = exit_m + min(max(high - exit_m, BEYOND_M), BEYOND_MAX_M)
+    grid = STEP_M * np.arange(np.floor(from_m / STEP_M), np.ceil(to_m / STEP_M) + 1)
+    return ZoneAxis(
+        lane=lane.lane,
+        zone=zone,
+        event=event,
+        origin_lat_deg=origin[0],
+        origin_lon_deg=origin[1],
+        origin_alt_m=origin[2],
+        s_m=grid,
+        xy_m=at(line, grid + entry),
+        heading_rad=heading_at(line, grid + entry),
+        curvature_pm=curvature_at(line, grid + entry),
+        back_m=back_m,
+        exit_m=exit_m,
+        surveyed_m=(max(low, float(grid[0])), min(high, float(grid[-1]))),
+        line_sd_m=float(np.sqrt(np.mean([p.sd_m**2 for p in lines.values()]))),
+        remarks=tuple(remarks),
+    )
+
+
+def _window(xy_m: Floats, entry_xy_m: Floats) -> tuple[Floats, float | None, float]:
+    """The vertices that matter to a zone; the lap's length where the line closes; and the
+    widest cut across a bend between two of them [m].
+
+    A closed line is laid out from well before the zone to well beyond it, whichever vertex
+    the survey began at, and without meeting itself.
+    """
+    u = polygon_length(xy_m)
+    gap = float(np.hypot(*(xy_m[0] - xy_m[-1])))
+    nearest = float(u[np.argmin(np.hypot(*(xy_m - entry_xy_m).T))])
+    lap: float | None = None
+    if u[-1] >= LAP_MIN_M and gap <= CLOSING_M:
+        lap = float(u[-1]) + gap
+        ring, ring_u = (xy_m, u) if gap > 0.01 else (xy_m[:-1], u[:-1])
+        xy_m = np.concatenate([ring, ring, ring])
+        u = np.concatenate([ring_u - lap, ring_u, ring_u + lap])
+        before = min(BEFORE_MAX_M, 0.45 * lap) + min(15.0, 0.04 * lap)
+        beyond = min(BEYOND_MAX_M + ZONE_LIMITS_M[1], 0.45 * lap) + min(15.0, 0.04 * lap)
+    else:
+        before, beyond = BEFORE_MAX_M + 50.0, BEYOND_MAX_M + ZONE_LIMITS_M[1] + 50.0
+    inside = (u >= nearest - before) & (u <= nearest + beyond)
+    return xy_m[inside], lap, _widest_cut(xy_m[inside])
+
+
+def _widest_cut(xy_m: Floats) -> float:
+    """How far a bend bulges beyond the chords between vertices, at the worst vertex [m]:
+    chord * turn / 8, from the sagitta of an arc."""
+    steps = np.diff(xy_m, axis=0)
+    heading = np.unwrap(np.arctan2(steps[:, 1], steps[:, 0]))
+    chords = np.hypot(*steps.T)
+    shorter = np.minimum(chords[1:], chords[:-1])
+    return float(np.max(np.abs(np.diff(heading)) * shorter / 8, initial=0.0))
+
+
+def _foot(line: SmoothLine, xy: Floats, where: str, closed: bool) -> tuple[float, list[str]]:
+    """A spot's place along the line; error or remark where it is not on it."""
+    s, offset = (float(v) for v in project(line, xy))
+    outside = 0.0 if closed else max(-s, s - float(line.s_m[-1]), 0.0)
+    if outside > OFF_LINE_MAX_M or abs(offset) > OFF_LINE_MAX_M:
+        beyond = f"{outside:.1f} m beyond the end of" if outside > OFF_LINE_MAX_M else ""
+        beside = f"{abs(offset):.1f} m {'right' if offset > 0 else 'left'} of"
+        raise VenueError(
+            where,
+            f"the point lies {beyond or beside} the lane's line",
+            f"a point on it, within {OFF_LINE_MAX_M:.0f} m",
+            "check the lane's number, the coordinates and that the line reaches so far",
+        )
+    if abs(offset) > OFF_LINE_TOLD_M:
+        side = "right" if offset > 0 else "left"
+        return s, [f"{where}: the point lies {abs(offset):.2f} m {side} of the lane's line"]
+    return s, []
+
+
+def _check_order(where: str, back_m: float, exit_m: float) -> None:
+    if exit_m < -ZONE_LIMITS_M[0] / 5:
+        raise VenueError(
+            where,
+            f"the exit line comes {-exit_m:.2f} m before the entry line",
+            "the lane's line drawn in running direction",
+            "turn the order of its coordinates round, or swap entry and exit",
+        )
+    if not ZONE_LIMITS_M[0] <= exit_m <= ZONE_LIMITS_M[1]:
+        raise VenueError(
+            where,
+            f"a zone {exit_m:.2f} m long",
+            "20 m or 30 m between entry and exit line",
+            "correct the two points",
+        )
+    if back_m > 0.5:
+        raise VenueError(
+            where,
+            f"the back line lies {back_m:.2f} m past the entry line",
+            "the back line at the entry line or before it",
+            "swap back and entry, or leave the back line out",
+        )
+
+
+def _check_rule(
+    where: str,
+    event: str,
+    zone: int,
+    back_m: float,
+    exit_m: float,
+    lines: Mapping[str, Spot],
+    origin: Origin,
+) -> list[str]:
+    """Remarks on how the zone differs from the event's rule; an error where it is another's."""
+    rules = zone_rules(event, zone)
+    if not rules:
+        return [f"{where}: no rule is known for this zone of {event}; its length was not checked"]
+    rule = min(rules, key=lambda r: abs(r.back_m - back_m))
+    off = exit_m - rule.length_m
+    if abs(off) > ZONE_OFF_MAX_M:
+        raise VenueError(
+            where,
+            f"a zone {exit_m:.2f} m long, {abs(off):.2f} m {_than(off)} than the rule's",
+            f"{' or '.join(r.name for r in rules)} for the {event}",
+            _advice(rules, back_m, exit_m, lines, origin),
+        )
+    remarks = []
+    if abs(off) > ZONE_OFF_TOLD_M:
+        remarks.append(
+            f"{where}: the zone measures {exit_m:.2f} m, {abs(off):.2f} m {_than(off)} than the "
+            f"rule's {rule.length_m:.0f} m (survey's standard error {_length_sd(lines):.2f} m)"
+        )
+    if abs(back_m - rule.back_m) > 0.1:
+        remarks.append(
+            f"{where}: the back line lies {-back_m:.2f} m before the entry line, by the rule "
+            f"{-rule.back_m:.0f} m"
+        )
+    return remarks
+
+
+def _than(off_m: float) -> str:
+    return "longer" if off_m > 0 else "shorter"
+
+
+def _length_sd(lines: Mapping[str, Spot]) -> float:
+    return float(np.hypot(lines["entry"].sd_m, lines["exit"].sd_m))
+
+
+def _advice(
+    rules: tuple[ZoneRule, ...],
+    back_m: float,
+    exit_m: float,
+    lines: Mapping[str, Spot],
+    origin: Origin,
+) -> str:
+    """What most likely happened to a zone of the wrong length."""
+    entry, leave = lines["entry"], lines["exit"]
+    swapped_origin = (origin[1], origin[0], 0.0)
+    if abs(origin[1]) < 90:
+        one, other = (
+            to_enu(p.longitude_deg, p.latitude_deg, None, swapped_origin) for p in (entry, leave)
+        )
+        # 30 m along the bend of lane 1 are 29.2 m across
+        chord = float(np.hypot(*(one - other)))
+        if any(-1.0 < chord - r.length_m < 0.3 for r in rules):
+            return "latitude and longitude look swapped: GeoJSON has longitude first"
+    older = len(rules) == 2 and abs(exit_m - 20) < ZONE_OFF_MAX_M and abs(back_m) < 1
+    if older:
+        return 'under the older rules add the back line (line "back") 10 m before the entry line'
+    return "correct the points, or the event of the session"

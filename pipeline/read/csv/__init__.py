@@ -1,0 +1,1 @@
+"""CSV of fixes and inertial samples."""

@@ -1,0 +1,1 @@
+"""FIT activity files."""

@@ -1,0 +1,176 @@
+"""FIT messages one by one, through fitparse: slow, and knows what fit_columns.py does not.
+
+fitparse is imported only when a file needs it.
+"""
+
+from __future__ import annotations
+
+import struct
+import threading
+from array import array
+from collections.abc import Iterator, Mapping, Sequence
+from io import BytesIO
+from typing import Any, NamedTuple
+
+import fitparse
+import fitparse.records
+import numpy as np
+from fitparse.utils import FitEOFError
+
+from pipeline.read.fit.profile import WANTED, Decoded, Messages, developer_column, uneven
+
+_NAMES: Mapping[str, frozenset[str]] = {
+    kind.name: frozenset(fact.name for fact in kind.fields.values()) for kind in WANTED.values()
+}
+
+_ONE_AT_A_TIME = threading.Lock()  # fitparse keeps the developers' descriptions in its module
+
+
+def decode(data: bytes) -> Decoded:
+    """The wanted messages of one file of a chain, header included, up to a fault in it."""
+    store = {name: _Store(array("q"), {}, {}) for name in _NAMES}
+    with _ONE_AT_A_TIME:
+        fitparse.records.DEV_TYPES = _Developers()  # else one file's descriptions reach the next
+        fault = _decode(data, store)
+    return Decoded({name: _columns(s) for name, s in store.items() if len(s.order)}, fault)
+
+
+class _Cells(NamedTuple):
+    """A field's values in the order they came: the message's row, how many, the values."""
+
+    row: array[int]
+    width: array[int]
+    value: array[float]
+
+
+class _Store(NamedTuple):
+    order: array[int]
+    cells: dict[str, _Cells]
+    units: dict[str, str]
+
+
+class _AsStored:
+    """fitparse's hook for turning numbers into datetimes and other units; we want numbers."""
+
+    def run_type_processor(self, field: object) -> None: ...
+    def run_field_processor(self, field: object) -> None: ...
+    def run_unit_processor(self, field: object) -> None: ...
+    def run_message_processor(self, message: object) -> None: ...
+
+
+class _Undescribed(dict[int, Any]):
+    """A developer's fields. One that no field_description describes is bytes to pass over;
+    fitparse would give up the rest of the file."""
+
+    def __contains__(self, key: object) -> bool:
+        return True
+
+    def __missing__(self, number: int) -> Any:
+        return fitparse.records.DevField(
+            def_num=number, type=fitparse.records.BASE_TYPE_BYTE, name=f"undescribed_{number}"
+        )
+
+
+class _Developers(dict[int, Any]):
+    """Developers by index, also those whose developer_data_id is missing."""
+
+    def __contains__(self, key: object) -> bool:
+        return True
+
+    def __setitem__(self, index: int, developer: dict[str, Any]) -> None:
+        super().__setitem__(index, developer | {"fields": _Undescribed()})
+
+    def __missing__(self, index: int) -> Any:
+        self[index] = {}
+        return self[index]
+
+
+def _decode(data: bytes, store: Mapping[str, _Store]) -> str | None:
+    """Fills `store`; what stopped the decoding before the end, if anything did.
+
+    Each message is kept once the next one has proved that it ended where it should: where
+    bytes are missing in the middle, the last message before the fault is made of two.
+    """
+    count, held = 0, None
+    fault = None
+    try:
+        file = fitparse.FitFile(BytesIO(data), check_crc=False, data_processor=_AsStored())
+        for count, message in enumerate(_each(file), start=1):
+            if held is not None:
+                _keep(held, count - 1, store[held.name])
+            held = message if message.name in _NAMES else None
+    except (fitparse.FitParseError, struct.error) as e:
+        fault = f"cannot be decoded beyond message {count} ({e}); those before it are used"
+        if not isinstance(e, FitEOFError):
+            return fault
+    if held is not None:
+        _keep(held, count, store[held.name])
+    return fault
+
+
+def _each(file: Any) -> Iterator[Any]:
+    """Every message that can be decoded; a message read whole that fitparse cannot interpret
+    (a developer field of a type unknown, say) is passed over."""
+    while True:
+        left = file._bytes_left
+        try:
+            for message in file.get_messages():
+                # fitparse keeps every message it has seen; nobody here asks again.
+                file._messages.clear()
+                yield message
+            return
+        except (fitparse.FitParseError, struct.error):
+            raise
+        except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as e:
+            if file._bytes_left >= left:
+                raise fitparse.FitParseError(repr(e)) from e
+
+
+def _keep(message: Any, order: int, store: _Store) -> None:
+    wanted = _NAMES[message.name]
+    row = len(store.order)
+    store.order.append(order)
+    seen = set()
+    for field in message.fields:
+        if field.field_type == "devfield":
+            column = developer_column(str(field.name))
+            if column is None:
+                continue
+            name = column
+            store.units[name] = str(field.units or "")
+        else:
+            name = field.parent_field.name if field.parent_field else field.name
+            if name not in wanted:
+                continue
+        values = _numbers(field.raw_value if isinstance(field.value, str) else field.value)
+        # Stated twice (plain, and expanded from a component): the first that is not null.
+        if values and name not in seen:
+            seen.add(name)
+            cells = store.cells.setdefault(name, _Cells(array("q"), array("q"), array("d")))
+            cells.row.append(row)
+            cells.width.append(len(values))
+            cells.value.extend(values)
+
+
+def _numbers(value: object) -> Sequence[float]:
+    """The value or values as numbers, NaN for null; empty where there is none."""
+    if isinstance(value, (int, float)):
+        return (value,)
+    if isinstance(value, tuple):
+        numbers = [v if isinstance(v, (int, float)) else np.nan for v in value]
+        return [] if np.isnan(numbers).all() else numbers
+    return ()
+
+
+def _columns(store: _Store) -> Messages:
+    n = len(store.order)
+    columns = {}
+    for name, cells in store.cells.items():
+        rows, widths = np.array(cells.row), np.array(cells.width)
+        if uneven(n, int(widths.max()), len(cells.value)):
+            continue
+        filled = np.full((n, int(widths.max())), np.nan)
+        within = np.arange(widths.sum()) - np.repeat(np.cumsum(widths) - widths, widths)
+        filled[np.repeat(rows, widths), within] = cells.value
+        columns[name] = filled[:, 0] if filled.shape[1] == 1 else filled
+    return Messages(np.array(store.order), columns, dict(store.units))

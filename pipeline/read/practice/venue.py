@@ -1,0 +1,252 @@
+"""venue.geojson (RFC 7946) into a Venue: every feature checked, nothing reckoned."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, Literal, cast
+
+import numpy as np
+
+from pipeline.base.values import LaneLine, Spot, Venue
+from pipeline.errors import VenueError
+from pipeline.read.opening import contents
+from pipeline.read.practice.problems import did_you_mean, either, misspelt, noted, together
+
+KINDS = ("lane", "zone-line", "gate")
+LINES = ("back", "entry", "exit")
+PROPERTIES = ("kind", "lane", "zone", "line", "id", "sd_m")
+SD_M = 0.05  # a tape or a survey receiver, where the file does not say
+LANE_MAX, ZONE_MAX = 12, 9
+_DIGITS = 18  # of a whole number that has a meaning here
+MOST_BYTES = 64 << 20  # a whole city's layer
+
+Position = tuple[float, float]  # longitude, latitude [deg]
+
+
+def read_venue(path: Path) -> Venue:
+    """The venue of a GeoJSON file: lanes' lines, zone lines and gates.
+
+    Features of other kinds are passed over, altitudes too. Errors: VenueError, with
+    every problem of the file in it.
+    """
+    lanes: dict[int, LaneLine] = {}
+    spots: dict[tuple[object, ...], Spot] = {}
+    wrong: list[VenueError] = []
+    for where, feature in _features(path):
+        with noted(wrong, VenueError):
+            thing = _bounded(where, feature)
+            if isinstance(thing, LaneLine):
+                if thing.lane in lanes:
+                    raise _second(where, f"line of lane {thing.lane}")
+                lanes[thing.lane] = thing
+            elif thing is not None:
+                key = (thing.lane, thing.zone, thing.line, thing.id)
+                if key in spots:
+                    raise _second(where, _called(thing))
+                spots[key] = thing
+    if wrong:
+        raise together(VenueError, path, wrong)
+    if not lanes:
+        raise VenueError(
+            path, "no lane's line", 'a LineString with properties kind "lane" and lane'
+        )
+    return Venue(
+        path,
+        tuple(lanes[k] for k in sorted(lanes)),
+        tuple(s for s in spots.values() if s.line is not None),
+        tuple(s for s in spots.values() if s.line is None),
+    )
+
+
+def _second(where: str, what: str) -> VenueError:
+    return VenueError(where, f"a second {what}", "one", "delete the one that is wrong")
+
+
+def _called(spot: Spot) -> str:
+    if spot.line is None:
+        return f'gate "{spot.id}" on lane {spot.lane}'
+    return f"{spot.line} line of lane {spot.lane}, zone {spot.zone}"
+
+
+def parse_geojson(path: Path) -> list[Any]:
+    """The features of a GeoJSON file. VenueError where it is none."""
+    try:
+        text = contents(path, MOST_BYTES).decode("utf-8-sig")
+    except FileNotFoundError:
+        raise VenueError(
+            path,
+            "no such file",
+            "the venue, a GeoJSON file",
+            "correct venue in session.toml, or make one with `batontrace venue`",
+        ) from None
+    except OSError as error:
+        raise VenueError(
+            path,
+            f"cannot be read: {error.strerror}",
+            "the venue, a GeoJSON file",
+            "check venue in session.toml, and the file's permissions",
+        ) from None
+    except UnicodeDecodeError as error:
+        raise VenueError(
+            path,
+            f"byte {error.start} is not UTF-8",
+            "GeoJSON text in UTF-8",
+            "export the venue again as GeoJSON",
+        ) from None
+    try:
+        whole = json.loads(text, parse_int=_int)
+    except json.JSONDecodeError as error:
+        raise VenueError(
+            f"{path}, line {error.lineno}, column {error.colno}",
+            f"no JSON there ({error.msg})" if text.strip() else "the file is empty",
+            "a GeoJSON file",
+            "export the venue again, or make one with `batontrace venue`",
+        ) from None
+    except RecursionError:
+        raise VenueError(path, "brackets nested too deep", "GeoJSON") from None
+    kind = whole.get("type") if isinstance(whole, dict) else type(whole).__name__
+    features = whole.get("features") if isinstance(whole, dict) else None
+    if kind != "FeatureCollection" or not isinstance(features, list):
+        raise VenueError(
+            path,
+            f'type "{kind}"',
+            'a "FeatureCollection" with a list "features"',
+            "export the whole layer as GeoJSON, not one shape of it",
+        )
+    return features
+
+
+def _int(digits: str) -> int | float:
+    """Thousands of digits would be refused by Python, and no float holds hundreds."""
+    return int(digits) if len(digits) <= _DIGITS else float(digits)
+
+
+def _features(path: Path) -> Iterator[tuple[str, Any]]:
+    for number, feature in enumerate(parse_geojson(path), 1):
+        yield f"feature {number}", feature
+
+
+def _bounded(where: str, feature: Any) -> LaneLine | Spot | None:
+    try:
+        return _thing(where, feature)
+    except RecursionError:  # what could just be read cannot be put into a message
+        raise VenueError(where, "brackets nested too deep", "a GeoJSON feature") from None
+
+
+def _thing(where: str, feature: Any) -> LaneLine | Spot | None:
+    if not isinstance(feature, dict) or feature.get("type") != "Feature":
+        raise VenueError(where, "not a feature", 'an object with "type": "Feature"')
+    properties = feature.get("properties") or {}
+    if not isinstance(properties, dict):
+        raise VenueError(where, "properties that are no object", '{"kind": ..., "lane": ...}')
+    kind = properties.get("kind")
+    wrong_names = misspelt(properties, PROPERTIES)
+    if kind not in KINDS:
+        hint = did_you_mean(str(kind), KINDS) if kind is not None else ""
+        if hint or "kind" in wrong_names.values():
+            name = next((w for w, k in wrong_names.items() if k == "kind"), None)
+            found = f'property "{name}"' if name else f'kind "{kind}"'
+            raise VenueError(where, found, either(KINDS), hint or 'did you mean "kind"?')
+        return None  # somebody else's feature
+    for name, known in wrong_names.items():
+        if known != "kind":
+            raise VenueError(
+                where, f'property "{name}"', either(PROPERTIES), f'did you mean "{known}"?'
+            )
+    lane = _number(where, properties, "lane", LANE_MAX)
+    where = f"{where} ({kind}, lane {lane})"
+    sd_m = _sd(where, properties)
+    geometry = feature.get("geometry") or {}
+    if not isinstance(geometry, dict):
+        raise VenueError(where, "a geometry that is no object", '{"type": ..., "coordinates": ...}')
+    if kind == "lane":
+        line = _line_string(where, geometry)
+        return LaneLine(lane, np.array([p[0] for p in line]), np.array([p[1] for p in line]), sd_m)
+    longitude, latitude = _point(where, geometry)
+    if kind == "gate":
+        name = properties.get("id")
+        if not isinstance(name, str | int) or not str(name).strip():
+            raise VenueError(where, "a gate without id", 'a text "id"')
+        return Spot(lane, longitude, latitude, sd_m, id=str(name))
+    zone = _number(where, properties, "zone", ZONE_MAX)
+    line_name = properties.get("line")
+    if line_name not in LINES:
+        hint = did_you_mean(str(line_name), LINES)
+        raise VenueError(where, f'line "{line_name}"', either(LINES), hint)
+    return Spot(
+        lane, longitude, latitude, sd_m, zone, cast(Literal["back", "entry", "exit"], line_name)
+    )
+
+
+def _number(where: str, properties: Mapping[str, Any], name: str, most: int) -> int:
+    value = properties.get(name)
+    if isinstance(value, str) and value.strip().isdecimal() and len(value) <= _DIGITS:
+        value = int(value)  # some editors write every property as text
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= most:
+        found = f"no {name}" if name not in properties else f"{name} {json.dumps(value)}"
+        raise VenueError(where, found, f"{name}: a whole number from 1 to {most}")
+    return value
+
+
+def _sd(where: str, properties: Mapping[str, Any]) -> float:
+    value = properties.get("sd_m", SD_M)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= 10:
+        raise VenueError(
+            where,
+            f"sd_m {json.dumps(value)}",
+            "the survey's standard error in metres, more than 0 and at most 10",
+        )
+    return float(value)
+
+
+def _line_string(where: str, geometry: Mapping[str, Any]) -> list[Position]:
+    positions = geometry.get("coordinates")
+    if geometry.get("type") != "LineString" or not isinstance(positions, list):
+        raise VenueError(
+            where,
+            f'geometry "{geometry.get("type")}"',
+            'a "LineString" in running direction',
+            "join the parts into one line" if geometry.get("type") == "MultiLineString" else "",
+        )
+    if len(positions) < 2:
+        raise VenueError(where, f"a line of {len(positions)} position", "two or more")
+    return [_position(f"{where}, position {i}", p) for i, p in enumerate(positions, 1)]
+
+
+def _point(where: str, geometry: Mapping[str, Any]) -> Position:
+    if geometry.get("type") != "Point":
+        raise VenueError(where, f'geometry "{geometry.get("type")}"', 'a "Point"')
+    return _position(where, geometry.get("coordinates"))
+
+
+def _position(where: str, value: Any) -> Position:
+    expected = "[longitude, latitude] in degrees (WGS 84)"
+    if (
+        not isinstance(value, list)
+        or len(value) < 2
+        or any(isinstance(v, bool) or not isinstance(v, int | float) for v in value[:2])
+    ):
+        raise VenueError(where, f"coordinates {json.dumps(value)[:60]}", expected)
+    longitude, latitude = float(value[0]), float(value[1])
+    if not (math.isfinite(longitude) and math.isfinite(latitude)):
+        raise VenueError(
+            where, "a coordinate that is not a number", expected, "survey it again, or delete it"
+        )
+    if longitude == latitude == 0:
+        raise VenueError(where, "0, 0", expected, "survey it again: the receiver had no fix")
+    if abs(longitude) > 180 or abs(latitude) > 90:
+        swapped = abs(longitude) <= 90 and abs(latitude) <= 180
+        raise VenueError(
+            where,
+            f"longitude {longitude:g}, latitude {latitude:g}",
+            expected,
+            "latitude and longitude look swapped: longitude comes first"
+            if swapped
+            else "export the layer in WGS 84 (EPSG:4326), not in metres of a grid",
+        )
+    return longitude, latitude

@@ -1,0 +1,1 @@
+"""GPX and TCX: lists of points in XML."""

@@ -1,0 +1,1 @@
+"""Many sessions: what has changed, and where it is measured."""

@@ -1,0 +1,1 @@
+"""One session, from its files to its tables: the one place where the stages meet."""

@@ -1,0 +1,225 @@
+"""A look at a session before anything is computed: what each file holds and what is missing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.base.values import Fixes, Floats, Imu, RecordingSpec, Session, ZoneAxis
+from pipeline.errors import InputError
+from pipeline.measure import zones
+from pipeline.read import read
+from pipeline.read.practice.session import read_session
+
+Progress = Callable[[str, int, int], None]
+REP_MARGIN_S = 30.0  # a sheet's times are good to half a minute
+
+
+@dataclass(frozen=True, slots=True)
+class Stream:
+    """What one sensor of one file holds. Times are POSIX seconds; None for a counter's."""
+
+    runner: str
+    file: str
+    format: str
+    sensor: str  # gnss, imu
+    samples: int
+    rate_hz: float | None
+    first_utc_s: float | None
+    last_utc_s: float | None
+    span_s: float
+    longest_gap_s: float
+    dropped: int
+    has_position: bool
+    has_speed: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Report:
+    """`unreadable` and `missing` are sentences; the session can be processed where
+    `can_measure`, if perhaps with less in the tables."""
+
+    session: Session
+    axes: tuple[ZoneAxis, ...]
+    streams: tuple[Stream, ...]
+    unreadable: tuple[str, ...]
+    missing: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+    @property
+    def can_measure(self) -> bool:
+        """Two runners' positions are the least a takeover needs."""
+        return len({stream.runner for stream in self.streams if stream.has_position}) >= 2
+
+
+def check(path: Path, *, progress: Progress | None = None) -> Report:
+    """Read everything a session names and say what is there.
+
+    Raises SessionError and VenueError; a recording that cannot be read is in the report.
+    """
+    session = read_session(path)
+    axes = zones.axes(session)
+    streams: list[Stream] = []
+    unreadable: list[str] = []
+    remarks = [*session.remarks]
+    for number, spec in enumerate(session.recordings):
+        if progress is not None:
+            progress(f"read {spec.file}", number, len(session.recordings))
+        try:
+            recording = read(spec.path, spec.columns, spec.clock)
+        except InputError as err:
+            unreadable.append(str(err))
+            continue
+        remarks += [f"{spec.file}: {remark}" for remark in recording.remarks]
+        if recording.fixes is not None:
+            streams.append(_fixes(spec, recording.format, recording.fixes, recording.dropped_fixes))
+        if recording.imu is not None:
+            streams.append(_imu(spec, recording.format, recording.imu, recording.dropped_imu))
+    remarks += [remark for axis in axes for remark in axis.remarks]
+    missing = missing_from(session, streams)
+    return Report(
+        session, tuple(axes), tuple(streams), tuple(unreadable), tuple(missing), tuple(remarks)
+    )
+
+
+def missing_from(session: Session, streams: Sequence[Stream]) -> list[str]:
+    """What the streams lack for all of the session's takeovers to be measured, as sentences."""
+    return [
+        *_runners_without(session, streams),
+        *_counters_untied(session, streams),
+        *_reps_outside(session, streams),
+        *_wrong_day(session, streams),
+    ]
+
+
+# --- streams ---------------------------------------------------------------------------
+
+
+def _fixes(spec: RecordingSpec, format_: str, fixes: Fixes, dropped: int) -> Stream:
+    has_position = bool(np.isfinite(fixes.latitude_deg).any())
+    has_speed = bool(np.isfinite(fixes.speed_mps).any())
+    return _stream(
+        spec, format_, "gnss", fixes.t_s, fixes.basis == "utc", dropped, has_position, has_speed
+    )
+
+
+def _imu(spec: RecordingSpec, format_: str, imu: Imu, dropped: int) -> Stream:
+    return _stream(spec, format_, "imu", imu.t_s, imu.basis == "utc", dropped, False, False)
+
+
+def _stream(
+    spec: RecordingSpec,
+    format_: str,
+    sensor: str,
+    t_s: Floats,
+    utc: bool,
+    dropped: int,
+    has_position: bool,
+    has_speed: bool,
+) -> Stream:
+    t = np.sort(t_s)
+    span = float(t[-1] - t[0]) if t.size else 0.0
+    return Stream(
+        runner=spec.runner,
+        file=spec.file,
+        format=format_,
+        sensor=sensor,
+        samples=int(t.size),
+        rate_hz=_rate_hz(t),
+        first_utc_s=float(t[0]) if utc and t.size else None,
+        last_utc_s=float(t[-1]) if utc and t.size else None,
+        span_s=span,
+        longest_gap_s=float(np.diff(t).max()) if t.size > 1 else 0.0,
+        dropped=dropped,
+        has_position=has_position,
+        has_speed=has_speed,
+    )
+
+
+def _rate_hz(t_s: Floats) -> float | None:
+    """Samples to a stamp over the usual step from stamp to stamp; several may share a second.
+
+    The mean of the steps that are no gaps: a file's quantum would show in their median.
+    """
+    stamps, counts = np.unique(t_s, return_counts=True)
+    if stamps.size < 2:
+        return None
+    steps = np.diff(stamps)
+    usual = steps[steps < 1.5 * np.median(steps)]
+    return float(np.median(counts) / usual.mean())
+
+
+# --- what is missing -------------------------------------------------------------------
+
+
+def _runners_without(session: Session, streams: Sequence[Stream]) -> list[str]:
+    placed = {stream.runner for stream in streams if stream.has_position}
+    sensed = {stream.runner for stream in streams if stream.sensor == "imu"}
+    sentences = []
+    for runner in session.runners:
+        if runner.id not in placed:
+            sentences.append(f"{runner.id}: no positions, so none of this runner's takeovers")
+        elif runner.id not in sensed:
+            sentences.append(
+                f"{runner.id}: no accelerometer, so no steps and a less exact first movement"
+            )
+    return sentences
+
+
+def _counters_untied(session: Session, streams: Sequence[Stream]) -> list[str]:
+    if session.taps:
+        return []
+    return [
+        f"{stream.file}: a free-running counter and no [[sync]] tap, so its clock will be "
+        "fitted from the motion alone"
+        for stream in streams
+        if stream.first_utc_s is None
+    ]
+
+
+def _reps_outside(session: Session, streams: Sequence[Stream]) -> list[str]:
+    """Reps whose stated start lies in nobody's recording."""
+    sentences = []
+    for rep in session.reps or ():
+        for runner in (rep.incoming, rep.outgoing):
+            spans = [
+                (stream.first_utc_s, stream.last_utc_s)
+                for stream in streams
+                if stream.runner == runner and stream.has_position
+            ]
+            known = [(a, b) for a, b in spans if a is not None and b is not None]
+            if rep.start_utc_s is None or not known or len(known) < len(spans):
+                continue
+            if not any(a - REP_MARGIN_S <= rep.start_utc_s <= b + REP_MARGIN_S for a, b in known):
+                sentences.append(
+                    f"practice sheet, line {rep.line}: start_utc {_clock(rep.start_utc_s)} lies "
+                    f"outside {runner}'s recordings ({_spans(known)})"
+                )
+    return sentences
+
+
+def _wrong_day(session: Session, streams: Sequence[Stream]) -> list[str]:
+    """UTC and the venue's own date may differ by one; by more is another day's file."""
+    day = datetime.fromisoformat(session.date).replace(tzinfo=UTC).timestamp()
+    return [
+        f"{stream.file}: recorded on {_day(stream.first_utc_s)}, the session is of {session.date}"
+        for stream in streams
+        if stream.first_utc_s is not None
+        and not day - 86_400 <= stream.first_utc_s <= day + 2 * 86_400
+    ]
+
+
+def _spans(spans: Sequence[tuple[float, float]]) -> str:
+    return ", ".join(f"{_clock(first)} to {_clock(last)}" for first, last in spans)
+
+
+def _clock(utc_s: float) -> str:
+    return datetime.fromtimestamp(utc_s, UTC).strftime("%H:%M:%SZ")
+
+
+def _day(utc_s: float) -> str:
+    return datetime.fromtimestamp(utc_s, UTC).strftime("%Y-%m-%d")

@@ -1,0 +1,1 @@
+"""The card to print and take to the track."""

@@ -1,0 +1,1 @@
+"""Figures: what is drawn, and the two pens that draw it."""

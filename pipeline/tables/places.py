@@ -1,0 +1,206 @@
+"""Where files lie: a folder of this machine, or a bucket of an object store by its URL.
+
+A place is asked by names relative to it, with "/" between. `open_place` tells which it is.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, NamedTuple, Protocol
+
+from pipeline.errors import InputError, OutputError
+from pipeline.tables import store
+
+
+class Entry(NamedTuple):
+    """A file: its name, bytes, and when it was written."""
+
+    name: str
+    size: int
+    mtime_ns: int
+
+
+class Place(Protocol):
+    def files(self, below: str = "") -> Iterator[Entry]:
+        """Every file below a folder, at any depth, by name; none where there is no such folder.
+        Hidden files and folders are passed over; links to folders are not followed."""
+
+    def stat(self, name: str) -> Entry | None:
+        """One file, None where it is not there."""
+
+    def read(self, name: str) -> bytes:
+        """A file's content. Raises InputError."""
+
+    def open(self, name: str) -> Any:
+        """A file, of which parts may be read (a pyarrow.NativeFile). Raises InputError."""
+
+    def write(self, label: str, files: Mapping[str, bytes]) -> None:
+        """Files, each whole or not at all: in a folder all together, in a bucket in this order.
+        Raises OutputError."""
+
+
+def is_url(where: str) -> bool:
+    return "://" in where
+
+
+def open_place(where: str) -> Place:
+    """Raises InputError where a URL names nothing that can be reached this way."""
+    return Bucket(where) if is_url(where) else Folder(Path(where))
+
+
+class Folder:
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def __str__(self) -> str:
+        return str(self.path)
+
+    def files(self, below: str = "") -> Iterator[Entry]:
+        for folder, folders, names in os.walk(self.path / below):
+            folders[:] = sorted(name for name in folders if not name.startswith("."))
+            for name in sorted(names):
+                path = Path(folder, name)
+                if not name.startswith("."):
+                    entry = self.stat(path.relative_to(self.path).as_posix())
+                    if entry is not None:
+                        yield entry
+
+    def stat(self, name: str) -> Entry | None:
+        try:
+            found = (self.path / name).stat()
+        except (OSError, ValueError):
+            return None
+        return Entry(name, found.st_size, found.st_mtime_ns)
+
+    def read(self, name: str) -> bytes:
+        try:
+            return (self.path / name).read_bytes()
+        except OSError as err:
+            raise InputError(self.path / name, f"cannot be read ({err.strerror})") from err
+
+    def open(self, name: str) -> Any:
+        import pyarrow as pa
+
+        try:
+            return pa.OSFile(str(self.path / name))
+        except OSError as err:
+            raise InputError(self.path / name, f"cannot be read ({_said(err)})") from err
+
+    def write(self, label: str, files: Mapping[str, bytes]) -> None:
+        with store.staging(self.path, label) as folder:
+            moves = []
+            for number, (name, content) in enumerate(files.items()):
+                staged = folder / str(number)
+                staged.write_bytes(content)
+                store.sync(staged)
+                moves.append((staged, self.path / name))
+            store.switch(folder, moves)
+
+
+class Bucket:
+    """Objects below a URL such as s3://bucket/season; pyarrow's file systems do the talking.
+
+    Keys come from the environment or the machine's role, as object stores have it; a URL may
+    name another server: s3://bucket/season?endpoint_override=localhost:9000&scheme=http.
+    """
+
+    def __init__(self, url: str) -> None:
+        self.url = url
+        self._opened: tuple[Any, str] | None = None
+
+    def __str__(self) -> str:
+        return self.url.partition("?")[0]
+
+    def __getstate__(self) -> str:
+        return self.url
+
+    def __setstate__(self, url: str) -> None:
+        self.__init__(url)  # type: ignore[misc]
+
+    def _open(self) -> tuple[Any, str]:
+        if self._opened is None:
+            import pyarrow as pa
+            import pyarrow.fs
+
+            try:
+                system, root = pyarrow.fs.FileSystem.from_uri(self.url)
+            except (pa.ArrowException, OSError, ValueError) as err:
+                raise InputError(
+                    self,
+                    f"cannot be opened ({_said(err)})",
+                    "a folder, or a URL such as s3://bucket/season",
+                    "check the URL",
+                ) from err
+            self._opened = system, root.rstrip("/")
+        return self._opened
+
+    def _key(self, name: str) -> tuple[Any, str]:
+        system, root = self._open()
+        return system, f"{root}/{name}" if name else root
+
+    def files(self, below: str = "") -> Iterator[Entry]:
+        import pyarrow.fs
+
+        system, key = self._key(below)
+        _, root = self._open()
+        chosen = pyarrow.fs.FileSelector(key, allow_not_found=True, recursive=True)
+        try:
+            found = system.get_file_info(chosen)
+        except OSError as err:
+            raise self._unreachable(below, err) from err
+        for info in sorted(found, key=lambda info: str(info.path)):
+            name = info.path.removeprefix(root).lstrip("/")
+            if info.is_file and not any(part.startswith(".") for part in name.split("/")):
+                yield Entry(name, info.size, info.mtime_ns or 0)
+
+    def stat(self, name: str) -> Entry | None:
+        system, key = self._key(name)
+        try:
+            (info,) = system.get_file_info([key])
+        except OSError as err:
+            raise self._unreachable(name, err) from err
+        return Entry(name, info.size, info.mtime_ns or 0) if info.is_file else None
+
+    def read(self, name: str) -> bytes:
+        system, key = self._key(name)
+        try:
+            with system.open_input_stream(key) as stream:
+                content: bytes = stream.read()
+                return content
+        except OSError as err:
+            raise self._unreachable(name, err) from err
+
+    def open(self, name: str) -> Any:
+        system, key = self._key(name)
+        try:
+            return system.open_input_file(key)
+        except OSError as err:
+            raise self._unreachable(name, err) from err
+
+    def write(self, label: str, files: Mapping[str, bytes]) -> None:  # noqa: ARG002
+        for name, content in files.items():
+            system, key = self._key(name)
+            try:
+                with system.open_output_stream(key) as stream:  # there when it is closed, or not
+                    stream.write(content)
+            except OSError as err:
+                raise OutputError(
+                    f"{self}/{name}",
+                    f"cannot be written ({_said(err)})",
+                    "a bucket with the right to write",
+                    "check the URL and the keys; what was there before is still there",
+                ) from err
+
+    def _unreachable(self, name: str, err: OSError) -> InputError:
+        return InputError(
+            f"{self}/{name}".rstrip("/"),
+            f"cannot be read ({_said(err)})",
+            "a bucket that can be reached, and the right to read",
+            "check the URL, the network and the keys",
+        )
+
+
+def _said(err: BaseException) -> str:
+    return " ".join(str(err).split())[:300]

@@ -1,0 +1,409 @@
+"""schemas/*.json as Arrow schemas: the only owner of column facts.
+
+`conform` makes a checked table from columns, `check` checks one that exists, `read` checks one
+on disk, `markdown` writes docs/tables.md. Unit and meaning of every column travel in the
+Arrow field's metadata and so into Parquet. `TABLES` are written a session at a time,
+`DECISIONS` for all sessions together.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from pipeline.errors import OutputError
+
+TABLES = ("exchanges", "speed_curves", "recordings")
+DECISIONS = ("runners", "marks", "orders", "progress")
+
+_TYPES: dict[str, pa.DataType] = {
+    "string": pa.string(),
+    "int8": pa.int8(),
+    "int16": pa.int16(),
+    "int32": pa.int32(),
+    "int64": pa.int64(),
+    "float64": pa.float64(),
+    "bool": pa.bool_(),
+    "timestamp": pa.timestamp("us", tz="UTC"),
+    "list<string>": pa.list_(pa.string()),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column's facts. `sd` names the column that holds this one's standard error, `since`
+    the version of the table that brought it."""
+
+    name: str
+    type: str
+    nullable: bool
+    meaning: str
+    unit: str = ""
+    min: float | None = None
+    max: float | None = None
+    values: tuple[str, ...] = ()
+    sd: str | None = None
+    since: int = 1
+
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """Least and greatest value; infinite where there is no bound."""
+        low = -math.inf if self.min is None else self.min
+        return low, math.inf if self.max is None else self.max
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """These columns find their row in `table`, whose columns of the same names hold the same."""
+
+    columns: tuple[str, ...]
+    table: str
+
+
+@dataclass(frozen=True, slots=True)
+class TableFacts:
+    """One table's facts.
+
+    `changes` says what each version brought, from 1. No two rows agree in all columns of `key`,
+    which hold no nulls, nor in all of `unique`, which may.
+    """
+
+    table: str
+    version: int
+    meaning: str
+    columns: tuple[Column, ...]
+    changes: tuple[str, ...] = ()
+    key: tuple[str, ...] = ()
+    unique: tuple[str, ...] = ()
+    refers: Reference | None = None
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(column.name for column in self.columns)
+
+
+def _folder() -> Path:
+    # In a wheel the folder lies inside the package, in a checkout beside it.
+    package = Path(__file__).parents[1]
+    inside = package / "schemas"
+    return inside if inside.is_dir() else package.parent / "schemas"
+
+
+@functools.cache
+def facts(table_name: str) -> TableFacts:
+    """The facts of one table. Raises OutputError where there is no such table."""
+    known = (*TABLES, *DECISIONS)
+    if table_name not in known:
+        raise OutputError(table_name, "no such table", f"one of {', '.join(known)}")
+    raw = json.loads((_folder() / f"{table_name}.json").read_text(encoding="utf-8"))
+    columns = tuple(
+        Column(**{**column, "values": tuple(column.get("values", ()))}) for column in raw["columns"]
+    )
+    refers = raw.get("refers")
+    return TableFacts(
+        table=raw["table"],
+        version=raw["version"],
+        meaning=raw["meaning"],
+        columns=columns,
+        changes=tuple(raw["changes"]),
+        key=tuple(raw.get("key", ())),
+        unique=tuple(raw.get("unique", ())),
+        refers=None if refers is None else Reference(tuple(refers["columns"]), refers["table"]),
+    )
+
+
+def _field(column: Column) -> pa.Field:
+    metadata = {"description": column.meaning}
+    if column.unit:
+        metadata["unit"] = column.unit
+    return pa.field(column.name, _TYPES[column.type], column.nullable, metadata)
+
+
+def arrow_type(column: Column) -> str:
+    """The Arrow type of a column, in Arrow's own words, such as "timestamp[us, tz=UTC]"."""
+    return str(_TYPES[column.type])
+
+
+@functools.cache
+def arrow_schema(table_name: str) -> pa.Schema:
+    """The table's Arrow schema, with `unit` and `description` in each field's metadata."""
+    table = facts(table_name)
+    metadata = {
+        "description": table.meaning,
+        "batontrace.table": table.table,
+        "batontrace.version": str(table.version),
+    }
+    return pa.schema([_field(column) for column in table.columns], metadata)
+
+
+def conform(table_name: str, columns: Mapping[str, Sequence[Any] | np.ndarray]) -> pa.Table:
+    """A checked table from columns of equal length, in the schema's order and types.
+
+    Nulls are None, in lists. Times are aware datetimes or numbers: seconds since
+    1970-01-01T00:00Z (POSIX). NaN and infinities are errors, also in arrays.
+    Raises OutputError naming table, column and row.
+    """
+    table = facts(table_name)
+    _same_names(table, tuple(columns))
+    lengths = {name: len(values) for name, values in columns.items()}
+    if len(set(lengths.values())) > 1:
+        raise OutputError(table_name, f"columns of different lengths: {lengths}", "equal lengths")
+    arrays = [_array(table_name, column, columns[column.name]) for column in table.columns]
+    return check(table_name, pa.Table.from_arrays(arrays, schema=arrow_schema(table_name)))
+
+
+def empty(table_name: str) -> pa.Table:
+    """The table without rows."""
+    return arrow_schema(table_name).empty_table()
+
+
+def check(table_name: str, data: pa.Table) -> pa.Table:
+    """`data` itself, once names, types, nulls, bounds and standard errors have been checked.
+
+    Raises OutputError naming table, column and row.
+    """
+    table = facts(table_name)
+    _same_names(table, tuple(data.column_names))
+    for column in table.columns:
+        values = data.column(column.name)
+        if values.type != _TYPES[column.type]:
+            raise OutputError(f"{table_name}.{column.name}", f"type {values.type}", column.type)
+        _check_values(table_name, column, values)
+    for column in table.columns:
+        if column.sd is not None:
+            _check_pair(table_name, column, data.column(column.name), data.column(column.sd))
+    return data
+
+
+def read(path: Path, table_name: str | None = None, content: bytes | None = None) -> pa.Table:
+    """One table's file, checked: a session's `.../<table>/session=<id>/part-0.parquet`, whose
+    `session` column is the folder's name (docs/decisions/0003-partitions.md), or a decision's
+    `.../<table>/part-0.parquet`.
+
+    A file of an older version of the schema is read too, with nulls in columns it did not have
+    yet. `content` is the file's, where the caller has it already.
+    Raises OutputError where the file is missing, broken or not of the schema.
+    """
+    session = path.parent.name.removeprefix("session=")
+    of_session = session != path.parent.name
+    name = table_name or (path.parent.parent.name if of_session else path.parent.name)
+    do = "process the session again" if of_session else "have the table written again"
+    wanted = arrow_schema(name)
+    try:
+        data = pq.ParquetFile(path if content is None else pa.BufferReader(content)).read()
+    except (OSError, pa.ArrowException) as err:
+        raise OutputError(path, f"cannot be read as Parquet ({err})", do=do) from err
+    if "session" in wanted.names:
+        column = pa.array([session] * data.num_rows, pa.string())
+        data = data.add_column(0, wanted.field("session"), column)
+    data = _brought_up(name, data)
+    try:
+        _same_names(facts(name), tuple(data.column_names))
+        return check(name, data.cast(wanted))
+    except (pa.ArrowException, ValueError) as err:
+        raise OutputError(path, f"does not hold the table {name} ({err})", do=do) from err
+    except OutputError as err:
+        raise OutputError(path, f"{err.where}: {err.found}", err.expected, do) from err
+
+
+def _brought_up(table_name: str, data: pa.Table) -> pa.Table:
+    """`data` with nulls in the columns that came into the schema after it was written."""
+    stored = (data.schema.metadata or {}).get(b"batontrace.version", b"").decode("ascii", "replace")
+    if not stored.isdecimal():
+        return data
+    for place, column in enumerate(facts(table_name).columns):
+        if column.since > int(stored) and column.name not in data.column_names:
+            nulls = pa.nulls(data.num_rows, _TYPES[column.type])
+            data = data.add_column(min(place, data.num_columns), _field(column), nulls)
+    return data
+
+
+def markdown() -> str:
+    """docs/tables.md, from the schemas."""
+    parts = [
+        "# Tables",
+        "",
+        "Written by `python -m pipeline.schema > docs/tables.md` from `schemas/*.json`, which are",
+        "what to change.",
+        "",
+        f"{_listed(TABLES)} come a session at a time and",
+        "lie at `OUT/<table>/session=<id>/part-0.parquet`.",
+        f"{_listed(DECISIONS)} are made from all sessions together",
+        "and lie at `OUT/<table>/part-0.parquet`, each replaced as a whole.",
+        "",
+        "Units and meanings are in each file's metadata too. Types marked `?` may be null. A",
+        "column named like another with `_sd_`, or `_sd` at the end, is its standard error, null",
+        "where and only where the estimate is: it says how well the estimate is known, and gets",
+        "smaller as data come in. `_spread_` is how far things differ from rep to rep, and does",
+        "not. There is no NaN.",
+    ]
+    for name in (*TABLES, *DECISIONS):
+        table = facts(name)
+        parts += ["", f"## {name}", "", table.meaning, *_markdown_keys(table), ""]
+        parts += ["| column | type | unit | range | meaning |", "|---|---|---|---|---|"]
+        parts += [_markdown_row(column) for column in table.columns]
+    return "\n".join([*parts, "", *_markdown_versions()]) + "\n"
+
+
+# --- checks ----------------------------------------------------------------------------
+
+
+def _same_names(table: TableFacts, names: tuple[str, ...]) -> None:
+    missing = [name for name in table.names if name not in names]
+    unknown = [name for name in names if name not in table.names]
+    if missing or unknown:
+        found = [f"missing: {', '.join(missing)}"] if missing else []
+        found += [f"unknown: {', '.join(unknown)}"] if unknown else []
+        raise OutputError(
+            table.table,
+            "; ".join(found),
+            f"the columns of schemas/{table.table}.json",
+        )
+
+
+def _array(table_name: str, column: Column, values: Sequence[Any] | np.ndarray) -> pa.Array:
+    where = f"{table_name}.{column.name}"
+    if column.type == "timestamp":
+        values = [_microseconds(where, row, value) for row, value in enumerate(values)]
+    elif column.type.startswith("int"):
+        values = [_whole(where, row, value) for row, value in enumerate(values)]
+    try:
+        if column.type == "timestamp":
+            return pa.array(values, pa.int64()).cast(_TYPES[column.type])
+        return pa.array(values, _TYPES[column.type], from_pandas=False)
+    except (pa.ArrowException, OverflowError, TypeError, ValueError) as err:
+        raise OutputError(where, str(err), column.type) from err
+
+
+def _microseconds(where: str, row: int, value: Any) -> int | None:
+    if value is None:
+        return None
+    if isinstance(value, datetime):
+        if value.tzinfo is None:
+            raise OutputError(f"{where}, row {row}", f"{value} without a time zone", "UTC")
+        return round(value.timestamp() * 1e6)
+    if isinstance(value, (int, float, np.integer, np.floating)) and math.isfinite(value):
+        return round(float(value) * 1e6)
+    raise OutputError(f"{where}, row {row}", f"{value!r}", "an aware datetime or POSIX seconds")
+
+
+def _whole(where: str, row: int, value: Any) -> int | None:
+    if value is None:
+        return None
+    try:
+        if value == int(value) and not isinstance(value, (bool, str)):
+            return int(value)
+    except (TypeError, ValueError, OverflowError):
+        pass  # said below
+    raise OutputError(f"{where}, row {row}", f"{value!r}", "a whole number or None")
+
+
+def _first(mask: pa.ChunkedArray) -> int | None:
+    """The first row where `mask` is true; null counts as false."""
+    row = pc.index(pc.fill_null(mask, False), pa.scalar(True)).as_py()
+    return None if row < 0 else int(row)
+
+
+def _check_values(table_name: str, column: Column, values: pa.ChunkedArray) -> None:
+    def refuse(mask: pa.ChunkedArray, expected: str) -> None:
+        row = _first(mask)
+        if row is not None:
+            where = f"{table_name}.{column.name}, row {row}"
+            raise OutputError(where, repr(values[row].as_py()), expected)
+
+    # A lake of a thousand sessions spends its time here: one call that says "all is well" for each
+    # law, and masks only where something is not.
+    if not column.nullable and values.null_count:
+        refuse(pc.is_null(values), "a value: the column is not nullable")
+    if column.type == "list<string>":
+        lists = values.combine_chunks()
+        if lists.flatten().null_count:
+            raise OutputError(f"{table_name}.{column.name}", "a null inside a list", "words")
+    if column.type == "float64":
+        finite = pc.is_finite(values)
+        if not pc.min(finite).as_py() and len(values) > values.null_count:
+            refuse(pc.invert(finite), "a finite number; null where nothing is known")
+    if column.min is not None or column.max is not None:
+        extremes = pc.min_max(values).as_py()
+        least, most = extremes["min"], extremes["max"]
+        if column.min is not None and least is not None and least < column.min:
+            refuse(pc.less(values, column.min), f"at least {column.min:g} {column.unit}".rstrip())
+        if column.max is not None and most is not None and most > column.max:
+            refuse(pc.greater(values, column.max), f"at most {column.max:g} {column.unit}".rstrip())
+    if column.values and not set(pc.unique(values).to_pylist()) <= {*column.values, None}:
+        known = pc.is_in(values, value_set=pa.array(column.values))
+        refuse(pc.and_(pc.is_valid(values), pc.invert(known)), f"one of {', '.join(column.values)}")
+
+
+def _check_pair(
+    table_name: str, column: Column, values: pa.ChunkedArray, sds: pa.ChunkedArray
+) -> None:
+    if not (values.null_count or sds.null_count):
+        return
+    row = _first(pc.xor(pc.is_null(values), pc.is_null(sds)))
+    if row is not None:
+        raise OutputError(
+            f"{table_name}.{column.name}, row {row}",
+            f"value {values[row].as_py()} with {column.sd} {sds[row].as_py()}",
+            "both or neither: every estimate has its standard error",
+        )
+
+
+def _listed(names: Sequence[str]) -> str:
+    quoted = [f"`{name}`" for name in names]
+    return f"{', '.join(quoted[:-1])} and {quoted[-1]}"
+
+
+def _markdown_keys(table: TableFacts) -> list[str]:
+    said = []
+    if table.key or table.unique:
+        said.append(f"Rows are told apart by {_listed(table.key or table.unique)}.")
+    if table.refers is not None:
+        found = f"{_listed(table.refers.columns)} find the row in `{table.refers.table}`."
+        said.append(found)
+    return ["", " ".join(said)] if said else []
+
+
+def _markdown_versions() -> list[str]:
+    return [
+        "## Versions",
+        "",
+        "Each file says in its metadata which version of its table it holds,",
+        "`batontrace.version`. Files of older versions are read as if newly written, with nulls in",
+        "columns that they did not have yet; a new version never takes a column away or gives one",
+        "another meaning.",
+        "",
+        "| table | version | what it brought |",
+        "|---|---|---|",
+        *(
+            f"| `{name}` | {version} | {change} |"
+            for name in (*TABLES, *DECISIONS)
+            for version, change in enumerate(facts(name).changes, start=1)
+        ),
+    ]
+
+
+def _markdown_row(column: Column) -> str:
+    kind = column.type.replace("timestamp", "timestamp[us, UTC]") + ("?" if column.nullable else "")
+    if column.values:
+        bounds = ", ".join(f"`{value}`" for value in column.values)
+    else:
+        low = "" if column.min is None else f"{column.min:g}"
+        high = "" if column.max is None else f"{column.max:g}"
+        bounds = f"{low} … {high}".strip() if low or high else ""
+    return f"| `{column.name}` | {kind} | {column.unit} | {bounds} | {column.meaning} |"
+
+
+if __name__ == "__main__":
+    print(markdown(), end="")

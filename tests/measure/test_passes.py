@@ -1,0 +1,294 @@
+"""The moment of the pass: easing, gap, sight, and what the reps of a squad teach each other."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.base.values import Estimate
+from pipeline.measure import passes
+
+T = np.arange(0.5, 4.0, passes.GRID_S)
+ROWS = len(passes.HABITS_S)
+
+
+def ramp(t, moment, level=9.2, by=2.5):
+    return level - by * np.maximum(t - moment, 0.0)
+
+
+def course(meet_s=2.2, reach=1.2, rate=1.6, sd=0.1, entry_s=0.0):
+    """The gap closes at a steady rate to the reach at `meet_s`, and further."""
+    gap = reach - rate * (T - meet_s)
+    middle = 9.0 * (T - entry_s)
+    n = np.full(T.size, 1.0)
+    return passes.GapCourse(T, gap, sd * n, middle, sd * n)
+
+
+def unbiased():
+    """A belief of the others that knows next to nothing, (h, r)."""
+    return np.full((ROWS, len(passes.REACHES_M)), 1.0 / (ROWS * len(passes.REACHES_M)))
+
+
+def known(reach, habit=0.3, sd=0.05):
+    weight = np.exp(
+        -0.5 * ((passes.REACHES_M[None, :] - reach) / sd) ** 2
+        - 0.5 * ((passes.HABITS_S[:, None] - habit) / 0.05) ** 2
+    )
+    return weight / weight.sum()
+
+
+def seen(moment, sd):
+    return np.tile(-0.5 * ((T - moment) / sd) ** 2, (ROWS, 1))
+
+
+# --- easing ------------------------------------------------------------------------------------
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.floats(1.0, 3.0), st.floats(7.5, 10.5), st.sampled_from([5.0, 10.0]))
+def test_easing_finds_an_exact_ramp(moment, level, rate):
+    t = np.arange(-1.0, 5.0, 1 / rate)
+    ease = passes.easing(t, ramp(t, moment, level), 0.02, 0.0, 4.0)
+    assert ease.t_s[ease.log_likelihood.argmax()] == pytest.approx(moment, abs=1 / rate + 0.05)
+
+
+def drawn_speed(rng, t, moment):
+    """The law the change point is sought by: steady but for a slope and a walk, then a ramp whose
+    steepness walks."""
+    walk = np.cumsum(rng.normal(0, np.sqrt(np.diff(t, prepend=t[0] - 0.1))))
+    step = np.diff(t, prepend=t[0] - 0.1)
+    steepness = np.cumsum(rng.normal(0, np.sqrt(step)) * (t > moment))
+    changed = passes.BRAKING_CHANGE * np.cumsum(steepness * step)
+    by = rng.normal(passes.EASE_MPS2.value, passes.EASE_MPS2.sd)
+    steady = 9.2 + rng.normal(0, 0.77) * (t - t.mean()) + 0.3 * walk
+    return steady - by * np.maximum(t - moment, 0.0) + changed
+
+
+def error_and_sd(ease, moment):
+    p = np.exp(ease.log_likelihood)
+    p /= p.sum()
+    mean = p @ ease.t_s
+    return mean - moment, np.sqrt(p @ (ease.t_s - mean) ** 2 + 0.05**2 / 12)
+
+
+def test_easing_is_honest_over_speeds_of_its_own_law():
+    rng = np.random.default_rng(1)
+    t = np.arange(-1.0, 5.0, 0.1)
+    z = []
+    for _ in range(100):
+        moment = rng.uniform(0.8, 3.2)
+        y = drawn_speed(rng, t, moment) + rng.normal(0, 0.12, t.size)
+        error, sd = error_and_sd(passes.easing(t, y, 0.12, 0.0, 4.0), moment)
+        z.append(error / sd)
+    assert 0.65 < np.sqrt(np.mean(np.square(z))) < 1.35
+
+
+def rms_on_ramps(rate, noise):
+    rng = np.random.default_rng(2)
+    t = np.arange(-1.0, 5.0, 1 / rate)
+    errors = []
+    for moment in rng.uniform(1.2, 2.8, 15):
+        y = ramp(t, moment) + rng.normal(0, noise, t.size)
+        errors.append(error_and_sd(passes.easing(t, y, noise, 0.0, 4.0), moment)[0])
+    return float(np.sqrt(np.mean(np.square(errors))))
+
+
+@pytest.mark.parametrize("rate", [5.0, 10.0, 18.0])
+@pytest.mark.parametrize("noise", [0.05, 0.12])
+def test_easing_finds_noisy_ramps(rate, noise):
+    assert rms_on_ramps(rate, noise) < 0.2
+
+
+def test_easing_is_not_worse_for_more_speeds():
+    assert rms_on_ramps(25.0, 0.05) < 0.2
+
+
+def test_easing_without_a_ramp_prefers_no_moment_of_the_middle():
+    t = np.arange(-1.0, 5.0, 0.1)
+    steady = passes.easing(t, np.full(t.size, 9.0), 0.12, 0.0, 4.0)
+    clear = passes.easing(t, ramp(t, 2.0), 0.12, 0.0, 4.0)
+    inner = (steady.t_s > 0.5) & (steady.t_s < 3.0)
+    assert steady.log_likelihood[inner].max() < steady.log_likelihood[-1]
+    assert clear.log_likelihood.argmax() != len(clear.t_s) - 1
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.floats(-1e4, 1e4), st.floats(-0.8, 0.8))
+def test_easing_knows_no_zero_of_time_or_of_speed(shift, faster):
+    t = np.arange(-1.0, 5.0, 0.1)
+    y = ramp(t, 2.03)
+    here = passes.easing(t, y, 0.1, 0.0, 4.0)
+    there = passes.easing(t + shift, y + faster, 0.1, shift, 4.0 + shift)
+    n = min(len(here.t_s), len(there.t_s))
+    np.testing.assert_allclose(there.t_s[:n] - shift, here.t_s[:n], atol=1e-6)
+    a, b = np.exp(here.log_likelihood[:n]), np.exp(there.log_likelihood[:n])
+    peak = here.t_s[:n] @ a / a.sum()
+    assert there.t_s[:n] @ b / b.sum() - shift == pytest.approx(peak, abs=0.06)
+
+
+@pytest.mark.parametrize("n", [0, 1, 2])
+def test_easing_of_too_few_speeds_is_flat(n):
+    ease = passes.easing(np.arange(float(n)), np.full(n, 9.0), 0.1, 0.0, 4.0)
+    assert ease.log_likelihood.shape == ease.t_s.shape
+    assert (ease.log_likelihood == 0.0).all()
+    nobody = passes.easing(np.arange(9.0), np.full(9, 9.0), 0.1, 4.0, 4.0)
+    assert nobody.t_s.shape == (0,)
+    assert (passes.from_easing(nobody, T) == 0.0).all()
+
+
+def test_from_easing_is_a_density_of_the_lag():
+    # A sharp easing at 2 s: over the moments of the pass the likelihood integrates to the same
+    # whatever the habit (within the grid), and its peak lies a habit before the easing.
+    moments = np.arange(-2.0, 6.0, 0.01)
+    grid = np.arange(0.0, 4.0, 0.05)
+    sharp = passes.Easing(grid, -0.5 * ((grid - 2.0) / 0.02) ** 2)
+    density = np.exp(passes.from_easing(sharp, moments))
+    flat = density.min()
+    mass = (density - flat).sum(axis=1) * 0.01
+    np.testing.assert_allclose(mass, mass[0], rtol=1e-2)
+    peaks = moments[density.argmax(axis=1)]
+    assert np.corrcoef(peaks, passes.HABITS_S)[0, 1] < -0.999
+    assert peaks == pytest.approx(2.0 - passes.HABITS_S, abs=0.1)
+
+
+# --- gap and belief ------------------------------------------------------------------------------
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.floats(1.2, 3.2),
+    st.floats(0.7, 1.8),
+    st.floats(0.4, 3.0),
+    st.floats(0.03, 0.4),
+    st.integers(0, 2**32 - 1),
+)
+def test_belief_is_a_probability(meet, reach, rate, sd, seed):
+    rest = np.random.default_rng(seed).normal(0, 2, (ROWS, T.size))
+    belief = passes.believe(course(meet, reach, rate, sd), rest, known(reach), 30.0)
+    assert belief.weight.sum() == pytest.approx(1.0)
+    assert (belief.weight >= 0).all()
+    assert T[0] <= belief.moment.value <= T[-1]
+    assert 0.0 <= belief.p_in_zone <= 1.0
+    assert min(belief.moment.sd, belief.place_m.sd, belief.gap_m.sd) > 0.0
+
+
+def test_reach_tells_the_moment_and_closing_faster_tells_it_better():
+    flat = np.zeros((ROWS, T.size))
+    slow, fast = (
+        passes.believe(course(2.2, 1.2, rate), flat, known(1.2), 30.0) for rate in (0.8, 3.0)
+    )
+    assert fast.moment.value == pytest.approx(2.2, abs=0.05)
+    assert slow.moment.value == pytest.approx(2.2, abs=0.15)
+    assert fast.moment.sd < slow.moment.sd
+    assert fast.gap_m.value == pytest.approx(1.2, abs=0.05)
+
+
+@pytest.mark.parametrize("moment", [1.4, 2.0, 3.1])
+def test_sharp_sight_wins(moment):
+    belief = passes.believe(course(2.2), seen(moment, 0.01), known(1.2), 30.0)
+    assert belief.moment.value == pytest.approx(moment, abs=0.03)
+    assert belief.moment.sd < 0.03
+    assert belief.place_m.value == pytest.approx(9.0 * moment, abs=0.3)
+    # a sight of more than a reach's spread away from the gap still leaves the gap of that moment
+    assert belief.moment.value < T[-1]
+
+
+def test_easing_and_gap_agree_better_than_either():
+    t = np.arange(-1.0, 5.0, 0.1)
+    rest = passes.from_easing(passes.easing(t, ramp(t, 2.5), 0.1, 0.0, 4.0), T)
+    one = course(2.2, 1.2, 1.6)
+    wide = passes.GapCourse(T, one.gap_m, 50.0 * one.gap_sd_m, one.middle_m, one.middle_sd_m)
+    both = passes.believe(one, rest, known(1.2), 30.0)
+    gap_only = passes.believe(one, np.zeros_like(rest), known(1.2), 30.0)
+    ease_only = passes.believe(wide, rest, known(1.2), 30.0)
+    assert both.moment.sd < min(gap_only.moment.sd, ease_only.moment.sd)
+    assert both.moment.value == pytest.approx(2.2, abs=0.1)
+
+
+def test_probability_of_the_zone_follows_the_place():
+    flat = np.zeros((ROWS, T.size))
+    inside = passes.believe(course(2.2), flat, known(1.2), 30.0)
+    outside = passes.believe(course(2.2), flat, known(1.2), 12.0)
+    edge = passes.believe(course(2.2), flat, known(1.2), inside.place_m.value)
+    assert inside.p_in_zone > 0.95
+    assert outside.p_in_zone < 0.05
+    assert 0.3 < edge.p_in_zone < 0.7
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.floats(-1e3, 1e3))
+def test_belief_knows_no_zero_of_time(shift):
+    one = course(2.2)
+    moved = passes.GapCourse(T + shift, one.gap_m, one.gap_sd_m, one.middle_m, one.middle_sd_m)
+    here = passes.believe(one, seen(2.4, 0.2), known(1.2), 30.0)
+    there = passes.believe(moved, seen(2.4, 0.2), known(1.2), 30.0)
+    assert there.moment.value - shift == pytest.approx(here.moment.value, abs=1e-6)
+    assert there.place_m.value == pytest.approx(here.place_m.value, abs=1e-6)
+    np.testing.assert_allclose(there.weight, here.weight, rtol=1e-5, atol=1e-9)
+
+
+# --- learning -----------------------------------------------------------------------------
+
+
+def says(reach, moment=2.2):
+    return passes.message(course(moment, reach), seen(moment, 0.05))
+
+
+def test_more_reps_know_the_reach_better():
+    sds = []
+    for n in (1, 3, 9):
+        _, reach = passes.learn([(("ada", "bo"), says(1.5))] * n)
+        sds.append(reach["ada", "bo"].sd)
+        value = reach["ada", "bo"].value
+    assert sds[0] > sds[1] > sds[2]
+    assert value == pytest.approx(1.5, abs=0.12)
+
+
+@pytest.mark.parametrize("reach", [0.9, 1.2, 1.6])
+def test_reach_comes_back_between_prior_and_truth(reach):
+    _, few = passes.learn([(("ada", "bo"), says(reach))])
+    prior = passes.REACH_M.value
+    low, high = sorted((prior, reach))
+    assert low - 0.06 < few["ada", "bo"].value < high + 0.06
+
+
+def test_pairs_of_a_squad_teach_each_other_but_keep_their_own():
+    mixed = [(("ada", "bo"), says(1.6))] * 6 + [(("bo", "cy"), says(0.9))] * 6
+    _, reach = passes.learn(mixed)
+    assert reach["ada", "bo"].value - reach["bo", "cy"].value > 0.4
+    one = [(("bo", "cy"), says(1.2))]
+    _, alone = passes.learn(one)
+    _, with_far = passes.learn([*one, *[(("ada", "bo"), says(1.7))] * 8])
+    assert with_far["bo", "cy"].value > alone["bo", "cy"].value
+
+
+def test_order_of_the_reps_does_not_matter_and_no_rep_hears_itself():
+    reps = [(("ada", "bo"), says(1.5)), (("bo", "cy"), says(1.0)), (("ada", "bo"), says(1.3))]
+    others, reach = passes.learn(reps)
+    back, reach_back = passes.learn(reps[::-1])
+    for one, other in zip(others, back[::-1], strict=True):
+        np.testing.assert_allclose(one, other, atol=1e-12)
+    assert reach["ada", "bo"].value == pytest.approx(reach_back["ada", "bo"].value)
+    for belief in others:
+        assert belief.shape == (ROWS, len(passes.REACHES_M))
+        assert belief.sum() == pytest.approx(1.0)
+        assert (belief >= 0).all()
+    changed, _ = passes.learn([(("ada", "bo"), says(0.7)), *reps[1:]])
+    np.testing.assert_allclose(changed[0], others[0], atol=1e-9)
+    assert np.abs(changed[2] - others[2]).max() > 1e-4
+
+
+def test_one_rep_alone_hears_the_prior():
+    (belief,), _ = passes.learn([(("ada", "bo"), says(1.7))])
+    reach = belief.sum(axis=0)
+    mean = float(reach @ passes.REACHES_M)
+    sd = float(np.sqrt(reach @ (passes.REACHES_M - mean) ** 2))
+    prior = Estimate(passes.REACH_M.value, np.hypot(passes.REACH_M.sd, passes.REACH_PAIR_SD_M))
+    assert mean == pytest.approx(prior.value, abs=0.05)
+    assert sd == pytest.approx(prior.sd, rel=0.15)
+
+
+def test_no_reps_teach_nothing():
+    others, reach = passes.learn([])
+    assert others == []
+    assert reach == {}

@@ -1,0 +1,365 @@
+"""The trackside card: says what the tables say, of every pair, and lets nothing else through.
+
+The page is read back with the standard library's HTML parser. That it prints on one page was
+looked at by hand, in a browser (A4 and letter, either way up); here its text is bounded.
+"""
+
+import base64
+import functools
+import hashlib
+import re
+from itertools import permutations
+
+import numpy as np
+import pytest
+from html_page import Page
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.base.words import CAUTION, TENTH
+from pipeline.errors import InputError, UsageError
+from pipeline.show.card.trackside import MOST, STEP_M, card
+from pipeline.tables import schema
+
+NAMES = ["robin", "wren", "siskin", "plover", "dunlin", "avocet", "curlew", "merlin", "osprey"]
+
+
+def row_of(incoming="robin", outgoing="wren", mark_m=8.0, **given_values):
+    """A row of `marks` that obeys the schema; what a test is about is given."""
+    row = {
+        column.name: {"string": "4x100", "bool": False, "int32": 20, "list<string>": []}.get(
+            column.type, 1.0
+        )
+        for column in schema.facts("marks").columns
+    }
+    row |= {"p_in_zone": 0.91, "p_in_zone_sd": 0.03, "outgoing_start_m": 0.0, "zone_time_s": 3.0}
+    row |= {"p_ran_into": 0.02}
+    row |= {"mark_feet": mark_m / 0.25, "advised": True, "reps_pair": 4}
+    return row | {"incoming": incoming, "outgoing": outgoing, "mark_m": mark_m} | given_values
+
+
+def marks_of(*rows):
+    return schema.conform("marks", {name: [row[name] for row in rows] for name in rows[0]})
+
+
+def marks_of_team(team, **values):
+    return marks_of(*(row_of(a, b, **values) for a, b in permutations(team, 2)))
+
+
+def runner_of(runner, **given_values):
+    row = {
+        column.name: None
+        if column.nullable
+        else {"string": runner, "int32": 5, "list<string>": []}.get(column.type, 1.0)
+        for column in schema.facts("runners").columns
+    }
+    return row | {"event": "4x100"} | given_values
+
+
+def page(marks, runners=None, **more) -> Page:
+    asked = {"event": "4x100", "team": None, "settings": {"wind": "0.0 m/s"}, "date": "2026-06-01"}
+    return Page(card(marks, runners, **(asked | more)))
+
+
+# --- what the tables say ----------------------------------------------------------------
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.integers(2, MOST), st.integers(0, 2**32 - 1))
+def test_every_pair_stands_in_its_cell_with_the_table_s_numbers(runners, seed):
+    rng = np.random.default_rng(seed)
+    team = [str(name) for name in rng.permutation(NAMES[:runners])]
+    rows = {
+        pair: row_of(
+            *pair,
+            mark_m=float(rng.uniform(4.0, 12.0)),
+            mark_feet=float(rng.integers(20, 80)) / 2.0,
+            outgoing_start_m=float(rng.choice([0.0, 1.5, 3.0])),
+            p_in_zone=float(rng.uniform(0.02, 0.98)),
+            p_in_zone_sd=float(rng.uniform(0.006, 0.2)),
+        )
+        for pair in permutations(team, 2)
+    }
+    shown = page(marks_of(*rows.values()), team=team)
+    assert shown.grid()[0][1:] == team
+    assert [row[0] for row in shown.grid()[1:]] == team
+    for pair, row in rows.items():
+        cell = shown.cell(team, *pair)
+        feet, metres = re.match(r"([\d½]+) feet .*?(\d+\.\d\d) m", cell).groups()
+        assert float(feet.replace("½", ".5")) == row["mark_feet"]
+        assert float(metres) == pytest.approx(row["mark_m"], abs=0.005001)
+        chance, error = re.search(r"in zone (\d+) ± (\d+) %", cell).groups()
+        assert float(chance) == pytest.approx(100.0 * row["p_in_zone"], abs=0.5001)
+        assert float(error) == pytest.approx(100.0 * row["p_in_zone_sd"], abs=0.5001)
+        stands = re.search(r"stand \+([\d.]+) m", cell)
+        assert (float(stands[1]) if stands else 0.0) == row["outgoing_start_m"]
+    assert [shown.cell(team, name, name) for name in team] == ["·"] * len(team)
+
+
+@pytest.mark.parametrize(
+    ("feet", "words"), [(28.0, "28"), (28.5, "28½"), (0.5, "½"), (0.0, "0"), (28.26, "28½")]
+)
+def test_feet_are_counted_to_the_half(feet, words):
+    cell = page(marks_of(row_of(mark_feet=feet))).cell(["robin", "wren"], "robin", "wren")
+    assert cell.startswith(f"{words} feet")
+
+
+def test_metres_are_big_where_the_foot_length_is_not_known():
+    shown = page(
+        marks_of(row_of(mark_m=8.25, mark_feet=None), row_of("wren", "robin", mark_m=7.5)),
+        schema.conform("runners", {k: [v] for k, v in runner_of("wren").items()}),
+    )
+    cell = shown.cell(["robin", "wren"], "robin", "wren")
+    assert cell.startswith("8.25 m")
+    assert cell.count("8.25") == 1
+    assert shown.cell(["robin", "wren"], "wren", "robin").startswith("30 feet")
+    assert "foot not known" in shown.grid()[-1][2]
+    assert "where the foot-length is not known" in shown.text
+    assert "the tape one foot-length (30 cm) nearer" in shown.text
+
+
+def test_what_one_foot_length_does_is_read_off_the_rows_where_the_receiver_stands_as_advised():
+    around = [(7.75, 0.95, 3.02), (8.0, 0.91, 3.0), (8.25, 0.84, 3.05), (8.5, 0.7, 3.2)]
+    rows = [
+        row_of(mark_m=m, p_in_zone=p, zone_time_s=t, outgoing_start_m=2.0, advised=m == 8.0)
+        for m, p, t in around
+    ]
+    elsewhere = [
+        row_of(mark_m=m, p_in_zone=0.11, outgoing_start_m=start, advised=False)
+        for m in (7.75, 8.0, 8.25)
+        for start in (0.0, 4.0)
+    ]
+    shown = page(marks_of(*elsewhere, *reversed(rows)))
+    assert "−1: 95 % +1: 84 %" in shown.cell(["robin", "wren"], "robin", "wren")
+    assert "nearer changes the zone time by +0.02 s" in shown.text
+    assert "farther changes the zone time by +0.05 s" in shown.text
+
+
+def test_the_step_is_the_receiver_s_foot_length_of_the_table_runners():
+    rows = [row_of(mark_m=m, p_in_zone=p, advised=p == 0.9) for m, p in [(7.0, 0.6), (8.0, 0.9)]]
+    runners = [runner_of("robin", foot_m=0.31), runner_of("wren", foot_m=0.20)]
+    runners = schema.conform("runners", {k: [r[k] for r in runners] for k in runners[0]})
+    cell = page(marks_of(*rows), runners).cell(["robin", "wren"], "robin", "wren")
+    assert "−1: 84 % +1: –" in cell  # a fifth of the way down; beyond the last row nothing is said
+
+
+def test_without_a_foot_length_the_step_is_said():
+    rows = [
+        row_of(mark_m=8.0 + by * STEP_M, p_in_zone=0.9 - 0.05 * by, mark_feet=None, advised=by == 0)
+        for by in (-1, 0, 1)
+    ]
+    shown = page(marks_of(*rows))
+    assert "−30: 95 % +30: 85 %" in shown.cell(["robin", "wren"], "robin", "wren")
+    assert "−30 and +30 in a cell: the chance with the tape 30 cm nearer" in shown.text
+    assert "foot-length" not in shown.text.replace("where the foot-length is not known", "")
+
+
+@pytest.mark.parametrize(
+    ("p", "sd", "words"),
+    [(1.0, 0.0, ">99 ± <1 %"), (0.9951, 0.001, ">99 ± <1 %"), (0.0, 0.01, "<1 ± 1 %")],
+)
+def test_no_chance_is_said_to_be_certain(p, sd, words):
+    shown = page(marks_of(row_of(p_in_zone=p, p_in_zone_sd=sd)))
+    assert f"in zone {words}" in shown.cell(["robin", "wren"], "robin", "wren")
+
+
+def test_receivers_foot_and_lag_stand_below_their_column():
+    runners = [
+        runner_of("wren", foot_m=0.285, lag_s=0.184, lag_sd_s=0.021),
+        runner_of("robin", foot_m=0.31, lag_s=-0.05, lag_sd_s=0.02),
+        runner_of("wren", event="4x400", foot_m=0.1),
+    ]
+    runners = schema.conform("runners", {k: [r[k] for r in runners] for k in runners[0]})
+    last = page(marks_of(row_of()), runners).grid()[-1]
+    assert last == [
+        "The receiver",
+        "foot 31.0 cm lag −0.05 ± 0.02 s",
+        "foot 28.5 cm lag 0.18 ± 0.02 s",
+    ]
+
+
+def test_only_rows_of_the_event_count_and_pairs_without_a_mark_say_so():
+    shown = page(marks_of(row_of(), row_of("wren", "robin", event="4x400")))
+    assert shown.cell(["robin", "wren"], "wren", "robin") == "no mark"
+
+
+def test_the_order_of_the_rows_does_not_matter():
+    table = marks_of_team(NAMES[:4])
+    turned = table.take(list(range(table.num_rows))[::-1])
+    assert page(table).source == page(turned).source
+
+
+def test_settings_date_and_cautions_are_there():
+    shown = page(marks_of(row_of()), settings={"wind": "−1.0 m/s", "zones": "older"})
+    words = " ".join(shown.text.split())
+    for part in ("wind: −1.0 m/s", "zones: older", "2026-06-01", CAUTION, TENTH):
+        assert part in words
+    # The one mark and its size: World Athletics Technical Rules, TR24.4, from memory.
+    assert "50 x 400 mm" in words
+
+
+def test_no_tape_is_advised_where_the_receiver_judges_by_eye():
+    shown = page(marks_of(row_of(event="4x400", pace=0.85)), event="4x400")
+    assert "By eye" in shown.text
+    assert "50 x 400 mm" not in shown.text
+    assert "pace 85 %" in shown.cell(["robin", "wren"], "robin", "wren")
+
+
+# --- signs ------------------------------------------------------------------------------
+
+
+def test_signs_stand_where_they_should_and_nowhere_else():
+    team = ["robin", "wren", "siskin"]
+    pairs = list(permutations(team, 2))
+    fine = {"p_in_zone": 0.90, "p_ran_into": 0.10, "reps": 6}
+    odd = [{"p_in_zone": 0.894}, {"p_ran_into": 0.11}, {"reps": 5}, {"reps_pair": 0}, {}, {}]
+    table = marks_of(*(row_of(*p, **(fine | own)) for p, own in zip(pairs, odd, strict=True)))
+    shown = page(table, team=team, wished=0.90, short=[pairs[4]], few_reps=6)
+    cells = [shown.cell(team, *pair) for pair in pairs]
+    assert [[s for s in ("!", "×", "?", "untried") if s in cell] for cell in cells] == [
+        ["!"],
+        ["×"],
+        ["?"],
+        ["untried"],
+        ["!"],
+        [],
+    ]
+    assert "falls short of the 90 % wished for" in shown.text
+    assert "running into each other more than 10 %" in shown.text
+    assert "fewer than 6 takeovers" in shown.text
+    signs = [attributes for _, attributes in shown.opened if attributes.get("class") == "sign"]
+    assert [sign["aria-label"] for sign in signs if "aria-label" in sign] == [
+        "below the chance wished for",
+        "may run into each other",
+        "few takeovers",
+        "below the chance wished for",
+    ]
+    assert "!" not in page(table, team=team).cell(team, *pairs[0])  # nothing was wished for
+
+
+def test_untried_pairs_look_different_in_line_and_slope():
+    shown = page(marks_of(row_of(reps_pair=0)))
+    classes = [a["class"].split() for _, a in shown.opened if "untried" in a.get("class", "")]
+    assert ["pair", "untried"] in classes
+    rule = re.search(r"\.untried \{(.*?)\}", shown.style)[1]
+    assert "dashed" in rule
+    assert "italic" in rule
+    assert "Dashed, italic" in shown.text
+
+
+def test_nothing_is_said_by_colour():
+    shown = page(marks_of_team(NAMES[:3], reps=1, reps_pair=0), wished=0.99)
+    assert set(re.findall(r"#[0-9a-fA-F]{3,8}", shown.style)) <= {"#000", "#fff"}
+    assert not re.search(r"rgb|hsl|oklch|\b(red|green|orange|yellow|blue)\b", shown.style)
+    assert not any("style" in a or "color" in a or "bgcolor" in a for _, a in shown.opened)
+
+
+# --- nothing else gets through ------------------------------------------------------------
+
+HOSTILE = st.text(st.sampled_from("<>&\"'/=-;!#a bst{}`"), min_size=1, max_size=18).filter(
+    lambda name: name == " ".join(name.split())
+)
+
+
+@functools.cache
+def wordy_page(team, word):
+    table = marks_of_team(team, event=word)
+    return page(table, event=word, team=team, date=word, settings={word: word})
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(HOSTILE, min_size=3, max_size=3, unique=True), HOSTILE)
+def test_hostile_words_are_shown_and_do_nothing(team, word):
+    hostile, tame = wordy_page(tuple(team), word), wordy_page(("robin", "wren", "siskin"), "word")
+    assert hostile.tags == tame.tags
+    assert [a for _, a in hostile.opened] == [a for _, a in tame.opened]
+    assert hostile.grid()[0][1:] == team
+    assert [row[0] for row in hostile.grid()[1:]] == team
+    assert f"{word}: {word}" in hostile.text
+
+
+def test_unseen_signs_and_lone_surrogates_are_replaced():
+    team = ["a\u202eb", "c\x00d", "e\u200bf"]
+    shown = page(marks_of_team(team), date="\ud800\x1b[31m")
+    assert shown.grid()[0][1:] == ["a\ufffdb", "c\ufffdd", "e\ufffdf"]
+    assert "\ufffd\ufffd[31m" in shown.text
+    shown.source.encode("utf-8")
+
+
+def test_the_page_asks_for_nothing_and_may_not():
+    shown = page(marks_of_team(NAMES[:4]))
+    assert not {"script", "link", "img", "iframe", "object", "base", "a", "form"} & set(shown.tags)
+    addresses = {"src", "href", "srcset", "action", "background", "poster", "data"}
+    for _, attributes in shown.opened:
+        assert not addresses & set(attributes)
+        assert not any(name.startswith("on") for name in attributes)
+    assert not re.search(r"url\(|@import|@font-face|https?:|//", shown.style)
+    policy = next(
+        a["content"] for _, a in shown.opened if a.get("http-equiv") == "Content-Security-Policy"
+    )
+    digest = base64.b64encode(hashlib.sha256(shown.style.encode()).digest()).decode()
+    assert policy.split("; ")[:2] == ["default-src 'none'", f"style-src 'sha256-{digest}'"]
+    assert "unsafe" not in policy
+
+
+def test_it_is_a_table_with_headers_for_those_who_listen():
+    shown = page(marks_of_team(NAMES[:3]))
+    assert shown.source.startswith("<!DOCTYPE html>")
+    assert ("html", {"lang": "en"}) in shown.opened
+    scopes = [a["scope"] for tag, a in shown.opened if tag == "th"]
+    assert scopes == ["col"] * 4 + ["row"] * 3
+    assert "caption" in shown.tags
+    assert re.search(r"<title>Check marks, 4x100</title>", shown.source)
+
+
+def test_long_names_are_shortened_stay_distinct_and_are_spelled_out():
+    team = [f"{'x' * 30}-{n}-{'y' * 30}" for n in range(3)] + ["walking-home-then-1"]
+    shown = page(marks_of_team(team), team=team)
+    heads = shown.grid()[0][1:]
+    assert len(set(heads)) == 4
+    assert max(map(len, heads)) <= 20
+    assert f"{heads[3]} is walking-home-then-1" in shown.text
+
+
+def test_the_text_is_bounded_whatever_comes_in():
+    team = [f"{n}{'走' * 500}{n}" for n in range(12)]
+    asked = {f"{n}{'s' * 500}": "v" * 500 for n in range(30)}
+    long = page(marks_of_team(team), settings=asked, date="d" * 500)
+    short = page(marks_of_team(NAMES[:MOST]))
+    assert len(long.text) < len(short.text) + 2000
+    assert "The first 8 of 12 runners are shown" in long.text
+    assert "and 22 more" in long.text
+    body = next(attributes for tag, attributes in long.opened if tag == "body")
+    assert body == {"class": "runners-8 crowded"}
+
+
+# --- what is asked wrongly ----------------------------------------------------------------
+
+
+def test_more_runners_than_fit_are_taken_in_the_order_asked():
+    team = NAMES[::-1]
+    shown = page(marks_of_team(NAMES), team=team)
+    assert shown.grid()[0][1:] == team[:MOST]
+    assert f"The first {MOST} of {len(NAMES)} runners are shown" in shown.text
+    assert "runners are shown" not in page(marks_of_team(NAMES), team=team[:MOST]).text
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({"team": ["robin", "nobody"]}, "nobody"),
+        ({"team": ["robin", "robin"]}, "each runner once"),
+        ({"team": ["robin"]}, "two or more"),
+        ({"team": []}, "two or more"),
+        ({"event": "4x200"}, "4x200"),
+        ({"wished": 90.0}, "0 to 1"),
+    ],
+)
+def test_what_cannot_be_shown_is_said(more, said):
+    with pytest.raises(UsageError, match=said):
+        page(marks_of_team(NAMES[:3]), **more)
+
+
+def test_two_advised_marks_of_a_pair_are_an_error():
+    with pytest.raises(InputError, match="from robin to wren"):
+        page(marks_of(row_of(), row_of(mark_m=9.0)))

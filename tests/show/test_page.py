@@ -1,0 +1,271 @@
+"""The page as text: says what the tables say, of every takeover, and lets nothing else through.
+
+What a browser makes of it stands in test_page_in_browser.py.
+"""
+
+import base64
+import functools
+import hashlib
+import re
+
+import pytest
+import squads
+from conftest import random_table, with_values
+from html_page import Page
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.base.words import CAUTION
+from pipeline.show import scenes
+from pipeline.show.markup import document, element
+from pipeline.show.page import glance, layout
+from pipeline.show.page.pairs import Known
+from pipeline.show.wording import number, plus_minus
+from pipeline.tables import schema
+
+HOSTILE = (
+    "<script>alert(1)</script>",
+    '"><img src=x onerror=alert(1)>',
+    "</style><svg onload=alert(1)>",
+    "javascript:alert(1)//",
+    "&lt;b&gt;",
+    "\N{RIGHT-TO-LEFT OVERRIDE}nibor",
+    "a\x00b\nc",
+    "w" * 300,
+    "=1+1|cmd",
+)
+
+
+@functools.cache
+def tables(event="4x100", reps=12):
+    lake, _, _ = squads.lake(7, n_runners=4, evenings=2, reps=reps, event=event)
+    return lake.exchanges, lake.curves
+
+
+def takeovers(event="4x100"):
+    return scenes.takeovers(*tables(event))
+
+
+def session_page(several, recordings=(), known=None) -> Page:
+    about = {"Made by": "the tests"}
+    return Page(
+        layout.session(
+            "otter", several, known=known or {}, recordings=list(recordings), about=about
+        )
+    )
+
+
+def lines(shown: Page) -> list[list[str]]:
+    """The list's rows."""
+    return shown.grid()[1 : 1 + sum(c.get("data-rank") is not None for _, c in shown.opened)]
+
+
+# --- what the tables say ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("event", ["4x100", "4x400"])
+def test_every_takeover_stands_in_the_list_with_its_numbers(event):
+    several = scenes.order_by_time(takeovers(event))
+    shown = lines(session_page(several))
+    assert len(shown) == len(several)
+    for k, (one, row) in enumerate(zip(several, shown, strict=True), 1):
+        words = [cell.replace("\u00a0", " ") for cell in row]
+        assert words[0].startswith(f"{k} {one.row['incoming']} to {one.row['outgoing']}")
+        if one.zone_time is None:
+            assert "–" in words[1]
+        else:
+            value, sd = re.search(r"([\d.]+) ± ([\d.]+) s", words[1]).groups()
+            assert float(value) == pytest.approx(one.zone_time.value, abs=0.00501)
+            assert float(sd) == pytest.approx(one.zone_time.sd, abs=0.0101)
+        if one.place is None:
+            assert "not passed" in words[2]
+        else:
+            value, sd, basis = re.search(r"(−?[\d.]+) ± ([\d.]+) m, (\w+)", words[2]).groups()
+            assert float(value.replace("−", "-")) == pytest.approx(one.place.value, abs=0.0501)
+            assert float(sd) == pytest.approx(one.place.sd, abs=0.101)
+            assert basis == one.row["pass_basis"]
+        assert all(fault in words[5] for fault in one.row["faults"])
+
+
+def test_each_takeover_has_its_part_and_the_list_leads_there():
+    several = takeovers()
+    shown = session_page(several)
+    ids = [given["id"] for _, given in shown.opened if "id" in given]
+    assert len(ids) == len(set(ids))
+    targets = [given["href"] for tag, given in shown.opened if tag == "a"]
+    assert all(target[0] == "#" and target[1:] in ids for target in targets)
+    articles = [g["id"] for t, g in shown.opened if t == "article" and g["class"] == "takeover"]
+    assert articles == [glance.anchor(one) for one in scenes.order_by_time(several)]
+
+
+def test_moments_carry_their_standard_errors():
+    one = next(one for one in takeovers() if one.passed)
+    text = session_page([one]).text.replace("\u00a0", " ")
+    for moment in one.moments:
+        if moment.what != "entry":
+            assert plus_minus(moment.t, 2).replace("\u00a0", " ") in text
+    assert "inferred" in text
+
+
+@pytest.mark.parametrize("seen", [True, False])
+def test_a_pass_seen_is_a_full_dot_an_inferred_one_hollow(seen):
+    table = with_values(tables()[0], pass_basis="seen" if seen else "inferred")
+    shown = session_page(scenes.takeovers(table, tables()[1]))
+    dots = [g["class"] for t, g in shown.opened if t == "circle"]
+    assert dots
+    assert all(("full" in dot) is seen and ("hollow" in dot) is not seen for dot in dots)
+
+
+def test_the_page_without_takeovers_says_so():
+    shown = session_page([])
+    assert "No takeover was found" in shown.text
+    assert CAUTION in shown.text
+
+
+def test_without_curves_the_figures_remain():
+    several = scenes.takeovers(tables()[0], schema.empty("speed_curves"))
+    shown = session_page(several)
+    assert len(lines(shown)) == len(several)
+    assert "nothing to draw" in shown.text
+
+
+def test_cautions_stand_at_the_foot_and_where_marks_are_advised():
+    assert session_page(takeovers()).text.count(CAUTION) == 1
+    one = takeovers()[0]
+    row = random_table("marks", rows=1).to_pylist()[0]
+    row |= {"incoming": one.pair[0], "outgoing": one.pair[1], "event": "4x100", "advised": True}
+    known = {(*one.pair, "4x100"): Known(None, (row,))}
+    assert session_page(takeovers(), known=known).text.count(CAUTION) == 2
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.integers(0, 5))
+def test_any_tables_of_the_schema_make_a_page(seed, rows):
+    exchanges = random_table("exchanges", rows=rows, seed=seed)
+    curves = random_table("speed_curves", rows=20, seed=seed)
+    several = scenes.takeovers(exchanges, curves)
+    recordings = random_table("recordings", rows=3, seed=seed).to_pylist()
+    progress, marks = (
+        random_table(name, rows=4, seed=seed).to_pylist() for name in ("progress", "marks")
+    )
+    known = {(*one.pair, one.row["event"]): Known(progress[0], tuple(marks)) for one in several}
+    shown = session_page(several, recordings, known)
+    assert "nan" not in re.sub(r"[a-zA-Zß_-]{4,}", "", shown.text)
+    if several:
+        first = [one for one in several if one.pair == several[0].pair]
+        text = layout.pair(first, known=known, about={})
+        assert not re.search(r"\b(?:nan|inf)\b", " ".join(re.findall(r' d="([^"]*)"', text)))
+
+
+# --- what may not come through ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_a_hostile_name_is_text_and_changes_no_element(name):
+    plain = session_page(takeovers(), random_table("recordings", rows=2).to_pylist())
+    exchanges = with_values(tables()[0], incoming=name, faults=[name], remarks=[name])
+    curves = tables()[1]
+    recordings = with_values(
+        random_table("recordings", rows=2), "recordings", file=name, runner=name, remarks=[name]
+    )
+    calm = with_values(tables()[0], incoming="robin", faults=["x"], remarks=["y"])
+    shown = session_page(scenes.takeovers(exchanges, curves), recordings.to_pylist())
+    meek = session_page(
+        scenes.takeovers(calm, curves),
+        with_values(
+            random_table("recordings", rows=2), "recordings", file="f", runner="r", remarks=["y"]
+        ).to_pylist(),
+    )
+    assert shown.tags == meek.tags
+    assert {k for _, given in shown.opened for k in given} == {
+        k for _, given in plain.opened for k in given
+    }
+    assert not [k for _, given in shown.opened for k in given if k.startswith("on")]
+    assert shown.style == plain.style
+    assert shown.script == plain.script
+
+
+def test_the_policy_allows_this_style_and_this_script_alone():
+    shown = session_page(takeovers())
+    (policy,) = [g["content"] for t, g in shown.opened if t == "meta" and "http-equiv" in g]
+
+    def digest(text):
+        return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+
+    rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
+    assert rules == {
+        "default-src": "'none'",
+        "style-src": f"'sha256-{digest(shown.style)}'",
+        "script-src": f"'sha256-{digest(shown.script)}'",
+        "base-uri": "'none'",
+        "form-action": "'none'",
+        "require-trusted-types-for": "'script'",
+        "trusted-types": "'none'",
+    }
+    assert not [g for _, g in shown.opened if "style" in g]
+
+
+def test_nothing_is_asked_of_the_network():
+    shown = session_page(takeovers())
+    for _, attributes in shown.opened:
+        for name in ("src", "href", "action", "data", "poster", "srcset"):
+            assert attributes.get(name, "#").startswith("#")
+    assert "url(" not in shown.style
+    assert "@import" not in shown.style
+    assert "http" not in re.sub(r"http://www\.w3\.org/2000/svg", "", shown.script)
+
+
+def test_a_style_that_would_end_its_element_is_refused():
+    with pytest.raises(ValueError, match="would end"):
+        document("t", "</style><script>", element("body", {}))
+
+
+# --- size and sameness --------------------------------------------------------------------------
+
+
+def test_forty_takeovers_stay_under_a_megabyte_and_a_half():
+    lake, _, _ = squads.lake(8, n_runners=6, evenings=1, reps=40)
+    several = scenes.takeovers(lake.exchanges, lake.curves)
+    marks = random_table("marks", rows=25).to_pylist()
+    for k, row in enumerate(marks):
+        row |= {"advised": k == 12, "outgoing_start_m": 0.0, "pace": 1.0, "mark_m": 8.0 + 0.3 * k}
+    progress = random_table("progress", rows=1).to_pylist()[0]
+    known = {(*one.pair, "4x100"): Known(progress, tuple(marks)) for one in several}
+    recordings = random_table("recordings", rows=12).to_pylist()
+    text = layout.session("otter", several, known=known, recordings=recordings, about={})
+    assert len(several) == 40
+    assert len(text.encode()) < 1_500_000
+
+
+def test_the_same_tables_give_the_same_page():
+    assert session_page(takeovers()).source == session_page(takeovers()).source
+
+
+# --- words ----------------------------------------------------------------------------------------
+
+
+@given(st.floats(-1e4, 1e4), st.integers(0, 3))
+def test_numbers_have_a_true_minus_and_none_before_nought(value, digits):
+    text = number(value, digits)
+    assert float(text.replace("−", "-")) == pytest.approx(value, abs=0.5001 * 10**-digits)
+    assert "-" not in text
+    if not float(text.replace("−", "-")):
+        assert "−" not in text
+
+
+def test_a_pair_s_page_lists_every_candidate_mark():
+    several = [one for one in takeovers() if one.pair == takeovers()[0].pair]
+    marks = random_table("marks", rows=9).to_pylist()
+    for k, row in enumerate(marks):
+        row |= {"advised": k == 4, "outgoing_start_m": 0.0, "pace": 1.0, "mark_m": 8.0 + 0.3 * k}
+        row |= {"incoming": several[0].pair[0], "outgoing": several[0].pair[1], "event": "4x100"}
+    known = {(*several[0].pair, "4x100"): Known(None, tuple(marks))}
+    shown = Page(layout.pair(several, known=known, about={})).grid()
+    first = next(k for k, row in enumerate(shown) if row[0] == "mark, m") + 1
+    for k, row in enumerate(marks):
+        cells = [cell.replace("\u00a0", " ") for cell in shown[first + k]]
+        assert cells[0] == f"{row['mark_m']:.2f}" + (" advised" if k == 4 else "")
+        assert cells[5].startswith(f"{row['zone_time_s']:.2f} ± ")
+        p = re.match(r"[<>]?(\d+) ± [<>]?(\d+)", cells[2])
+        assert float(p[1]) == pytest.approx(100 * row["p_in_zone"], abs=1.0)
+        assert float(p[2]) == pytest.approx(100 * row["p_in_zone_sd"], abs=1.0)

@@ -1,0 +1,262 @@
+"""Figures as SVG elements: each thing lies where its numbers say, words lie free, nothing acts."""
+
+import itertools
+import re
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.show.figures import vector
+from pipeline.show.figures.drawing import (
+    INKS,
+    PAPER,
+    ZONE,
+    Bracket,
+    Curve,
+    Dot,
+    Figure,
+    Panel,
+    Span,
+    Upright,
+    covering,
+    scale,
+)
+
+
+def figure(*items, uprights=(), spans=(), low=-10.0, high=40.0, top=10.0, **more):
+    panel = Panel(scale("speed, m/s", 0.0, top), tuple(items))
+    return Figure("a title", "what it says", scale("place, m", low, high), (panel,), uprights,
+                  spans, **more)  # fmt: skip
+
+
+def axes(svg):
+    low, high, left, right = map(float, svg.get("data-x").split())
+    bottom_value, top_value, bottom, top = map(float, svg.get("data-y").split()[:4])
+
+    def back(x, y):
+        return (
+            low + (x - left) / (right - left) * (high - low),
+            bottom_value + (y - bottom) / (top - bottom) * (top_value - bottom_value),
+        )
+
+    return back
+
+
+def points(path):
+    """A polyline's points, from its moves and relative lines."""
+    found = []
+    for part in re.findall(r"M[^M]*", path.get("d")):
+        start, _, steps = part[1:].rstrip("z").partition("l")
+        numbers = np.array((start + " " + steps).split(), dtype=float).reshape(-1, 2)
+        found.append(np.cumsum(numbers, axis=0))
+    return found
+
+
+def with_class(svg, word):
+    return [part for part in svg.iter() if word in part.get("class", "").split()]
+
+
+# --- where things lie ---------------------------------------------------------------------------
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.integers(2, 400))
+def test_a_drawn_curve_stays_within_the_tolerance_of_every_row(seed, rows):
+    rng = np.random.default_rng(seed)
+    x = np.sort(rng.uniform(-10.0, 40.0, rows))
+    y = 5.0 + np.cumsum(rng.normal(0.0, 0.05, rows))
+    y = np.clip(y, 0.0, 10.0)
+    svg = vector.draw(figure(Curve("incoming", x, y)))
+    (path,) = with_class(svg, "curve")
+    (drawn,) = points(path)
+    back = axes(svg)
+    at = np.array([back(*point) for point in drawn])
+    unit = 50.0 / (vector.WIDTH - vector.LEFT - vector.RIGHT), 10.0 / vector.PANEL
+    # the way from each row to the polyline, in the picture's units
+    from_rows = np.column_stack([x / unit[0], y / unit[1]])
+    line = at / np.array(unit)
+    a, b = line[:-1], line[1:]
+    length = np.maximum(((b - a) ** 2).sum(axis=1), 1e-12)
+    part = ((from_rows[:, None] - a) * (b - a)).sum(axis=2) / length
+    nearest = a + np.clip(part, 0.0, 1.0)[..., None] * (b - a)
+    off = np.hypot(*np.moveaxis(from_rows[:, None] - nearest, -1, 0)).min(axis=1)
+    assert off.max() < vector.TOLERANCE + 0.11  # and the rounding to tenths
+    assert len(drawn) <= rows
+
+
+def test_a_pen_lifted_leaves_a_gap():
+    x = np.linspace(0.0, 30.0, 61)
+    svg = vector.draw(figure(Curve("baton", x, np.where(x < 15.0, 9.0, 8.0), breaks=(30,))))
+    first, second = points(with_class(svg, "curve")[0])
+    assert first[-1, 0] < second[0, 0]
+    assert len({round(y, 1) for y in first[:, 1]}) == len({round(y, 1) for y in second[:, 1]}) == 1
+
+
+def test_a_band_lies_one_standard_error_about_its_curve():
+    x = np.linspace(0.0, 30.0, 31)
+    svg = vector.draw(figure(Curve("incoming", x, np.full(31, 5.0), sd=np.full(31, 0.8))))
+    (band,) = points(with_class(svg, "band")[0])
+    back = axes(svg)
+    levels = {round(back(*point)[1], 1) for point in band}
+    assert levels == {4.2, 5.8}
+
+
+def test_dots_bars_and_brackets_lie_at_their_numbers():
+    svg = vector.draw(
+        figure(
+            Dot("plain", 18.0, 6.0, full=False, x_sd=1.5, y_sd=0.5),
+            Bracket(17.0, 9.0, 18.3, 8.0, "1.3 m"),
+        )
+    )
+    back = axes(svg)
+    bars = np.array(re.findall(r"-?[\d.]+", with_class(svg, "bars")[0].get("d")), dtype=float)
+    left, y, right, x, low, high = bars
+    assert back(left, y) == pytest.approx((16.5, 6.0), abs=0.06)
+    assert back(right, y)[0] == pytest.approx(19.5, abs=0.06)
+    assert sorted(back(x, v)[1] for v in (low, high)) == pytest.approx([5.5, 6.5], abs=0.06)
+    x0, _, _, x1, _ = map(float, re.findall(r"-?[\d.]+", with_class(svg, "bracket")[0].get("d")))
+    assert back(x1, 0)[0] - back(x0, 0)[0] == pytest.approx(1.3, abs=0.06)
+
+
+def test_what_is_inferred_is_hollow_or_broken_and_what_was_seen_is_not():
+    def kinds(full):
+        svg = vector.draw(
+            figure(
+                Dot("plain", 18.0, 6.0, full=full),
+                uprights=(Upright("plain", 18.0, "pass", broken=not full),),
+            )
+        )
+        return len(with_class(svg, "hollow")), len(with_class(svg, "broken"))
+
+    assert kinds(full=True) == (0, 0)
+    assert kinds(full=False) == (1, 1)
+
+
+def test_what_lies_outside_the_axes_is_not_drawn_outside():
+    svg = vector.draw(
+        figure(
+            Dot("plain", 39.0, 6.0, x_sd=10.0),
+            Curve("plain", np.array([0.0, 20.0]), np.array([9.5, 9.5]), sd=np.array([3.0, 3.0])),
+            uprights=(Upright("plain", 55.0, "far"), Upright("plain", 38.0, "pass", x_sd=9.0)),
+            spans=(Span(30.0, 70.0),),
+        )
+    )
+    assert "far" not in "".join(svg.itertext())
+    for rect in svg.iter("rect"):
+        assert float(rect.get("x")) + float(rect.get("width")) <= vector.WIDTH - vector.RIGHT + 0.1
+    (band,) = points(next(p for p in with_class(svg, "band") if p.tag == "path"))
+    assert band[:, 1].min() >= float(svg.get("data-y").split()[3]) - 0.1
+
+
+# --- words ---------------------------------------------------------------------------------------
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.floats(-10.0, 40.0), min_size=1, max_size=7))
+def test_words_over_the_panels_lie_apart_and_inside(places):
+    uprights = tuple(Upright("plain", x, f"word{k}") for k, x in enumerate(places))
+    svg = vector.draw(figure(uprights=uprights))
+    words = [t for t in with_class(svg, "word") if (t.text or "").startswith("word")]
+    assert len(words) == len(places)
+    half = 0.56 * vector.TYPE * 5 / 2
+    boxes = sorted((float(t.get("y")), float(t.get("x"))) for t in words)
+    for (y0, x0), (y1, x1) in itertools.pairwise(boxes):
+        assert abs(y1 - y0) >= vector.ROW - 0.1 or x1 - x0 >= 2 * half - 0.2
+    for y, x in boxes:
+        assert half - 0.2 <= x <= vector.WIDTH - half + 0.2
+        assert y >= 8.0
+
+
+def test_every_word_of_a_figure_is_in_the_picture():
+    svg = vector.draw(
+        figure(
+            Curve("incoming", np.array([0.0, 30.0]), np.array([9.0, 9.0]), word="robin <b>"),
+            Span(2.0, 3.0, "ground"),
+            spans=(Span(0.0, 30.0, "zone, 30 m"),),
+            uprights=(Upright("quiet", 3.0, "go"),),
+        )
+    )
+    text = list(svg.itertext())
+    assert {"robin <b>", "ground", "zone, 30 m", "go", "place, m"} <= set(text)
+    assert svg.get("aria-label") == "a title. what it says"
+    assert "robin &lt;b&gt;" in ET.tostring(svg, encoding="unicode")
+
+
+def test_the_reps_of_a_figure_are_groups():
+    items = [Dot("plain", float(k), 5.0, rep=k % 3) for k in range(9)]
+    groups = list(vector.draw(figure(*items)).iter("g"))
+    assert [group.get("data-rep") for group in groups] == ["0", "1", "2"]
+    assert [len(group) for group in groups] == [3, 3, 3]
+
+
+# --- inks and axes -------------------------------------------------------------------------------
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance, WCAG 2.2."""
+    parts = np.array([int(colour[k : k + 2], 16) / 255.0 for k in (1, 3, 5)])
+    linear = np.where(parts <= 0.04045, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4)
+    return float(linear @ [0.2126, 0.7152, 0.0722])
+
+
+def contrast(one: str, other: str) -> float:
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("ink", sorted(INKS))
+def test_inks_stand_out_from_paper_and_zone(ink, theme):
+    # WCAG 2.2: 4.5 : 1 for words (1.4.3), 3 : 1 for what a picture needs (1.4.11)
+    colour = getattr(INKS[ink], theme)
+    least = 3.0 if ink == "baton" else 4.5
+    assert contrast(colour, PAPER[theme]) >= least
+    if ink != "baton":
+        assert contrast(colour, ZONE[theme]) >= 4.5
+
+
+# Machado, Oliveira & Fernandes, IEEE Trans. Vis. Comput. Graph. 15 (2009) 1291, severity 1.0;
+# matrices from the authors' table, from memory.
+BLINDNESS = {
+    "protan": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
+               [-0.003882, -0.048116, 1.051998]],
+    "deutan": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
+               [-0.011820, 0.042940, 0.968881]],
+    "tritan": [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
+               [0.004733, 0.691367, 0.303900]],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("kind", sorted(BLINDNESS))
+def test_the_two_runners_differ_for_every_kind_of_colour_vision(kind, theme):
+    def seen(colour):
+        parts = np.array([int(colour[k : k + 2], 16) / 255.0 for k in (1, 3, 5)])
+        linear = np.where(parts <= 0.04045, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4)
+        return np.clip(np.array(BLINDNESS[kind]) @ linear, 0.0, 1.0)
+
+    incoming, outgoing = (seen(getattr(INKS[ink], theme)) for ink in ("incoming", "outgoing"))
+    assert np.abs(incoming - outgoing).max() > 0.15
+    assert INKS["incoming"].sign != INKS["outgoing"].sign  # and without any colour
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(-1e3, 1e3), st.floats(1e-3, 1e3), st.integers(5, 12))
+def test_axes_are_numbered_at_even_steps_inside(low, length, at_most):
+    found = scale("x", low, low + length, at_most)
+    assert 2 <= len(found.ticks) <= at_most + 1
+    steps = np.diff(found.ticks)
+    np.testing.assert_allclose(steps, steps[0], rtol=1e-6)
+    assert found.ticks[0] >= low - 1e-6 * length
+    assert found.ticks[-1] <= low + length * (1 + 1e-6)
+
+
+def test_an_axis_of_one_value_or_none_still_has_a_length():
+    for values in ([], [3.0], [3.0, 3.0], [float("nan")]):
+        low, high = covering(values)
+        assert high > low
+        assert scale("x", low, high).high > low
+    assert scale("x", 2.0, 2.0).high > scale("x", 2.0, 2.0).low
