@@ -281,6 +281,7 @@ def test_writers_wait_for_one_another(tmp_path):
     with store.exclusive(tmp_path):
         in_another_process = run_child(
             f"""
+            import pathlib
             from pipeline import errors
             from pipeline.tables import store
             import test_store
