@@ -20,6 +20,7 @@ ROOT = Path(__file__).resolve().parent.parent
 BIN = Path(sys.executable).parent
 SOURCE = ("pipeline", "schemas", "pyproject.toml", "README.md", "LICENSE")
 WHEEL_TESTS = ("tables/test_schema.py", "tables/test_store.py", "cli/test_cli.py")
+WHEEL_SUPPORT = ("support/random_tables.py", "support/stored_sessions.py")
 SAMPLE = ROOT / "sample_tracks" / "larch-straight" / "session.toml"
 
 # The tests run in parallel processes: threads inside them would only get in each other's way.
@@ -67,18 +68,22 @@ def wheel_works() -> bool:
         if not passes("wheel: install", install, folder):
             return False
         (folder / "tests").mkdir()
-        for test in ("conftest.py", *WHEEL_TESTS):
-            shutil.copy(ROOT / "tests" / test, folder / "tests" / Path(test).name)
+        for file in (*WHEEL_TESTS, *WHEEL_SUPPORT):
+            shutil.copy(ROOT / "tests" / file, folder / "tests")
         where = "import pipeline, sys; sys.exit(sys.prefix not in pipeline.__file__)"
-        test = [python, "-m", "pytest", "-q", "-p", "no:cacheprovider", folder / "tests"]
-        command = [python, "-m", "pipeline.cli", "process", SAMPLE, "--out", folder / "out"]
-        page = [
+        test = [
             python,
             "-m",
-            "pipeline.cli",
-            "report",
-            folder / "out",
-        ]  # needs files of the package
+            "pytest",
+            "-q",
+            "-p",
+            "no:cacheprovider",
+            "-k",
+            "not kill",
+            folder / "tests",
+        ]
+        command = [python, "-m", "pipeline.cli", "process", SAMPLE, "--out", folder / "out"]
+        page = [python, "-m", "pipeline.cli", "report", folder / "out"]  # needs package files
         return (
             passes("wheel: is what is imported", [python, "-c", where], folder)
             and passes("wheel: tests", test, folder)

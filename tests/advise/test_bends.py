@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.optimize import brentq, least_squares
-from test_published_sprints import BERLIN_2009, MARKS, RACES
+from published_sprints import BERLIN_2009, RACES, fit_law
+from scipy.optimize import brentq
 
 from pipeline.advise import bends, laws
 from pipeline.base.stadium import STANDARD, scratch_m
@@ -13,13 +13,6 @@ from pipeline.base.stadium import STANDARD, scratch_m
 LAW = (11.5, 1.35, -0.05)  # V, tau, launch of somebody fast
 
 runners = st.tuples(st.floats(7.0, 12.5), st.floats(0.9, 1.8), st.floats(-0.3, 0.2))
-
-
-def law_of(race, marks=MARKS[:6]):
-    """(V, tau, launch) by least squares over the first 60 m, reaction taken off."""
-    reaction, seconds = race
-    t = np.array(seconds)[: len(marks)] - reaction
-    return least_squares(lambda p: laws.seconds_to(marks, *p) - t, [11.5, 1.3, -0.1]).x
 
 
 # --- bend ------------------------------------------------------------------------------
@@ -77,7 +70,7 @@ def test_the_200_m_of_berlin_2009():
     """The winner's 100 m curve carried through his 200 m (Graubner & Nixdorf, New Studies in
     Athletics 26, 2011): 4.32 s from 50 to 100 m in lane 5, 4.52 s for the next 50. He lost less on
     the bend than runners do on average, within their spread, and he paced himself."""
-    law = law_of(BERLIN_2009)
+    law = fit_law(BERLIN_2009)
     way = {"on_bend": 1.0, "radius_m": STANDARD.measured_m(5)}
     low, mean, high = (
         bends.run_s(50.0, 50.0, *law, scale=bends.BEND_SCALE * (1 + k), **way)
@@ -124,7 +117,7 @@ def test_the_fade_is_that_of_the_published_finals():
     """Which loss per metre after 60 m brings the law of each final's first 60 m to its 100 m."""
 
     def needed(race):
-        law, (reaction, seconds) = law_of(race), race
+        law, (reaction, seconds) = fit_law(race), race
         return brentq(
             lambda per_m: (
                 bends.from_gun_s(100.0, *law, reaction_s=reaction, fade_per_m=per_m) - seconds[-1]
@@ -151,7 +144,7 @@ def test_the_last_20_m_against_the_fastest_10_m():
 
 def test_the_fade_carries_over_to_a_final_it_was_not_taken_from():
     """Berlin 2009 women's 100 m, reaction 0.146 s, 20 m marks (public sheet): 10.73 s."""
-    law = law_of((0.146, (3.03, 4.98, 6.88)), np.array([20.0, 40.0, 60.0]))
+    law = fit_law((0.146, (3.03, 4.98, 6.88)), np.array([20.0, 40.0, 60.0]))
     assert bends.from_gun_s(100.0, *law, reaction_s=0.146) == pytest.approx(10.73, abs=0.10)
 
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from test_simulate import course, pair_squad, run
+from made_pairs import course, pair_squad, run
 
 from pipeline.advise import laws, runners
 from pipeline.advise.simulate import Conditions

@@ -20,9 +20,8 @@ from checkout import SAMPLES
 from hypothesis import HealthCheck, given
 from hypothesis import settings as trials
 from hypothesis import strategies as st
-from lakes import NAMES, QUICK
-from test_marks import ordered_pairs, random_lake
-from test_store import ASKED, files_below
+from lakes import NAMES, QUICK, ordered_pairs, random_lake
+from stored_sessions import ASKED, files_below
 
 from pipeline.advise import decisions
 from pipeline.advise.marks import Settings

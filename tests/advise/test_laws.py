@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from published_sprints import FITS, MARK_SD_S, MARKS, RACES, TABLE, TABLE_M
 from scipy.optimize import least_squares
-from test_published_sprints import FITS, MARK_SD_S, MARKS, RACES, TABLE, TABLE_M
 
 from pipeline.advise import laws
 

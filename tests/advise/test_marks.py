@@ -13,11 +13,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pytest
 import squads
-from conftest import random_table
 from hypothesis import HealthCheck, given
 from hypothesis import settings as trials
 from hypothesis import strategies as st
-from test_simulate import pair_squad
+from lakes import ordered_pairs, random_lake
+from made_pairs import pair_squad
 
 from pipeline.advise import marks, takeovers
 from pipeline.advise.marks import Settings
@@ -64,10 +64,6 @@ def visual(looked):
 
 def by_pair(advice) -> dict:
     return {(pair.incoming, pair.outgoing): pair for pair in advice.pairs}
-
-
-def ordered_pairs(names) -> list[tuple[str, str]]:
-    return [(a, b) for a in names for b in names if a != b]
 
 
 # --- the table ---------------------------------------------------------------------------------
@@ -493,25 +489,6 @@ def test_a_lake_without_a_takeover_is_nothing_measured():
     empty = Lake(Path("out"), schema.empty("exchanges"), schema.empty("speed_curves"), {})
     with pytest.raises(NothingMeasured):
         marks.advise(empty)
-
-
-def random_lake(seed: int, rows: int, event: str) -> Lake:
-    """Takeovers of three runners whose figures obey the schema and nothing else."""
-    names = ("otter", "<b>", "ß 1")
-    exchanges = random_table("exchanges", rows=rows, seed=seed).to_pydict()
-    exchanges |= {
-        "event": [event] * rows, "exchange": list(range(1, rows + 1)),
-        "incoming": [names[k % 3] for k in range(rows)],
-        "outgoing": [names[(k + 1 + seed % 2) % 3] for k in range(rows)],
-    }  # fmt: skip
-    curves = random_table("speed_curves", rows=40 * rows, seed=seed).to_pydict()
-    curves["exchange"] = [1 + k % rows for k in range(40 * rows)]
-    return Lake(
-        Path("out"),
-        schema.conform("exchanges", exchanges),
-        schema.conform("speed_curves", curves),
-        {},
-    )
 
 
 @pytest.mark.filterwarnings("error")

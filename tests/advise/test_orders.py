@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from published_sprints import RACES, fit_law
 from scipy.optimize import brentq
-from test_bends import law_of
-from test_published_sprints import RACES
 
 from pipeline.advise import bends, laws, orders
 from pipeline.base.stadium import STANDARD, scratch_m
@@ -378,7 +377,7 @@ def test_one_order_has_no_second():
 
 # --- published relays ------------------------------------------------------------------
 
-CURVES = np.array([law_of(race) for race in RACES.values()])
+CURVES = np.array([fit_law(race) for race in RACES.values()])
 FLATS = np.array([seconds[-1] for _, seconds in RACES.values()])
 
 

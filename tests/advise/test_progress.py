@@ -7,9 +7,9 @@ from datetime import timedelta
 import numpy as np
 import pyarrow as pa
 import pytest
-from conftest import random_table
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from random_tables import random_table
 
 from pipeline.advise import progress as weeks
 from pipeline.advise.progress import lacking, progress

@@ -11,7 +11,7 @@ from types import SimpleNamespace
 
 import pymap3d
 import pytest
-from conftest import random_table
+from random_tables import random_table
 
 import pipeline.session.check
 import pipeline.session.process

@@ -9,10 +9,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from command import run
-from conftest import random_table
-from lakes import NAMES, QUICK, store_lake
-from test_marks import ordered_pairs
-from test_store import ASKED, files_below
+from lakes import NAMES, QUICK, ordered_pairs, store_lake
+from random_tables import random_table
+from stored_sessions import ASKED, files_below
 
 from pipeline import errors
 from pipeline.advise import decisions

@@ -7,9 +7,9 @@ import numpy as np
 import pyarrow as pa
 import pytest
 import squads
-from conftest import random_table
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from random_tables import random_table
 
 from pipeline.advise import laws, takeovers
 from pipeline.base.stadium import OLDER_BACK_M

@@ -5,16 +5,26 @@ from __future__ import annotations
 import gzip
 import subprocess
 import sys
-import tempfile
 from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from read_samples import QUANTUM_DEG, QUANTUM_MPS, WRITERS, Sample, as_csv, as_gpx, real
+from read_samples import (
+    QUANTUM_DEG,
+    QUANTUM_MPS,
+    WRITERS,
+    Sample,
+    as_csv,
+    as_gpx,
+    fixes_of,
+    read_bytes,
+    real,
+    some_run,
+)
 
-from pipeline.base.values import Fixes, Recording
+from pipeline.base.values import Recording
 from pipeline.errors import RecordingError
 from pipeline.read import SUPPORTED, read, source
 
@@ -39,14 +49,6 @@ sample_runs = st.lists(
 )
 
 
-def read_bytes(data: bytes, name: str = "recording", **how: object) -> Recording:
-    """Under a name that tells nothing."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / name
-        path.write_bytes(data)
-        return read(path, **how)  # type: ignore[arg-type]
-
-
 def read_or_error(data: bytes) -> Recording | RecordingError:
     """Whatever else is raised fails the test; an error must say what was found and to do."""
     try:
@@ -57,18 +59,6 @@ def read_or_error(data: bytes) -> Recording | RecordingError:
 
 def explains(error: RecordingError) -> bool:
     return bool(error.where and error.found and error.expected and error.do)
-
-
-def some_run(n: int = 8) -> list[Sample]:
-    return [
-        Sample(1_778_605_400.0 + i / 10, 48.1234567 + i * 1e-6, -16.7654321 - i * 2e-6, 8.0 + i / 8)
-        for i in range(n)
-    ]
-
-
-def fixes_of(recording: Recording) -> Fixes:
-    assert recording.fixes is not None
-    return recording.fixes
 
 
 def test_supported_names_are_the_formats() -> None:

@@ -8,7 +8,7 @@ import sys
 import pyarrow.parquet as pq
 import pytest
 from command import run
-from test_season import IDS, an_evening, contents
+from evenings import IDS, an_evening, contents
 
 from pipeline.errors import InputError
 from pipeline.season import engines, season

@@ -8,30 +8,19 @@ import signal
 import subprocess
 import sys
 import time
-from pathlib import Path
 
 import pytest
 import small_sessions as small
 from command import run
-from conftest import random_table
 from deadly import shout_or_die
+from evenings import IDS, an_evening, contents
+from random_tables import random_table
 
 from pipeline.errors import InputError, NothingMeasured, OutputError
 from pipeline.read.practice.session import read_session
 from pipeline.season import engines, season
 from pipeline.session import process
 from pipeline.tables import schema, store
-
-IDS = ("adder-evening", "lynx-evening", "wren-evening")
-
-
-def an_evening(folder: Path, session_id: str, name: str = "plain") -> Path:
-    """A small session under an id of its own; its file."""
-    small.copied(name, folder)
-    (folder / name).rename(folder / session_id)
-    path = folder / session_id / "session.toml"
-    small.replace(path, f'id = "{name}"', f'id = "{session_id}"')
-    return path
 
 
 @pytest.fixture
@@ -68,16 +57,6 @@ def go(evenings, **options):
 
 def states(summary):
     return {one.session: one.state for one in summary.outcomes}
-
-
-def contents(out):
-    """The tables and records; a record's time and command are the run's own."""
-    found = {}
-    for path in sorted(out.rglob("*")):
-        name = path.relative_to(out).as_posix()
-        if path.suffix == ".parquet" and not name.startswith((".", "season/")):
-            found[name] = path.read_bytes()
-    return found
 
 
 # --- what is measured ---------------------------------------------------------------------

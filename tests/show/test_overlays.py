@@ -5,7 +5,7 @@ import functools
 import numpy as np
 import pytest
 import squads
-from conftest import with_values
+from random_tables import with_values
 
 from pipeline.show import scenes
 from pipeline.show.figures import overlays

@@ -10,10 +10,11 @@ import re
 
 import pytest
 import squads
-from conftest import random_table, with_values
+from hostile_names import HOSTILE
 from html_page import Page
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from random_tables import random_table, with_values
 
 from pipeline.base.words import CAUTION
 from pipeline.show import scenes
@@ -22,18 +23,6 @@ from pipeline.show.page import glance, layout
 from pipeline.show.page.pairs import Known
 from pipeline.show.wording import number, plus_minus
 from pipeline.tables import schema
-
-HOSTILE = (
-    "<script>alert(1)</script>",
-    '"><img src=x onerror=alert(1)>',
-    "</style><svg onload=alert(1)>",
-    "javascript:alert(1)//",
-    "&lt;b&gt;",
-    "\N{RIGHT-TO-LEFT OVERRIDE}nibor",
-    "a\x00b\nc",
-    "w" * 300,
-    "=1+1|cmd",
-)
 
 
 @functools.cache

@@ -4,15 +4,13 @@ import re
 
 import browser as browsers
 import numpy as np
-import pyarrow as pa
-import pyarrow.compute as pc
 import pytest
 import squads
 from browser import opened, printed, violations
-from conftest import table_of
-from lakes import newest, store_lake
-from test_page import HOSTILE
-from test_store import ASKED
+from hostile_names import HOSTILE
+from lakes import newest, store_lake, store_many
+from random_tables import table_of
+from stored_sessions import ASKED
 
 from pipeline.advise import decisions
 from pipeline.advise.marks import Settings
@@ -416,26 +414,6 @@ def test_the_policy_refuses_what_gets_in_all_the_same(browser, session_page, tmp
 
 
 # --- hundreds -------------------------------------------------------------------------------------
-
-
-def store_many(out, reps):
-    """`reps` takeovers in one session: forty, run again and again."""
-    found, _, _ = squads.lake(9, n_runners=4, evenings=1, reps=40)
-    tables = {"exchanges": found.exchanges, "speed_curves": found.curves}
-    tables = {
-        name: pa.concat_tables(
-            [table.set_column(*shifted(table, 40 * k)) for k in range(reps // 40)]
-        )
-        for name, table in tables.items()
-    }
-    store.write_session(
-        out, "evening-9-1", tables | {"recordings": schema.empty("recordings")}, ASKED
-    )
-
-
-def shifted(table, by):
-    place = table.schema.get_field_index("exchange")
-    return place, table.schema.field(place), pc.add(table["exchange"], pa.scalar(by, pa.int32()))
 
 
 def test_of_hundreds_only_what_is_near_is_laid_out(browser, tmp_path):

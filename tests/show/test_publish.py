@@ -10,12 +10,12 @@ import pyarrow as pa
 import pytest
 import squads
 from command import run
-from conftest import table_of
 from html_page import Page
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lakes import NAMES, newest, store_lake, store_two_events
-from test_store import ASKED, files_below
+from random_tables import table_of
+from stored_sessions import ASKED, files_below
 
 from pipeline.advise import decisions
 from pipeline.advise.marks import Settings
@@ -201,7 +201,7 @@ def test_two_relays_of_one_pair_stand_apart_and_can_be_chosen(tmp_path):
 
 
 def test_a_session_in_which_nothing_was_found_still_has_a_page(tmp_path):
-    from test_store import ASKED
+    from stored_sessions import ASKED
 
     from pipeline.tables import schema
 

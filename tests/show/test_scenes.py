@@ -7,9 +7,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pytest
 import squads
-from conftest import random_table, with_values
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from random_tables import random_table, with_values
 
 from pipeline.errors import OutputError
 from pipeline.show import scenes

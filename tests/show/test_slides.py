@@ -10,11 +10,11 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 import squads
+from hostile_names import HOSTILE
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure as Canvas
+from pair_weeks import mark_rows, weeks
 from PIL import Image
-from test_page import HOSTILE
-from test_trends import mark_rows, weeks
 
 from pipeline.show import scenes
 from pipeline.show.figures import overlays, slides, trends

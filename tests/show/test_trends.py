@@ -1,14 +1,13 @@
 """A pair's weeks and a mark's risk: the tables' numbers where they belong, and nothing besides."""
 
 import dataclasses
-import functools
 
 import numpy as np
 import pytest
-import squads
-from conftest import random_table
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pair_weeks import mark_rows, weeks
+from random_tables import random_table
 
 from pipeline.show import scenes
 from pipeline.show.figures import trends
@@ -16,32 +15,11 @@ from pipeline.show.figures.drawing import Curve, Dot, Span
 from pipeline.tables import schema
 
 
-@functools.cache
-def weeks(event="4x100"):
-    """The takeovers of the pair with most of them, over three evenings a week apart."""
-    lake, _, _ = squads.lake(11, n_runners=3, evenings=3, reps=10, event=event)
-    found = scenes.order_by_time(scenes.takeovers(lake.exchanges, lake.curves))
-    pairs = [one.pair for one in found]
-    most = max(pairs, key=pairs.count)
-    return [one for one in found if one.pair == most]
-
-
 def progress_of(several, **given_values):
     row = random_table("progress", rows=1, seed=3).to_pylist()[0]
     row |= {"zone_time_s": 3.2, "zone_time_sd_s": 0.03, "last_utc": several[-1].when}
     row |= {"zone_time_trend_s": -0.05, "zone_time_trend_sd_s": 0.02}
     return row | given_values
-
-
-def mark_rows(n=21, advised=12, **given_values):
-    rows = []
-    for k in range(n):
-        row = random_table("marks", rows=1, seed=k).to_pylist()[0]
-        row |= {"mark_m": 8.0 + 0.15 * k, "mark_feet": (8.0 + 0.15 * k) / 0.3}
-        row |= {"outgoing_start_m": 1.0, "pace": 1.0, "advised": k == advised}
-        row |= {"incoming": "robin", "outgoing": "wren", "event": "4x100"}
-        rows.append(row | given_values)
-    return rows
 
 
 def panel(figure, label):

@@ -10,7 +10,6 @@ DATA = ROOT / "tests" / "data"
 # pytest does this by itself (pyproject.toml); a script under tests/tools/ does not
 for _folder in (
     SAMPLES,
-    ROOT / "tests",
     ROOT / "tests" / "support",
     ROOT / "tests" / "tools",
     ROOT,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tempfile
 from datetime import UTC, datetime
 from functools import reduce
 from operator import xor
@@ -12,6 +13,9 @@ from typing import NamedTuple
 import fit_encoder as enc
 import pytest
 from checkout import ROOT
+
+from pipeline.base.values import Fixes, Recording
+from pipeline.read import read
 
 REAL = Path(os.environ.get("BATONTRACE_SHARED", ROOT.parent / "shared")) / "real"
 
@@ -124,3 +128,23 @@ def as_fit(run: list[Sample]) -> bytes:
 WRITERS = {"csv": as_csv, "gpx": as_gpx, "tcx": as_tcx, "nmea": as_nmea, "fit": as_fit}
 QUANTUM_DEG = {"csv": 1e-12, "gpx": 1e-9, "tcx": 1e-9, "nmea": 1e-6 / 60, "fit": 180 / 2**31}
 QUANTUM_MPS = {"csv": 1e-12, "gpx": 1e-3, "tcx": 1e-3, "nmea": 1e-4 * 1852 / 3600, "fit": 1e-3}
+
+
+def read_bytes(data: bytes, name: str = "recording", **how: object) -> Recording:
+    """Under a name that tells nothing."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / name
+        path.write_bytes(data)
+        return read(path, **how)  # type: ignore[arg-type]
+
+
+def fixes_of(recording: Recording) -> Fixes:
+    assert recording.fixes is not None
+    return recording.fixes
+
+
+def some_run(n: int = 8) -> list[Sample]:
+    return [
+        Sample(1_778_605_400.0 + i / 10, 48.1234567 + i * 1e-6, -16.7654321 - i * 2e-6, 8.0 + i / 8)
+        for i in range(n)
+    ]

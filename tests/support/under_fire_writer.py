@@ -8,7 +8,7 @@ import signal
 from pathlib import Path
 
 import pyarrow as pa
-from conftest import random_table
+from random_tables import random_table
 
 from pipeline.tables import schema, store
 

@@ -6,7 +6,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pytest
-from conftest import random_table
+from random_tables import random_table
 
 from pipeline.tables import compacting, lake, schema, store
 from pipeline.tables.places import Folder

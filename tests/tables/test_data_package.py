@@ -10,9 +10,9 @@ import pyarrow.dataset as ds
 import pyarrow.parquet as pq
 import pytest
 from checkout import DATA
-from conftest import random_table
 from lakes import store_lake
-from test_store import ASKED, tables_of
+from random_tables import random_table
+from stored_sessions import ASKED, tables_of
 
 from pipeline.errors import OutputError
 from pipeline.tables import data_package, lake, schema, store

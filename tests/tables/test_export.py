@@ -12,8 +12,8 @@ import pyarrow as pa
 import pytest
 from checkout import DATA
 from command import run
-from conftest import random_table, with_values
-from test_store import ASKED, files_below, tables_of
+from random_tables import random_table, with_values
+from stored_sessions import ASKED, files_below, tables_of
 
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.tables import export as stage

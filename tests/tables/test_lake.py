@@ -17,11 +17,11 @@ import pyarrow.compute as pc
 import pyarrow.dataset as ds
 import pyarrow.parquet as pq
 import pytest
-from conftest import random_table
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from lakes import newest
-from test_store import ASKED, files_below, run_child, tables_of
+from random_tables import random_table
+from stored_sessions import ASKED, files_below, run_child, tables_of
 
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.tables import lake, schema, store

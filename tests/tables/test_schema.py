@@ -6,9 +6,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from conftest import random_table
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from random_tables import random_table
 
 from pipeline.errors import OutputError
 from pipeline.tables import schema

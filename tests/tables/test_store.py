@@ -3,34 +3,19 @@
 import json
 import os
 import signal
-import subprocess
 import sys
-import textwrap
 import time
-from pathlib import Path
 
 import pandas as pd
-import pyarrow as pa
 import pyarrow.dataset as ds
 import pyarrow.parquet as pq
 import pytest
-from conftest import random_table
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from stored_sessions import ASKED, files_below, run_child, tables_of
 
 from pipeline.errors import OutputError
 from pipeline.tables import lake, schema, store
-
-
-def tables_of(session: str, seed: int = 1, rows: int = 3) -> dict[str, pa.Table]:
-    return {name: random_table(name, session, rows, seed) for name in schema.TABLES}
-
-
-def files_below(out: Path) -> dict[str, bytes]:
-    return {str(p.relative_to(out)): p.read_bytes() for p in out.rglob("*") if p.is_file()}
-
-
-ASKED = {"inputs": {"robin.fit": "0" * 64}, "settings": {}, "versions": {}, "command": ["x"]}
 
 # Ids that a reader guessing types would take for a date, a number, a truth value or nothing.
 TYPED_IDS = ["2026-05-12", "007", "1.5", "1e5", "true", "nan", "-3", "null"]
@@ -189,22 +174,18 @@ def test_a_disk_without_room_is_an_output_error_and_changes_nothing(tmp_path, ro
         import pathlib, resource
         from pipeline import errors
         from pipeline.tables import store
-        import test_store
-        tables = test_store.tables_of("otter", 3, 300)
+        import stored_sessions
+        tables = stored_sessions.tables_of("otter", 3, 300)
         resource.setrlimit(resource.RLIMIT_FSIZE, ({room_bytes}, {room_bytes}))
         try:
-            store.write_session(pathlib.Path({str(tmp_path)!r}), "otter", tables, test_store.ASKED)
+            out = pathlib.Path({str(tmp_path)!r})
+            store.write_session(out, "otter", tables, stored_sessions.ASKED)
         except errors.OutputError as err:
             raise SystemExit("cannot be written" in str(err) and 8) from None
         """
     ).wait()
     assert done == 8
     assert files_below(tmp_path) == before
-
-
-def run_child(script: str) -> subprocess.Popen:
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
-    return subprocess.Popen([sys.executable, "-c", textwrap.dedent(script)], env=environment)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX signals")
@@ -214,14 +195,14 @@ def test_a_kill_while_writing_leaves_the_old_tables_whole(tmp_path):
     script = f"""
         import time, pathlib
         from pipeline.tables import store
-        import test_store
+        import stored_sessions
         real = store.switch
         def waiting(folder, moves):
             pathlib.Path({str(tmp_path / "ready")!r}).touch()
             time.sleep(60)
         store.switch = waiting
         store.write_session(pathlib.Path({str(tmp_path)!r}), "otter",
-                            test_store.tables_of("otter", 3), test_store.ASKED)
+                            stored_sessions.tables_of("otter", 3), stored_sessions.ASKED)
     """
     child = run_child(script)
     try:
@@ -250,7 +231,7 @@ def test_what_a_killed_run_began_to_switch_is_finished(tmp_path, moves):
         f"""
         import os, pathlib, signal
         from pipeline.tables import store
-        import test_store
+        import stored_sessions
         real, moved = os.replace, []
         def deadly(staged, place):
             if pathlib.Path(place).name in ("part-0.parquet", "provenance.json"):
@@ -259,9 +240,9 @@ def test_what_a_killed_run_began_to_switch_is_finished(tmp_path, moves):
                     os.kill(os.getpid(), signal.SIGKILL)
             real(staged, place)
         os.replace = deadly
-        asked = test_store.ASKED | {{"settings": {{"second": 1}}}}
+        asked = stored_sessions.ASKED | {{"settings": {{"second": 1}}}}
         store.write_session(pathlib.Path({str(tmp_path)!r}), "otter",
-                            test_store.tables_of("otter", 3), asked)
+                            stored_sessions.tables_of("otter", 3), asked)
         """
     ).wait()
     assert killed == (-signal.SIGKILL if moves < 5 else 0)
@@ -284,12 +265,12 @@ def test_writers_wait_for_one_another(tmp_path):
             import pathlib
             from pipeline import errors
             from pipeline.tables import store
-            import test_store
+            import stored_sessions
             store._PATIENCE_S = 0.1
             out = pathlib.Path({str(tmp_path)!r})
             try:
-                tables = test_store.tables_of("otter", 3)
-                store.write_session(out, "otter", tables, test_store.ASKED)
+                tables = stored_sessions.tables_of("otter", 3)
+                store.write_session(out, "otter", tables, stored_sessions.ASKED)
             except errors.OutputError as err:
                 raise SystemExit("another run has held it" in str(err) and 8) from None
             """

@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 
 import browser as browsers
 from browser import opened
-from test_page_in_browser import store_many
+from lakes import store_many
 
 from pipeline.show import publish
 

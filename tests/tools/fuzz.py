@@ -40,8 +40,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 import fit_encoder as enc
 import numpy as np
 from checkout import DATA
+from practice_files import SESSION
 from read_samples import WRITERS, Sample
-from test_session import SESSION
 
 from pipeline.base.values import Fixes, Imu, Recording, RecordingSpec, Session
 from pipeline.errors import BatontraceError, RecordingError, SessionError, VenueError

@@ -20,7 +20,7 @@ from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
-from test_store import files_below, run_child
+from stored_sessions import files_below, run_child
 from under_fire_writer import asked, tables_of, write
 
 from pipeline import errors

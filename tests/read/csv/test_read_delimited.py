@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_read_any import fixes_of, read_bytes
+from read_samples import fixes_of, read_bytes
 
 from pipeline.base.values import Imu, Recording
 from pipeline.errors import RecordingError

@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from read_samples import REAL, real
-from test_read_any import fixes_of, read_bytes
+from read_samples import REAL, fixes_of, read_bytes, real
 
 from pipeline.errors import RecordingError
 from pipeline.read import read

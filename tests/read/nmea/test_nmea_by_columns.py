@@ -10,8 +10,7 @@ import text_tracks
 from checkout import SAMPLES
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from read_samples import REAL, gga, rmc, sentence
-from test_read_any import some_run
+from read_samples import REAL, gga, rmc, sentence, some_run
 
 from pipeline.read.nmea import by_columns
 from pipeline.read.nmea.by_columns import epochs

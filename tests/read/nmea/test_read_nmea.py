@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from read_samples import REAL, Sample, gga, real, rmc, sentence
-from test_read_any import fixes_of, read_bytes, some_run
+from read_samples import REAL, Sample, fixes_of, gga, read_bytes, real, rmc, sentence, some_run
 
 from pipeline.errors import RecordingError
 from pipeline.read import read

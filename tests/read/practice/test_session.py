@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from practice_files import SESSION
 
 from pipeline.base.values import Rep, Runner
 from pipeline.errors import InputError, SessionError, VenueError
@@ -18,38 +19,6 @@ from pipeline.read.practice.session import read_session
 from pipeline.read.practice.sheet import read_sheet
 from pipeline.read.practice.venue import read_venue
 
-SESSION = """\
-[session]
-id = "otter-evening"
-date = 2026-05-12
-venue = "venue.geojson"
-event = "4x100"
-lane = 4
-reps = "reps.csv"
-
-[[runner]]
-id = "robin"
-foot_m = 0.30
-
-[[runner]]
-id = "wren"
-
-[[recording]]
-runner = "robin"
-file = "robin.fit"
-worn = "waist"
-
-[[recording]]
-runner = "wren"
-file = "wren.csv"
-clock = "device"
-columns = { time = { column = "ms", unit = "ms" }, acc_x = { column = "ax_g", unit = "g" } }
-
-[[sync]]
-kind = "tap"
-near_utc = 2026-05-12T17:03:20Z
-window_s = 8
-"""
 SHEET = """\
 rep,zone,lane,incoming,outgoing,mark_m,mark_feet,outgoing_start_m,incoming_start_m,start_utc,pass_m,note
 1,1,4,robin,wren,7.6,,0.3,40,17:05:30,18.5,smooth

@@ -7,8 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from read_samples import as_gpx, as_tcx, real
-from test_read_any import fixes_of, read_bytes, some_run
+from read_samples import as_gpx, as_tcx, fixes_of, read_bytes, real, some_run
 
 from pipeline.errors import RecordingError
 from pipeline.read import read

@@ -12,8 +12,7 @@ import text_tracks
 from checkout import SAMPLES
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from read_samples import REAL, as_gpx, as_tcx
-from test_read_any import fixes_of, read_bytes, some_run
+from read_samples import REAL, as_gpx, as_tcx, fixes_of, read_bytes, some_run
 
 from pipeline.read import stamps
 from pipeline.read import texts as short_texts
