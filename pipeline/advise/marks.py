@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from pipeline.advise import laws, runners, simulate, takeovers
 from pipeline.advise.runners import Squad
 from pipeline.advise.simulate import Conditions, Draws, Outcomes, Receiver
-from pipeline.base.stadium import zone_m
+from pipeline.base.relays import zone_lines_m
 from pipeline.base.values import Floats
 from pipeline.errors import NothingMeasured, UsageError
 from pipeline.tables import schema
@@ -91,8 +91,7 @@ class Settings:
 def conditions(squad: Squad, settings: Settings) -> Conditions:
     """Zone and weather: today's zones, or 20 m after 10 m of acceleration; 20 m where the
     change is visual."""
-    event = squad.event if squad.reps.blind else "4x400"  # whose zones all longer relays have
-    back, entry, leave = zone_m(event, "older" if settings.older else "today")
+    back, entry, leave = zone_lines_m(squad.event, "older" if settings.older else "today")
     return Conditions(
         leave - entry, back - entry, settings.race, settings.wind_mps, settings.crouched
     )

@@ -32,16 +32,8 @@ import pyarrow as pa
 
 from pipeline.advise import bends, laws, simulate
 from pipeline.advise.marks import Advice, PairAdvice
-from pipeline.base.stadium import (
-    STANDARD,
-    Rules,
-    Track,
-    in_lanes,
-    leg_m,
-    scratch_m,
-    start_m,
-    zone_m,
-)
+from pipeline.base.relays import Rules, is_blind, leg_m, zone_lines_m
+from pipeline.base.stadium import STANDARD, Track, in_lanes, scratch_m, start_m
 from pipeline.base.values import Floats, Frozen, Ints
 from pipeline.errors import UsageError
 from pipeline.tables import schema
@@ -252,7 +244,7 @@ def _zone(legs: Legs, zone: int, scale: Floats) -> Floats:
     Half of it costs what it costs the incoming runner at the speed he brings, half the
     outgoing one at that of his start's end: a change that goes slowly is not slow by the bend.
     """
-    _, entry, leave = zone_m(legs.event, legs.rules)
+    _, entry, leave = zone_lines_m(legs.event, legs.rules)
     # after the break all run on lane 1's line
     lane = legs.lane if in_lanes(legs.event, zone, legs.bends_in_lanes) else 1
     at = scratch_m(legs.event, zone, lane, legs.bends_in_lanes, legs.track)
@@ -270,7 +262,7 @@ def _zone(legs: Legs, zone: int, scale: Floats) -> Floats:
 
 def _sprint(legs: Legs, scale: Floats, late: Floats) -> tuple[Floats, Floats]:
     """Leg 1 (n, J) and the ways after the zones (n, J, J, 3) where all is run in lanes."""
-    back, entry, leave = zone_m(legs.event, legs.rules)
+    back, entry, leave = zone_lines_m(legs.event, legs.rules)
     leg = leg_m(legs.event)
     gun = start_m(legs.event, legs.lane, legs.bends_in_lanes, legs.track)
     radius = legs.track.measured_m(legs.lane)
@@ -309,14 +301,14 @@ def _sprint(legs: Legs, scale: Floats, late: Floats) -> tuple[Floats, Floats]:
 
 def _ways_m(legs: Legs) -> tuple[float, float, float]:
     """From each exit line to the next entry line, at last to the finish."""
-    _, entry, leave = zone_m(legs.event, legs.rules)
+    _, entry, leave = zone_lines_m(legs.event, legs.rules)
     leg = leg_m(legs.event)
     return leg + entry - leave, leg + entry - leave, leg - leave
 
 
 def _long(legs: Legs, normal: Floats) -> tuple[Floats, Floats]:
     """As `_sprint`, from flat times."""
-    back, entry, leave = zone_m(legs.event, legs.rules)
+    back, entry, leave = zone_lines_m(legs.event, legs.rules)
     leg = leg_m(legs.event)
     if legs.flat_s is None or not np.all(np.isfinite(legs.flat_s)):
         known = (
@@ -386,7 +378,7 @@ def _allowed(
         may[~others, [other - 1 for other in LEGS if other != leg]] = False
     for name, leg in forbidden:
         may[runners.index(name), leg - 1] = False
-    if hands and leg_m(legs.event) > 200.0:
+    if hands and not is_blind(legs.event):
         raise UsageError(
             "hands",
             f"wishes for a {legs.event}",

@@ -29,7 +29,7 @@ import numpy as np
 import pyarrow as pa
 from scipy.special import betaln
 
-from pipeline.base.stadium import BLIND
+from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate, Floats, Frozen, Ints
 from pipeline.errors import InputError
 from pipeline.tables import schema
@@ -146,7 +146,7 @@ def lacking(
     The longest way off first, never tried and unknown ones before all.
     Empty for an event without check marks.
     """
-    if event not in BLIND:
+    if not is_blind(event):
         return ()
     found: dict[Pair, tuple[int, int | None]] = {}
     wanted = []
@@ -290,14 +290,14 @@ def _rows(
         elif days == 2:
             remarks.append("the trend rests on two days")
         for kind in REPORTED:
-            if kind is LAG and squad.event not in BLIND and fitted[kind].pairs[k] is None:
+            if kind is LAG and not is_blind(squad.event) and fitted[kind].pairs[k] is None:
                 continue  # no mark, no lag: said once, below
             remarks += _levels(row, kind, fitted[kind].pairs[k], days)
         remarks += _share(row, squad, at, alike)
         remarks += _since_the_move(row, squad, at, runs[k], fitted, alike)
         remarks += _mark_known(
             row, right[k], squad.foot_m[k] / 2.0, mark_sd_m.get(pair), spread_m.get(pair),
-            squad.event in BLIND,
+            is_blind(squad.event),
         )  # fmt: skip
         remarks += _keep_to_bounds(row)
         row["remarks"] = remarks
@@ -342,7 +342,7 @@ def _since_the_move(
     fitted: Mapping[_Kind, _Fits],
     alike: float,
 ) -> list[str]:
-    if squad.event not in BLIND and not runs:
+    if not is_blind(squad.event) and not runs:
         return ["changed by sight: no check mark"]
     if not runs:
         return ["no check mark written"]

@@ -16,8 +16,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.advise import laws
-from pipeline.base import stadium
-from pipeline.base.stadium import BLIND
+from pipeline.base import relays
+from pipeline.base.relays import is_blind
 from pipeline.base.values import Floats, Frozen, Ints
 
 STEP_S = 0.25  # between points of a curve that are taken as independent
@@ -84,7 +84,7 @@ class Reps(Frozen):
 
     @property
     def blind(self) -> bool:
-        return self.event in BLIND
+        return is_blind(self.event)
 
 
 def events(exchanges: pa.Table) -> list[str]:
@@ -111,9 +111,18 @@ def gather(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
         field.name: _floats(rows, field.name) for field in rows.schema if field.type == pa.float64()
     }
     outgoing = _index(rows, "outgoing", names)
-    outcomes, faults = (rows.column(name).to_pylist() for name in ("outcome", "faults"))
+    outcomes, faults, zones = (
+        rows.column(name).to_pylist() for name in ("outcome", "faults", "zone")
+    )
     facts = [
-        _one({name: float(v[i]) for name, v in column.items()}, pair, outcomes[i], faults[i], event)
+        _one(
+            {name: float(v[i]) for name, v in column.items()},
+            pair,
+            outcomes[i],
+            faults[i],
+            event,
+            zones[i],
+        )
         for i, pair in enumerate(courses)
     ]
 
@@ -253,10 +262,12 @@ def _one(
     outcome: str,
     faults: Sequence[str],
     event: str,
+    zone: int,
 ) -> _Facts:
     passed = outcome == "passed"
     go, go_sd, end = row["go_t_s"], row["go_t_sd_s"], row["pass_t_s"]
-    zone_m = stadium.zone_length_m(event, row["zone_time_s"], row["zone_speed_mps"])
+    blind = is_blind(event, zone)
+    zone_m = relays.zone_length_m(event, zone, row["zone_time_s"], row["zone_speed_mps"])
     numbers: dict[str, float] = {"zone_m": zone_m, "ran_into": float("ran into" in faults)}
     matter = {
         "lag": _scalar(row["go_lag_s"], float(np.hypot(go_sd, row["mark_t_sd_s"]))),
@@ -270,7 +281,7 @@ def _one(
         "look": _nothing(1),
     }
     course_in, course_out = pair.get("incoming"), pair.get("outgoing")
-    back = _back_m(row, course_in, event, zone_m)
+    back = _back_m(row, course_in, event, zone, zone_m)
     numbers["back_m"] = back
     clean = passed and "ran into" not in faults
     if course_in is not None:
@@ -283,22 +294,24 @@ def _one(
         matter["look"] = _gap(pair, go, go_sd)
         eased = _easing(course_out, go, end, zone_m, passed)
         numbers.update(eased)
-        fit = _start(course_out, go, end, event, zone_m, eased.get("eased_t", np.inf))
+        fit = _start(course_out, go, end, blind, zone_m, eased.get("eased_t", np.inf))
         if fit is not None:
             matter["start"], matter["push"] = fit.matter, fit.push
             if "eased_t" in eased:
                 numbers["eased_by"] = _eased_by(course_out, go, fit.x[:3], eased)
             if clean and "eased_from" not in eased:
-                matter["cost"] = _cost(course_out, fit, go, go_sd, end, stand, zone_m, event)
+                matter["cost"] = _cost(course_out, fit, go, go_sd, end, stand, zone_m, blind)
     return _Facts(matter, numbers)
 
 
-def _back_m(row: Mapping[str, float], course: Course | None, event: str, zone_m: float) -> float:
+def _back_m(
+    row: Mapping[str, float], course: Course | None, event: str, zone: int, zone_m: float
+) -> float:
     """Where the back line is: the mark is reckoned from it; else as the zone's length says."""
     at = None
     if course is not None and np.isfinite(row["mark_t_s"]) and np.isfinite(row["mark_m"]):
         at = float(np.interp(row["mark_t_s"], course[0], course[1])) + row["mark_m"]
-    return stadium.back_line_m(event, zone_m, at)
+    return relays.back_line_m(event, zone, zone_m, at)
 
 
 def _gap(pair: Mapping[str, Course], t_s: float, t_sd_s: float) -> tuple[Floats, Floats]:
@@ -389,7 +402,7 @@ class _Start:
 
 
 def _start(
-    course: Course, go: float, end: float, event: str, zone_m: float, eased_t: float
+    course: Course, go: float, end: float, blind: bool, zone_m: float, eased_t: float
 ) -> _Start | None:
     """The receiver's start by least squares, None where the course says too little of it.
 
@@ -397,7 +410,7 @@ def _start(
     easing or, where there was no pass, beyond the exit line: who has no baton pulls up there. In
     the visual change the pace is chosen until the pass and pushed on after it, to another speed.
     """
-    blind, passed = event in BLIND, np.isfinite(end)
+    passed = np.isfinite(end)
     leave = _crossing(*course[:2], zone_m)
     last = course[0][-1] if passed else (go + 2.5 if leave is None else leave)
     at, v, sd = _points(course, go + 0.15, min(last, go + 7.0))
@@ -459,7 +472,7 @@ def _speed(x: Floats, t: Floats, end: float) -> tuple[Floats, Floats]:
 
 def _cost(
     course: Course, fit: _Start, go: float, go_sd: float, end: float, stand: float, zone_m: float,
-    event: str,
+    blind: bool,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """Time from first movement to the exit line beyond what the start's law says."""
     t, s = course[:2]
@@ -467,7 +480,7 @@ def _cost(
     if leave is None:
         return _nothing(1)
     law, sd = fit.seconds_to(zone_m - stand), fit.sd_s(zone_m - stand)
-    if event not in BLIND and end < leave:
+    if not blind and end < leave:
         run = float(np.interp(end, t, s)) - stand
         top, tau, launch, push = fit.x
         there = fit.seconds_to(max(run, 0.1))

@@ -1,13 +1,14 @@
-"""The standard 400 m track: lanes, staggers, takeover zones, in metres of its own plan.
+"""The standard 400 m track: lanes, staggers, scratch lines, in metres of its own plan.
 
 Plan frame: metres; the finish line lies at x = 0, the home straight is run towards +x below
 the x axis, the first bend turns left about (0, 0), the back straight is run towards -x.
 `s` is metres along a lane's own measured line from the finish line, in running direction:
 first bend, back straight, second bend, home straight.
 
-Sources: IAAF / World Athletics Track and Field Facilities Manual, 2.2.1 (radius, straight,
-lane width, measured lines); IAAF Competition Rules 2018-2019, Rule 170.3 (zones). How many
-bends of 4x200 and 4x400 are run in lanes: World Athletics TR 24.14-24.16, from memory.
+The relays run on it are in `relays`.
+
+Source: IAAF / World Athletics Track and Field Facilities Manual, 2.2.1 (radius, straight,
+lane width, measured lines).
 """
 
 from __future__ import annotations
@@ -15,21 +16,18 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pipeline.errors import UsageError, VenueError
+from pipeline.base import relays
+from pipeline.base.relays import Rules, leg_m
+from pipeline.errors import VenueError
 
 Floats = NDArray[np.float64]
-Rules = Literal["today", "older"]
 
 LANES = range(1, 10)
 LAP_M = 400.0
-BLIND = ("4x100", "4x200")  # relays with a check mark; in the others the receiver looks
-OLDER_BACK_M = -10.0  # the back line before the entry line, under the older rules
-_ZONE_LOW_M, _ZONE_HIGH_M = 5.0, 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,43 +84,15 @@ def start_m(
     event: str, lane: int, bends_in_lanes: int | None = None, track: Track = STANDARD
 ) -> float:
     """s of a relay's start line in a lane."""
-    bends, all_bends = _bends(event, bends_in_lanes)
+    bends, all_bends = relays.bends(event, bends_in_lanes)
     return stagger_m(lane, bends, track) + (
         break_extra_m(lane, track) if bends < all_bends else 0.0
     )
 
 
-# event: leg, bends in all, bends in lanes (the usual way first)
-_RELAYS: dict[str, tuple[float, int, tuple[int, ...]]] = {
-    "4x100": (100.0, 2, (2,)),
-    "4x200": (200.0, 4, (4, 3, 1)),
-    "4x400": (400.0, 8, (3, 1)),
-}
-
-
-def _bends(event: str, bends_in_lanes: int | None) -> tuple[int, int]:
-    if event not in _RELAYS:
-        raise UsageError(
-            "event", f'"{event}"', ", ".join(_RELAYS), "survey the zones of other events"
-        )
-    _, all_bends, ways = _RELAYS[event]
-    bends = ways[0] if bends_in_lanes is None else bends_in_lanes
-    if bends not in ways:
-        raise UsageError(
-            "bends in lanes", str(bends), f"{' or '.join(map(str, ways))} for the {event}"
-        )
-    return bends, all_bends
-
-
-def leg_m(event: str) -> float:
-    """Length of one leg. Errors: UsageError for a relay the plan does not hold."""
-    _bends(event, None)
-    return _RELAYS[event][0]
-
-
 def in_lanes(event: str, zone: int, bends_in_lanes: int | None = None) -> bool:
     """Whether the lanes are still kept at a takeover zone."""
-    bends, all_bends = _bends(event, bends_in_lanes)
+    bends, all_bends = relays.bends(event, bends_in_lanes)
     # every half lap begins with its bend, and the break comes at the end of one
     return bends == all_bends or zone * leg_m(event) <= (bends - 1) * LAP_M / 2
 
@@ -147,30 +117,6 @@ def scratch_m(
         s = rest_m / LAP_M * lap_m
     s %= lap_m
     return 0.0 if lap_m - s < 1e-6 else s
-
-
-def zone_m(event: str, rules: Rules = "today") -> tuple[float, float, float]:
-    """(back, entry, exit) of a zone [m], reckoned from its scratch line."""
-    if leg_m(event) > 200:
-        return -10.0, -10.0, 10.0
-    return (-20.0, -20.0, 10.0) if rules == "today" else (-20.0, -10.0, 10.0)
-
-
-def zone_length_m(event: str, zone_time_s: float | None, zone_speed_mps: float | None) -> float:
-    """A zone's length [m] from a takeover's time and speed in it, whole metres; the relay's usual
-    one under today's rules where they are not known (None, NaN) or make no zone."""
-    found = (zone_time_s or math.nan) * (zone_speed_mps or math.nan)
-    if _ZONE_LOW_M <= found <= _ZONE_HIGH_M:
-        return float(round(found))
-    return 30.0 if event in BLIND else 20.0
-
-
-def back_line_m(event: str, length_m: float, back_m: float | None = None) -> float:
-    """Where the back line is, past the entry line [m]: 0 or `OLDER_BACK_M`, whichever the measured
-    `back_m` is nearer to; without one as the zone's length says."""
-    if back_m is not None:
-        return OLDER_BACK_M if back_m < OLDER_BACK_M / 2 else 0.0
-    return OLDER_BACK_M if event in BLIND and length_m < 25.0 else 0.0
 
 
 # --- places on the plan ----------------------------------------------------------------
@@ -239,7 +185,7 @@ def spot_xy(
     edges = {"-inner": track.edge_m(lane), "-outer": track.edge_m(lane + 1), None: radius}
     bend, straight = track.bend_m(lane), track.straight_m
     if zone:
-        back, entry, leave = zone_m(event, rules)
+        back, entry, leave = relays.zone_lines_m(event, rules, int(zone))
         s = scratch_m(event, int(zone), lane, bends_in_lanes, track)
         s += {"back": back, "entry": entry, "exit": leave}[zone_line]
     elif line == "start":

@@ -10,16 +10,15 @@ from typing import Any
 import numpy as np
 
 from pipeline.base.geodesy import Origin, SurveyPoint, from_enu, to_enu
+from pipeline.base.relays import Rules, zone_lines_m
 from pipeline.base.stadium import (
     LANES,
     LAP_M,
     STANDARD,
-    Rules,
     Track,
     plan_xy,
     scratch_m,
     spot_xy,
-    zone_m,
 )
 from pipeline.base.values import Floats
 from pipeline.errors import UsageError, VenueError
@@ -199,7 +198,7 @@ def standard_venue(
         for zone in (1, 2, 3):
             scratch = scratch_m(event, zone, lane, bends_in_lanes, track)
             for name, from_scratch in zip(
-                ("back", "entry", "exit"), zone_m(event, rules), strict=True
+                ("back", "entry", "exit"), zone_lines_m(event, rules, zone), strict=True
             ):
                 xy = plan_xy(scratch + from_scratch, lane, track=track)
                 features.append(

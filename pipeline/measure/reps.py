@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate, Floats, Frozen, Imu, Ints, Rep, ZoneAxis
 from pipeline.measure import estimator, noise, passes, steps
 from pipeline.measure.finding import Candidate, OnAxis, Trace
@@ -208,7 +209,7 @@ def _imu_around(imu_and_sd: tuple[Imu, float], zero: float, end: float) -> tuple
 def _side(role: estimator.Role, axis: ZoneAxis) -> float:
     """Where in the lane the two mostly run. The baton goes right, left, right, left: the runners
     of the bends keep to the inside, with the baton in the right hand, the others outside."""
-    if axis.event == "4x400":
+    if not is_blind(axis.event, axis.zone):
         return (INSIDE_M + OUTSIDE_M) / 2
     inside = (role == "incoming") == (axis.zone % 2 == 1)
     return INSIDE_M if inside else OUTSIDE_M

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.base.geodesy import Origin, to_enu
+from pipeline.base.relays import ZoneRule, zone_rules
 from pipeline.base.values import Floats, LaneLine, Session, Spot, Venue, ZoneAxis
 from pipeline.errors import VenueError
 from pipeline.measure.lane_line import (
@@ -24,7 +23,7 @@ from pipeline.measure.lane_line import (
     smooth_line,
 )
 
-__all__ = ["at", "axes", "curvature_at", "heading_at", "project", "venue_axes", "zone_rules"]
+__all__ = ["at", "axes", "curvature_at", "heading_at", "project", "venue_axes"]
 
 BEFORE_M, BEFORE_MAX_M = 90.0, 200.0  # reach before the entry line: at least, at most
 BEYOND_M, BEYOND_MAX_M = 70.0, 130.0  # reach beyond the exit line
@@ -33,37 +32,6 @@ LAP_MIN_M = 150.0
 OFF_LINE_MAX_M, OFF_LINE_TOLD_M = 1.0, 0.3
 ZONE_OFF_MAX_M, ZONE_OFF_TOLD_M = 2.0, 0.03
 ZONE_LIMITS_M = (5.0, 45.0)
-
-
-@dataclass(frozen=True, slots=True)
-class ZoneRule:
-    """A takeover zone by the rules: its length, and where the outgoing runner may stand."""
-
-    length_m: float
-    back_m: float  # s of the back line
-    name: str
-
-
-TODAY_SHORT = ZoneRule(30.0, 0.0, "30 m")
-OLDER_SHORT = ZoneRule(20.0, -10.0, "20 m with the back line 10 m before it")
-LONG = ZoneRule(20.0, 0.0, "20 m")
-
-
-def zone_rules(event: str, zone: int) -> tuple[ZoneRule, ...]:
-    """The zones an event's rules know, today's first; () where the event is not known.
-
-    IAAF Competition Rules 2018-2019, Rule 170.3 (now World Athletics Technical Rules 24.3):
-    30 m for legs up to 200 m, 20 m for longer ones; before November 2017 a 20 m zone after
-    10 m of acceleration for legs up to 200 m. In the 100-200-300-400 medley the first two
-    takeovers are short ones.
-    """
-    equal = re.fullmatch(r"(\d+)x(\d+)", event)
-    legs = [int(equal[2])] * int(equal[1]) if equal else []
-    if re.fullmatch(r"\d+(-\d+)+", event):
-        legs = [int(leg) for leg in event.split("-")]
-    if not legs or not 1 <= zone < len(legs):
-        return ()
-    return (TODAY_SHORT, OLDER_SHORT) if legs[zone - 1] <= 200 else (LONG,)
 
 
 def axes(session: Session) -> tuple[ZoneAxis, ...]:

@@ -6,7 +6,8 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-from pipeline.base.stadium import Rules, Track
+from pipeline.base.relays import Rules
+from pipeline.base.stadium import Track
 from pipeline.errors import UsageError
 from pipeline.measure.placement import Placement, standard_venue
 from pipeline.read.practice.survey import read_survey

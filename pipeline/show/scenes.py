@@ -15,7 +15,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.base import signals, stadium
+from pipeline.base import relays, signals
 from pipeline.base.values import Estimate, Floats, Frozen
 from pipeline.tables import schema
 
@@ -243,7 +243,9 @@ def _zones_m(rows: Sequence[Row]) -> dict[tuple[Any, ...], float]:
     found: dict[tuple[Any, ...], float] = {}
     for row in rows:
         if row["zone_time_s"] is not None:
-            length = stadium.zone_length_m(row["event"], row["zone_time_s"], row["zone_speed_mps"])
+            length = relays.zone_length_m(
+                row["event"], row["zone"], row["zone_time_s"], row["zone_speed_mps"]
+            )
             found.setdefault((row["session"], row["event"], row["zone"]), length)
             found.setdefault((row["session"], row["event"]), length)
     return found
@@ -252,7 +254,7 @@ def _zones_m(rows: Sequence[Row]) -> dict[tuple[Any, ...], float]:
 def _zone_m(row: Row, known_m: Mapping[tuple[Any, ...], float]) -> float:
     """A takeover's zone length: its own, else that of others in the same zone of the session, else
     in the session, else the relay's usual one."""
-    own = stadium.zone_length_m(row["event"], row["zone_time_s"], row["zone_speed_mps"])
+    own = relays.zone_length_m(row["event"], row["zone"], row["zone_time_s"], row["zone_speed_mps"])
     if row["zone_time_s"] is not None:
         return own
     session = (row["session"], row["event"])
@@ -263,7 +265,7 @@ def _takeover(row: Row, zone_m: float, courses: Mapping[tuple[str, int, str], Co
     incoming, outgoing = (
         courses.get((row["session"], row["exchange"], role)) for role in ("incoming", "outgoing")
     )
-    back_m = stadium.back_line_m(row["event"], zone_m, _back_seen_m(row, incoming))
+    back_m = relays.back_line_m(row["event"], row["zone"], zone_m, _back_seen_m(row, incoming))
     return Takeover(
         row,
         zone_m,

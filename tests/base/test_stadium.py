@@ -17,9 +17,7 @@ from pipeline.base.stadium import (
     spot_xy,
     stagger_m,
     start_m,
-    zone_m,
 )
-from pipeline.measure.zones import zone_rules
 
 MM = 0.001
 
@@ -126,26 +124,6 @@ def test_the_4x200s_zones(lane) -> None:
     assert three[1] == pytest.approx(scratch_m("4x400", 1, lane))
     assert three[2] == pytest.approx(half)
     assert [scratch_m("4x200", z, lane, 1) for z in (1, 2, 3)] == pytest.approx([half, 0, half])
-
-
-@pytest.mark.parametrize(
-    ("event", "rules", "zone"),
-    [
-        # IAAF Competition Rules 2018-2019, Rule 170.3: 30 m, the scratch line 20 m in
-        ("4x100", "today", (-20, -20, 10)),
-        ("4x200", "today", (-20, -20, 10)),
-        ("4x400", "today", (-10, -10, 10)),
-        # IAAF Rule 170 until 2017: 20 m about the scratch line, 10 m of acceleration before
-        ("4x100", "older", (-20, -10, 10)),
-        ("4x200", "older", (-20, -10, 10)),
-        ("4x400", "older", (-10, -10, 10)),
-    ],
-)
-def test_zones_by_the_rules(event, rules, zone) -> None:
-    assert zone_m(event, rules) == zone
-    back, entry, leave = zone
-    known = [(r.length_m, r.back_m) for r in zone_rules(event, 1)]
-    assert (leave - entry, back - entry) in known
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from random_tables import random_table
 
 from pipeline.advise import laws, takeovers
-from pipeline.base.stadium import OLDER_BACK_M
+from pipeline.base.relays import OLDER_BACK_M
 
 import people  # isort: skip - from sample_tracks, found by squads
 

@@ -12,12 +12,13 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from pipeline.base.geodesy import SurveyPoint, from_enu, to_enu
-from pipeline.base.stadium import STANDARD, Track, plan_xy, scratch_m, spot_xy, zone_m
+from pipeline.base.relays import zone_lines_m
+from pipeline.base.stadium import STANDARD, Track, plan_xy, scratch_m, spot_xy
 from pipeline.base.values import LaneLine, Spot, Venue, ZoneAxis
 from pipeline.errors import UsageError, VenueError
 from pipeline.measure.lane_line import smooth_line
 from pipeline.measure.placement import place, standard_venue
-from pipeline.measure.zones import at, curvature_at, heading_at, project, venue_axes, zone_rules
+from pipeline.measure.zones import at, curvature_at, heading_at, project, venue_axes
 from pipeline.read.practice.venue import read_venue
 
 MM = 0.001
@@ -74,7 +75,7 @@ def test_the_standard_venue_reads_back_to_the_rules_zones(event, rules, tmp_path
     points = surveyed(SPOTS, turn=2.2, shift=(40, -7))
     collection, placement = standard_venue(points, (1, 4, 9), event, rules)
     found = venue_axes(as_venue(collection, tmp_path), event)
-    back, entry, leave = zone_m(event, rules)
+    back, entry, leave = zone_lines_m(event, rules)
     assert [(a.lane, a.zone) for a in found] == [(n, z) for n in (1, 4, 9) for z in (1, 2, 3)]
     for axis in found:
         # the lines on the ground are a few tenths of a millimetre off by smoothing
@@ -92,7 +93,7 @@ def test_an_axis_has_the_plans_length_heading_and_bend(event, zone, tmp_path) ->
     points = surveyed(SPOTS, event, turn=turn)
     collection, _ = standard_venue(points, [lane], event)
     axis = venue_axes(as_venue(collection, tmp_path), event)[zone - 1]
-    s0 = scratch_m(event, zone, lane) + zone_m(event)[1]
+    s0 = scratch_m(event, zone, lane) + zone_lines_m(event)[1]
     s = np.arange(-75.0, 90.0, 0.7)
     lat, lon = ground(plan_xy(s0 + s, lane), turn=turn)
     where = (axis.origin_lat_deg, axis.origin_lon_deg, axis.origin_alt_m)
@@ -250,12 +251,6 @@ def test_a_lap_may_begin_anywhere() -> None:
     assert curvature_at(one, [-50.0, -20.0, 5.0, 30.0]) == pytest.approx(
         curvature_at(other, [-50.0, -20.0, 5.0, 30.0]), abs=1e-3
     )
-
-
-def test_the_medleys_zones() -> None:
-    lengths = [zone_rules("100-200-300-400", z)[0].length_m for z in (1, 2, 3)]
-    assert lengths == [30, 30, 20]  # Rule 170.3
-    assert zone_rules("shuttle", 1) == () == zone_rules("4x100", 4)
 
 
 # --- checks ----------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Literal, TypeVar, cast, get_args
 
+from pipeline.base.relays import legs_m
 from pipeline.base.values import RecordingSpec, Runner, Session, Tap, Venue, Worn
 from pipeline.errors import SessionError
 from pipeline.read.opening import contents
@@ -275,7 +276,7 @@ def _date(head: Table) -> dt.date:
 def _event(head: Table) -> str:
     value = _text("[session]", head, "event")
     plain = re.sub(r"\s+|m$", "", value.casefold().strip()).replace("×", "x").replace("*", "x")
-    if not re.fullmatch(r"[1-9]\d?x[1-9]\d{1,3}|[1-9]\d{1,3}(-[1-9]\d{1,3})+", plain):
+    if not legs_m(plain):
         raise SessionError(
             "[session] event", f'"{value}"', '"4x100", "4x200", "4x400" or like "100-200-300-400"'
         )

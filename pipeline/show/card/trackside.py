@@ -19,6 +19,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from pipeline.base.relays import is_blind
 from pipeline.base.words import CAUTION, TENTH, in_feet_words
 from pipeline.errors import InputError, UsageError
 from pipeline.show.markup import Child, document, element, name, plain, shortened, width
@@ -81,7 +82,7 @@ def card(
     names = _names(shown)
 
     size = next(n for n in (4, 6, MOST) if len(shown) <= n)
-    title = f"{'When to go' if _is_by_eye(event) else 'Check marks'}, {_value(event)}"
+    title = f"{'When to go' if not is_blind(event) else 'Check marks'}, {_value(event)}"
     heading = _heading(title, date, settings)
     notes = element(
         "div",
@@ -95,7 +96,7 @@ def card(
         "body",
         {"class": f"runners-{size} crowded" if is_crowded else f"runners-{size}"},
         heading,
-        _grid(shown, names, advice, receivers, _is_by_eye(event)),
+        _grid(shown, names, advice, receivers, not is_blind(event)),
         notes,
     )
     return document(title, _STYLE, body)
@@ -456,7 +457,7 @@ def _legend(
     items.append(_item(_key("?"), f" rests on fewer than {few_reps} takeovers of the two runners."))
     untried = element("span", {"class": "untried key"}, "Dashed, italic")
     items.append(_item(untried, ": this pair has not tried it; worked out from its runners."))
-    if _is_by_eye(event):
+    if not is_blind(event):
         items.append(
             "By eye: go when the incoming runner is that far before the back line; no tape where "
             "the change is not in lanes."
@@ -530,13 +531,7 @@ def _settled(advice: Iterable[_Advice]) -> list[str]:
 
 
 def _cautions(event: str) -> ET.Element:
-    return _section("Before running", [CAUTION] if _is_by_eye(event) else [CAUTION, TAPE])
-
-
-def _is_by_eye(event: str) -> bool:
-    # Legs of 400 m: the receiver judges a tired incoming runner, and later changes are not in
-    # lanes, where no tape may lie (TR24.4, from memory).
-    return event.endswith("x400")
+    return _section("Before running", [CAUTION] if not is_blind(event) else [CAUTION, TAPE])
 
 
 def _item(*children: Child) -> ET.Element:

@@ -10,7 +10,7 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 
-from pipeline.base import stadium
+from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate
 from pipeline.base.words import count, in_feet_words
 from pipeline.show.figures import overlays, trends, vector
@@ -69,7 +69,7 @@ def section(
     if known.progress is not None:
         right.append(element(level, {}, "Over all sessions"))
         right.append(element("ul", {}, *_weeks(known.progress)))
-    by_sight = first.row["event"] not in stadium.BLIND
+    by_sight = not is_blind(first.row["event"])
     right += _marks(known, level, by_sight=by_sight, in_full=with_history)
     return element(
         "article",
