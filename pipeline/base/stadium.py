@@ -18,13 +18,12 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from pipeline.base import relays
 from pipeline.base.relays import Rules, leg_m
+from pipeline.base.values import Floats
 from pipeline.errors import VenueError
-
-Floats = NDArray[np.float64]
 
 LANES = range(1, 10)
 LAP_M = 400.0
