@@ -22,7 +22,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.advise import laws
-from pipeline.base.stadium import STANDARD, Track
+from pipeline.base.stadium import STANDARD, Stadium
 from pipeline.base.values import Floats
 
 Number = float | Floats
@@ -58,7 +58,7 @@ def bend_loss(v_mps: Number, radius_m: Number, scale: Number = BEND_SCALE) -> Fl
     return np.asarray(scale * (1.0 - bend_speed_mps(v, radius_m) / v))
 
 
-def bend_share(from_m: Number, to_m: Number, lane: int, track: Track = STANDARD) -> Floats:
+def bend_share(from_m: Number, to_m: Number, lane: int, track: Stadium = STANDARD) -> Floats:
     """Share (0 to 1) of a lane's measured line between two places that is bend.
 
     Places are metres past the finish line as in `plan`, and may go on for several laps

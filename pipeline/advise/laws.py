@@ -15,9 +15,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from pipeline.base.values import Floats
 
 # u as a function of y = x / (V tau): u + exp(-u) - 1 = y. The table is exact to 1e-9 at its
 # knots and 1e-6 between; they lie dense where the curve is steep, at y near 0.

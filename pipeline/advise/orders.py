@@ -33,7 +33,7 @@ import pyarrow as pa
 from pipeline.advise import bends, laws, simulate
 from pipeline.advise.marks import Advice, PairAdvice
 from pipeline.base.relays import Rules, is_blind, leg_m, zone_lines_m
-from pipeline.base.stadium import STANDARD, Track, in_lanes, scratch_m, start_m
+from pipeline.base.stadium import STANDARD, Stadium, in_lanes, scratch_m, start_m
 from pipeline.base.values import Floats, Frozen, Ints
 from pipeline.errors import UsageError
 from pipeline.tables import schema
@@ -78,7 +78,7 @@ class Legs(Frozen):
     flat_sd_s: Floats | None = None
     rules: Rules = "today"
     bends_in_lanes: int | None = None
-    track: Track = STANDARD
+    track: Stadium = STANDARD
     remarks: Mapping[tuple[str, str], str] = field(default_factory=dict)
 
 

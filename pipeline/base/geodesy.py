@@ -9,9 +9,10 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from pipeline.base.values import Floats
+
 Origin = tuple[float, float, float]  # latitude [deg], longitude [deg], height above ellipsoid [m]
 
 SEMI_MAJOR_M = 6378137.0

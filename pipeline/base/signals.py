@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, signal
 
-Floats = NDArray[np.float64]
+from pipeline.base.values import Floats, Ints
+
 Bools = NDArray[np.bool_]
 
 
@@ -52,8 +53,8 @@ def spread_stamps(t_s: Floats) -> Floats:
 def _spread_fractional(
     t: Floats,
     second: Floats,
-    first: NDArray[np.intp],
-    count: NDArray[np.intp],
+    first: Ints,
+    count: Ints,
     starts: Bools,
     rate_hz: float,
 ) -> Floats:

@@ -18,21 +18,20 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from pipeline.base import relays
 from pipeline.base.relays import Rules, leg_m
+from pipeline.base.values import Floats
 from pipeline.errors import VenueError
-
-Floats = NDArray[np.float64]
 
 LANES = range(1, 10)
 LAP_M = 400.0
 
 
 @dataclass(frozen=True, slots=True)
-class Track:
-    """A track's own measures [m]: kerb radius, straight, lane width."""
+class Stadium:
+    """The measures of a track [m]: kerb radius, straight, lane width."""
 
     radius_m: float = 36.50
     straight_m: float = 84.39
@@ -54,13 +53,13 @@ class Track:
         return 2 * self.straight_m + 2 * self.bend_m(lane)
 
 
-STANDARD = Track()
+STANDARD = Stadium()
 
 
 # --- staggers and zones ----------------------------------------------------------------
 
 
-def stagger_m(lane: int, bends: int, track: Track = STANDARD) -> float:
+def stagger_m(lane: int, bends: int, track: Stadium = STANDARD) -> float:
     """How far ahead of lane 1 a lane starts that is kept for so many bends [m].
 
     One bend is pi (r_n - r_1). That lane 1 is measured 0.30 m from its kerb and the others
@@ -70,7 +69,7 @@ def stagger_m(lane: int, bends: int, track: Track = STANDARD) -> float:
     return bends * (track.bend_m(lane) - track.bend_m(1))
 
 
-def break_extra_m(lane: int, track: Track = STANDARD) -> float:
+def break_extra_m(lane: int, track: Stadium = STANDARD) -> float:
     """What a lane's runner runs more from the break line at the end of a bend than lane 1's:
     straight from it, tangent to lane 1's measured line where the next bend takes it up [m]."""
     r1, rn, straight = track.measured_m(1), track.measured_m(lane), track.straight_m
@@ -81,7 +80,7 @@ def break_extra_m(lane: int, track: Track = STANDARD) -> float:
 
 
 def start_m(
-    event: str, lane: int, bends_in_lanes: int | None = None, track: Track = STANDARD
+    event: str, lane: int, bends_in_lanes: int | None = None, track: Stadium = STANDARD
 ) -> float:
     """s of a relay's start line in a lane."""
     bends, all_bends = relays.bends(event, bends_in_lanes)
@@ -102,7 +101,7 @@ def scratch_m(
     zone: int,
     lane: int,
     bends_in_lanes: int | None = None,
-    track: Track = STANDARD,
+    track: Stadium = STANDARD,
 ) -> float:
     """s (0 to a lap) of the line a takeover zone is laid out from: where a leg ends.
 
@@ -122,7 +121,7 @@ def scratch_m(
 # --- places on the plan ----------------------------------------------------------------
 
 
-def plan_xy(s_m: ArrayLike, lane: int, across_m: float = 0.0, track: Track = STANDARD) -> Floats:
+def plan_xy(s_m: ArrayLike, lane: int, across_m: float = 0.0, track: Stadium = STANDARD) -> Floats:
     """(..., 2) plan metres of places along a lane's measured line, `across_m` outward of it."""
     r, straight, bend = track.measured_m(lane), track.straight_m, track.bend_m(lane)
     s = np.mod(np.asarray(s_m, dtype=np.float64), track.lap_m(lane))
@@ -162,7 +161,7 @@ def spot_xy(
     event: str,
     rules: Rules = "today",
     bends_in_lanes: int | None = None,
-    track: Track = STANDARD,
+    track: Stadium = STANDARD,
 ) -> Floats:
     """(2,) plan metres of a spot named as in SPOTS. Errors: VenueError."""
     name = re.sub(r"\s+", "", spot.casefold()).replace("_", "-")

@@ -6,7 +6,7 @@ docs/decisions/0001-values.md for why this way was chosen.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any, Literal
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
+Progress = Callable[[str, int, int], None]  # hears what is done, how many are done, of how many
 Basis = Literal["utc", "counter"]
 Worn = Literal["upper-back", "waist", "left-wrist", "right-wrist"]
 ClockBasis = Literal["stamps", "taps", "motion", "none"]

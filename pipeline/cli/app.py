@@ -148,7 +148,7 @@ def venue(
     lane_width_m: Annotated[float, typer.Option("--lane-width-m", help="Of every lane.")] = 1.22,
 ) -> None:
     """Lay the standard 400 m plan on surveyed points and write it as a session's venue."""
-    from pipeline.base.stadium import Track
+    from pipeline.base.stadium import Stadium
     from pipeline.session.lay_out import lay_out
 
     placement = lay_out(
@@ -158,7 +158,7 @@ def venue(
         lanes=lane,
         rules=rules.value,
         bends_in_lanes=bends_in_lanes,
-        track=Track(radius_m, straight_m, lane_width_m),
+        track=Stadium(radius_m, straight_m, lane_width_m),
     )
     terminal.table(
         ["spot", "off, m", "east, m", "north, m"],

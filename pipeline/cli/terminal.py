@@ -8,10 +8,11 @@ from __future__ import annotations
 import contextlib
 import sys
 import textwrap
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import TextIO
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING, TextIO
 
-Progress = Callable[[str, int, int], None]
+if TYPE_CHECKING:
+    from pipeline.base.values import Progress
 
 
 def survive_any_encoding() -> None:

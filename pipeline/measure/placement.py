@@ -15,7 +15,7 @@ from pipeline.base.stadium import (
     LANES,
     LAP_M,
     STANDARD,
-    Track,
+    Stadium,
     plan_xy,
     scratch_m,
     spot_xy,
@@ -68,7 +68,7 @@ def place(
     event: str = "4x100",
     rules: Rules = "today",
     bends_in_lanes: int | None = None,
-    track: Track = STANDARD,
+    track: Stadium = STANDARD,
 ) -> Placement:
     """The rigid fit of the plan to two or more surveyed spots, by weighted least squares.
 
@@ -167,7 +167,7 @@ def standard_venue(
     event: str,
     rules: Rules = "today",
     bends_in_lanes: int | None = None,
-    track: Track = STANDARD,
+    track: Stadium = STANDARD,
 ) -> tuple[dict[str, Any], Placement]:
     """The venue (a GeoJSON FeatureCollection) of the standard plan placed by surveyed spots.
 

@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal, NamedTuple, Protocol, TypeVar
 
+from pipeline.base.values import Progress
 from pipeline.errors import BatontraceError, InputError, NothingMeasured, OutputError
 from pipeline.read.practice.session import read_session
 from pipeline.season.engines import Threads
@@ -28,7 +29,6 @@ from pipeline.session import process
 from pipeline.tables import compacting, data_package, schema, store
 from pipeline.tables.places import Folder, Place, open_place
 
-Progress = Callable[[str, int, int], None]
 State = Literal["new", "changed", "unchanged", "failed before", "failed", "busy", "measured"]
 FAILURES = f"{compacting.FOLDER}/failed.json"
 

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 
-from pipeline.base.values import Fixes, Floats, Imu, RecordingSpec, Session, ZoneAxis
+from pipeline.base.values import Fixes, Floats, Imu, Progress, RecordingSpec, Session, ZoneAxis
 from pipeline.errors import InputError
 from pipeline.measure import zones
 from pipeline.read import read
 from pipeline.read.practice.session import read_session
 
-Progress = Callable[[str, int, int], None]
 REP_MARGIN_S = 30.0  # a sheet's times are good to half a minute
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.base.relays import Rules
-from pipeline.base.stadium import Track
+from pipeline.base.stadium import Stadium
 from pipeline.errors import UsageError
 from pipeline.measure.placement import Placement, standard_venue
 from pipeline.read.practice.survey import read_survey
@@ -22,7 +22,7 @@ def lay_out(
     lanes: Sequence[int],
     rules: Rules = "today",
     bends_in_lanes: int | None = None,
-    track: Track | None = None,
+    track: Stadium | None = None,
 ) -> Placement:
     """Place the plan by the points of `survey`, write the venue to `out`, say how well it fits.
 
@@ -32,7 +32,9 @@ def lay_out(
     if out.exists():
         raise UsageError(out, "exists already", "a new file", "choose another --out or remove it")
     points = read_survey(survey)
-    venue, placement = standard_venue(points, lanes, event, rules, bends_in_lanes, track or Track())
+    venue, placement = standard_venue(
+        points, lanes, event, rules, bends_in_lanes, track or Stadium()
+    )
     store.write_text(out, _one_feature_a_line(venue["features"]), make_folder=False)
     return placement
 

@@ -6,7 +6,7 @@ The order of the stages is the body of `process`, in local variables.
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,6 +23,7 @@ from pipeline.base.values import (
     Floats,
     Imu,
     Ints,
+    Progress,
     Recording,
     RecordingSpec,
     Rep,
@@ -37,7 +38,6 @@ from pipeline.read import read
 from pipeline.read.practice.session import read_session
 from pipeline.tables import schema, store
 
-Progress = Callable[[str, int, int], None]
 LOW_RATE_HZ = 0.4
 DISAGREE_M = 8.0
 

@@ -6,7 +6,7 @@ or a folder's files together, appear whole or not at all.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,10 +16,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from pipeline.base.values import Progress
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.tables import data_package, lake, schema, store
-
-Progress = Callable[[str, int, int], None]
 
 TABLES = (*schema.TABLES, *schema.DECISIONS)
 SHEET_ROWS = 1_048_576  # of a worksheet, its header included

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from pipeline.base.stadium import (
     STANDARD,
-    Track,
+    Stadium,
     break_extra_m,
     plan_xy,
     scratch_m,
@@ -129,9 +129,9 @@ def test_the_4x200s_zones(lane) -> None:
 @pytest.mark.parametrize(
     ("track", "lap"),
     [
-        (Track(), 400.001),  # the Manual's
-        (Track(radius_m=36.00, straight_m=85.96), 400.00),  # a Chinese handbook's, 36.30 pi
-        (Track(radius_m=37.898, straight_m=80.0), 400.00),  # likewise
+        (Stadium(), 400.001),  # the Manual's
+        (Stadium(radius_m=36.00, straight_m=85.96), 400.00),  # a Chinese handbook's, 36.30 pi
+        (Stadium(radius_m=37.898, straight_m=80.0), 400.00),  # likewise
     ],
 )
 def test_other_radii(track, lap) -> None:

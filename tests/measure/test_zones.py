@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from pipeline.base.geodesy import SurveyPoint, from_enu, to_enu
 from pipeline.base.relays import zone_lines_m
-from pipeline.base.stadium import STANDARD, Track, plan_xy, scratch_m, spot_xy
+from pipeline.base.stadium import STANDARD, Stadium, plan_xy, scratch_m, spot_xy
 from pipeline.base.values import LaneLine, Spot, Venue, ZoneAxis
 from pipeline.errors import UsageError, VenueError
 from pipeline.measure.lane_line import smooth_line
@@ -444,7 +444,7 @@ def test_the_stated_standard_errors_are_honest() -> None:
 
 
 def test_another_size_of_track_is_told_by_the_scale() -> None:
-    other = Track(radius_m=36.0, straight_m=85.96)
+    other = Stadium(radius_m=36.0, straight_m=85.96)
     xy = np.array(
         [spot_xy(s, "4x100", track=other) for s in ("back-start@lane1", "back-end@lane1")]
     )
@@ -493,7 +493,7 @@ def test_a_survey_that_cannot_place_the_plan(points, words) -> None:
         ({"lanes": []}, "none"),
         ({"event": "4x1500"}, "4x100, 4x200, 4x400"),
         ({"event": "4x400", "bends_in_lanes": 2}, "3 or 1"),
-        ({"track": Track(radius_m=30)}, "a lap of"),
+        ({"track": Stadium(radius_m=30)}, "a lap of"),
     ],
 )
 def test_what_the_plan_does_not_hold(kwargs, words) -> None:
