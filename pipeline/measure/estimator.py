@@ -521,11 +521,11 @@ def solve(problem: Problem, *, iterations: int = 12, start_from: Fit | None = No
     x = _first_guess(problem, layouts, size)
     if start_from is not None and start_from.layouts == layouts:
         x = np.array(start_from.x)
-    both = (problem.incoming, problem.outgoing)
+    runners = (problem.incoming, problem.outgoing)
     done = 0
     for _ in range(iterations):
         done += 1
-        info, gradient, _ = _normal(problem, both, layouts, x, prior_info, prior_vector)
+        info, gradient, _ = _normal(problem, runners, layouts, x, prior_info, prior_vector)
         step = cho_solve(cho_factor(info), gradient)
         starts = [
             layout.block.start + layout.start for layout in layouts if layout.start is not None
@@ -537,7 +537,7 @@ def solve(problem: Problem, *, iterations: int = 12, start_from: Fit | None = No
         moved = max(np.abs(step[layout.block][layout.spline]).max() for layout in layouts)
         if largest < 2e-4 and moved < 2e-3:
             break
-    info, _, residuals = _normal(problem, both, layouts, x, prior_info, prior_vector)
+    info, _, residuals = _normal(problem, runners, layouts, x, prior_info, prior_vector)
     cov = cho_solve(cho_factor(info), np.eye(size))
     speed = (residuals[0], residuals[2])
     position = (residuals[1], residuals[3])
@@ -550,7 +550,7 @@ def solve(problem: Problem, *, iterations: int = 12, start_from: Fit | None = No
 
 def _normal(
     problem: Problem,
-    both: tuple[RunnerMeasurements, RunnerMeasurements],
+    runners: tuple[RunnerMeasurements, RunnerMeasurements],
     layouts: tuple[_Layout, _Layout],
     x: Floats,
     prior_info: Floats,
@@ -560,7 +560,7 @@ def _normal(
     info = prior_info.copy()
     gradient = prior_vector - prior_info @ x
     residuals = []
-    for measured, layout in zip(both, layouts, strict=True):
+    for measured, layout in zip(runners, layouts, strict=True):
         own = x[layout.block]
         off, rows, noise = _speed_rows(problem, measured, layout, own)
         z = off / noise

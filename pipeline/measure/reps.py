@@ -117,7 +117,7 @@ def build_case(
     remarks: list[str] = []
     end = candidate.exit_s if candidate.exit_s is not None else candidate.entry_s + 4.0
     end += OUT_M / 8.0 + 0.5
-    both = []
+    runners = []
     falls = np.empty(0)
     for role in estimator.ROLES:
         runner = candidate.incoming if role == "incoming" else candidate.outgoing
@@ -148,7 +148,7 @@ def build_case(
             phase = steps.step_phase(footfalls, t)
         stand = _stand_place(role, rep, axis, place, trace, begin, first, remarks)
         level = levels[runner]
-        both.append(
+        runners.append(
             estimator.RunnerMeasurements(
                 t_s=t - zero,
                 xy_m=place.xy_m[inside],
@@ -165,7 +165,7 @@ def build_case(
                 sideways_m=_usual_side_m(role, axis),
             )
         )
-    begin_s = min(s.t_s[0] for s in both if len(s.t_s))
+    begin_s = min(s.t_s[0] for s in runners if len(s.t_s))
     knots = np.arange(begin_s, end - zero + estimator.SLOW_STEP_S, estimator.SLOW_STEP_S)
     around = _gather_bystanders(stands, candidate, zero + begin_s, end, levels, zero)
     mean, cov = estimator.slow_prior(slow, knots, around)
@@ -173,8 +173,8 @@ def build_case(
     problem = estimator.Problem(
         zero_utc_s=zero,
         axis=axis,
-        incoming=both[0],
-        outgoing=both[1],
+        incoming=runners[0],
+        outgoing=runners[1],
         theta_mean=theta_mean,
         theta_cov=theta_cov,
         slow_t_s=knots,

@@ -18,10 +18,13 @@ CURVE_BEFORE_M = 60.0
 SHEET_PASS_SD_M = 0.5  # the contract: somebody beside the zone saw it, good to half a metre
 NOT_NEAR_M = 0.9  # closest approach this far beyond the pair's reach: no pass
 RAN_INTO_M = 0.55  # trunks nearer than this while still closing: arms no longer fit between
-GIVE_UP_M, GIVE_UP_SHARE = (
-    20.0,
-    0.75,
-)  # a receiver this much slower so soon beyond the zone has no baton
+EARLY_LAG_S = 0.05  # first movement sooner after the mark than anybody reacts
+LATE_LAG_S = 0.35  # and later than a receiver who watches the mark
+OUTSIDE_P = 0.2  # a pass less likely in the zone than this was outside
+INCOMING_SLOWED_SHARE = 0.05  # of the speed at the entry line, lost by the pass
+OUTGOING_EASED_MPS = 0.35  # lost before the pass, from the outgoing runner's highest speed
+# Who slows to this share so soon beyond the zone has no baton.
+GIVE_UP_M, GIVE_UP_SHARE = 20.0, 0.75
 OUT_OF_REACH_M = 0.9  # no pass, and never nearer than this: the receiver was too far away
 SURE_SDS = 2.0  # a fault is named when it exceeds its bound by so many standard errors
 
@@ -332,14 +335,20 @@ def name_faults(
     course: passes.GapCourse | None,
     belief: passes.PassBelief | None,
 ) -> tuple[str, ...]:
-    """In trade words, only where the traces are sure."""
+    """What went wrong, in trade words, and only where the traces are sure of it.
+
+    `one` has everything but its faults. `course` is the gap between the two trunks and `belief`
+    the posterior of the pass; None where there is none. A lag, a gap or a loss of speed counts
+    when it lies SURE_SDS standard errors beyond its bound. docs/accuracy.md says how many of the
+    faults that happened are named.
+    """
     found = []
     if one.go is not None and one.mark is not None:
         lag = one.go.value - one.mark.value
         sd = float(np.hypot(one.go.sd, one.mark.sd))
-        if lag + SURE_SDS * sd < 0.05:
+        if lag + SURE_SDS * sd < EARLY_LAG_S:
             found.append("early start")
-        if lag - SURE_SDS * sd > 0.35:
+        if lag - SURE_SDS * sd > LATE_LAG_S:
             found.append("late start")
     if course is not None:
         nearest = int(np.argmin(course.gap_m))
@@ -347,19 +356,18 @@ def name_faults(
             found.append("ran into")
     if one.outcome == "not passed" and course is not None and course.gap_m.min() > OUT_OF_REACH_M:
         found.append("ran away")
-    if one.p_in_zone is not None and one.p_in_zone < 0.2 and one.pass_place is not None:
+    if one.p_in_zone is not None and one.p_in_zone < OUTSIDE_P and one.pass_place is not None:
         before = one.pass_place.value < fit.problem.axis.exit_m / 2
         found.append("passed before the zone" if before else "passed beyond the zone")
     if one.v_in_entry is not None and one.v_in_pass is not None:
         lost = one.v_in_entry.value - one.v_in_pass.value
-        if lost - SURE_SDS * one.v_in_pass.sd > 0.05 * one.v_in_entry.value:
+        if lost - SURE_SDS * one.v_in_pass.sd > INCOMING_SLOWED_SHARE * one.v_in_entry.value:
             found.append("incoming slowed")
     if belief is not None:
-        upto = np.arange(float(belief.t_s[0]), belief.moment.value, 0.05)
-        if len(upto) > 4:
-            v = estimator.along(fit, "outgoing", upto, 1)
-            eased = float((np.maximum.accumulate(v) - v).max())
-            if eased > 0.35:
+        before_pass = np.arange(float(belief.t_s[0]), belief.moment.value, 0.05)
+        if len(before_pass) > 4:
+            v = estimator.along(fit, "outgoing", before_pass, 1)
+            if float((np.maximum.accumulate(v) - v).max()) > OUTGOING_EASED_MPS:
                 found.append("outgoing eased")
     return tuple(found)
 
