@@ -27,8 +27,8 @@ BOUNDS = {
     # A third of a metre a second less for a few steps: the traces cannot tell it from reaching out.
     "incoming slowed": Bound(0.0, 0.04),
     "outgoing eased": Bound(0.6, 0.03),
-    "passed before the zone": Bound(0.6, 0.03),
-    "passed beyond the zone": Bound(0.5, 0.03),
+    "passed before the zone": Bound(0.4, 0.03),
+    "passed beyond the zone": Bound(0.4, 0.03),
 }
 KINDS = tuple(BOUNDS)
 
