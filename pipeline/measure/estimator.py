@@ -49,7 +49,7 @@ _TAIL_NODES, _TAIL_WEIGHTS = np.polynomial.laguerre.laggauss(3)
 
 
 @dataclass(frozen=True, eq=False)
-class Sight(Frozen):
+class RunnerMeasurements(Frozen):
     """What was seen of one runner during one rep.
 
     `t_s` (n,), `xy_m` (n, 2) in the axis's east-north frame, `speed_mps` (n,), NaN where the
@@ -84,8 +84,8 @@ class Problem(Frozen):
 
     zero_utc_s: float
     axis: ZoneAxis
-    incoming: Sight
-    outgoing: Sight
+    incoming: RunnerMeasurements
+    outgoing: RunnerMeasurements
     theta_mean: Floats
     theta_cov: Floats
     slow_t_s: Floats
@@ -129,10 +129,10 @@ class Fit(Frozen):
         layout = self.layouts[ROLES.index(role)]
         if layout.start is None:
             return None
-        sight = (self.problem.incoming, self.problem.outgoing)[ROLES.index(role)]
+        measured = (self.problem.incoming, self.problem.outgoing)[ROLES.index(role)]
         row = np.zeros(len(self.x))
         row[layout.block.start + layout.start] = 1.0
-        if sight.onset is not None:  # what an accelerometer calls the first movement
+        if measured.onset is not None:  # what an accelerometer calls the first movement
             row[layout.block.start + layout.theta.start + 3] = 1.0
         return Estimate(float(row @ self.x), float(np.sqrt(row @ self.cov @ row)))
 
@@ -147,11 +147,11 @@ def _run_knots(length_s: float) -> Floats:
     return np.concatenate([early, late])
 
 
-def _padded(breaks: Floats) -> Floats:
+def _pad_knots(breaks: Floats) -> Floats:
     return np.concatenate([np.repeat(breaks[0], 3), breaks, np.repeat(breaks[-1], 3)])
 
 
-class _Near(NamedTuple):
+class _SplineCells(NamedTuple):
     """Times (n,) on a cubic B-spline: the cell each falls into, and by order the derivatives
     (n, 4) of the four basis functions that live there, which begin with the cell's number."""
 
@@ -160,7 +160,7 @@ class _Near(NamedTuple):
 
 
 @lru_cache(maxsize=1024)
-def _pieces(knots: tuple[float, ...]) -> tuple[Floats, Floats]:
+def _taylor_pieces(knots: tuple[float, ...]) -> tuple[Floats, Floats]:
     """Where each cell begins, with the end of the last (m + 1,), and there the derivatives of
     orders 0 to 3 of the basis functions that live in it, (4, m, 4). Knots: fourfold at the ends,
     simple between."""
@@ -171,9 +171,9 @@ def _pieces(knots: tuple[float, ...]) -> tuple[Floats, Floats]:
     return breaks, np.array([np.take_along_axis(spline(breaks[:-1], k), live, 1) for k in range(4)])
 
 
-def _near(knots: tuple[float, ...], x: Floats, orders: Iterable[int]) -> _Near:
+def _locate_on_spline(knots: tuple[float, ...], x: Floats, orders: Iterable[int]) -> _SplineCells:
     """Outside the knots the nearest end's value stands (and no derivative before the first)."""
-    breaks, taylor = _pieces(knots)
+    breaks, taylor = _taylor_pieces(knots)
     inside = np.clip(x, breaks[0], breaks[-1])
     cell = np.clip(np.searchsorted(breaks, inside, side="right") - 1, 0, len(breaks) - 2)
     u = (inside - breaks[cell])[:, None]
@@ -184,10 +184,10 @@ def _near(knots: tuple[float, ...], x: Floats, orders: Iterable[int]) -> _Near:
         for k in range(2, order - 1, -1):
             value = d[k] + u / (k + 1 - order) * value
         out[order] = value * (x >= breaks[0])[:, None] if order else value
-    return _Near(cell, out)
+    return _SplineCells(cell, out)
 
 
-def _spread(rows: Floats, near: _Near, order: int, first: int) -> None:
+def _fill_rows(rows: Floats, near: _SplineCells, order: int, first: int) -> None:
     """Put derivatives into `rows` (n, p), whose columns begin with basis function `first`."""
     column = near.cell[:, None] + np.arange(-first, 4 - first)
     row = np.broadcast_to(np.arange(len(column))[:, None], column.shape)
@@ -200,11 +200,11 @@ def _spread(rows: Floats, near: _Near, order: int, first: int) -> None:
 
 def _bases(knots: Floats, x: Floats, orders: tuple[int, ...]) -> list[Floats]:
     """Dense cubic B-spline values and derivatives, (len(x), n) for each order; see _near."""
-    near = _near(tuple(knots.tolist()), x, orders)
+    near = _locate_on_spline(tuple(knots.tolist()), x, orders)
     out = []
     for order in orders:
         rows = np.zeros((len(x), len(knots) - 4))
-        _spread(rows, near, order, 0)
+        _fill_rows(rows, near, order, 0)
         out.append(rows)
     return out
 
@@ -234,11 +234,11 @@ def _roughness(
 # --- laying out and first guess -----------------------------------------------------------
 
 
-def _layouts(problem: Problem) -> tuple[tuple[_Layout, _Layout], int]:
+def _lay_out_unknowns(problem: Problem) -> tuple[tuple[_Layout, _Layout], int]:
     before = 0
     layouts = []
     k = len(problem.slow_t_s)
-    for sight in (problem.incoming, problem.outgoing):
+    for measured in (problem.incoming, problem.outgoing):
         place = 0
 
         def take(n: int) -> slice:
@@ -246,13 +246,13 @@ def _layouts(problem: Problem) -> tuple[tuple[_Layout, _Layout], int]:
             place += n
             return slice(place - n, place)
 
-        begin = sight.start_s if sight.start_s is not None else float(sight.t_s[0]) - 0.3
-        length = sight.end_s - begin + 0.4
-        launched = sight.start_s is not None
+        begin = measured.start_s if measured.start_s is not None else float(measured.t_s[0]) - 0.3
+        length = measured.end_s - begin + 0.4
+        launched = measured.start_s is not None
         breaks = _run_knots(length) if launched else np.arange(0, length + KNOT_STEP_S, KNOT_STEP_S)
-        knots = _padded(breaks)
+        knots = _pad_knots(breaks)
         tied = 3 if launched else 0
-        spans = max(2, int(np.ceil((sight.t_s[-1] - sight.t_s[0]) / SWAY_STEP_S)) + 1)
+        spans = max(2, int(np.ceil((measured.t_s[-1] - measured.t_s[0]) / SWAY_STEP_S)) + 1)
         parts = _Layout(
             block=slice(0, 0),
             knots=tuple(knots),
@@ -262,7 +262,7 @@ def _layouts(problem: Problem) -> tuple[tuple[_Layout, _Layout], int]:
             stand=take(1).start if launched else None,
             theta=take(THETA),
             sideways=take(spans),
-            swing=take(4 if _steps_seen(sight) else 2 * len(STEP_HZ)),
+            swing=take(4 if _steps_seen(measured) else 2 * len(STEP_HZ)),
             slow=(take(k), take(k)),
             origin_s=begin,
         )
@@ -271,7 +271,7 @@ def _layouts(problem: Problem) -> tuple[tuple[_Layout, _Layout], int]:
     return (layouts[0], layouts[1]), before
 
 
-def _shared(layouts: tuple[_Layout, _Layout], part: str) -> Ints:
+def _shared_places(layouts: tuple[_Layout, _Layout], part: str) -> Ints:
     """Places in the whole vector of a part of both runners' unknowns, incoming's first."""
     found = []
     for layout in layouts:
@@ -291,22 +291,24 @@ def _interpolation(knots: Floats, x: Floats) -> Floats:
     return rows
 
 
-def _sideways_knots(sight: Sight, layout: _Layout) -> Floats:
+def _sideways_knots(measured: RunnerMeasurements, layout: _Layout) -> Floats:
     n = layout.sideways.stop - layout.sideways.start
-    return np.linspace(sight.t_s[0], sight.t_s[-1] + 1e-9, n)
+    return np.linspace(measured.t_s[0], measured.t_s[-1] + 1e-9, n)
 
 
 def _prior(problem: Problem, layouts: tuple[_Layout, _Layout], size: int) -> tuple[Floats, Floats]:
     """Quadratic prior: information matrix (p, p) and vector (p,)."""
     info, vector = np.zeros((size, size)), np.zeros(size)
-    for sight, layout in zip((problem.incoming, problem.outgoing), layouts, strict=True):
-        own, own_vector = _own_prior(problem, sight, layout)
+    for measured, layout in zip((problem.incoming, problem.outgoing), layouts, strict=True):
+        own, own_vector = _own_prior(problem, measured, layout)
         info[layout.block, layout.block] = own
         vector[layout.block] = own_vector
-    shared = [(_shared(layouts, "theta"), problem.theta_cov, problem.theta_mean)]
+    shared = [(_shared_places(layouts, "theta"), problem.theta_cov, problem.theta_mean)]
     cov = problem.slow_cov + 1e-8 * np.eye(2 * len(problem.slow_t_s))
     for axis in (0, 1):
-        shared.append((_shared(layouts, f"slow{axis}"), cov, problem.slow_mean[:, axis].ravel()))
+        shared.append(
+            (_shared_places(layouts, f"slow{axis}"), cov, problem.slow_mean[:, axis].ravel())
+        )
     for where, spread, mean in shared:
         precision = np.linalg.inv(spread)
         info[np.ix_(where, where)] += precision
@@ -314,12 +316,14 @@ def _prior(problem: Problem, layouts: tuple[_Layout, _Layout], size: int) -> tup
     return info, vector
 
 
-def _own_prior(problem: Problem, sight: Sight, layout: _Layout) -> tuple[Floats, Floats]:
+def _own_prior(
+    problem: Problem, measured: RunnerMeasurements, layout: _Layout
+) -> tuple[Floats, Floats]:
     """Prior of what one runner's block does not share with the other's."""
     size = layout.block.stop - layout.block.start
     info, vector = np.zeros((size, size)), np.zeros(size)
     launched = layout.start is not None
-    letting_go = None if sight.letting_go_s is None else sight.letting_go_s - layout.origin_s
+    letting_go = None if measured.letting_go_s is None else measured.letting_go_s - layout.origin_s
     knots = np.array(layout.knots)
     penalty, target = _roughness(knots, problem.tau_s, letting_go, launched)
     target = target[layout.first :] / TARGET_MPS.sd
@@ -327,33 +331,33 @@ def _own_prior(problem: Problem, sight: Sight, layout: _Layout) -> tuple[Floats,
     info[spline, spline] = penalty[layout.first :, layout.first :] + np.outer(target, target)
     vector[spline] = target * TARGET_MPS.value / TARGET_MPS.sd
     if layout.start is not None and layout.stand is not None:
-        stand = sight.stand_m or Estimate(problem.axis.back_m, 50.0)
+        stand = measured.stand_m or Estimate(problem.axis.back_m, 50.0)
         info[layout.stand, layout.stand] = stand.sd**-2
         vector[layout.stand] = stand.value / stand.sd**2
-        onset = sight.onset or Estimate(layout.origin_s, 1.0)
+        onset = measured.onset or Estimate(layout.origin_s, 1.0)
         seen = [layout.start, layout.theta.start + 3]
         info[np.ix_(seen, seen)] += onset.sd**-2
         vector[seen] += onset.value / onset.sd**2
     else:  # under way: a weak place, only to keep the matrix regular
         info[spline.start, spline.start] += 1e-6
-    places = _sideways_knots(sight, layout)
+    places = _sideways_knots(measured, layout)
     apart = np.abs(places[:, None] - places[None, :])
     spread = SIDEWAYS_M**2 + SWAY_M**2 * np.exp(-apart / SWAY_TIME_S)
     precision = np.linalg.inv(spread)
     info[layout.sideways, layout.sideways] = precision
-    vector[layout.sideways] = precision.sum(axis=1) * sight.sideways_m
+    vector[layout.sideways] = precision.sum(axis=1) * measured.sideways_m
     waves = np.arange(layout.swing.start, layout.swing.stop)
-    each = SWING_MPS if _steps_seen(sight) else SWING_ALL_MPS / np.sqrt(len(STEP_HZ))
+    each = SWING_MPS if _steps_seen(measured) else SWING_ALL_MPS / np.sqrt(len(STEP_HZ))
     info[waves, waves] = each**-2
     return info, vector
 
 
-def _on_course(layout: _Layout, x: Floats, t: Floats, orders: Iterable[int]) -> _Near:
+def _on_course(layout: _Layout, x: Floats, t: Floats, orders: Iterable[int]) -> _SplineCells:
     begin = float(x[layout.start]) if layout.start is not None else layout.origin_s
-    return _near(layout.knots, t - begin, orders)
+    return _locate_on_spline(layout.knots, t - begin, orders)
 
 
-def _derivative(layout: _Layout, x: Floats, near: _Near, order: int) -> Floats:
+def _derivative(layout: _Layout, x: Floats, near: _SplineCells, order: int) -> Floats:
     """Derivative `order` of s(t), (n,); `x` (b,) is the runner's own block."""
     coefficients = np.concatenate([np.zeros(layout.first), x[layout.spline]])
     own = coefficients[near.cell[:, None] + np.arange(4)]
@@ -363,11 +367,13 @@ def _derivative(layout: _Layout, x: Floats, near: _Near, order: int) -> Floats:
     return value
 
 
-def _derivative_rows(layout: _Layout, near: _Near, order: int, next_: Floats, size: int) -> Floats:
+def _derivative_rows(
+    layout: _Layout, near: _SplineCells, order: int, next_: Floats, size: int
+) -> Floats:
     """How derivative `order` of s(t) moves with the runner's own block, (n, size); `next_` (n,)
     is the derivative above it."""
     rows = np.zeros((len(near.cell), size))
-    _spread(rows, near, order, layout.first)  # the spline is the first part of a block
+    _fill_rows(rows, near, order, layout.first)  # the spline is the first part of a block
     if layout.start is not None and layout.stand is not None:
         rows[:, layout.start] = -next_
         if order == 0:
@@ -378,15 +384,15 @@ def _derivative_rows(layout: _Layout, near: _Near, order: int, next_: Floats, si
 # --- rows of the measurements --------------------------------------------------------------
 
 
-def _steps_seen(sight: Sight) -> bool:
-    return bool(np.isfinite(sight.step_phase).sum() > 4)
+def _steps_seen(measured: RunnerMeasurements) -> bool:
+    return bool(np.isfinite(measured.step_phase).sum() > 4)
 
 
-def _waves(sight: Sight, t: Floats, phase: Floats) -> Floats:
+def _waves(measured: RunnerMeasurements, t: Floats, phase: Floats) -> Floats:
     """Columns of the swing inside the steps, (n, w): one and two waves a stride where the steps
     are seen; else waves of all likely rates, so that what a slow unit makes of the swing
     (5 Hz turn 4.4 Hz into 0.6) is known for what it is."""
-    if _steps_seen(sight):
+    if _steps_seen(measured):
         turn = np.nan_to_num(phase) * np.pi
         waves = np.stack([np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn)], 1)
         return np.asarray(waves * np.isfinite(phase)[:, None])
@@ -405,18 +411,18 @@ def _averaging(width_s: float) -> tuple[Floats, Floats, Floats]:
 
 
 def _speed_rows(
-    problem: Problem, sight: Sight, layout: _Layout, x: Floats
+    problem: Problem, measured: RunnerMeasurements, layout: _Layout, x: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Residual (n,), rows (n, p) and noise (n,) of the speeds."""
-    keep = np.isfinite(sight.speed_mps)
-    t, seen, phase = sight.t_s[keep], sight.speed_mps[keep], sight.step_phase[keep]
+    keep = np.isfinite(measured.speed_mps)
+    t, seen, phase = measured.t_s[keep], measured.speed_mps[keep], measured.step_phase[keep]
     scale, delay = x[layout.theta][:2]
-    lags, box, tail = _averaging(sight.smoothing_s)
+    lags, box, tail = _averaging(measured.smoothing_s)
     nodes = (t[:, None] - delay - lags).ravel()
     near = _on_course(layout, x, nodes, (0, 1, 2))
     s, v, a = (_derivative(layout, x, near, order) for order in (0, 1, 2))
     v_rows = _derivative_rows(layout, near, 1, a, len(x))
-    sideways = _interpolation(_sideways_knots(sight, layout), nodes)
+    sideways = _interpolation(_sideways_knots(measured, layout), nodes)
     curve = curvature_at(problem.axis, s)
     stretch = 1 + curve * (sideways @ x[layout.sideways])
     rows = v_rows * stretch[:, None]
@@ -432,27 +438,27 @@ def _speed_rows(
     rows *= 1 + scale
     rows[:, layout.theta.start] += ground
     value = (1 + scale) * ground
-    waves = _waves(sight, t, phase) * (ground > 2.0)[:, None]
+    waves = _waves(measured, t, phase) * (ground > 2.0)[:, None]
     value = value + waves @ x[layout.swing]
     rows[:, layout.swing] += waves
     # A unit at rest shows a small positive speed; it fades under the real one.
-    shown = np.hypot(value, sight.stand_speed_mps)
+    shown = np.hypot(value, measured.stand_speed_mps)
     rows *= (value / shown)[:, None]
-    noise = np.where(ground < 0.5, sight.stand_noise_mps, sight.speed_noise_mps)
+    noise = np.where(ground < 0.5, measured.stand_noise_mps, measured.speed_noise_mps)
     return seen - shown, rows, noise
 
 
 def _position_rows(
-    problem: Problem, sight: Sight, layout: _Layout, x: Floats
+    problem: Problem, measured: RunnerMeasurements, layout: _Layout, x: Floats
 ) -> tuple[Floats, Floats]:
     """Residual (2n,) (all east, then all north) and rows (2n, p) of the positions."""
-    keep = np.isfinite(sight.xy_m[:, 0])
-    t, seen = sight.t_s[keep], sight.xy_m[keep]
+    keep = np.isfinite(measured.xy_m[:, 0])
+    t, seen = measured.t_s[keep], measured.xy_m[keep]
     delay = x[layout.theta.start + 2]
     near = _on_course(layout, x, t - delay, (0, 1))
     s, v = (_derivative(layout, x, near, order) for order in (0, 1))
     s_rows = _derivative_rows(layout, near, 0, v, len(x))
-    sideways = _interpolation(_sideways_knots(sight, layout), t)
+    sideways = _interpolation(_sideways_knots(measured, layout), t)
     offset = sideways @ x[layout.sideways]
     heading = heading_at(problem.axis, s)
     stretch = 1 + curvature_at(problem.axis, s) * offset
@@ -471,14 +477,14 @@ def _position_rows(
     return np.concatenate(residuals), np.concatenate(rows)
 
 
-def _student(standardised: Floats) -> Floats:
+def _student_weight(standardised: Floats) -> Floats:
     return (STUDENT_NU + 1) / (STUDENT_NU + standardised**2)
 
 
 def _first_guess(problem: Problem, layouts: tuple[_Layout, _Layout], size: int) -> Floats:
     """Start values: receivers as the prior has them, courses from the integrated speed."""
     whole = np.zeros(size)
-    for role, (sight, layout) in enumerate(
+    for role, (measured, layout) in enumerate(
         zip((problem.incoming, problem.outgoing), layouts, strict=True)
     ):
         x = whole[layout.block]
@@ -487,18 +493,18 @@ def _first_guess(problem: Problem, layouts: tuple[_Layout, _Layout], size: int) 
             x[layout.slow[axis]] = problem.slow_mean[role, axis]
         if layout.start is not None and layout.stand is not None:
             x[layout.start] = layout.origin_s
-            if sight.stand_m is not None:
-                x[layout.stand] = sight.stand_m.value
+            if measured.stand_m is not None:
+                x[layout.stand] = measured.stand_m.value
         knots = np.array(layout.knots)
         grid = np.linspace(0, knots[-1], 4 * len(knots))
-        keep = np.isfinite(sight.speed_mps)
+        keep = np.isfinite(measured.speed_mps)
         delay = x[layout.theta.start + 1]
         begin = layout.origin_s
-        speed = np.interp(grid + begin, sight.t_s[keep] - delay, sight.speed_mps[keep])
+        speed = np.interp(grid + begin, measured.t_s[keep] - delay, measured.speed_mps[keep])
         course = np.concatenate([[0], np.cumsum((speed[1:] + speed[:-1]) / 2 * np.diff(grid))])
         if layout.start is None:
-            s, _ = project(problem.axis, sight.xy_m)
-            course += np.nanmedian(s - np.interp(sight.t_s, grid + begin, course))
+            s, _ = project(problem.axis, measured.xy_m)
+            course += np.nanmedian(s - np.interp(measured.t_s, grid + begin, course))
         basis = _bases(knots, grid, (0,))[0][:, layout.first :]
         ridge = 1e-6 * np.eye(basis.shape[1])
         x[layout.spline] = np.linalg.solve(basis.T @ basis + ridge, basis.T @ course)
@@ -510,16 +516,16 @@ def solve(problem: Problem, *, iterations: int = 12, start_from: Fit | None = No
 
     Raises numpy.linalg.LinAlgError only when the data contain nothing usable.
     """
-    layouts, size = _layouts(problem)
+    layouts, size = _lay_out_unknowns(problem)
     prior_info, prior_vector = _prior(problem, layouts, size)
     x = _first_guess(problem, layouts, size)
     if start_from is not None and start_from.layouts == layouts:
         x = np.array(start_from.x)
-    sights = (problem.incoming, problem.outgoing)
+    runners = (problem.incoming, problem.outgoing)
     done = 0
     for _ in range(iterations):
         done += 1
-        info, gradient, _ = _normal(problem, sights, layouts, x, prior_info, prior_vector)
+        info, gradient, _ = _normal(problem, runners, layouts, x, prior_info, prior_vector)
         step = cho_solve(cho_factor(info), gradient)
         starts = [
             layout.block.start + layout.start for layout in layouts if layout.start is not None
@@ -531,7 +537,7 @@ def solve(problem: Problem, *, iterations: int = 12, start_from: Fit | None = No
         moved = max(np.abs(step[layout.block][layout.spline]).max() for layout in layouts)
         if largest < 2e-4 and moved < 2e-3:
             break
-    info, _, residuals = _normal(problem, sights, layouts, x, prior_info, prior_vector)
+    info, _, residuals = _normal(problem, runners, layouts, x, prior_info, prior_vector)
     cov = cho_solve(cho_factor(info), np.eye(size))
     speed = (residuals[0], residuals[2])
     position = (residuals[1], residuals[3])
@@ -544,7 +550,7 @@ def solve(problem: Problem, *, iterations: int = 12, start_from: Fit | None = No
 
 def _normal(
     problem: Problem,
-    sights: tuple[Sight, Sight],
+    runners: tuple[RunnerMeasurements, RunnerMeasurements],
     layouts: tuple[_Layout, _Layout],
     x: Floats,
     prior_info: Floats,
@@ -554,23 +560,23 @@ def _normal(
     info = prior_info.copy()
     gradient = prior_vector - prior_info @ x
     residuals = []
-    for sight, layout in zip(sights, layouts, strict=True):
+    for measured, layout in zip(runners, layouts, strict=True):
         own = x[layout.block]
-        off, rows, noise = _speed_rows(problem, sight, layout, own)
+        off, rows, noise = _speed_rows(problem, measured, layout, own)
         z = off / noise
-        weight = _student(z)
+        weight = _student_weight(z)
         if layout.start is not None:  # never let the weights argue a start away
-            t = sight.t_s[np.isfinite(sight.speed_mps)]
+            t = measured.t_s[np.isfinite(measured.speed_mps)]
             near = np.abs(t - own[layout.start] - 0.3) < 0.7
             weight = np.where(near & (np.abs(z) < 8), 1.0, weight)
-        _add(info, gradient, layout.block, rows, off, weight / noise**2)
+        _add_measurements(info, gradient, layout.block, rows, off, weight / noise**2)
         residuals.append(z)
-        off, rows = _position_rows(problem, sight, layout, own)
-        z = off / sight.position_noise_m
+        off, rows = _position_rows(problem, measured, layout, own)
+        z = off / measured.position_noise_m
         n = len(z) // 2
-        both = _student(np.hypot(z[:n], z[n:]) / np.sqrt(2))
-        weight = np.concatenate([both, both]) / sight.position_noise_m**2
-        _add(info, gradient, layout.block, rows, off, weight)
+        both = _student_weight(np.hypot(z[:n], z[n:]) / np.sqrt(2))
+        weight = np.concatenate([both, both]) / measured.position_noise_m**2
+        _add_measurements(info, gradient, layout.block, rows, off, weight)
         residuals.append(z)
     if problem.gap is not None:
         moment, known = problem.gap
@@ -580,7 +586,7 @@ def _normal(
     return info, gradient, residuals
 
 
-def _add(
+def _add_measurements(
     info: Floats, gradient: Floats, block: slice, rows: Floats, off: Floats, weight: Floats
 ) -> None:
     weighted = rows * weight[:, None]
@@ -592,7 +598,7 @@ def _gap_row(layouts: tuple[_Layout, _Layout], x: Floats, moment: float) -> tupl
     row = np.zeros(len(x))
     gap = 0.0
     for sign, layout in zip((-1.0, 1.0), layouts, strict=True):
-        s, own = _course(layout, x[layout.block], np.array([moment]), 0)
+        s, own = _course_and_rows(layout, x[layout.block], np.array([moment]), 0)
         row[layout.block] = sign * own[0]
         gap += sign * float(s[0])
     return gap, row
@@ -605,7 +611,7 @@ def course(fit: Fit, role: Role, t_s: Floats, order: int = 0) -> tuple[Floats, F
     """Derivative `order` of s at times `t_s` (n,): values (n,) and rows (n, p), whose
     covariance is `rows @ fit.cov @ rows.T`; 0: m, 1: m/s, 2: m/s²."""
     layout = fit.layouts[ROLES.index(role)]
-    value, own = _course(layout, fit.x[layout.block], np.atleast_1d(t_s), order)
+    value, own = _course_and_rows(layout, fit.x[layout.block], np.atleast_1d(t_s), order)
     rows = np.zeros((len(value), len(fit.x)))
     rows[:, layout.block] = own
     return value, rows
@@ -619,7 +625,7 @@ def along(fit: Fit, role: Role, t_s: Floats, order: int = 0) -> Floats:
     return _derivative(layout, own, near, order)
 
 
-def _course(layout: _Layout, own: Floats, t: Floats, order: int) -> tuple[Floats, Floats]:
+def _course_and_rows(layout: _Layout, own: Floats, t: Floats, order: int) -> tuple[Floats, Floats]:
     near = _on_course(layout, own, t, (order, order + 1))
     next_ = _derivative(layout, own, near, order + 1)
     rows = _derivative_rows(layout, near, order, next_, len(own))
@@ -635,10 +641,10 @@ def crossing(fit: Fit, role: Role, place_m: float) -> tuple[float, Floats] | Non
     """When the trunk crosses `place_m` in running direction: moment and row (p,), or None
     where it does not within the rep's window."""
     layout = fit.layouts[ROLES.index(role)]
-    sight = fit.problem.incoming if role == "incoming" else fit.problem.outgoing
+    measured = fit.problem.incoming if role == "incoming" else fit.problem.outgoing
     start = fit.start(role)
     begin = start.value if start is not None else layout.origin_s + 0.3
-    grid = np.arange(begin, sight.end_s + 0.2, 0.05)
+    grid = np.arange(begin, measured.end_s + 0.2, 0.05)
     s = along(fit, role, grid)
     above = np.flatnonzero((s[:-1] < place_m) & (s[1:] >= place_m))
     if not len(above):
@@ -664,9 +670,9 @@ def value_at(
     return float(value[0]), rows[0] + slope[0] * t_row
 
 
-def message(fit: Fit) -> tuple[Floats, Floats]:
+def receiver_message(fit: Fit) -> tuple[Floats, Floats]:
     """What this rep alone says of both receivers' parameters: information and vector."""
-    theta = _shared(fit.layouts, "theta")
+    theta = _shared_places(fit.layouts, "theta")
     posterior = np.linalg.inv(fit.cov[np.ix_(theta, theta)])
     prior = np.linalg.inv(fit.problem.theta_cov)
     vector = posterior @ fit.x[theta] - prior @ fit.problem.theta_mean
@@ -707,11 +713,11 @@ def with_letting_go(problem: Problem, moment_s: float) -> Problem:
 def steady_speeds(fit: Fit, role: Role) -> tuple[Floats, Floats]:
     """The speeds as measured, with swing, scale error and delay taken out: times, m/s."""
     i = ROLES.index(role)
-    sight = (fit.problem.incoming, fit.problem.outgoing)[i]
+    measured = (fit.problem.incoming, fit.problem.outgoing)[i]
     layout = fit.layouts[i]
     own = fit.x[layout.block]
-    off, _, _ = _speed_rows(fit.problem, sight, layout, own)
-    t = sight.t_s[np.isfinite(sight.speed_mps)] - own[layout.theta.start + 1]
+    off, _, _ = _speed_rows(fit.problem, measured, layout, own)
+    t = measured.t_s[np.isfinite(measured.speed_mps)] - own[layout.theta.start + 1]
     v = _derivative(layout, own, _on_course(layout, own, t, (1,)), 1)
     return t, v + off / (1 + own[layout.theta.start])
 
@@ -720,23 +726,23 @@ def residual_power(fit: Fit, role: int) -> tuple[float, float, float, float]:
     """Sum of squares and degrees of freedom left, of the speeds (m²/s²) at a run and of the
     positions (m²) of one runner; outliers count by their weight."""
     problem = fit.problem
-    sight = (problem.incoming, problem.outgoing)[role]
+    measured = (problem.incoming, problem.outgoing)[role]
     layout = fit.layouts[role]
     out: list[float] = []
     own = fit.x[layout.block]
     cov = fit.cov[layout.block, layout.block]
-    off, rows, level = _speed_rows(problem, sight, layout, own)
-    run = level == sight.speed_noise_mps
-    out += _power(cov, off[run], rows[run], sight.speed_noise_mps)
-    off, rows = _position_rows(problem, sight, layout, own)
-    out += _power(cov, off, rows, sight.position_noise_m)
+    off, rows, level = _speed_rows(problem, measured, layout, own)
+    run = level == measured.speed_noise_mps
+    out += _power(cov, off[run], rows[run], measured.speed_noise_mps)
+    off, rows = _position_rows(problem, measured, layout, own)
+    out += _power(cov, off, rows, measured.position_noise_m)
     return out[0], out[1], out[2], out[3]
 
 
 def _power(cov: Floats, off: Floats, rows: Floats, noise: float) -> list[float]:
     if not len(off):
         return [0.0, 0.0]
-    weight = _student(off / noise)
+    weight = _student_weight(off / noise)
     leverage = ((rows @ cov) * rows).sum(axis=1) / noise**2
     left = float(np.maximum(1 - weight * leverage, 0.0).sum())
     return [float((weight * off**2).sum()), left]

@@ -10,16 +10,16 @@ import numpy as np
 
 from pipeline.base.values import Estimate, Floats
 
-GRID_S = 0.02
-HALF_S = 0.8
-BEFORE_S, AFTER_S = 1.5, 1.8
-TIMES_S = np.array([0.6, 1.2, 2.4])  # one exponential is too stiff, three span real starts
-TARGET_MPS, TARGET_SD_MPS = 9.5, 3.0
-EACH_SD_MPS = 6.0
-RISE_S = 0.1
+LAUNCH_GRID_S = 0.02
+LAUNCH_HALF_S = 0.8
+LAUNCH_BEFORE_S, LAUNCH_AFTER_S = 1.5, 1.8
+LAUNCH_TIMES_S = np.array([0.6, 1.2, 2.4])  # one exponential is too stiff, three span real starts
+LAUNCH_TARGET_MPS, LAUNCH_TARGET_SD_MPS = 9.5, 3.0
+LAUNCH_EACH_SD_MPS = 6.0
+LAUNCH_RISE_S = 0.1
 
 
-def launch(
+def find_launch(
     t_s: Floats,
     speed_mps: Floats,
     near_s: float,
@@ -30,23 +30,27 @@ def launch(
 ) -> Estimate | None:
     """First movement near `near_s` from speeds (n,) at `t_s` (n,) of a receiver with this delay,
     noise and speed shown at rest. None where fewer than three speeds lie about the start."""
-    use = (t_s > near_s - BEFORE_S) & (t_s < near_s + AFTER_S) & np.isfinite(speed_mps)
+    use = (
+        (t_s > near_s - LAUNCH_BEFORE_S) & (t_s < near_s + LAUNCH_AFTER_S) & np.isfinite(speed_mps)
+    )
     if use.sum() < 3:
         return None
     t = t_s[use] - delay_s
     v = np.sqrt(np.maximum(speed_mps[use] ** 2 - rest_mps**2, 0.0))
-    grid = near_s + np.arange(-HALF_S, HALF_S + GRID_S / 2, GRID_S)
+    grid = near_s + np.arange(-LAUNCH_HALF_S, LAUNCH_HALF_S + LAUNCH_GRID_S / 2, LAUNCH_GRID_S)
     x = np.maximum(t[None, :] - grid[:, None], 0.0)  # (g, n)
-    rise = np.clip(x / RISE_S, 0, 1)
-    shapes = rise[:, :, None] * -np.expm1(-x[:, :, None] / TIMES_S)  # (g, n, 3)
+    rise = np.clip(x / LAUNCH_RISE_S, 0, 1)
+    shapes = rise[:, :, None] * -np.expm1(-x[:, :, None] / LAUNCH_TIMES_S)  # (g, n, 3)
     info = shapes.swapaxes(1, 2) @ shapes / noise_mps**2
-    info = info + np.eye(3) / EACH_SD_MPS**2 + np.ones((3, 3)) / TARGET_SD_MPS**2
-    right = (shapes * (v / noise_mps**2)[None, :, None]).sum(axis=1) + TARGET_MPS / TARGET_SD_MPS**2
+    info = info + np.eye(3) / LAUNCH_EACH_SD_MPS**2 + np.ones((3, 3)) / LAUNCH_TARGET_SD_MPS**2
+    right = (shapes * (v / noise_mps**2)[None, :, None]).sum(
+        axis=1
+    ) + LAUNCH_TARGET_MPS / LAUNCH_TARGET_SD_MPS**2
     solution = np.linalg.solve(info, right[:, :, None])[:, :, 0]
-    power = (v**2).sum() / noise_mps**2 + TARGET_MPS**2 / TARGET_SD_MPS**2
+    power = (v**2).sum() / noise_mps**2 + LAUNCH_TARGET_MPS**2 / LAUNCH_TARGET_SD_MPS**2
     log_density = -0.5 * (power - (right * solution).sum(axis=1)) - 0.5 * np.linalg.slogdet(info)[1]
     weight = np.exp(log_density - log_density.max())
     weight /= weight.sum()
     mean = float(weight @ grid)
-    sd = float(np.sqrt(weight @ (grid - mean) ** 2 + GRID_S**2 / 12))
+    sd = float(np.sqrt(weight @ (grid - mean) ** 2 + LAUNCH_GRID_S**2 / 12))
     return Estimate(mean, sd)

@@ -14,9 +14,9 @@ from pipeline.base.values import Estimate, Floats, Frozen
 
 # Weak priors, docs/methods.md, "Priors".
 EASE_MPS2 = Estimate(2.5, 1.5)  # how an incoming runner slows once the baton is gone
-REACH_M = Estimate(1.2, 0.15)  # usual teaching 1.0 to 1.5 m; from memory
-REACH_PAIR_SD_M = 0.15
-REACH_REP_SD_M = 0.15
+REACH_PRIOR_M = Estimate(1.2, 0.15)  # usual teaching 1.0 to 1.5 m; from memory
+REACH_PRIOR_PAIR_SD_M = 0.15
+REACH_PRIOR_REP_SD_M = 0.15
 BRAKING_CHANGE = 3.0  # m/s² in one second
 # From the pass to the first sign of slowing: a stride or so after it as a rule, with the squad's
 # own habit; some brake before letting go. Weight, shift from the habit, spread; the rest is flat.
@@ -26,12 +26,12 @@ EASING_LAG_S = ((0.725, 0.0, 0.13), (0.25, -0.15, 0.30))
 FLAT_WEIGHT, FLAT_S = 0.025, 3.0
 REACHES_M = np.arange(0.30, 2.31, 0.05)
 KEEPING_MPS = 0.15  # a gap that closes no faster than this is being kept
-LARGE = 1e12  # beside any squared misfit, only to keep a matrix definite
-GRID_S = 0.02
+LARGE_SQUARE = 1e12  # beside any squared misfit, only to keep a matrix definite
+PASS_GRID_S = 0.02
 
 
 @dataclass(frozen=True, eq=False)
-class Easing(Frozen):
+class EasingLikelihood(Frozen):
     """Log-likelihood (k,) of the moment `t_s` (k,) at which the incoming runner starts to ease."""
 
     t_s: Floats
@@ -61,7 +61,9 @@ class PassBelief(Frozen):
     p_in_zone: float
 
 
-def easing(t_s: Floats, speed_mps: Floats, noise_mps: float, from_s: float, to_s: float) -> Easing:
+def find_easing(
+    t_s: Floats, speed_mps: Floats, noise_mps: float, from_s: float, to_s: float
+) -> EasingLikelihood:
     """Change point of a speed: steady with a slow wander before, slowing after.
 
     `t_s` (n,) have the receiver's delay taken out. Gaussian process before (level, slope, random
@@ -72,7 +74,7 @@ def easing(t_s: Floats, speed_mps: Floats, noise_mps: float, from_s: float, to_s
     keep = (t_s > from_s - 1.2) & (t_s < to_s + 1.0) & np.isfinite(speed_mps)
     t, y = t_s[keep], speed_mps[keep]
     if len(t) < 3 or not len(grid):
-        return Easing(grid, np.zeros(len(grid)))
+        return EasingLikelihood(grid, np.zeros(len(grid)))
     level = np.median(y[: max(3, len(y) // 3)])
     slow = np.flatnonzero(y < 0.62 * level)
     if len(slow) and slow[0] >= 3:  # what comes later says nothing of how it began
@@ -91,16 +93,16 @@ def easing(t_s: Floats, speed_mps: Floats, noise_mps: float, from_s: float, to_s
     off = (y - level)[None, :] + EASE_MPS2.value * ramp
     # The last row of the factor of [[cov, off], [off', large]] is off, whitened.
     n = len(t)
-    both = np.full((len(grid), n + 1, n + 1), LARGE)
+    both = np.full((len(grid), n + 1, n + 1), LARGE_SQUARE)
     both[:, :n, :n], both[:, n, :n], both[:, :n, n] = cov, off, off
     lower = np.linalg.cholesky(both)
     white = lower[:, n, :n]
     log_det = np.log(np.diagonal(lower, axis1=1, axis2=2)[:, :n]).sum(axis=1)
     value = -0.5 * (white**2).sum(axis=1) - log_det
-    return Easing(grid, value - value.max())
+    return EasingLikelihood(grid, value - value.max())
 
 
-def from_easing(ease: Easing, t_s: Floats) -> Floats:
+def log_pass_after_easing(ease: EasingLikelihood, t_s: Floats) -> Floats:
     """Log-likelihood (h, k) of a pass at each of `t_s` (k,), for each habit (h,) of letting go,
     from the easing alone."""
     if not len(ease.t_s):
@@ -121,14 +123,14 @@ def gap_likelihood(course: GapCourse, reach_m: Floats) -> Floats:
     pass that is spread about the reach, and the density over moments carries the rate at which
     the gap closes: moments at which two runners merely keep their distance count for little.
     """
-    sd = np.hypot(course.gap_sd_m, REACH_REP_SD_M)[:, None]
+    sd = np.hypot(course.gap_sd_m, REACH_PRIOR_REP_SD_M)[:, None]
     z = (course.gap_m[:, None] - reach_m[None, :]) / sd
     nearest = np.minimum.accumulate(course.gap_m)
     closing = np.maximum(-np.gradient(nearest, course.t_s), KEEPING_MPS)
     return np.asarray(closing[:, None] * np.exp(-0.5 * z**2) / (sd * 2.5066))
 
 
-def message(course: GapCourse, log_rest: Floats) -> Floats:
+def reach_message(course: GapCourse, log_rest: Floats) -> Floats:
     """What one rep says of the squad's habit and its pair's reach: likelihood (h, r) over
     HABITS_S and REACHES_M. `log_rest` (h, k): easing and sight."""
     rest = np.exp(log_rest - log_rest.max())
@@ -147,15 +149,15 @@ def learn(
     pairs = sorted({pair for pair, _ in messages})
     means = REACHES_M
     prior = (
-        -0.5 * ((means[None, :] - REACH_M.value) / REACH_M.sd) ** 2
+        -0.5 * ((means[None, :] - REACH_PRIOR_M.value) / REACH_PRIOR_M.sd) ** 2
         - 0.5 * ((HABITS_S[:, None] - HABIT_S.value) / HABIT_S.sd) ** 2
     )
-    around = np.exp(-0.5 * ((REACHES_M[None, :] - means[:, None]) / REACH_PAIR_SD_M) ** 2)
+    around = np.exp(-0.5 * ((REACHES_M[None, :] - means[:, None]) / REACH_PRIOR_PAIR_SD_M) ** 2)
     around /= around.sum(axis=1, keepdims=True)
     product = {pair: np.zeros((len(HABITS_S), len(REACHES_M))) for pair in pairs}
     for pair, said in messages:
         product[pair] += np.log(said)
-    tied = {pair: _through(around, product[pair]) for pair in pairs}
+    tied = {pair: _squad_log_likelihood(around, product[pair]) for pair in pairs}
     squad = prior + sum(tied.values(), np.zeros_like(prior))
 
     def belief(log_own: Floats, log_squad: Floats) -> Floats:
@@ -172,7 +174,7 @@ def learn(
     return others, posterior
 
 
-def _through(around: Floats, log_product: Floats) -> Floats:
+def _squad_log_likelihood(around: Floats, log_product: Floats) -> Floats:
     """A pair's likelihood as one of the squad's mean reach, (h, m)."""
     top = log_product.max()
     return np.asarray(np.log(np.exp(log_product - top) @ around.T) + top)
@@ -192,12 +194,12 @@ def believe(
     weight /= weight.sum()
     reach = others.sum(axis=0)
     moment = float(weight @ course.t_s)
-    moment_sd = float(np.sqrt(weight @ (course.t_s - moment) ** 2 + GRID_S**2 / 12))
+    moment_sd = float(np.sqrt(weight @ (course.t_s - moment) ** 2 + PASS_GRID_S**2 / 12))
     place = float(weight @ course.middle_m)
     place_var = float(weight @ (course.middle_sd_m**2 + (course.middle_m - place) ** 2))
     # At each moment the gap is known twice: from the traces and as the pair's reach.
     mean_reach = float(reach @ REACHES_M)
-    reach_var = float(reach @ (REACHES_M - mean_reach) ** 2) + REACH_REP_SD_M**2
+    reach_var = float(reach @ (REACHES_M - mean_reach) ** 2) + REACH_PRIOR_REP_SD_M**2
     precision = course.gap_sd_m**-2 + 1 / reach_var
     gap = (course.gap_m / course.gap_sd_m**2 + mean_reach / reach_var) / precision
     mean_gap = float(weight @ gap)

@@ -15,13 +15,13 @@ from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate, Floats, Frozen, Imu, Ints, Rep, ZoneAxis
 from pipeline.measure import estimator, noise, passes, steps
 from pipeline.measure.finding import Candidate, OnAxis, Trace
-from pipeline.measure.launch import launch
+from pipeline.measure.launch import find_launch
 
 STAND_S = 6.0  # so much of a stand is enough to fix the slow error
 TAPE_SD_M = 0.08
 UNKNOWN_STAND_SD_M = 5.0
 RECEIVER_STAND_SD_M = 3.0
-SLOWED, SLOWING_S = 0.88, 0.9
+SLOWED_SHARE, SLOWING_S = 0.88, 0.9
 UNSEEN_START_SD_S, ONSET_WIDEST_S = 0.4, 1.5  # a start in a gap of the fixes
 ONSET_WINDOW_S = 0.25  # a start seen in the speeds is good to this, unknown delay included
 AROUND_S = 40.0  # a rep needs nothing of a trace farther from it
@@ -35,7 +35,7 @@ POSITION_DELAY_SD_S = 0.01
 SETTLED_S = 0.003
 LATE_POSITION_S = 0.15  # receivers that smooth their positions too: believed only where
 MUCH_LIKELIER = 3.0  # accelerometers make it this much likelier (natural logarithm)
-ONSET_SD_S = 0.006  # between two starts of one runner, beyond what the signal's noise explains
+ONSET_REP_SD_S = 0.006  # between two starts of one runner, beyond what the signal's noise explains
 ONSET_LATE_SD_S = (
     0.008  # of the accelerometer's first movement against the force's rise in the model
 )
@@ -68,12 +68,12 @@ class Levels:
 
 
 @dataclass(frozen=True, eq=False)
-class Solved(Frozen):
+class SolvedReps(Frozen):
     """All reps of a session: cases with their fits, receivers' noise and parameters."""
 
     cases: tuple[Case, ...]
     fits: tuple[estimator.Fit, ...]
-    easings: tuple[passes.Easing, ...]
+    easings: tuple[passes.EasingLikelihood, ...]
     levels: Mapping[str, Levels]
     theta: Mapping[str, tuple[Floats, Floats]]  # by runner: mean and covariance
 
@@ -86,11 +86,11 @@ def still_seconds(
     out = {}
     for name, trace in traces.items():
         stand = noise.still(trace.t_s, trace.pace_mps)
-        out[name] = noise.per_second(trace.t_s, plane[name], _trimmed(trace.t_s, stand))
+        out[name] = noise.per_second(trace.t_s, plane[name], _trim_stands(trace.t_s, stand))
     return out
 
 
-def _trimmed(t_s: Floats, stand: Floats, by_s: float = 1.0) -> Floats:
+def _trim_stands(t_s: Floats, stand: Floats, by_s: float = 1.0) -> Floats:
     """Stands without their first and last second: a step to the side, the lean before a start."""
     out = stand.copy()
     with np.errstate(invalid="ignore"):
@@ -102,7 +102,7 @@ def _trimmed(t_s: Floats, stand: Floats, by_s: float = 1.0) -> Floats:
     return out
 
 
-def build(
+def build_case(
     candidate: Candidate,
     rep: Rep | None,
     axis: ZoneAxis,
@@ -118,27 +118,27 @@ def build(
     remarks: list[str] = []
     end = candidate.exit_s if candidate.exit_s is not None else candidate.entry_s + 4.0
     end += OUT_M / 8.0 + 0.5
-    sights = []
+    runners = []
     falls = np.empty(0)
     for role in estimator.ROLES:
         runner = candidate.incoming if role == "incoming" else candidate.outgoing
-        trace, place = _around(traces[runner], places[runner], zero, end)
+        trace, place = _cut_trace(traces[runner], places[runner], zero, end)
         begin = candidate.set_off_s if role == "incoming" else candidate.go_s
         onset, footfalls = None, np.empty(0)
         if runner in imus:
-            imu, clock_sd = _imu_around(imus[runner], zero, end)
+            imu, clock_sd = _cut_imu(imus[runner], zero, end)
             if begin is not None:
-                seen = _launched(trace, begin, levels[runner], DELAY_S.value)
+                seen = _measure_launch(trace, begin, levels[runner], DELAY_S.value)
                 begin = seen.value
-                onset = _onset(imu, seen, clock_sd)
-            footfalls = _footfalls(imu, begin if begin is not None else zero - RUN_IN_S, end)
+                onset = _measure_onset(imu, seen, clock_sd)
+            footfalls = _find_footfalls(imu, begin if begin is not None else zero - RUN_IN_S, end)
         if role == "outgoing":
             falls = footfalls
         if begin is not None:
             begin = (
                 onset.value
                 if onset is not None
-                else _launched(trace, begin, levels[runner], DELAY_S.value).value
+                else _measure_launch(trace, begin, levels[runner], DELAY_S.value).value
             )
         first = zero - RUN_IN_S if begin is None else _stand_begin(trace, begin)
         last = end if role == "outgoing" else _let_go_end(trace, candidate, end)
@@ -147,10 +147,10 @@ def build(
         phase = np.full(len(t), np.nan)
         if len(footfalls) > 2:
             phase = steps.step_phase(footfalls, t)
-        stand = _stand(role, rep, axis, place, trace, begin, first, remarks)
+        stand = _stand_place(role, rep, axis, place, trace, begin, first, remarks)
         level = levels[runner]
-        sights.append(
-            estimator.Sight(
+        runners.append(
+            estimator.RunnerMeasurements(
                 t_s=t - zero,
                 xy_m=place.xy_m[inside],
                 speed_mps=trace.speed_mps[inside],
@@ -163,19 +163,19 @@ def build(
                 start_s=None if begin is None else begin - zero,
                 onset=None if onset is None else Estimate(onset.value - zero, onset.sd),
                 stand_m=stand,
-                sideways_m=_side(role, axis),
+                sideways_m=_usual_side_m(role, axis),
             )
         )
-    begin_s = min(s.t_s[0] for s in sights if len(s.t_s))
+    begin_s = min(s.t_s[0] for s in runners if len(s.t_s))
     knots = np.arange(begin_s, end - zero + estimator.SLOW_STEP_S, estimator.SLOW_STEP_S)
-    around = _bystanders(stands, candidate, zero + begin_s, end, levels, zero)
+    around = _gather_bystanders(stands, candidate, zero + begin_s, end, levels, zero)
     mean, cov = estimator.slow_prior(slow, knots, around)
     theta_mean, theta_cov = theta_prior([candidate.incoming, candidate.outgoing])
     problem = estimator.Problem(
         zero_utc_s=zero,
         axis=axis,
-        incoming=sights[0],
-        outgoing=sights[1],
+        incoming=runners[0],
+        outgoing=runners[1],
         theta_mean=theta_mean,
         theta_cov=theta_cov,
         slow_t_s=knots,
@@ -186,7 +186,7 @@ def build(
     return Case(candidate, rep, problem, falls, has_imu, tuple(remarks))
 
 
-def _around(trace: Trace, place: OnAxis, zero: float, end: float) -> tuple[Trace, OnAxis]:
+def _cut_trace(trace: Trace, place: OnAxis, zero: float, end: float) -> tuple[Trace, OnAxis]:
     """What of a session's traces a rep can need, so that its cost does not grow with them."""
     near = slice(*np.searchsorted(trace.t_s, [zero - AROUND_S, end + AROUND_S]))
     trace = replace(
@@ -200,13 +200,13 @@ def _around(trace: Trace, place: OnAxis, zero: float, end: float) -> tuple[Trace
     return trace, OnAxis(place.xy_m[near], place.s_m[near], place.offset_m[near])
 
 
-def _imu_around(imu_and_sd: tuple[Imu, float], zero: float, end: float) -> tuple[Imu, float]:
+def _cut_imu(imu_and_sd: tuple[Imu, float], zero: float, end: float) -> tuple[Imu, float]:
     imu, clock_sd = imu_and_sd
     near = slice(*np.searchsorted(imu.t_s, [zero - AROUND_S, end + AROUND_S]))
     return replace(imu, t_s=imu.t_s[near], acc_mps2=imu.acc_mps2[near]), clock_sd
 
 
-def _side(role: estimator.Role, axis: ZoneAxis) -> float:
+def _usual_side_m(role: estimator.Role, axis: ZoneAxis) -> float:
     """Where in the lane the two mostly run. The baton goes right, left, right, left: the runners
     of the bends keep to the inside, with the baton in the right hand, the others outside."""
     if not is_blind(axis.event, axis.zone):
@@ -215,17 +215,17 @@ def _side(role: estimator.Role, axis: ZoneAxis) -> float:
     return INSIDE_M if inside else OUTSIDE_M
 
 
-def _onset(imu: Imu, seen: Estimate, clock_sd_s: float) -> Estimate | None:
+def _measure_onset(imu: Imu, seen: Estimate, clock_sd_s: float) -> Estimate | None:
     window = min(max(ONSET_WINDOW_S, 3 * seen.sd), ONSET_WIDEST_S)
     found = steps.first_movement(imu.t_s, imu.acc_mps2, seen.value, window)
     if found is None:
         return None
-    return Estimate(found.value, float(np.hypot(np.hypot(found.sd, ONSET_SD_S), clock_sd_s)))
+    return Estimate(found.value, float(np.hypot(np.hypot(found.sd, ONSET_REP_SD_S), clock_sd_s)))
 
 
-def _launched(trace: Trace, near_s: float, level: Levels, delay_s: float) -> Estimate:
+def _measure_launch(trace: Trace, near_s: float, level: Levels, delay_s: float) -> Estimate:
     speeds = np.where(np.isfinite(trace.speed_mps), trace.speed_mps, trace.pace_mps)
-    found = launch(
+    found = find_launch(
         trace.t_s,
         speeds,
         near_s,
@@ -236,7 +236,7 @@ def _launched(trace: Trace, near_s: float, level: Levels, delay_s: float) -> Est
     return Estimate(near_s, UNSEEN_START_SD_S) if found is None else found
 
 
-def _footfalls(imu: Imu, from_s: float, to_s: float) -> Floats:
+def _find_footfalls(imu: Imu, from_s: float, to_s: float) -> Floats:
     return steps.footfalls(imu.t_s, imu.acc_mps2, from_s, to_s)
 
 
@@ -255,7 +255,7 @@ def _let_go_end(trace: Trace, candidate: Candidate, end_s: float) -> float:
     return float(trace.t_s[slow][0]) if slow.any() else end_s
 
 
-def _stand(
+def _stand_place(
     role: estimator.Role,
     rep: Rep | None,
     axis: ZoneAxis,
@@ -288,7 +288,7 @@ def _stand(
     return Estimate(seen, UNKNOWN_STAND_SD_M)
 
 
-def _bystanders(
+def _gather_bystanders(
     stands: Mapping[str, tuple[Floats, Floats, Floats]],
     candidate: Candidate,
     from_s: float,
@@ -334,34 +334,36 @@ def theta_prior(runners: Sequence[str], position_sd_s: float = 0.0) -> tuple[Flo
     return mean, cov
 
 
-def _pool(
+def _pool_receivers(
     cases: Sequence[Case], messages: Sequence[tuple[Floats, Floats]]
 ) -> tuple[list[str], Floats, Floats]:
     """All receivers' parameters given every rep: names, information, vector."""
     names = sorted({n for c in cases for n in (c.candidate.incoming, c.candidate.outgoing)})
     size = estimator.THETA * len(names)
-    told, said = np.zeros((size, size)), np.zeros(size)
+    information, weighted = np.zeros((size, size)), np.zeros(size)
     for case, (one, other) in zip(cases, messages, strict=True):
-        where = _where(names, case)
-        told[np.ix_(where, where)] += one
-        said[where] += other
-    usual, late = (_posterior(*theta_prior(names, sd), told, said) for sd in (0.0, LATE_POSITION_S))
+        where = _receiver_places(names, case)
+        information[np.ix_(where, where)] += one
+        weighted[where] += other
+    usual, late = (
+        _posterior(*theta_prior(names, sd), information, weighted) for sd in (0.0, LATE_POSITION_S)
+    )
     _, info, vector = late if late[0] > usual[0] + MUCH_LIKELIER else usual
     return names, info, vector
 
 
 def _posterior(
-    mean: Floats, cov: Floats, told: Floats, said: Floats
+    mean: Floats, cov: Floats, information: Floats, weighted: Floats
 ) -> tuple[float, Floats, Floats]:
     """Log evidence of a prior (but for what priors share), and posterior information, vector."""
     prior = np.asarray(np.linalg.inv(cov), dtype=np.float64)
-    info, vector = prior + told, prior @ mean + said
+    info, vector = prior + information, prior @ mean + weighted
     fit = float(vector @ np.linalg.solve(info, vector) - mean @ prior @ mean)
     sizes = float(np.linalg.slogdet(prior)[1] - np.linalg.slogdet(info)[1])
     return 0.5 * (fit + sizes), info, vector
 
 
-def _where(names: Sequence[str], case: Case) -> Ints:
+def _receiver_places(names: Sequence[str], case: Case) -> Ints:
     size = estimator.THETA
     roles = (case.candidate.incoming, case.candidate.outgoing)
     return np.concatenate([size * names.index(n) + np.arange(size) for n in roles])
@@ -371,7 +373,7 @@ def _cavity(
     names: Sequence[str], info: Floats, vector: Floats, case: Case, sent: tuple[Floats, Floats]
 ) -> tuple[Floats, Floats]:
     """What all others say of this rep's two receivers: mean and covariance."""
-    where = _where(names, case)
+    where = _receiver_places(names, case)
     info, vector = info.copy(), vector.copy()
     info[np.ix_(where, where)] -= sent[0]
     vector[where] -= sent[1]
@@ -394,35 +396,35 @@ def _learn_levels(
         power = np.sum(sums[name], axis=0) if sums[name] else np.zeros(4)
         out[name] = replace(
             level,
-            speed_mps=_pooled(power[0], power[1], SPEED_NOISE_MPS),
-            position_m=_pooled(power[2], power[3], POSITION_NOISE_M),
+            speed_mps=_pool_noise(power[0], power[1], SPEED_NOISE_MPS),
+            position_m=_pool_noise(power[2], power[3], POSITION_NOISE_M),
         )
     return out
 
 
-def _pooled(square_sum: float, freedom: float, prior: float) -> float:
+def _pool_noise(square_sum: float, freedom: float, prior: float) -> float:
     worth = NOISE_WORTH
     return float(np.sqrt((square_sum + worth * prior**2) / (max(freedom, 0.0) + worth)))
 
 
 def solve_all(
     build_all: Sequence[Case], levels: Mapping[str, Levels], rounds: tuple[int, int] = (3, 8)
-) -> Solved:
+) -> SolvedReps:
     """All reps again and again: solve, learn noise, exchange messages. At least and at most so
     many `rounds`; a receiver's delay and the width of its smoothing, which is set from the round
     before, settle together."""
     cases = list(build_all)
     levels = dict(levels)
     fits: list[estimator.Fit] = []
-    easings: list[passes.Easing] = []
+    easings: list[passes.EasingLikelihood] = []
     info: Floats
     vector: Floats
     delays: Floats = np.zeros(2 * estimator.THETA)
     for turn in range(rounds[1]):
         if turn:
             levels = _learn_levels(cases, fits, levels)
-            sent = [estimator.message(fit) for fit in fits]
-            names, info, vector = _pool(cases, sent)
+            sent = [estimator.receiver_message(fit) for fit in fits]
+            names, info, vector = _pool_receivers(cases, sent)
             now = np.asarray(np.linalg.solve(info, vector)[1 :: estimator.THETA], dtype=np.float64)
             if turn >= rounds[0] and np.abs(now - delays).max() < SETTLED_S:
                 break
@@ -445,64 +447,66 @@ def solve_all(
                 )
                 renewed.append(replace(case, problem=problem))
             cases = renewed
-        easings = [_easing(c, fits[i] if turn else None) for i, c in enumerate(cases)]
+        easings = [_find_rep_easing(c, fits[i] if turn else None) for i, c in enumerate(cases)]
         cases = [
-            replace(c, problem=estimator.with_letting_go(c.problem, _first_easing(e)))
+            replace(c, problem=estimator.with_letting_go(c.problem, _earliest_easing_s(e)))
             for c, e in zip(cases, easings, strict=True)
         ]
         before: list[estimator.Fit | None] = [*fits] or [None] * len(cases)
         fits = [
             estimator.solve(c.problem, start_from=fit) for c, fit in zip(cases, before, strict=True)
         ]
-        cases = [_slowing(c, fit) for c, fit in zip(cases, fits, strict=True)]
-    easings = [_easing(c, fit) for c, fit in zip(cases, fits, strict=True)]
-    sent = [estimator.message(fit) for fit in fits]
-    names, info, vector = _pool(cases, sent)
+        cases = [_with_slowing(c, fit) for c, fit in zip(cases, fits, strict=True)]
+    easings = [_find_rep_easing(c, fit) for c, fit in zip(cases, fits, strict=True)]
+    sent = [estimator.receiver_message(fit) for fit in fits]
+    names, info, vector = _pool_receivers(cases, sent)
     spread: Floats = np.asarray(np.linalg.inv(info), dtype=np.float64)
     center = spread @ vector
     theta = {}
     for i, name in enumerate(names):
         where = slice(estimator.THETA * i, estimator.THETA * (i + 1))
         theta[name] = (center[where], spread[where, where])
-    return Solved(tuple(cases), tuple(fits), tuple(easings), levels, theta)
+    return SolvedReps(tuple(cases), tuple(fits), tuple(easings), levels, theta)
 
 
-def _with_level(sight: estimator.Sight, level: Levels, delay_s: float) -> estimator.Sight:
+def _with_level(
+    measured: estimator.RunnerMeasurements, level: Levels, delay_s: float
+) -> estimator.RunnerMeasurements:
     return replace(
-        sight,
+        measured,
         speed_noise_mps=level.speed_mps,
         position_noise_m=level.position_m,
         smoothing_s=max(float(delay_s), 0.0),
     )
 
 
-def _easing(case: Case, fit: estimator.Fit | None) -> passes.Easing:
+def _find_rep_easing(case: Case, fit: estimator.Fit | None) -> passes.EasingLikelihood:
     """Change point of the incoming runner's speed; with a fit the swing is taken out first."""
-    sight, candidate = case.problem.incoming, case.candidate
+    measured, candidate = case.problem.incoming, case.candidate
     last = candidate.exit_s if candidate.exit_s is not None else candidate.entry_s + 4.0
     if fit is None:
-        t, v = sight.t_s - case.problem.theta_mean[1], sight.speed_mps
+        t, v = measured.t_s - case.problem.theta_mean[1], measured.speed_mps
     else:
         t, v = estimator.steady_speeds(fit, "incoming")
-    return passes.easing(t, v, sight.speed_noise_mps, -0.6, last - candidate.entry_s + 0.8)
+    return passes.find_easing(t, v, measured.speed_noise_mps, -0.6, last - candidate.entry_s + 0.8)
 
 
-def _slowing(case: Case, fit: estimator.Fit) -> Case:
+def _with_slowing(case: Case, fit: estimator.Fit) -> Case:
     """From where on the outgoing runner's speed, too, may fall quickly."""
-    sight = case.problem.outgoing
+    measured = case.problem.outgoing
     go = fit.start("outgoing")
     if go is None:
         return case
-    t = np.arange(go.value + 1.0, sight.end_s, 0.1)
+    t = np.arange(go.value + 1.0, measured.end_s, 0.1)
     v = estimator.along(fit, "outgoing", t, 1)
-    fallen = np.flatnonzero(v < SLOWED * np.maximum.accumulate(v))
+    fallen = np.flatnonzero(v < SLOWED_SHARE * np.maximum.accumulate(v))
     moment = float(t[fallen[0]]) - SLOWING_S if len(fallen) else None
     return replace(
-        case, problem=replace(case.problem, outgoing=replace(sight, letting_go_s=moment))
+        case, problem=replace(case.problem, outgoing=replace(measured, letting_go_s=moment))
     )
 
 
-def _first_easing(ease: passes.Easing) -> float:
+def _earliest_easing_s(ease: passes.EasingLikelihood) -> float:
     """A moment the easing hardly precedes."""
     if not len(ease.t_s):
         return 3.0

@@ -11,20 +11,26 @@ import numpy as np
 
 from pipeline.base.values import Estimate, Floats, Frozen
 from pipeline.measure import estimator, passes
-from pipeline.measure.reps import OUT_M, Case, Solved
+from pipeline.measure.reps import OUT_M, Case, SolvedReps
 
 CURVE_HZ = 50.0
-BEFORE_M = 60.0
+CURVE_BEFORE_M = 60.0
 SHEET_PASS_SD_M = 0.5  # the contract: somebody beside the zone saw it, good to half a metre
 NOT_NEAR_M = 0.9  # closest approach this far beyond the pair's reach: no pass
 RAN_INTO_M = 0.55  # trunks nearer than this while still closing: arms no longer fit between
-GIVE_UP_M, GIVE_UP = 20.0, 0.75  # a receiver this much slower so soon beyond the zone has no baton
+EARLY_LAG_S = 0.05  # first movement sooner after the mark than anybody reacts
+LATE_LAG_S = 0.35  # and later than a receiver who watches the mark
+OUTSIDE_P = 0.2  # a pass less likely in the zone than this was outside
+INCOMING_SLOWED_SHARE = 0.05  # of the speed at the entry line, lost by the pass
+OUTGOING_EASED_MPS = 0.35  # lost before the pass, from the outgoing runner's highest speed
+# Who slows to this share so soon beyond the zone has no baton.
+GIVE_UP_M, GIVE_UP_SHARE = 20.0, 0.75
 OUT_OF_REACH_M = 0.9  # no pass, and never nearer than this: the receiver was too far away
-SURE = 2.0  # a fault is named when it exceeds its bound by so many standard errors
+SURE_SDS = 2.0  # a fault is named when it exceeds its bound by so many standard errors
 
 
 @dataclass(frozen=True, eq=False)
-class Curve(Frozen):
+class MeasuredCurve(Frozen):
     """One runner's course on the takeover's clock and the lane's axis, (n,) each."""
 
     runner: str
@@ -38,7 +44,7 @@ class Curve(Frozen):
 
 
 @dataclass(frozen=True, eq=False)
-class Takeover(Frozen):
+class MeasuredTakeover(Frozen):
     """One row of `exchanges`, and its two curves."""
 
     case: Case
@@ -60,27 +66,29 @@ class Takeover(Frozen):
     steps_to_pass: int | None
     faults: tuple[str, ...]
     remarks: tuple[str, ...]
-    curves: tuple[Curve, ...] = field(default=())
+    curves: tuple[MeasuredCurve, ...] = field(default=())
 
 
-def measure(solved: Solved) -> list[Takeover]:
+def measure_takeovers(solved: SolvedReps) -> list[MeasuredTakeover]:
     """All takeovers of a session, in time order."""
-    courses = [_gap_course(fit) for fit in solved.fits]
+    courses = [_sample_gap(fit) for fit in solved.fits]
     rests = [
-        None if course is None else passes.from_easing(ease, course.t_s) + _sight(case, course)
+        None
+        if course is None
+        else passes.log_pass_after_easing(ease, course.t_s) + _log_seen_pass(case, course)
         for case, course, ease in zip(solved.cases, courses, solved.easings, strict=True)
     ]
     pairs = [(c.candidate.incoming, c.candidate.outgoing) for c in solved.cases]
     met = [
         i
         for i, (case, fit, rest) in enumerate(zip(solved.cases, solved.fits, rests, strict=True))
-        if rest is not None and _met(case, fit, courses[i])
+        if rest is not None and _may_have_passed(case, fit, courses[i])
     ]
     messages = []
     for i in met:
         course, rest = courses[i], rests[i]
         if course is not None and rest is not None:
-            messages.append((pairs[i], passes.message(course, rest)))
+            messages.append((pairs[i], passes.reach_message(course, rest)))
     beliefs, _ = passes.learn(messages)
     reach = dict(zip(met, beliefs, strict=True))
     out = []
@@ -89,12 +97,12 @@ def measure(solved: Solved) -> list[Takeover]:
         belief = None
         if i in reach and course is not None and rest is not None:
             belief = passes.believe(course, rest, reach[i], case.problem.axis.exit_m)
-            fit = _tied_by_reach(fit, course, rest, reach[i])
-        out.append(_takeover(case, fit, belief, course))
+            fit = _solve_with_reach(fit, course, rest, reach[i])
+        out.append(_measure_takeover(case, fit, belief, course))
     return sorted(out, key=lambda t: t.zero_utc_s)
 
 
-def _gap_course(fit: estimator.Fit) -> passes.GapCourse | None:
+def _sample_gap(fit: estimator.Fit) -> passes.GapCourse | None:
     """The gap from just after the receiver's start until the incoming runner is out of it."""
     go = fit.start("outgoing")
     exit_ = estimator.crossing(fit, "outgoing", fit.problem.axis.exit_m)
@@ -103,7 +111,7 @@ def _gap_course(fit: estimator.Fit) -> passes.GapCourse | None:
     last = min(
         fit.problem.incoming.end_s, (exit_[0] if exit_ is not None else go.value + 5.0) + 1.2
     )
-    t = np.arange(go.value + 0.3, last, passes.GRID_S)
+    t = np.arange(go.value + 0.3, last, passes.PASS_GRID_S)
     if len(t) < 10:
         return None
     s_in, in_rows = estimator.course(fit, "incoming", t)
@@ -117,22 +125,22 @@ def _gap_course(fit: estimator.Fit) -> passes.GapCourse | None:
     )
 
 
-def _sight(case: Case, course: passes.GapCourse) -> Floats:
+def _log_seen_pass(case: Case, course: passes.GapCourse) -> Floats:
     if case.rep is None or case.rep.pass_m is None:
         return np.zeros(len(course.t_s))
     sd = np.hypot(course.middle_sd_m, SHEET_PASS_SD_M)
     return -0.5 * ((course.middle_m - case.rep.pass_m) / sd) ** 2
 
 
-def _met(case: Case, fit: estimator.Fit, course: passes.GapCourse | None) -> bool:
+def _may_have_passed(case: Case, fit: estimator.Fit, course: passes.GapCourse | None) -> bool:
     """Whether the baton can have changed hands: somebody saw it, or the trunks came near and the
     outgoing runner went on at speed beyond the zone, as one does who has it."""
     if case.rep is not None and case.rep.pass_m is not None:
         return course is not None
-    return _near(course) and not _gave_up(case, fit)
+    return _came_near(course) and not _receiver_gave_up(case, fit)
 
 
-def _gave_up(case: Case, fit: estimator.Fit) -> bool:
+def _receiver_gave_up(case: Case, fit: estimator.Fit) -> bool:
     exit_m = case.problem.axis.exit_m
     last = fit.problem.outgoing.end_s
     go = fit.start("outgoing")
@@ -144,18 +152,18 @@ def _gave_up(case: Case, fit: estimator.Fit) -> bool:
     s = estimator.along(fit, "outgoing", t)
     best = float(v[s < exit_m + 2].max(initial=0.0))
     beyond = (s > exit_m) & (s < exit_m + GIVE_UP_M)
-    return bool(v[beyond].min(initial=best) < GIVE_UP * best)
+    return bool(v[beyond].min(initial=best) < GIVE_UP_SHARE * best)
 
 
-def _near(course: passes.GapCourse | None) -> bool:
+def _came_near(course: passes.GapCourse | None) -> bool:
     """Whether the trunks ever came near enough for a pass, errors taken into account."""
     if course is None:
         return False
-    excess = course.gap_m - (passes.REACH_M.value + NOT_NEAR_M)
+    excess = course.gap_m - (passes.REACH_PRIOR_M.value + NOT_NEAR_M)
     return bool((excess < course.gap_sd_m).any())
 
 
-def _tied_by_reach(
+def _solve_with_reach(
     fit: estimator.Fit, course: passes.GapCourse, rest: Floats, reach: Floats
 ) -> estimator.Fit:
     """Solved once more knowing that at the pass the gap is about the pair's reach."""
@@ -168,7 +176,7 @@ def _tied_by_reach(
     )
     spread = (late - early) / 2
     mean = float(reach @ passes.REACHES_M)
-    var = float(reach @ (passes.REACHES_M - mean) ** 2) + passes.REACH_REP_SD_M**2
+    var = float(reach @ (passes.REACHES_M - mean) ** 2) + passes.REACH_PRIOR_REP_SD_M**2
     rate = float(np.interp(moment, course.t_s, np.gradient(course.gap_m, course.t_s)))
     gap = Estimate(mean, float(np.sqrt(var + (abs(rate) + 0.1) ** 2 * spread**2)))
     problem = replace(fit.problem, gap=(moment, gap))
@@ -178,7 +186,7 @@ def _tied_by_reach(
 # --- one takeover -----------------------------------------------------------------------
 
 
-def _estimate(fit: estimator.Fit, value: float, row: Floats) -> Estimate:
+def _value_and_sd(fit: estimator.Fit, value: float, row: Floats) -> Estimate:
     return Estimate(value, float(estimator.deviation(fit, row[None, :])[0]))
 
 
@@ -186,12 +194,12 @@ def _line_sd(case: Case, speed: float) -> float:
     return case.problem.axis.line_sd_m / max(speed, 1.0)
 
 
-def _takeover(
+def _measure_takeover(
     case: Case,
     fit: estimator.Fit,
     belief: passes.PassBelief | None,
     course: passes.GapCourse | None,
-) -> Takeover:
+) -> MeasuredTakeover:
     axis = case.problem.axis
     remarks = list(case.remarks)
     entry = estimator.crossing(fit, "incoming", 0.0) or (0.0, np.zeros(len(fit.x)))
@@ -206,24 +214,24 @@ def _takeover(
         if at_mark is None:
             remarks.append("the incoming runner was not seen to cross the check mark")
         else:
-            mark = _estimate(fit, at_mark[0] - zero, at_mark[1])
+            mark = _value_and_sd(fit, at_mark[0] - zero, at_mark[1])
     v_entry, row = estimator.value_at(fit, "incoming", entry, 1)
-    v_in_entry = _estimate(fit, v_entry, row)
+    v_in_entry = _value_and_sd(fit, v_entry, row)
     v_out_exit = zone_time = None
     if exit_ is not None:
         v_exit, row = estimator.value_at(fit, "outgoing", exit_, 1)
-        v_out_exit = _estimate(fit, v_exit, row)
-        time = _estimate(fit, exit_[0] - zero, exit_[1] - entry[1])
+        v_out_exit = _value_and_sd(fit, v_exit, row)
+        time = _value_and_sd(fit, exit_[0] - zero, exit_[1] - entry[1])
         lines = np.hypot(_line_sd(case, v_entry), _line_sd(case, v_exit))
         value, carried = time.value, 0.0
         if belief is not None:
-            value, carried = _carried(fit, belief, entry[0], exit_[0])
+            value, carried = _baton_zone_time(fit, belief, entry[0], exit_[0])
         zone_time = Estimate(value, float(np.sqrt(time.sd**2 + lines**2 + carried**2)))
     else:
         remarks.append("the outgoing runner was not seen to cross the exit line")
-    outcome = _outcome(case, belief, exit_ is not None)
+    outcome = judge_outcome(case, belief, exit_ is not None)
     seen = rep is not None and rep.pass_m is not None
-    takeover = Takeover(
+    takeover = MeasuredTakeover(
         case=case,
         outcome=outcome,
         zero_utc_s=fit.problem.zero_utc_s + zero,
@@ -243,10 +251,10 @@ def _takeover(
         steps_to_pass=None,
         faults=(),
         remarks=(),
-        curves=_curves(case, fit, zero),
+        curves=_measure_curves(case, fit, zero),
     )
     if outcome != "not passed" and belief is not None:
-        takeover = replace(_with_pass(takeover, case, fit, belief, zero), zone_time=zone_time)
+        takeover = replace(_add_pass(takeover, case, fit, belief, zero), zone_time=zone_time)
         if not len(case.steps_s):
             remarks.append("no accelerometer on the outgoing runner: steps not counted")
     elif outcome == "not passed":
@@ -254,11 +262,11 @@ def _takeover(
     else:
         remarks.append("the pass could not be inferred from the traces")
         takeover = replace(takeover, zone_time=zone_time)
-    faults = _faults(takeover, fit, course, belief)
+    faults = name_faults(takeover, fit, course, belief)
     return replace(takeover, faults=faults, remarks=tuple(remarks))
 
 
-def _carried(
+def _baton_zone_time(
     fit: estimator.Fit, belief: passes.PassBelief, entry: float, exit_: float
 ) -> tuple[float, float]:
     """The baton's own time through the zone, and its spread over the moments of the pass.
@@ -287,9 +295,9 @@ def _speed_at_pass(fit: estimator.Fit, belief: passes.PassBelief, role: estimato
     return Estimate(mean, float(np.sqrt(belief.weight @ (own**2 + (v - mean) ** 2))))
 
 
-def _with_pass(
-    one: Takeover, case: Case, fit: estimator.Fit, belief: passes.PassBelief, zero: float
-) -> Takeover:
+def _add_pass(
+    one: MeasuredTakeover, case: Case, fit: estimator.Fit, belief: passes.PassBelief, zero: float
+) -> MeasuredTakeover:
     """What follows from the pass's posterior."""
     t = belief.t_s
     steps = None
@@ -312,7 +320,7 @@ def _with_pass(
     )
 
 
-def _outcome(case: Case, belief: passes.PassBelief | None, left_zone: bool) -> str:
+def judge_outcome(case: Case, belief: passes.PassBelief | None, left_zone: bool) -> str:
     seen = case.rep is not None and case.rep.pass_m is not None
     if seen:
         return "passed"
@@ -321,58 +329,63 @@ def _outcome(case: Case, belief: passes.PassBelief | None, left_zone: bool) -> s
     return "passed"
 
 
-def _faults(
-    one: Takeover,
+def name_faults(
+    one: MeasuredTakeover,
     fit: estimator.Fit,
     course: passes.GapCourse | None,
     belief: passes.PassBelief | None,
 ) -> tuple[str, ...]:
-    """In trade words, only where the traces are sure."""
+    """What went wrong, in trade words, and only where the traces are sure of it.
+
+    `one` has everything but its faults. `course` is the gap between the two trunks and `belief`
+    the posterior of the pass; None where there is none. A lag, a gap or a loss of speed counts
+    when it lies SURE_SDS standard errors beyond its bound. docs/accuracy.md says how many of the
+    faults that happened are named.
+    """
     found = []
     if one.go is not None and one.mark is not None:
         lag = one.go.value - one.mark.value
         sd = float(np.hypot(one.go.sd, one.mark.sd))
-        if lag + SURE * sd < 0.05:
+        if lag + SURE_SDS * sd < EARLY_LAG_S:
             found.append("early start")
-        if lag - SURE * sd > 0.35:
+        if lag - SURE_SDS * sd > LATE_LAG_S:
             found.append("late start")
     if course is not None:
         nearest = int(np.argmin(course.gap_m))
-        if course.gap_m[nearest] + SURE * course.gap_sd_m[nearest] < RAN_INTO_M:
+        if course.gap_m[nearest] + SURE_SDS * course.gap_sd_m[nearest] < RAN_INTO_M:
             found.append("ran into")
     if one.outcome == "not passed" and course is not None and course.gap_m.min() > OUT_OF_REACH_M:
         found.append("ran away")
-    if one.p_in_zone is not None and one.p_in_zone < 0.2 and one.pass_place is not None:
+    if one.p_in_zone is not None and one.p_in_zone < OUTSIDE_P and one.pass_place is not None:
         before = one.pass_place.value < fit.problem.axis.exit_m / 2
         found.append("passed before the zone" if before else "passed beyond the zone")
     if one.v_in_entry is not None and one.v_in_pass is not None:
         lost = one.v_in_entry.value - one.v_in_pass.value
-        if lost - SURE * one.v_in_pass.sd > 0.05 * one.v_in_entry.value:
+        if lost - SURE_SDS * one.v_in_pass.sd > INCOMING_SLOWED_SHARE * one.v_in_entry.value:
             found.append("incoming slowed")
     if belief is not None:
-        upto = np.arange(float(belief.t_s[0]), belief.moment.value, 0.05)
-        if len(upto) > 4:
-            v = estimator.along(fit, "outgoing", upto, 1)
-            eased = float((np.maximum.accumulate(v) - v).max())
-            if eased > 0.35:
+        before_pass = np.arange(float(belief.t_s[0]), belief.moment.value, 0.05)
+        if len(before_pass) > 4:
+            v = estimator.along(fit, "outgoing", before_pass, 1)
+            if float((np.maximum.accumulate(v) - v).max()) > OUTGOING_EASED_MPS:
                 found.append("outgoing eased")
     return tuple(found)
 
 
-def _curves(case: Case, fit: estimator.Fit, zero: float) -> tuple[Curve, ...]:
+def _measure_curves(case: Case, fit: estimator.Fit, zero: float) -> tuple[MeasuredCurve, ...]:
     """Both runners from the set-off (or 60 m before the zone) to 30 m beyond it."""
     axis = case.problem.axis
     start = fit.start("incoming")
     first = start.value if start is not None else float(fit.problem.incoming.t_s[0])
-    far = estimator.crossing(fit, "incoming", -BEFORE_M)
+    far = estimator.crossing(fit, "incoming", -CURVE_BEFORE_M)
     if far is not None:
         first = max(first, far[0])
     beyond = estimator.crossing(fit, "outgoing", axis.exit_m + OUT_M)
     last = beyond[0] if beyond is not None else fit.problem.outgoing.end_s
     out = []
     for role in estimator.ROLES:
-        sight = fit.problem.incoming if role == "incoming" else fit.problem.outgoing
-        until = min(last, sight.end_s)
+        measured = fit.problem.incoming if role == "incoming" else fit.problem.outgoing
+        until = min(last, measured.end_s)
         t = np.arange(np.ceil((first - zero) * CURVE_HZ), (until - zero) * CURVE_HZ) / CURVE_HZ
         if not len(t):
             continue
@@ -381,7 +394,7 @@ def _curves(case: Case, fit: estimator.Fit, zero: float) -> tuple[Curve, ...]:
         a = estimator.along(fit, role, t + zero, 2)
         runner = case.candidate.incoming if role == "incoming" else case.candidate.outgoing
         out.append(
-            Curve(
+            MeasuredCurve(
                 runner,
                 role,
                 t,

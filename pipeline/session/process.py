@@ -108,7 +108,7 @@ def _process(
     del pairs, tracks, traces, imus  # the cases hold what they need: of an hour that is little
     memory.give_back()
     solved = reps.solve_all(cases, levels) if cases else None
-    measured = takeovers.measure(solved) if solved is not None else []
+    measured = takeovers.measure_takeovers(solved) if solved is not None else []
     tables = {
         "exchanges": _exchanges(session, measured),
         "speed_curves": _speed_curves(session, measured),
@@ -357,7 +357,7 @@ def _find(
     for i, (one, rep) in enumerate(chosen):
         tell("measure", i, len(chosen))
         cases.append(
-            reps.build(
+            reps.build_case(
                 one,
                 rep,
                 axes[one.axis],
@@ -381,7 +381,7 @@ def _pair(name: str, estimate: Estimate | None, unit: str) -> dict[str, float | 
     return {f"{name}_{unit}": value, f"{name}_sd_{unit}": sd}
 
 
-def _exchanges(session: Session, measured: Sequence[takeovers.Takeover]) -> pa.Table:
+def _exchanges(session: Session, measured: Sequence[takeovers.MeasuredTakeover]) -> pa.Table:
     rows = [
         _within_bounds(_exchange(session, number, one))
         for number, one in enumerate(measured, start=1)
@@ -412,7 +412,7 @@ def _texts(value: object) -> list[str]:
     return [str(item) for item in value] if isinstance(value, list) else []
 
 
-def _exchange(session: Session, number: int, one: takeovers.Takeover) -> dict[str, object]:
+def _exchange(session: Session, number: int, one: takeovers.MeasuredTakeover) -> dict[str, object]:
     axis = one.case.problem.axis
     lag = None if one.go is None or one.mark is None else one.go.value - one.mark.value
     speed = None if one.zone_time is None else axis.exit_m / one.zone_time.value
@@ -453,7 +453,7 @@ def _exchange(session: Session, number: int, one: takeovers.Takeover) -> dict[st
     }
 
 
-def _speed_curves(session: Session, measured: Sequence[takeovers.Takeover]) -> pa.Table:
+def _speed_curves(session: Session, measured: Sequence[takeovers.MeasuredTakeover]) -> pa.Table:
     curves = [(i, _sound(c)) for i, one in enumerate(measured, start=1) for c in one.curves]
 
     def joined(name: str) -> Floats:
@@ -475,7 +475,7 @@ def _speed_curves(session: Session, measured: Sequence[takeovers.Takeover]) -> p
     )
 
 
-def _sound(curve: takeovers.Curve) -> takeovers.Curve:
+def _sound(curve: takeovers.MeasuredCurve) -> takeovers.MeasuredCurve:
     """The rows of a curve that can be."""
     facts = {column.name: column for column in schema.facts("speed_curves").columns}
     names = ("t_s", "s_m", "s_sd_m", "v_mps", "v_sd_mps", "a_mps2")
@@ -487,14 +487,14 @@ def _sound(curve: takeovers.Curve) -> takeovers.Curve:
     return replace(curve, **{name: getattr(curve, name)[keep] for name in names})
 
 
-def _recordings(rows: Sequence[dict[str, object]], solved: reps.Solved | None) -> pa.Table:
+def _recordings(rows: Sequence[dict[str, object]], solved: reps.SolvedReps | None) -> pa.Table:
     """The rows of the files, with what measuring has shown of the receivers' noise."""
     rows = [{**row, **_noise(row, solved)} for row in rows]
     names = schema.facts("recordings").names
     return schema.conform("recordings", {n: [row[n] for row in rows] for n in names})
 
 
-def _noise(row: Mapping[str, object], solved: reps.Solved | None) -> dict[str, float]:
+def _noise(row: Mapping[str, object], solved: reps.SolvedReps | None) -> dict[str, float]:
     if solved is None or row["sensor"] != "gnss" or row["runner"] not in solved.levels:
         return {}
     level = solved.levels[str(row["runner"])]

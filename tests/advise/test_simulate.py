@@ -143,6 +143,25 @@ def test_who_comes_up_on_a_receiver_just_off_runs_into_him_and_never_the_faster_
     assert not run(course(8.0, 10.5, free=0.7), np.linspace(1.0, 20.0, 20)).ran_into[:, 8:].any()
 
 
+@pytest.mark.parametrize(("v_in", "mark"), [(9.0, 5.0), (10.5, 6.0), (11.0, 6.0)])
+def test_a_fast_closing_waits_for_the_hand_which_is_back_in_three_tenths_of_a_second(v_in, mark):
+    """Called 1.0 m short of reach, with the hand there 0.30 s later (docs/methods.md), stepped
+    through here; the receiver's own gain of speed meanwhile, a few centimetres, is left out."""
+    top, tau, free, stand = 9.5, 1.2, 1.2, 0.0
+    t = np.arange(0.0, 6.0, 1e-4)  # from the first movement, when the other is at the mark
+    own = top * (t + tau * np.expm1(-t / tau))
+    gap = stand + own + mark - v_in * t
+    reached = int(np.argmax(gap <= free))
+    speed = float(laws.speed_mps(t[reached], top, tau))
+    closing = v_in - speed
+    wait = max(0.0, 0.30 - 1.0 / closing)
+    assert (wait > 0.02) == (closing > 3.6)
+    middle = own[reached] + speed * wait - (free - closing * wait) / 2
+    out = run(course(v_in, top, tau, lag=0.0, free=free), mark)
+    assert out.closing_mps == pytest.approx(closing, abs=0.05)
+    assert out.pass_m == pytest.approx(middle, abs=0.05)
+
+
 def test_the_older_zone_is_the_same_ground_less_its_first_ten_metres():
     """The scratch and exit lines did not move when the acceleration zone became part of the
     takeover zone (IAAF Competition Rules 2018-2019, Rule 170.3)."""

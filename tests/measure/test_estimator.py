@@ -307,7 +307,7 @@ def pooled(fits):
     info = np.linalg.inv(theta_cov)
     vector = info @ fits[0].problem.theta_mean
     for fit in fits:
-        one, other = estimator.message(fit)
+        one, other = estimator.receiver_message(fit)
         info, vector = info + one, vector + other
     cov = np.linalg.inv(info)
     return cov @ vector, cov
@@ -365,7 +365,7 @@ def test_information_of_a_union_is_the_sum():
     one, other, mean = exact_rep()
     sd = np.tile(THETA_SD, 2)
     first = estimator.solve(problem(one, other, theta_mean=mean, theta_sd=sd))
-    info, vector = estimator.message(first)
+    info, vector = estimator.receiver_message(first)
     prior = np.linalg.inv(first.problem.theta_cov)
     cov = np.linalg.inv(prior + info)
     told = cov @ (vector + prior @ mean)
@@ -377,7 +377,7 @@ def test_information_of_a_union_is_the_sum():
     ]
     union = np.linalg.inv(second.cov[np.ix_(where, where)])
     np.testing.assert_allclose(union, prior + 2 * info, rtol=0.02, atol=0.02 * np.abs(info).max())
-    again, _ = estimator.message(second)
+    again, _ = estimator.receiver_message(second)
     np.testing.assert_allclose(again, info, atol=0.02 * np.abs(info).max())
 
 
@@ -387,8 +387,8 @@ def test_runners_of_one_rep_are_told_apart():
     sd = np.tile(THETA_SD, 2)
     both = estimator.solve(problem(one, other, theta_mean=mean, theta_sd=sd))
     swapped = estimator.solve(problem(other, one, theta_mean=mean, theta_sd=sd))
-    info, vector = estimator.message(both)
-    back, back_vector = estimator.message(swapped)
+    info, vector = estimator.receiver_message(both)
+    back, back_vector = estimator.receiver_message(swapped)
     turn = np.r_[THETA : 2 * THETA, :THETA]
     scale = np.abs(info).max()
     assert np.abs(info[:THETA, THETA:]).max() < 1e-6 * scale
@@ -399,7 +399,7 @@ def test_runners_of_one_rep_are_told_apart():
 def test_message_has_no_negative_information():
     rng = np.random.default_rng(8)
     for onset in (None, 0.02):
-        info, _ = estimator.message(estimator.solve(draw_rep(rng, onset_sd=onset)[0]))
+        info, _ = estimator.receiver_message(estimator.solve(draw_rep(rng, onset_sd=onset)[0]))
         values = np.linalg.eigvalsh(info)
         assert values.min() > -1e-6 * values.max()
 
@@ -409,7 +409,7 @@ def test_nothing_tells_a_late_start_from_short_delays():
     one, other, mean = exact_rep()
     sd = np.tile(THETA_SD, 2)
     fit = estimator.solve(problem(one, other, theta_mean=mean, theta_sd=sd))
-    info, _ = estimator.message(fit)
+    info, _ = estimator.receiver_message(fit)
     for role in (0, 1):
         direction = np.zeros(2 * THETA)
         direction[THETA * role : THETA * (role + 1)] = LATER
@@ -427,7 +427,7 @@ def test_onset_tells_the_clockwork_and_variances_add():
     for onset_sd in (0.005, 0.02, 0.06):
         seen = replace(one, onset=Estimate(-4.0, onset_sd))
         fit = estimator.solve(problem(seen, other, theta_mean=mean, theta_sd=np.tile(THETA_SD, 2)))
-        info, _ = estimator.message(fit)
+        info, _ = estimator.receiver_message(fit)
         added.append(1 / (direction @ info @ direction) - onset_sd**2)
     assert min(added) > 0.0
     assert max(added) < 0.02**2

@@ -147,6 +147,23 @@ def test_another_lane_or_another_time_is_none():
     assert find(incoming(10.0), outgoing(40.0)) == []
 
 
+@pytest.mark.parametrize(
+    ("incoming_m", "outgoing_m", "takeovers"),
+    [
+        (0.0, 0.0, True),
+        (7.7, 7.7, True),
+        (10.3, 10.3, False),
+        (10.3, 7.0, False),
+        (7.0, 10.3, False),
+    ],
+    ids=["on it", "beside it", "far off", "incoming far off", "outgoing far off"],
+)
+def test_a_takeover_lies_within_nine_metres_of_its_lane(incoming_m, outgoing_m, takeovers):
+    """Slow errors of two metres, a neighbour's lane and a survey's mistake come to about that."""
+    found = find(incoming(aside=incoming_m), outgoing(aside=outgoing_m))
+    assert len(found) == takeovers
+
+
 def test_runs_the_other_way_are_none():
     t = np.arange(0.0, 60.0, 0.1)
     s, v = runs(t, (10.0, 9.5, 6.2, 1.2))

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.measure.launch import RISE_S, TIMES_S, launch
+from pipeline.measure.launch import LAUNCH_RISE_S, LAUNCH_TIMES_S, find_launch
 
 NEAR = 100.0
 
@@ -13,12 +13,12 @@ NEAR = 100.0
 def speeds(t, start, parts=(3.0, 4.0, 2.5), rest=0.0):
     """A run of the finder's own family: exponentials whose force takes a moment to rise."""
     x = np.maximum(t - start, 0.0)
-    each = -np.expm1(-x[:, None] / TIMES_S) * np.clip(x / RISE_S, 0, 1)[:, None]
+    each = -np.expm1(-x[:, None] / LAUNCH_TIMES_S) * np.clip(x / LAUNCH_RISE_S, 0, 1)[:, None]
     return np.hypot(each @ np.array(parts), rest)
 
 
 def found(t, v, near=NEAR, **other):
-    return launch(t, v, near, **{"delay_s": 0.0, "noise_mps": 0.05, "rest_mps": 0.0, **other})
+    return find_launch(t, v, near, **{"delay_s": 0.0, "noise_mps": 0.05, "rest_mps": 0.0, **other})
 
 
 @settings(max_examples=25, deadline=None)

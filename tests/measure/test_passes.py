@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from pipeline.base.values import Estimate
 from pipeline.measure import passes
 
-T = np.arange(0.5, 4.0, passes.GRID_S)
+T = np.arange(0.5, 4.0, passes.PASS_GRID_S)
 ROWS = len(passes.HABITS_S)
 
 
@@ -48,7 +48,7 @@ def seen(moment, sd):
 @given(st.floats(1.0, 3.0), st.floats(7.5, 10.5), st.sampled_from([5.0, 10.0]))
 def test_easing_finds_an_exact_ramp(moment, level, rate):
     t = np.arange(-1.0, 5.0, 1 / rate)
-    ease = passes.easing(t, ramp(t, moment, level), 0.02, 0.0, 4.0)
+    ease = passes.find_easing(t, ramp(t, moment, level), 0.02, 0.0, 4.0)
     assert ease.t_s[ease.log_likelihood.argmax()] == pytest.approx(moment, abs=1 / rate + 0.05)
 
 
@@ -78,7 +78,7 @@ def test_easing_is_honest_over_speeds_of_its_own_law():
     for _ in range(100):
         moment = rng.uniform(0.8, 3.2)
         y = drawn_speed(rng, t, moment) + rng.normal(0, 0.12, t.size)
-        error, sd = error_and_sd(passes.easing(t, y, 0.12, 0.0, 4.0), moment)
+        error, sd = error_and_sd(passes.find_easing(t, y, 0.12, 0.0, 4.0), moment)
         z.append(error / sd)
     assert 0.65 < np.sqrt(np.mean(np.square(z))) < 1.35
 
@@ -89,7 +89,7 @@ def rms_on_ramps(rate, noise):
     errors = []
     for moment in rng.uniform(1.2, 2.8, 15):
         y = ramp(t, moment) + rng.normal(0, noise, t.size)
-        errors.append(error_and_sd(passes.easing(t, y, noise, 0.0, 4.0), moment)[0])
+        errors.append(error_and_sd(passes.find_easing(t, y, noise, 0.0, 4.0), moment)[0])
     return float(np.sqrt(np.mean(np.square(errors))))
 
 
@@ -105,8 +105,8 @@ def test_easing_is_not_worse_for_more_speeds():
 
 def test_easing_without_a_ramp_prefers_no_moment_of_the_middle():
     t = np.arange(-1.0, 5.0, 0.1)
-    steady = passes.easing(t, np.full(t.size, 9.0), 0.12, 0.0, 4.0)
-    clear = passes.easing(t, ramp(t, 2.0), 0.12, 0.0, 4.0)
+    steady = passes.find_easing(t, np.full(t.size, 9.0), 0.12, 0.0, 4.0)
+    clear = passes.find_easing(t, ramp(t, 2.0), 0.12, 0.0, 4.0)
     inner = (steady.t_s > 0.5) & (steady.t_s < 3.0)
     assert steady.log_likelihood[inner].max() < steady.log_likelihood[-1]
     assert clear.log_likelihood.argmax() != len(clear.t_s) - 1
@@ -117,8 +117,8 @@ def test_easing_without_a_ramp_prefers_no_moment_of_the_middle():
 def test_easing_knows_no_zero_of_time_or_of_speed(shift, faster):
     t = np.arange(-1.0, 5.0, 0.1)
     y = ramp(t, 2.03)
-    here = passes.easing(t, y, 0.1, 0.0, 4.0)
-    there = passes.easing(t + shift, y + faster, 0.1, shift, 4.0 + shift)
+    here = passes.find_easing(t, y, 0.1, 0.0, 4.0)
+    there = passes.find_easing(t + shift, y + faster, 0.1, shift, 4.0 + shift)
     n = min(len(here.t_s), len(there.t_s))
     np.testing.assert_allclose(there.t_s[:n] - shift, here.t_s[:n], atol=1e-6)
     a, b = np.exp(here.log_likelihood[:n]), np.exp(there.log_likelihood[:n])
@@ -128,12 +128,12 @@ def test_easing_knows_no_zero_of_time_or_of_speed(shift, faster):
 
 @pytest.mark.parametrize("n", [0, 1, 2])
 def test_easing_of_too_few_speeds_is_flat(n):
-    ease = passes.easing(np.arange(float(n)), np.full(n, 9.0), 0.1, 0.0, 4.0)
+    ease = passes.find_easing(np.arange(float(n)), np.full(n, 9.0), 0.1, 0.0, 4.0)
     assert ease.log_likelihood.shape == ease.t_s.shape
     assert (ease.log_likelihood == 0.0).all()
-    nobody = passes.easing(np.arange(9.0), np.full(9, 9.0), 0.1, 4.0, 4.0)
+    nobody = passes.find_easing(np.arange(9.0), np.full(9, 9.0), 0.1, 4.0, 4.0)
     assert nobody.t_s.shape == (0,)
-    assert (passes.from_easing(nobody, T) == 0.0).all()
+    assert (passes.log_pass_after_easing(nobody, T) == 0.0).all()
 
 
 def test_from_easing_is_a_density_of_the_lag():
@@ -141,8 +141,8 @@ def test_from_easing_is_a_density_of_the_lag():
     # whatever the habit (within the grid), and its peak lies a habit before the easing.
     moments = np.arange(-2.0, 6.0, 0.01)
     grid = np.arange(0.0, 4.0, 0.05)
-    sharp = passes.Easing(grid, -0.5 * ((grid - 2.0) / 0.02) ** 2)
-    density = np.exp(passes.from_easing(sharp, moments))
+    sharp = passes.EasingLikelihood(grid, -0.5 * ((grid - 2.0) / 0.02) ** 2)
+    density = np.exp(passes.log_pass_after_easing(sharp, moments))
     flat = density.min()
     mass = (density - flat).sum(axis=1) * 0.01
     np.testing.assert_allclose(mass, mass[0], rtol=1e-2)
@@ -195,7 +195,7 @@ def test_sharp_sight_wins(moment):
 
 def test_easing_and_gap_agree_better_than_either():
     t = np.arange(-1.0, 5.0, 0.1)
-    rest = passes.from_easing(passes.easing(t, ramp(t, 2.5), 0.1, 0.0, 4.0), T)
+    rest = passes.log_pass_after_easing(passes.find_easing(t, ramp(t, 2.5), 0.1, 0.0, 4.0), T)
     one = course(2.2, 1.2, 1.6)
     wide = passes.GapCourse(T, one.gap_m, 50.0 * one.gap_sd_m, one.middle_m, one.middle_sd_m)
     both = passes.believe(one, rest, known(1.2), 30.0)
@@ -231,7 +231,7 @@ def test_belief_knows_no_zero_of_time(shift):
 
 
 def says(reach, moment=2.2):
-    return passes.message(course(moment, reach), seen(moment, 0.05))
+    return passes.reach_message(course(moment, reach), seen(moment, 0.05))
 
 
 def test_more_reps_know_the_reach_better():
@@ -247,7 +247,7 @@ def test_more_reps_know_the_reach_better():
 @pytest.mark.parametrize("reach", [0.9, 1.2, 1.6])
 def test_reach_comes_back_between_prior_and_truth(reach):
     _, few = passes.learn([(("ada", "bo"), says(reach))])
-    prior = passes.REACH_M.value
+    prior = passes.REACH_PRIOR_M.value
     low, high = sorted((prior, reach))
     assert low - 0.06 < few["ada", "bo"].value < high + 0.06
 
@@ -283,7 +283,9 @@ def test_one_rep_alone_hears_the_prior():
     reach = belief.sum(axis=0)
     mean = float(reach @ passes.REACHES_M)
     sd = float(np.sqrt(reach @ (passes.REACHES_M - mean) ** 2))
-    prior = Estimate(passes.REACH_M.value, np.hypot(passes.REACH_M.sd, passes.REACH_PAIR_SD_M))
+    prior = Estimate(
+        passes.REACH_PRIOR_M.value, np.hypot(passes.REACH_PRIOR_M.sd, passes.REACH_PRIOR_PAIR_SD_M)
+    )
     assert mean == pytest.approx(prior.value, abs=0.05)
     assert sd == pytest.approx(prior.sd, rel=0.15)
 

@@ -243,6 +243,21 @@ def test_what_the_arm_costs_is_small_and_not_negative_on_the_whole(evenings):
         assert 0.0 < np.mean(cost[ok]) < 0.06
 
 
+@pytest.mark.parametrize(("lost_share", "eased"), [(0.025, False), (0.035, True)])
+def test_who_loses_three_in_a_hundred_before_the_pass_has_eased(evenings, lost_share, eased):
+    evening = evenings[0]
+    passes = column(evening.exchanges, "pass_t_s").astype(float)
+    number = column(evening.exchanges, "exchange")
+    end = dict(zip(number, passes, strict=True))
+    until = np.array([end[k] for k in column(evening.curves, "exchange")])
+    slower = column(evening.curves, "t_s") > until - 0.3
+    v = np.where(slower, 9.0 * (1.0 - lost_share), 9.0)
+    seen = takeovers.gather(evening.exchanges, filled(evening.curves, "v_mps", v), "4x100")
+    passed = np.isfinite(passes)
+    assert passed.sum() > 5
+    np.testing.assert_array_equal(np.isfinite(seen.eased_from)[passed], eased)
+
+
 def test_who_ran_and_where(evenings):
     for evening in evenings:
         seen = evening.seen

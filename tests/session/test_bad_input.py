@@ -219,13 +219,13 @@ def assert_all_as_before(tables, dropped):
 
 def test_one_estimate_that_cannot_be_costs_itself_alone(monkeypatch):
     """As nonsense in one runner's speeds can bring about, at 290 m/s in each seventh cell."""
-    whole = takeovers.measure
+    whole = takeovers.measure_takeovers
 
     def one_impossible(solved):
         first, *others = whole(solved)
         return [dataclasses.replace(first, v_in_entry=Estimate(99.0, 0.1)), *others]
 
-    monkeypatch.setattr(takeovers, "measure", one_impossible)
+    monkeypatch.setattr(takeovers, "measure_takeovers", one_impossible)
     rows = small.run(small.simulated("plain").folder).exchanges
     was = small.processed("plain").exchanges
     assert rows[1:] == was[1:]

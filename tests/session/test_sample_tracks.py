@@ -6,6 +6,7 @@ import json
 import sys
 
 import devices
+import fault_table
 import generate
 import numpy as np
 import people
@@ -17,6 +18,7 @@ from checkout import SAMPLES
 
 from pipeline.read import read
 from pipeline.read.practice.session import read_session
+from pipeline.session.process import process
 
 SHEETED = [k for k, v in generate.SESSIONS.items() if v.get("sheet", True)]
 
@@ -356,3 +358,41 @@ def test_older_rules_put_the_back_line_ten_metres_before_the_entry(tmp_path):
     t = simulate.make_session(tmp_path, 3, rules="older", n_reps=1, imu=False, distractors=())
     assert (t.session["back_s"], t.session["zone_m"]) == pytest.approx((-10, 20))
     read_session(tmp_path / "session.toml")
+
+
+# --- what went wrong, measured ---------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def measured():
+    """Every takeover measured in the five sessions, with its truth."""
+    pairs = []
+    for name in generate.SESSIONS:
+        tables = process(SAMPLES / name / "session.toml", None).tables
+        for row in tables["exchanges"].to_pylist():
+            entry = row["zero_utc"].timestamp()
+            (true,) = (
+                x
+                for x in _truth(name)["exchanges"]
+                if (x["incoming"], x["outgoing"]) == (row["incoming"], row["outgoing"])
+                and abs(x["entry_utc_s"] - entry) < 2.0
+            )
+            pairs.append((row, true))
+    return pairs
+
+
+def test_outcomes_of_the_samples_are_the_true_ones(measured):
+    assert [row["outcome"] for row, _ in measured] == [true["outcome"] for _, true in measured]
+    assert [true["outcome"] for _, true in measured].count("not passed") == 1
+
+
+def test_faults_of_the_samples_are_true_ones(measured):
+    """Few went wrong here and the mild ones are missed; none that did not happen is named."""
+    counts = fault_table.count_faults((row["faults"], true["faults"]) for row, true in measured)
+    assert {kind: count.false for kind, count in counts.items() if count.false} == {}
+    assert (counts["late start"].right, counts["late start"].missed) == (1, 0)
+    assert (counts["ran away"].right, counts["ran away"].missed) == (1, 0)
+    assert counts["outgoing eased"].right >= 2
+    assert counts["outgoing eased"].missed <= 5
+    assert counts["ran into"].missed <= 2
+    assert counts["incoming slowed"].missed <= 5

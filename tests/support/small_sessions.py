@@ -40,6 +40,14 @@ OPTIONS: dict[str, dict[str, Any]] = {
     },
 }  # fmt: skip
 
+# Most reps go wrong: on purpose (starts too early or late, marks too near or far) or of themselves.
+FAULTY = {**BRIEF, "n_runners": 4, "imu": False, "n_reps": 12, "fault_share": 1.0}
+FAULTY_OPTIONS: dict[str, dict[str, Any]] = {
+    "faulty": {**FAULTY, "seed": 501},
+    "faulty-too": {**FAULTY, "seed": 502},
+    "faulty-older": {**FAULTY, "seed": 502, "rules": "older"},  # passes before the zone
+}
+
 Rows = list[dict[str, Any]]
 
 
@@ -55,8 +63,8 @@ class Tables:
 
 
 def make(folder: Path, name: str, **changed: Any) -> simulate.Truth:
-    """One of OPTIONS, some options changed, simulated into a folder."""
-    options = {**OPTIONS[name], **changed}
+    """One of OPTIONS or FAULTY_OPTIONS, some options changed, simulated into a folder."""
+    options = {**{**OPTIONS, **FAULTY_OPTIONS}[name], **changed}
     return simulate.make_session(folder, options.pop("seed"), session_id=name, **options)
 
 

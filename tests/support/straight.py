@@ -50,7 +50,7 @@ def sight(t_s, s_m, v_mps, **other):
         "stand_noise_mps": REST_NOISE,
         "position_noise_m": POSITION_NOISE,
     }
-    return estimator.Sight(**{**fields, **other})
+    return estimator.RunnerMeasurements(**{**fields, **other})
 
 
 def without_swing(one):

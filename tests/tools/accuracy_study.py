@@ -3,6 +3,7 @@
     python tests/tools/accuracy_study.py                 print the table and write docs/accuracy.md
     python tests/tools/accuracy_study.py --only rough    scenarios named so, print only
     python tests/tools/accuracy_study.py --seeds 100-104 other sessions
+    python tests/tools/accuracy_study.py --faults        what went wrong, and only that table
 
 Sessions come from the generator in sample_tracks/, which shares no code with the estimator, are
 written as files and processed by the same call the command line makes. Every figure is
@@ -29,10 +30,12 @@ import numpy as np  # noqa: E402 - the threads must be set first
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 
-from checkout import ROOT  # noqa: E402 - found by the line above
+import fault_table  # noqa: E402 - found by the line above
+from checkout import ROOT  # noqa: E402
 
 PAGE = ROOT / "docs" / "accuracy.md"
 BEGIN, END = "<!-- study: begin -->", "<!-- study: end -->"
+FAULTS_BEGIN, FAULTS_END = "<!-- faults: begin -->", "<!-- faults: end -->"
 NEAR_S = 1.5  # a row this near to a true entry is that takeover
 
 
@@ -41,6 +44,7 @@ class Scenario:
     name: str
     options: dict = field(default_factory=dict)
     zone_time_s: float = 0.025  # what is asked of it
+    faulty: bool = False  # every rep is meant to go wrong; for the table of faults
 
 
 SCENARIOS = (
@@ -73,6 +77,17 @@ SCENARIOS = (
     Scenario("10 Hz, FIT", {"formats": ("fit",)}),
     Scenario(
         "10 Hz, FIT records, GPX, TCX, NMEA", {"formats": ("fit-record", "gpx", "tcx", "nmea")}
+    ),
+    Scenario("faults, straight", {"fault_share": 1.0}, faulty=True),
+    Scenario("faults, bend", {"fault_share": 1.0, "place": "bend", "imu": False}, faulty=True),
+    Scenario(
+        "faults, older zones", {"fault_share": 1.0, "rules": "older", "imu": False}, faulty=True
+    ),
+    Scenario("faults, 4x400", {"fault_share": 1.0, "event": "4x400", "imu": False}, faulty=True),
+    Scenario(
+        "faults, 18 Hz, rough",
+        {"fault_share": 1.0, "rate_hz": 18.0, "noise": "rough", "imu": False},
+        faulty=True,
     ),
 )
 
@@ -115,6 +130,11 @@ def errors_of(folder: Path, options: dict, seed: int) -> tuple[dict, dict]:
     _compare_curves(result.tables["speed_curves"], pairs, truth, out)
     for row in result.tables["recordings"].to_pylist():
         _compare_clock(row, truth, out)
+    named = fault_table.count_faults((row["faults"], true["faults"]) for row, true in pairs)
+    for kind, count in named.items():
+        counts[f"{kind}, right"] += count.right
+        counts[f"{kind}, missed"] += count.missed
+        counts[f"{kind}, false"] += count.false
     counts["rows"] += len(pairs)
     counts["invented"] += invented
     counts["missed"] += missed
@@ -305,23 +325,63 @@ def markdown(results: list) -> str:
     return "\n".join(lines)
 
 
+def fault_markdown(results: list) -> str:
+    """The table of faults: of each kind how many were named rightly, missed, named falsely."""
+    kinds = fault_table.KINDS
+    lines = [
+        "| session | takeovers | outcome wrong | " + " | ".join(kinds) + " |",
+        "|" + "---|" * (len(kinds) + 3),
+    ]
+    total: dict[str, float] = defaultdict(float)
+    for _, _, counts in results:
+        for name, value in counts.items():
+            total[name] += value
+    names = [scenario.name.removeprefix("faults, ") for scenario, _, _ in results]
+    for name, counts in zip([*names, "all"], [*(r[2] for r in results), total], strict=True):
+        cells = [
+            ", ".join(f"{counts[f'{kind}, {what}']:.0f}" for what in ("right", "missed", "false"))
+            for kind in kinds
+        ]
+        lines.append(
+            f"| {name} | {counts['rows']:.0f} | {counts['outcomes wrong']:.0f} | "
+            + " | ".join(cells)
+            + " |"
+        )
+    return "\n".join(lines)
+
+
+def _renew(begin: str, end: str, table: str) -> None:
+    """Put a table between its two marks on the page; all else stays."""
+    text = PAGE.read_text(encoding="utf-8")
+    before, after = text.split(begin)[0], text.split(end)[1]
+    PAGE.write_text(f"{before}{begin}\n{table}\n{end}{after}", encoding="utf-8")
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--only", default="", help="scenarios whose name holds this")
+    parser.add_argument("--faults", action="store_true", help="only the table of faults")
     parser.add_argument("--seeds", default="1-3", help="first-last, sessions of each scenario")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     options = parser.parse_args()
     first, last = (int(part) for part in options.seeds.split("-"))
-    indices = [i for i, s in enumerate(SCENARIOS) if options.only in s.name]
+    indices = [
+        i
+        for i, s in enumerate(SCENARIOS)
+        if options.only in s.name and (s.faulty or not options.faults)
+    ]
     results, failures = study(indices, range(first, last + 1), options.workers)
     print_detail(results)
     for failure in failures:
         print("FAILED", failure)
     if not options.only and PAGE.exists():
-        text = PAGE.read_text(encoding="utf-8")
-        before, after = text.split(BEGIN)[0], text.split(END)[1]
-        body = f"{BEGIN}\n{markdown(results)}\n{END}"
-        PAGE.write_text(before + body + after, encoding="utf-8")
+        usual = [result for result in results if not result[0].faulty]
+        faulty = [result for result in results if result[0].faulty]
+        if usual:
+            _renew(BEGIN, END, markdown(usual))
+        if faulty:
+            print(fault_markdown(faulty))
+            _renew(FAULTS_BEGIN, FAULTS_END, fault_markdown(faulty))
     return 1 if failures else 0
 
 

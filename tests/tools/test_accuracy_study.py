@@ -219,6 +219,35 @@ def test_the_page_keeps_its_words_about_the_table(tmp_path, monkeypatch, capsys)
     assert page.read_text() == expected
 
 
+def test_the_faults_have_a_table_of_their_own(tmp_path, monkeypatch, capsys):
+    page = tmp_path / "accuracy.md"
+    page.write_text(f"a {study.BEGIN} old {study.END} b {study.FAULTS_BEGIN}{study.FAULTS_END} c")
+    counts = study.defaultdict(float, {"rows": 9, "late start, right": 3, "late start, false": 1})
+    faulty = study.Scenario("faults, here", faulty=True)
+    monkeypatch.setattr(study, "PAGE", page)
+    monkeypatch.setattr(study, "study", lambda *_: ([(faulty, {}, counts)] * 2, []))
+    monkeypatch.setattr(study, "print_detail", lambda _: None)
+    monkeypatch.setattr(study.sys, "argv", ["accuracy_study.py", "--faults"])
+    assert study.main() == 0
+    head, _, here, _, whole = study.fault_markdown([(faulty, {}, counts)] * 2).splitlines()
+    place = [cell.strip() for cell in head.split("|")].index("late start")
+    assert [cell.strip() for cell in here.split("|")][1:3] == ["here", "9"]
+    assert here.split("|")[place].strip() == "3, 0, 1"
+    assert [cell.strip() for cell in whole.split("|")][1:3] == ["all", "18"]
+    assert whole.split("|")[place].strip() == "6, 0, 2"
+    text = page.read_text()
+    assert text.startswith(f"a {study.BEGIN} old {study.END} b {study.FAULTS_BEGIN}\n| session")
+    assert text.endswith(f" |\n{study.FAULTS_END} c")
+    assert "late start" in capsys.readouterr().out
+
+
+def test_the_study_asks_for_sessions_that_show_every_kind_of_fault():
+    faulty = [s for s in study.SCENARIOS if s.faulty]
+    assert all(s.options["fault_share"] == 1.0 for s in faulty)
+    assert {s.options.get("rules") for s in faulty} == {None, "older"}
+    assert not any("fault_share" in s.options for s in study.SCENARIOS if not s.faulty)
+
+
 def test_a_look_at_some_scenarios_leaves_the_page_alone(tmp_path, monkeypatch, capsys):
     page = tmp_path / "accuracy.md"
     page.write_text("mine")
