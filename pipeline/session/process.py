@@ -31,10 +31,11 @@ from pipeline.base.values import (
     ZoneAxis,
 )
 from pipeline.errors import InputError, NothingMeasured
-from pipeline.measure import estimator, finding, noise, reps, takeovers, zones
+from pipeline.measure import finding, noise, reps, takeovers, zones
 from pipeline.measure.clock import ties
 from pipeline.read import read
 from pipeline.read.practice.session import read_session
+from pipeline.session import constants
 from pipeline.tables import schema, store
 
 Progress = Callable[[str, int, int], None]
@@ -121,7 +122,7 @@ def _process(
         )
     if out is not None:
         tell("write", 0, 1)
-        store.write_session(out, session.id, tables, intended(session, command, source))
+        store.write_session(out, session.id, tables, run_record(session, command, source))
     return Result(session, tables, tuple(remarks), tuple(left_out))
 
 
@@ -568,17 +569,13 @@ def _recording(session: Session, track: Track, sensor: str) -> dict[str, object]
     }
 
 
-def intended(
+def run_record(
     session: Session, command: Sequence[str] | None = None, source: str | None = None
 ) -> dict[str, Any]:
-    """What measuring this session now rests on: its files that are there, settings, versions."""
+    """What measuring this session now rests on: its files that are there, the constants of the
+    stages, versions; `store.run_sha256` makes the run's mark of it."""
     sheet = [] if session.sheet is None else [session.sheet]
     recordings = [spec.path for spec in session.recordings]
     inputs = [session.path, session.venue.path, *sheet, *recordings]
     command = sys.argv if command is None else command
-    return store.provenance(inputs, settings(), command, source)
-
-
-def settings() -> Mapping[str, Any]:
-    """The estimator's numbers that decide the results."""
-    return estimator.settings()
+    return store.provenance(inputs, constants.gather(), command, source)
