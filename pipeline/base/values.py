@@ -7,9 +7,9 @@ docs/decisions/0001-values.md for why this way was chosen.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +39,19 @@ class Frozen:
         return type(self), tuple(getattr(self, f.name) for f in fields(self))  # type: ignore[arg-type]
 
 
+class Columns(Frozen):
+    """A frozen dataclass whose arrays have one length: a table's columns."""
+
+    __slots__ = ()
+
+    def rows(self, which: slice | Ints | NDArray[np.bool_]) -> Self:
+        """The same with some of the rows only; what is no array stays as it is."""
+        names = [f.name for f in fields(self)]  # type: ignore[arg-type]
+        values = {name: getattr(self, name) for name in names}
+        kept = {k: v[which] for k, v in values.items() if isinstance(v, np.ndarray)}
+        return replace(self, **kept)  # type: ignore[type-var]
+
+
 @dataclass(frozen=True, slots=True)
 class Estimate:
     """A number and its standard error, in the same unit."""
@@ -51,7 +64,7 @@ class Estimate:
 
 
 @dataclass(frozen=True, eq=False)
-class Fixes(Frozen):
+class Fixes(Columns):
     """A satellite receiver's fixes, in the order of the file, times not yet spread or tied.
 
     `t_s` (n,): seconds since 1970-01-01T00:00Z on the UTC (POSIX) count when `basis` is
@@ -250,7 +263,7 @@ class Clock:
 
 
 @dataclass(frozen=True, eq=False)
-class Track(Frozen):
+class TimedRecording(Frozen):
     """A recording with its owner, on the shared clock: `fixes.t_s` and `imu.t_s` are UTC
     and strictly increasing (spread, sorted, doubles dropped), or the stream is None
     where nothing tied it (its clock then says basis "none")."""

@@ -746,12 +746,3 @@ def _power(cov: Floats, off: Floats, rows: Floats, noise: float) -> list[float]:
     leverage = ((rows @ cov) * rows).sum(axis=1) / noise**2
     left = float(np.maximum(1 - weight * leverage, 0.0).sum())
     return [float((weight * off**2).sum()), left]
-
-
-def settings() -> dict[str, float]:
-    """The model's constants, for the provenance record."""
-    return {
-        name.lower(): float(value)
-        for name, value in globals().items()
-        if name.isupper() and isinstance(value, int | float)
-    }

@@ -11,48 +11,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter
 
-from pipeline.base import geodesy
-from pipeline.base.values import Floats, Frozen, Rep, ZoneAxis
-from pipeline.measure.zones import project
+from pipeline.base.values import Floats, Rep, ZoneAxis
+from pipeline.measure.traces import OnAxis, Trace
 
 RUN_MPS = 4.0  # nobody carries a baton into a zone slower, even at the end of 400 m
 REST_MPS = 1.2
 AROUND_M = 25.0  # about a zone: two seconds of running, and a fix's error
-FAR_M = 40.0  # from the line: such a fix has no part in a takeover, its place may be rough
 OFF_LANE_M = 9.0  # slow errors of two metres, a neighbour's lane, a survey's mistake
 BEHIND_M = 45.0  # how far the incoming runner may still be when the receiver goes
 NEAR_M = 4.0  # trunks this near at speed could pass a baton, errors included
 MATCH_WINDOW_S = 90.0
 TYPICAL_MPS, TYPICAL_S = 9.8, 1.25  # of a start, to guess its moment across a gap
-OUTLIERS_HZ = 4.0
 SAME_S = 3.0  # two takeovers of one runner this near in time are one
 STAND_OFF_M = 5.0  # a stand seen this far from the sheet's tape is another rep's
-
-
-@dataclass(frozen=True, eq=False)
-class Trace(Frozen):
-    """One runner's whole session from the unit that serves best: `t_s` (n,) UTC, degrees (n,),
-    `speed_mps` (n,) NaN where none, `pace_mps` (n,) the speed for finding (from positions
-    where the unit gave none)."""
-
-    runner: str
-    t_s: Floats
-    latitude_deg: Floats
-    longitude_deg: Floats
-    speed_mps: Floats
-    pace_mps: Floats
-    rate_hz: float
-
-
-@dataclass(frozen=True, eq=False)
-class OnAxis(Frozen):
-    """A trace on one zone's axis: east-north `xy_m` (n, 2), `s_m` and `offset_m` (n,)."""
-
-    xy_m: Floats
-    s_m: Floats
-    offset_m: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,13 +52,6 @@ class _Launch:
     offset_m: float
 
 
-def in_plane(trace: Trace, axis: ZoneAxis) -> Floats:
-    """East-north metres (n, 2) from the origin that all axes of a venue share."""
-    origin = (axis.origin_lat_deg, axis.origin_lon_deg, axis.origin_alt_m)
-    height = np.full(len(trace.t_s), axis.origin_alt_m)
-    return geodesy.to_enu(trace.latitude_deg, trace.longitude_deg, height, origin)[:, :2]
-
-
 def may_hold_one(axis: ZoneAxis, traces: Mapping[str, Trace], plane: Mapping[str, Floats]) -> bool:
     """Whether two runners ran near the zone at all: else looking closer can find nothing."""
     zone = (axis.s_m > axis.back_m - AROUND_M) & (axis.s_m < axis.exit_m + AROUND_M)
@@ -96,21 +61,6 @@ def may_hold_one(axis: ZoneAxis, traces: Mapping[str, Trace], plane: Mapping[str
         running = plane[name][trace.pace_mps > RUN_MPS]
         ran += bool(((running > low) & (running < high)).all(axis=1).any())
     return ran >= 2
-
-
-def on_axis(trace: Trace, axis: ZoneAxis, xy_m: Floats | None = None) -> OnAxis:
-    """The trace beside one zone's axis; `xy_m` is what `in_plane` gives, where it is known."""
-    xy = in_plane(trace, axis) if xy_m is None else xy_m
-    s, offset = np.full(len(xy), np.nan), np.full(len(xy), np.nan)
-    near = np.isfinite(xy[:, 0]) & (trace.pace_mps < 20)
-    if near.any():
-        s[near], offset[near] = project(axis, xy[near], within_m=FAR_M, to_m=1e-3)
-        # For finding, a fix without a place takes the place between its neighbours'.
-        s = np.interp(trace.t_s, trace.t_s[near], s[near])
-        offset = np.interp(trace.t_s, trace.t_s[near], offset[near])
-        if trace.rate_hz > OUTLIERS_HZ:  # lone outliers must not hide a crossing
-            s, offset = median_filter(s, 5), median_filter(offset, 5)
-    return OnAxis(xy, s, offset)
 
 
 def _launches(trace: Trace, place: OnAxis) -> list[_Launch]:
@@ -174,7 +124,7 @@ def candidates(
                 if incoming == outgoing:
                     continue
                 for entry in _between(entries[incoming], launch.at_s - 4.0, launch.at_s + 6.0):
-                    one = _judge(
+                    one = _judge_candidate(
                         traces,
                         places,
                         axis,
@@ -188,7 +138,7 @@ def candidates(
                     )
                     if one is not None:
                         found.append(one)
-    return _once(found)
+    return _each_once(found)
 
 
 def _between(moments: Floats, after: float, before: float) -> Floats:
@@ -196,7 +146,7 @@ def _between(moments: Floats, after: float, before: float) -> Floats:
     return moments[np.searchsorted(moments, after, "right") : np.searchsorted(moments, before)]
 
 
-def _judge(
+def _judge_candidate(
     traces: Mapping[str, Trace],
     places: Mapping[str, OnAxis],
     axis: ZoneAxis,
@@ -255,7 +205,7 @@ def _last_before(runs: Sequence[_Launch], after: float, before: float) -> _Launc
     return runs[place] if place >= 0 and runs[place].at_s > after else None
 
 
-class _Taken:
+class _KeptMoments:
     """Moments of takeovers kept, by whose they are: whether another lies within SAME_S. Only the
     neighbours in time are looked at."""
 
@@ -271,11 +221,11 @@ class _Taken:
         insort(self._moments.setdefault(whose, []), moment)
 
 
-def _once(found: Sequence[Candidate]) -> list[Candidate]:
+def _each_once(found: Sequence[Candidate]) -> list[Candidate]:
     """One takeover a launch and one an entry: the nearest pair wins, completed before tried."""
     order = sorted(found, key=lambda c: (not c.completed, abs(c.closest_m), abs(c.offset_m)))
     kept: list[Candidate] = []
-    goes, entries = _Taken(), _Taken()
+    goes, entries = _KeptMoments(), _KeptMoments()
     for one in order:
         if not (goes.near(one.outgoing, one.go_s) or entries.near(one.incoming, one.entry_s)):
             goes.add(one.outgoing, one.go_s)
@@ -307,7 +257,7 @@ def across_axes(
         key=lambda c: (not c.completed, strangeness(c), abs(c.offset_m)),
     )
     kept: list[Candidate] = []
-    entries = _Taken()
+    entries = _KeptMoments()
     for one in every:
         both = (one.incoming, one.outgoing)
         if not any(entries.near(runner, one.entry_s) for runner in both):
@@ -325,10 +275,10 @@ def match(
     orders = [list(reps)]
     if reps and all(rep.start_utc_s is not None for rep in reps):
         orders.append(sorted(reps, key=lambda rep: rep.start_utc_s or 0.0))
-    return max((_aligned(found, order, axes) for order in orders), key=lambda one: one[0])[1]
+    return max((_best_alignment(found, order, axes) for order in orders), key=lambda one: one[0])[1]
 
 
-def _aligned(
+def _best_alignment(
     found: Sequence[Candidate], reps: Sequence[Rep], axes: Sequence[ZoneAxis]
 ) -> tuple[float, list[tuple[Candidate | None, Rep | None]]]:
     """The best alignment of two orders, and its worth.

@@ -14,8 +14,9 @@ import numpy as np
 from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate, Floats, Frozen, Imu, Ints, Rep, ZoneAxis
 from pipeline.measure import estimator, noise, passes, steps
-from pipeline.measure.finding import Candidate, OnAxis, Trace
+from pipeline.measure.finding import Candidate
 from pipeline.measure.launch import find_launch
+from pipeline.measure.traces import OnAxis, Trace
 
 STAND_S = 6.0  # so much of a stand is enough to fix the slow error
 TAPE_SD_M = 0.08
@@ -189,15 +190,7 @@ def build_case(
 def _cut_trace(trace: Trace, place: OnAxis, zero: float, end: float) -> tuple[Trace, OnAxis]:
     """What of a session's traces a rep can need, so that its cost does not grow with them."""
     near = slice(*np.searchsorted(trace.t_s, [zero - AROUND_S, end + AROUND_S]))
-    trace = replace(
-        trace,
-        t_s=trace.t_s[near],
-        latitude_deg=trace.latitude_deg[near],
-        longitude_deg=trace.longitude_deg[near],
-        speed_mps=trace.speed_mps[near],
-        pace_mps=trace.pace_mps[near],
-    )
-    return trace, OnAxis(place.xy_m[near], place.s_m[near], place.offset_m[near])
+    return trace.rows(near), place.rows(near)
 
 
 def _cut_imu(imu_and_sd: tuple[Imu, float], zero: float, end: float) -> tuple[Imu, float]:

@@ -25,7 +25,7 @@ from pipeline.base.values import Progress
 from pipeline.errors import BatontraceError, InputError, NothingMeasured, OutputError
 from pipeline.read.practice.session import read_session
 from pipeline.season.engines import Threads
-from pipeline.session import process
+from pipeline.session import constants, process
 from pipeline.tables import compacting, data_package, schema, store
 from pipeline.tables.places import Folder, Place, open_place
 
@@ -179,7 +179,7 @@ def look(task: Task) -> Outcome:
         source = open_place(task.source)
         if isinstance(source, Folder):
             session = read_session(source.path / task.name)
-            record = process.intended(session, task.command)
+            record = process.run_record(session, task.command)
             mark, session_id = store.run_sha256(record), session.id
             size = sum(_size(source.path / task.name, name) for name in record["inputs"])
         else:
@@ -273,8 +273,8 @@ def _differences(stored: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[
     for name, version in now["versions"].items():
         if (former := stored.get("versions", {}).get(name)) != version:
             yield f"{name} {former} is now {version}"
-    if stored.get("settings") != json.loads(json.dumps(now["settings"], default=str)):
-        yield "settings changed"
+    if words := constants.differences(stored.get("settings"), now["settings"]):
+        yield words
 
 
 def _record(target: Place, session: str) -> dict[str, Any] | None:
@@ -316,7 +316,7 @@ class _Listed(NamedTuple):
     def mark(self) -> str:
         """Changes where a file was written again, or the settings or versions are others. An
         object cannot be changed, only written anew: its size and time tell, without a download."""
-        now = [self.name, self.files, process.settings(), store.versions()]
+        now = [self.name, self.files, constants.gather(), store.versions()]
         told = json.dumps(now, sort_keys=True, default=str)
         return hashlib.sha256(told.encode()).hexdigest()
 

@@ -9,6 +9,7 @@ from straight import axis
 from pipeline.base import geodesy
 from pipeline.base.values import Rep
 from pipeline.measure import finding
+from pipeline.measure.traces import Trace
 
 LANE = axis()
 UTC = 1.778e9
@@ -35,7 +36,7 @@ def trace(name, t, s, speed, aside=0.0, lane=LANE, utc=UTC):
     east_north = np.column_stack([s, np.full(t.size, -aside), np.zeros(t.size)])
     lat, lon, _ = geodesy.from_enu(east_north, origin)
     pace = np.abs(speed)
-    return finding.Trace(name, utc + t, lat, lon, pace, pace, round(1 / np.diff(t).mean()))
+    return Trace(name, utc + t, lat, lon, pace, pace, round(1 / np.diff(t).mean()))
 
 
 def runner(name, stand, *parts, rate=10.0, until=60.0, **other):
@@ -56,7 +57,7 @@ def outgoing(at=13.6, name="bo", rate=10.0, lasts=6.5, **other):
 
 def find(*traces, lane=LANE):
     by_name = {one.runner: one for one in traces}
-    places = {name: finding.on_axis(one, lane) for name, one in by_name.items()}
+    places = {name: one.on_axis(lane) for name, one in by_name.items()}
     return finding.candidates(by_name, places, lane, 0)
 
 
@@ -67,7 +68,7 @@ def find(*traces, lane=LANE):
 def test_takeover_is_found_once(rate):
     (one,) = find(incoming(rate=rate), outgoing(rate=rate))
     assert (one.incoming, one.outgoing, one.completed) == ("ada", "bo", True)
-    entry = float(np.interp(0.0, finding.on_axis(incoming(), LANE).s_m, incoming().t_s))
+    entry = float(np.interp(0.0, incoming().on_axis(LANE).s_m, incoming().t_s))
     assert one.entry_s == pytest.approx(entry, abs=0.2)
     assert one.go_s == pytest.approx(UTC + 13.6, abs=1 / rate + 0.4)
     assert one.set_off_s == pytest.approx(UTC + 10.0, abs=1 / rate + 0.4)
@@ -127,7 +128,7 @@ def test_walk_back_is_none():
 def test_rep_broken_off_before_the_zone_is_none():
     # The incoming runner pulls up 10 m before the zone; the other sets off all the same.
     pulled = runner("ada", -30.0, (10.0, 9.5, 2.4, 1.2), (12.4, 0.0, 5.0, 0.5))
-    assert finding.on_axis(pulled, LANE).s_m.max() < -5.0
+    assert pulled.on_axis(LANE).s_m.max() < -5.0
     assert find(pulled, outgoing()) == []
 
 
@@ -174,7 +175,7 @@ def test_runs_the_other_way_are_none():
 def test_nobody_there_is_none():
     assert find() == []
     empty = np.empty(0)
-    nobody = finding.Trace("ada", empty, empty, empty, empty, empty, 10.0)
+    nobody = Trace("ada", empty, empty, empty, empty, empty, 10.0)
     assert find(nobody, outgoing()) == []
 
 
@@ -221,7 +222,7 @@ def test_same_takeover_on_two_axes_counts_once():
     people = {one.runner: one for one in (incoming(), outgoing())}
     lists = []
     for i, lane in enumerate((LANE, other)):
-        places = {name: finding.on_axis(one, lane) for name, one in people.items()}
+        places = {name: one.on_axis(lane) for name, one in people.items()}
         lists.append(finding.candidates(people, places, lane, i))
     for lane, chosen in ((3, 0), (4, 1)):
         (one,) = finding.across_axes(lists, (LANE, other), (), lane)
@@ -320,9 +321,9 @@ def test_looking_costs_as_much_more_as_there_is_more_to_see(monkeypatch, noise_m
     """Counted, not timed: pairs of a launch and an entry that are looked at, and neighbours in
     time that they are compared with. An hour of noise has thousands of either."""
     looked, compared = [], []
-    judge, near = finding._judge, finding._Taken.near
-    monkeypatch.setattr(finding, "_judge", lambda *a: looked.append(1) or judge(*a))
-    monkeypatch.setattr(finding._Taken, "near", lambda *a: compared.append(1) or near(*a))
+    judge, near = finding._judge_candidate, finding._KeptMoments.near
+    monkeypatch.setattr(finding, "_judge_candidate", lambda *a: looked.append(1) or judge(*a))
+    monkeypatch.setattr(finding._KeptMoments, "near", lambda *a: compared.append(1) or near(*a))
     costs = []
     for count in (5, 20):
         find(*evenings_on_end(count, noise_m))
@@ -342,7 +343,7 @@ def test_rows_and_candidates_are_aligned_as_one_by_one():
         found = find(*evenings_on_end(3))[: rng.integers(0, 4)]
         names = [("ada", "bo"), ("bo", "ada")]
         reps = [row(*names[rng.integers(0, 2)]) for _ in range(rng.integers(0, 4))]
-        worth, pairs = finding._aligned(found, reps, [LANE])
+        worth, pairs = finding._best_alignment(found, reps, [LANE])
         assert worth == pytest.approx(best_by_trying(found, reps), abs=1e-12)
         told = sum(finding._likeness(one, row, [LANE]) for one, row in pairs if one and row)
         assert told == pytest.approx(worth, abs=1e-12)

@@ -17,6 +17,7 @@ from evenings import IDS, an_evening, contents
 from random_tables import random_table
 
 from pipeline.errors import InputError, NothingMeasured, OutputError
+from pipeline.measure import passes
 from pipeline.read.practice.session import read_session
 from pipeline.season import engines, season
 from pipeline.session import process
@@ -43,7 +44,7 @@ def quick_fixture(monkeypatch):
         if "unmeasurable" in path.read_text():
             raise NothingMeasured(path, "no takeover")
         tables = {name: random_table(name, session.id, 3) for name in schema.TABLES}
-        store.write_session(out, session.id, tables, process.intended(session, command, source))
+        store.write_session(out, session.id, tables, process.run_record(session, command, source))
         return process.Result(session, tables, (), ())
 
     monkeypatch.setattr(process, "process", measure)
@@ -95,7 +96,7 @@ def test_a_file_that_comes_or_goes_is_a_change(evenings, quick):
 @pytest.mark.parametrize(
     ("where", "name", "value", "said"),
     [
-        (process, "settings", lambda: {"stiffness": 2.0}, "settings changed"),
+        (passes, "GRID_S", 0.03, "settings: measure.passes.GRID_S"),
         (store, "versions", lambda: {"batontrace": "9.9"}, "is now 9.9"),
     ],
 )

@@ -1,1 +1,1 @@
-"""One clock for every stream of a session."""
+"""Every stream of a session on one clock, UTC, with standard errors."""

@@ -1,0 +1,136 @@
+"""Every constant a session's tables rest on, for the record of a run.
+
+The constants are the upper-case names at the top of the modules of `ROOMS`, private ones too,
+and the versions and bounds of the tables' schemas. Modules are found by walking the packages,
+so a new one cannot be forgotten. A number written inside a function is not seen: what changes
+there changes with the version of batontrace, which the record holds as well.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib
+import json
+import math
+import pkgutil
+import re
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass
+from functools import lru_cache
+from types import FunctionType, ModuleType
+from typing import Any
+
+import numpy as np
+
+from pipeline.tables import schema
+
+ROOMS = ("pipeline.base", "pipeline.measure", "pipeline.read", "pipeline.session")
+ELSEWHERE = (  # modules whose constants reach no table of a session
+    "pipeline.base.words",  # cautions: pages and cards show them
+    "pipeline.measure.placement",  # lays out a venue, which is then a file of the session
+    "pipeline.session.check",
+    "pipeline.session.constants",
+    "pipeline.session.lay_out",
+    "pipeline.session.template",
+)
+LONGEST = 80  # characters of one constant in the record; a longer one stands there by its digest
+NAMED_CHANGES = 6  # in a sentence about what changed
+
+
+def gather() -> dict[str, dict[str, Any]]:
+    """All constants by module and name, such as {"measure.passes": {"GRID_S": 0.02}}.
+
+    A number or a string stands as it is; arrays, estimates and the like stand as JSON text, by
+    their digest where that is long. The values are those of this moment, and the result comes
+    back from JSON as it went.
+    """
+    found = {
+        module.__name__.removeprefix("pipeline."): _constants_of(module) for module in _modules()
+    }
+    found["schemas"] = {table: _schema_of(table) for table in schema.TABLES}
+    return {name: constants for name, constants in found.items() if constants}
+
+
+def differences(before: Any, now: Mapping[str, Mapping[str, Any]]) -> str:
+    """Which constants differ between a stored record and `now`, in words; "" where none does.
+
+    `before` is what `gather` gave to the former run, or whatever an older version recorded.
+    """
+    if not isinstance(before, Mapping) or not all(isinstance(v, Mapping) for v in before.values()):
+        return "settings: recorded by an older version"
+    changed = [
+        f"{module}.{name}"
+        for module in sorted({*before, *now})
+        for name in sorted({*before.get(module, {}), *now.get(module, {})})
+        if before.get(module, {}).get(name) != now.get(module, {}).get(name)
+    ]
+    if not changed:
+        return ""
+    more = f" and {len(changed) - NAMED_CHANGES} more" if len(changed) > NAMED_CHANGES else ""
+    return f"settings: {', '.join(changed[:NAMED_CHANGES])}{more}"
+
+
+@lru_cache(maxsize=1)
+def _modules() -> tuple[ModuleType, ...]:
+    """The modules of `ROOMS` in the order of their names, but for those `ELSEWHERE`."""
+    names = set(ROOMS)
+    for room in ROOMS:
+        path = importlib.import_module(room).__path__
+        names |= {found.name for found in pkgutil.walk_packages(path, f"{room}.")}
+    return tuple(importlib.import_module(name) for name in sorted(names - {*ELSEWHERE}))
+
+
+def _constants_of(module: ModuleType) -> dict[str, Any]:
+    """A module's upper-case names that hold data, as `_plain` has them."""
+    values = {
+        name: _plain(value)
+        for name, value in sorted(vars(module).items())
+        if name.isupper() and not name.startswith("__")
+    }
+    return {name: _one_line(value) for name, value in values.items() if value is not None}
+
+
+def _plain(value: object) -> Any:
+    """A constant in numbers, strings, lists and dicts; None where it is no data (a lock, a type
+    variable, a time zone)."""
+    if isinstance(value, np.ndarray | np.generic):
+        return _plain(value.tolist())
+    if isinstance(value, str | int) or (isinstance(value, float) and math.isfinite(value)):
+        return value
+    if isinstance(value, float | bytes | complex | range):
+        return repr(value)
+    if isinstance(value, re.Pattern):
+        return [_plain(value.pattern), value.flags]
+    if isinstance(value, FunctionType):
+        return f"{value.__module__}.{value.__qualname__}"
+    if isinstance(value, Mapping):
+        return {str(key): _plain(own) for key, own in value.items()}
+    if isinstance(value, set | frozenset):
+        return sorted((_plain(own) for own in value), key=repr)
+    if isinstance(value, tuple | list):
+        return [_plain(own) for own in value]
+    if is_dataclass(value) and not isinstance(value, type):
+        return {one.name: _plain(getattr(value, one.name)) for one in fields(value)}
+    return None
+
+
+def _one_line(value: Any) -> Any:
+    text = json.dumps(value, sort_keys=True, ensure_ascii=False)
+    if len(text) > LONGEST:
+        return _digest(text)
+    return text if isinstance(value, list | dict) else value
+
+
+def _digest(text: str) -> str:
+    return f"sha256 {hashlib.sha256(text.encode()).hexdigest()[:16]}"
+
+
+def _schema_of(table: str) -> str:
+    """A table's version, and a digest of its columns' types and bounds: a figure out of bounds
+    is left empty."""
+    facts = schema.facts(table)
+    columns = [
+        [one.name, one.type, one.nullable, *map(str, one.bounds), one.values, one.sd]
+        for one in facts.columns
+    ]
+    return f"version {facts.version}, {_digest(json.dumps(columns))}"

@@ -1,0 +1,227 @@
+"""What was measured as rows of a session's tables."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline.base.values import Clock, Estimate, Floats, RecordingSpec, Session, TimedRecording
+from pipeline.measure import reps, takeovers
+from pipeline.tables import schema
+
+CURVE_COLUMNS = ("t_s", "s_m", "s_sd_m", "v_mps", "v_sd_mps", "a_mps2")
+
+
+def _pair(name: str, estimate: Estimate | None, unit: str) -> dict[str, float | None]:
+    value = None if estimate is None else estimate.value
+    sd = None if estimate is None else estimate.sd
+    return {f"{name}_{unit}": value, f"{name}_sd_{unit}": sd}
+
+
+def exchanges_table(session: Session, measured: Sequence[takeovers.MeasuredTakeover]) -> pa.Table:
+    """The table `exchanges`: a row a takeover, numbered from 1 in the order given."""
+    rows = [
+        _within_bounds(_exchange_row(session, number, one))
+        for number, one in enumerate(measured, start=1)
+    ]
+    names = schema.facts("exchanges").names
+    return schema.conform("exchanges", {n: [row[n] for row in rows] for n in names})
+
+
+def _within_bounds(row: dict[str, object]) -> dict[str, object]:
+    """A figure that cannot be is left empty with a remark, and costs nothing but itself."""
+    said = []
+    sound = dict(row)
+    for column in schema.facts("exchanges").columns:
+        for name in (column.name, column.sd):
+            value = row.get(name) if name is not None else None
+            if name is None or not column.nullable or not isinstance(value, float):
+                continue
+            low, high = (0.0, np.inf) if name == column.sd else column.bounds
+            if not (np.isfinite(value) and low <= value <= high):
+                sound[column.name] = None
+                if column.sd is not None:
+                    sound[column.sd] = None
+                said.append(f"{name} came out as {value:.3g}, which cannot be: left empty")
+    return {**sound, "remarks": [*_texts(row["remarks"]), *said]}
+
+
+def _texts(value: object) -> list[str]:
+    return [str(item) for item in value] if isinstance(value, list) else []
+
+
+def _exchange_row(
+    session: Session, number: int, one: takeovers.MeasuredTakeover
+) -> dict[str, object]:
+    axis = one.case.problem.axis
+    lag = None if one.go is None or one.mark is None else one.go.value - one.mark.value
+    speed = None if one.zone_time is None else axis.exit_m / one.zone_time.value
+    rep = one.case.rep
+    feet = {runner.id: runner.foot_m for runner in session.runners}
+    return {
+        "session": session.id,
+        "exchange": number,
+        "rep": None if rep is None else rep.rep,
+        "event": session.event,
+        "zone": axis.zone,
+        "lane": axis.lane,
+        "incoming": one.case.candidate.incoming,
+        "outgoing": one.case.candidate.outgoing,
+        "outcome": one.outcome,
+        "zero_utc": datetime.fromtimestamp(one.zero_utc_s, UTC),
+        "mark_m": one.mark_m,
+        **_pair("mark_t", one.mark, "s"),
+        **_pair("go_t", one.go, "s"),
+        "go_lag_s": lag,
+        **_pair("pass_t", one.passed, "s"),
+        "pass_m": None if one.pass_place is None else one.pass_place.value,
+        "pass_sd_m": None if one.pass_place is None else one.pass_place.sd,
+        "pass_basis": one.pass_basis,
+        "p_in_zone": one.p_in_zone,
+        **_pair("zone_time", one.zone_time, "s"),
+        "zone_speed_mps": speed,
+        **_pair("v_in_entry", one.v_in_entry, "mps"),
+        **_pair("v_in_pass", one.v_in_pass, "mps"),
+        **_pair("v_out_pass", one.v_out_pass, "mps"),
+        **_pair("v_out_exit", one.v_out_exit, "mps"),
+        **_pair("free_distance", one.free_distance, "m"),
+        "steps_to_pass": one.steps_to_pass,
+        "foot_m": feet.get(one.case.candidate.outgoing),
+        "incoming_foot_m": feet.get(one.case.candidate.incoming),
+        "faults": list(one.faults),
+        "remarks": list(one.remarks),
+    }
+
+
+def speed_curves_table(
+    session: Session, measured: Sequence[takeovers.MeasuredTakeover]
+) -> pa.Table:
+    """The table `speed_curves`: both runners of each takeover, without figures out of bounds."""
+    curves = [
+        (number, _curve_within_bounds(curve))
+        for number, one in enumerate(measured, start=1)
+        for curve in one.curves
+    ]
+
+    def joined(name: str) -> Floats:
+        parts = [getattr(curve, name) for _, curve in curves]
+        return np.concatenate(parts) if parts else np.empty(0)
+
+    def repeated(values: Sequence[object]) -> list[object]:
+        return [v for v, (_, c) in zip(values, curves, strict=True) for _ in range(len(c.t_s))]
+
+    return schema.conform(
+        "speed_curves",
+        {
+            "session": [session.id] * sum(len(c.t_s) for _, c in curves),
+            "exchange": repeated([i for i, _ in curves]),
+            "runner": repeated([c.runner for _, c in curves]),
+            "role": repeated([c.role for _, c in curves]),
+            **{name: joined(name) for name in CURVE_COLUMNS},
+        },
+    )
+
+
+def _curve_within_bounds(curve: takeovers.MeasuredCurve) -> takeovers.MeasuredCurve:
+    """The curve without the rows in which a figure is out of its column's bounds."""
+    facts = {column.name: column for column in schema.facts("speed_curves").columns}
+    keep = np.ones(len(curve.t_s), dtype=bool)
+    for name in CURVE_COLUMNS:
+        value = getattr(curve, name)
+        low, high = facts[name].bounds
+        keep &= np.isfinite(value) & (value >= low) & (value <= high)
+    kept: dict[str, Any] = {name: getattr(curve, name)[keep] for name in CURVE_COLUMNS}
+    return replace(curve, **kept)
+
+
+def recordings_table(rows: Sequence[dict[str, object]], solved: reps.SolvedReps | None) -> pa.Table:
+    """The table `recordings`: the rows of the files, with the receivers' noise as measured."""
+    rows = [{**row, **_measured_noise(row, solved)} for row in rows]
+    names = schema.facts("recordings").names
+    return schema.conform("recordings", {n: [row[n] for row in rows] for n in names})
+
+
+def _measured_noise(row: Mapping[str, object], solved: reps.SolvedReps | None) -> dict[str, float]:
+    if solved is None or row["sensor"] != "gnss" or row["runner"] not in solved.levels:
+        return {}
+    level = solved.levels[str(row["runner"])]
+    return {"position_noise_m": level.position_m, "speed_noise_mps": level.speed_mps}
+
+
+def recording_rows(
+    session: Session, recordings: Sequence[TimedRecording]
+) -> list[dict[str, object]]:
+    """One row a file and sensor, as far as reading and the clocks tell."""
+    rows = [
+        _recording_row(session, timed, sensor) for timed in recordings for sensor in ("gnss", "imu")
+    ]
+    return [row for row in rows if row is not None]
+
+
+def unread_row(session: Session, spec: RecordingSpec, why: str) -> dict[str, object]:
+    """The row of a file that could not be read, with the reason."""
+    known: dict[str, object] = {
+        "session": session.id,
+        "runner": spec.runner,
+        "file": spec.file,
+        "samples": 0,
+        "dropped_samples": 0,
+        "clock": spec.clock,
+        "clock_basis": "none",
+        "remarks": [why],
+    }
+    return {name: known.get(name) for name in schema.facts("recordings").names}
+
+
+def _recording_row(
+    session: Session, timed: TimedRecording, sensor: str
+) -> dict[str, object] | None:
+    """The row of one sensor, `gnss` or `imu`, of one file; None where the file has none."""
+    raw = timed.recording.fixes if sensor == "gnss" else timed.recording.imu
+    on_utc = timed.fixes if sensor == "gnss" else timed.imu
+    clock = timed.fixes_clock if sensor == "gnss" else timed.imu_clock
+    if raw is None:
+        return None
+    clock = clock or Clock("none")
+    t = on_utc.t_s if on_utc is not None else np.empty(0)
+    stamps = t if len(t) else np.sort(raw.t_s)
+    step = np.diff(stamps)
+    remarks = (
+        [*timed.recording.remarks, *timed.remarks, *clock.remarks]
+        if sensor == "gnss" or (timed.recording.fixes is None)
+        else list(clock.remarks)
+    )
+    dropped = (
+        timed.recording.dropped_fixes + timed.dropped_fixes
+        if sensor == "gnss"
+        else timed.recording.dropped_imu + timed.dropped_imu
+    )
+    return {
+        "session": session.id,
+        "runner": timed.spec.runner,
+        "file": timed.spec.file,
+        "format": timed.recording.format,
+        "sensor": sensor,
+        "samples": len(stamps),
+        "rate_hz": float(1 / np.median(step)) if len(step) and np.median(step) > 0 else None,
+        "first_utc": datetime.fromtimestamp(t[0], UTC) if len(t) else None,
+        "last_utc": datetime.fromtimestamp(t[-1], UTC) if len(t) else None,
+        "longest_gap_s": float(step.max()) if len(step) else None,
+        "dropped_samples": dropped,
+        "clock": timed.spec.clock,
+        "clock_basis": clock.basis,
+        "offset_s": clock.offset_s,
+        "counter_zero_utc": None
+        if clock.counter_zero_utc_s is None
+        else datetime.fromtimestamp(clock.counter_zero_utc_s, UTC),
+        "clock_sd_s": clock.sd_s,
+        "drift_ppm": clock.drift_ppm if clock.basis in ("taps", "motion") else None,
+        "position_noise_m": None,
+        "speed_noise_mps": None,
+        "remarks": list(dict.fromkeys(remarks)),
+    }
