@@ -13,7 +13,7 @@ from random_tables import table_of
 from stored_sessions import ASKED
 
 from pipeline.advise import decisions
-from pipeline.advise.marks import Settings
+from pipeline.advise.settings import Settings
 from pipeline.show import publish, scenes
 from pipeline.show.markup import plain
 from pipeline.tables import lake, schema, store
@@ -34,7 +34,7 @@ def out(tmp_path_factory):
     """Two evenings of four runners, with marks and progress."""
     folder = tmp_path_factory.mktemp("shown") / "out"
     store_lake(folder, evenings=2, reps=7)
-    decisions.marks(folder, Settings())
+    decisions.decide_marks(folder, Settings())
     return folder
 
 

@@ -18,7 +18,7 @@ from random_tables import table_of
 from stored_sessions import ASKED, files_below
 
 from pipeline.advise import decisions
-from pipeline.advise.marks import Settings
+from pipeline.advise.settings import Settings
 from pipeline.base.words import CAUTION
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.show import publish
@@ -32,7 +32,7 @@ def season(tmp_path_factory):
     """Two evenings with decisions; do not write here."""
     out = tmp_path_factory.mktemp("season") / "out"
     store_lake(out)
-    decisions.marks(out, Settings())
+    decisions.decide_marks(out, Settings())
     return out
 
 

@@ -22,7 +22,7 @@ from lakes import QUICK
 import pipeline
 from pipeline import api
 from pipeline.advise import decisions
-from pipeline.advise.marks import Settings
+from pipeline.advise.settings import Settings
 from pipeline.errors import InputError, UsageError
 from pipeline.tables import lake, schema
 
@@ -57,7 +57,7 @@ def folder(tmp_path_factory, request):
     shutil.copytree(ROOT / STRAIGHT, folder / STRAIGHT)
     with contextlib.chdir(folder):
         assert failures("process_session") == ""
-    decisions.marks(folder / "out", Settings(**QUICK))
+    decisions.decide_marks(folder / "out", Settings(**QUICK))
     return folder
 
 

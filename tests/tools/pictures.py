@@ -28,7 +28,7 @@ from checkout import ROOT, SAMPLES
 from html_page import Page
 
 from pipeline.advise import decisions
-from pipeline.advise.marks import Settings
+from pipeline.advise.settings import Settings
 from pipeline.session.process import process
 from pipeline.show import publish
 from pipeline.show.figures import vector
@@ -43,7 +43,7 @@ def sample_lake(out: Path) -> Path:
     """The sample's sessions of the 4x100 measured, and marks worked out."""
     for name in SESSIONS:
         process(SAMPLES / name / "session.toml", out)
-    decisions.marks(out, Settings())
+    decisions.decide_marks(out, Settings())
     return out
 
 
