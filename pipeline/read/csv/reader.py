@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from pipeline.base.values import Basis, Floats
 from pipeline.errors import RecordingError
-from pipeline.read.content import (
+from pipeline.read.screening import (
     STANDARD_GRAVITY_MPS2,
     Content,
     sieve_fixes,
@@ -34,7 +34,7 @@ from pipeline.read.content import (
     why_no_fixes,
 )
 from pipeline.read.stamps import NO_ZONE, iso_stamp
-from pipeline.read.texts import column, floats
+from pipeline.read.text_columns import arrow_column, arrow_floats
 
 POSIX_FROM_S = 1e9  # 2001-09-09T01:46:40Z; no unit's counter runs for 31 years
 
@@ -136,7 +136,7 @@ class Layout(NamedTuple):
     first_rows: tuple[tuple[str, ...], ...]
 
 
-def read(
+def read_csv(
     path: Path,
     data: bytes,
     columns: Mapping[str, Mapping[str, str]] | None = None,
@@ -483,7 +483,7 @@ def _numbers(cells: pa.ChunkedArray) -> tuple[pa.ChunkedArray, int]:
 
 
 def _floats(values: pa.ChunkedArray, factor: float = 1.0) -> Floats:
-    numbers = floats(values)
+    numbers = arrow_floats(values)
     return numbers * factor if factor != 1.0 else numbers
 
 
@@ -531,7 +531,7 @@ def _iso_column(cells: pa.ChunkedArray) -> tuple[Floats, bool]:
             ns = pc.cast(cells, pa.timestamp("ns", zone))
         except pa.ArrowInvalid:
             continue
-        whole, stated = column(ns, np.int64)
+        whole, stated = arrow_column(ns, np.int64)
         seconds, rest = np.divmod(whole, 1_000_000_000)
         t_s: Floats = seconds + rest * 1e-9
         return t_s if stated is None else np.where(stated, t_s, np.nan), zone is not None
