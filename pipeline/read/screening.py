@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.base.values import Basis, Fixes, Floats, Imu
 
+AXES = ("x", "y", "z")
 STANDARD_GRAVITY_MPS2 = 9.80665  # ISO 80000-3; what a "g" in a file means
 FASTEST_MPS = 300.0  # an airliner's; units write more (9999, 655.35) to say "none"
 GPS_EPOCH_S = 315_964_800.0  # 1980-01-06T00:00Z (IS-GPS-200); no satellite fix is older

@@ -9,9 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.base.values import Floats
-from pipeline.read.screening import float_column
-
-AXES = ("x", "y", "z")
+from pipeline.read.screening import AXES, float_column
 
 
 class Messages(NamedTuple):

@@ -6,6 +6,8 @@ import re
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from pipeline.read.screening import AXES
+
 DEVELOPER_ID, FIELD_DESCRIPTION = 207, 206  # FIT profile, type mesg_num
 TIMESTAMP = 253  # the same field number in every message
 
@@ -42,7 +44,7 @@ class MessageKind(NamedTuple):
 
 
 def _axis_fields(first: int, name: str) -> dict[int, ProfileField]:
-    return {first + i: ProfileField(f"{name}_{axis}") for i, axis in enumerate("xyz")}
+    return {first + i: ProfileField(f"{name}_{axis}") for i, axis in enumerate(AXES)}
 
 
 # FIT profile 21: messages by their global number, fields by theirs.

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from pipeline.base.values import Floats
 from pipeline.read.fit.clock import milliseconds
-from pipeline.read.fit.messages import AXES, Messages, first_stated, to_width
-from pipeline.read.screening import STANDARD_GRAVITY_MPS2, finite_rows
+from pipeline.read.fit.messages import Messages, first_stated, to_width
+from pipeline.read.screening import AXES, STANDARD_GRAVITY_MPS2, finite_rows
 
 _GYRO_REACH_S = 0.1  # a turn rate is interpolated over no more than this to a stated one
 
