@@ -1,63 +1,70 @@
-"""From files to values: one `read` over five formats, told apart by what is in them."""
+"""From files to values: `read` turns a recording in any of five formats into a Recording."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
 from pipeline.base.values import Fixes, Imu, Recording
 from pipeline.errors import RecordingError
-from pipeline.read.content import Content
-from pipeline.read.csv import delimited
-from pipeline.read.fit import streams
-from pipeline.read.nmea import log
-from pipeline.read.source import SUPPORTED, format_of, load
-from pipeline.read.xml import gpx, tcx
+from pipeline.read.csv.reader import read_csv
+from pipeline.read.fit.reader import read_fit
+from pipeline.read.formats import SUPPORTED, format_of
+from pipeline.read.nmea.reader import read_nmea
+from pipeline.read.screening import Content
+from pipeline.read.unpacking import unpacked_recording
+from pipeline.read.xml.gpx import read_gpx
+from pipeline.read.xml.tcx import read_tcx
 
 __all__ = ["SUPPORTED", "read"]
 
-_MARKED = {"fit": streams.read, "gpx": gpx.read, "tcx": tcx.read, "nmea": log.read}
+_Columns = Mapping[str, Mapping[str, str]]
+_SELF_DESCRIBING: Mapping[str, Callable[[Path, bytes], Content]] = {
+    "fit": read_fit,
+    "gpx": read_gpx,
+    "tcx": read_tcx,
+    "nmea": read_nmea,
+}
 
 
-def read(
-    path: Path, columns: Mapping[str, Mapping[str, str]] | None = None, clock: str = "gnss"
-) -> Recording:
-    """The fixes and inertial samples of one file, in its own order, SI units, as columns.
+def read(path: Path, columns: _Columns | None = None, clock: str = "gnss") -> Recording:
+    """The fixes and inertial samples of one file as columns in SI units, in the file's order.
 
     `columns` names a CSV's columns and their units ({"acc_x": {"column": "ax", "unit": "g"}});
-    other formats need none. `clock` "gnss": stamps are UTC where the format says so, else the
-    unit's counter; "device": they are a free-running counter, whatever date they claim. The
-    file may be packed with gzip. A damaged file gives what is sound, and a remark.
+    the other formats need none. With `clock` "gnss", stamps are UTC where the format says so and
+    otherwise the unit's counter. With "device" they are a free-running counter, whatever date
+    they claim. The file may be packed with gzip. From a damaged file the sound part is used, and
+    a remark says so.
 
-    Raises RecordingError, naming what was found and what to do, where nothing is usable, and
-    where the file asks for more memory than there is.
+    Raises RecordingError where nothing is usable, and where the file needs more memory than
+    there is. The error says what was found and what to do.
     """
     try:
-        return _read(Path(path), columns, clock)
+        return _read_recording(Path(path), columns, clock)
     except MemoryError:
         raise RecordingError(
             path,
-            "takes more memory than there is",
+            "needs more memory than there is",
             "one session's recording",
             "cut the recording to the session",
         ) from None
 
 
-def _read(path: Path, columns: Mapping[str, Mapping[str, str]] | None, clock: str) -> Recording:
+def _read_recording(path: Path, columns: _Columns | None, clock: str) -> Recording:
     if clock not in ("gnss", "device"):
         raise RecordingError(path, f"clock {clock!r}", '"gnss" or "device"', "correct the session")
-    source = load(path)
-    format_ = format_of(path, source.data)
-    remarks = source.remarks
+    file = unpacked_recording(path)
+    format_ = format_of(path, file.data)
+    remarks = file.remarks
     if format_ == "csv":
-        content = delimited.read(path, source.data, columns, clock)
+        content = read_csv(path, file.data, columns, clock)
     else:
-        content = _MARKED[format_](path, source.data)
+        content = _SELF_DESCRIBING[format_](path, file.data)
         if columns:
-            remarks += (f"columns serve CSV files; this is {format_.upper()} and needs none",)
+            remarks += (f"columns are for CSV files; this is {format_.upper()} and needs none",)
         if clock == "device":
-            content = _counted(content)
+            content = _on_counter(content)
     return Recording(
         path=path,
         format=format_,
@@ -69,8 +76,8 @@ def _read(path: Path, columns: Mapping[str, Mapping[str, str]] | None, clock: st
     )
 
 
-def _counted(content: Content) -> Content:
-    """The same samples, their stamps no longer taken for UTC."""
+def _on_counter(content: Content) -> Content:
+    """The same samples, with stamps that count from an unknown start instead of UTC."""
     fixes: Fixes | None = content.fixes and replace(content.fixes, basis="counter")
     imu: Imu | None = content.imu and replace(content.imu, basis="counter")
     return replace(content, fixes=fixes, imu=imu)

@@ -1,4 +1,4 @@
-"""Time stamps as files write them, to seconds on the POSIX count (UTC without leap seconds)."""
+"""ISO 8601 time stamps of recordings, to seconds on the POSIX count (UTC without leap seconds)."""
 
 from __future__ import annotations
 
@@ -11,7 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.base.values import Floats
-from pipeline.read.texts import Bytes, Places, windows
+from pipeline.read.text_columns import Bytes, Offsets, windows
+
+SECONDS_PER_DAY = 86_400  # POSIX days, without leap seconds
 
 NO_ZONE = "time stamps carry no zone and were taken as UTC"
 
@@ -22,16 +24,16 @@ _LEAP = re.compile(r"([T ]\d\d:?\d\d:?)60")
 
 
 class Stamp(NamedTuple):
-    """Seconds since 1970-01-01T00:00Z (NaN: not a time stamp), and whether a zone was named."""
+    """Seconds since 1970-01-01T00:00Z (NaN: not a time stamp), and whether it names a zone."""
 
     posix_s: float
     zoned: bool
 
 
 def iso_stamp(text: str | None) -> Stamp:
-    """An ISO 8601 date and time of day. A stamp without a zone is read as UTC.
+    """The moment of an ISO 8601 date and time of day. Without a zone it is taken as UTC.
 
-    A leap second, 23:59:60, is the same POSIX second as 00:00:00 of the next day
+    The leap second 23:59:60 is the same POSIX second as 00:00:00 of the next day
     (POSIX.1-2017, Base Definitions 4.16).
     """
     text = (text or "").strip()
@@ -51,12 +53,12 @@ def iso_stamp(text: str | None) -> Stamp:
         return Stamp(stamp.replace(tzinfo=UTC).timestamp() + leap, False)
     try:
         return Stamp(stamp.timestamp() + leap, True)
-    except (OverflowError, ValueError):  # year 1 less an offset
+    except (OverflowError, ValueError):  # year 1 minus an offset
         return Stamp(math.nan, True)
 
 
-def iso_stamps(buffer: Bytes, start: Places, end: Places) -> tuple[Floats, Floats]:
-    """`iso_stamp` of each ASCII text buffer[start:end] (n,): seconds, and 1.0 where zoned."""
+def iso_stamps(buffer: Bytes, start: Offsets, end: Offsets) -> tuple[Floats, Floats]:
+    """`iso_stamp` of each ASCII text buffer[start:end]: seconds (n,), and 1.0 where zoned (n,)."""
     t_s, zoned = np.full(len(start), np.nan), np.ones(len(start))
     width = end - start
     for size in np.unique(width).tolist():
@@ -69,9 +71,12 @@ def iso_stamps(buffer: Bytes, start: Places, end: Places) -> tuple[Floats, Float
 
 
 def _plain_stamps(texts: Bytes) -> tuple[Floats, bool, NDArray[np.bool_]]:
-    """Stamps (n, width) written like the first one, if that is written in full and with signs
-    between; whether they name a zone; and which of them are so, the others' seconds being
-    without meaning."""
+    """Seconds of the stamps (n, width) that are written like the first one.
+
+    Gives the seconds (n,), whether the stamps name a zone, and which of them are written like
+    the first (n,): the seconds of the others mean nothing. The first must be written in full,
+    with signs between its numbers; otherwise none is.
+    """
     n, width = texts.shape
     first = _PLAIN.fullmatch(texts[0].tobytes())
     if first is None:
@@ -81,7 +86,7 @@ def _plain_stamps(texts: Bytes) -> tuple[Floats, bool, NDArray[np.bool_]]:
     for a, b in ((0, 4), (5, 7), (8, 10), (11, 13), (14, 16), (17, 19), (20, 20 + fraction)):
         signs[a:b] = False
     columns = np.ascontiguousarray(texts.T)
-    digits = columns[~signs] - np.uint8(ord("0"))  # below "0" it becomes more than 9
+    digits = columns[~signs] - np.uint8(ord("0"))  # below "0" wraps round to more than 9
     sound = (columns[signs] == columns[signs][:, :1]).all(axis=0) & (digits <= 9).all(axis=0)
 
     def count(a: int, b: int) -> NDArray[np.int64]:
@@ -92,7 +97,7 @@ def _plain_stamps(texts: Bytes) -> tuple[Floats, bool, NDArray[np.bool_]]:
 
     year, month, day = count(0, 4), count(4, 6), count(6, 8)
     hour, minute, second = count(8, 10), count(10, 12), count(12, 14)
-    micros = count(14, 14 + min(fraction, 6)) * 10 ** (6 - min(fraction, 6))  # as Python cuts it
+    micros = count(14, 14 + min(fraction, 6)) * 10 ** (6 - min(fraction, 6))  # as in Python
     months = ((year - 1970) * 12 + month - 1).astype("datetime64[M]")
     first_day = months.astype("datetime64[D]").astype(np.int64)
     next_first_day = (months + 1).astype("datetime64[D]").astype(np.int64)
@@ -102,7 +107,9 @@ def _plain_stamps(texts: Bytes) -> tuple[Floats, bool, NDArray[np.bool_]]:
     offset_s = 0
     if first[3]:
         offset_s = (3600 * int(first[4]) + 60 * int(first[5])) * (-1 if first[3] == b"-" else 1)
-    seconds = (first_day + day - 1) * 86_400 + 3600 * hour + 60 * minute + second - offset_s
+    seconds = (
+        (first_day + day - 1) * SECONDS_PER_DAY + 3600 * hour + 60 * minute + second - offset_s
+    )
     micros += 1_000_000 * seconds
-    sound &= np.abs(micros) < 2**53  # whole numbers that divide as Python divides them
+    sound &= np.abs(micros) < 2**53  # exact as floats, so that they divide as in Python
     return micros / 1e6, first[2] != b"", sound

@@ -26,7 +26,7 @@ from read_samples import (
 
 from pipeline.base.values import Recording
 from pipeline.errors import RecordingError
-from pipeline.read import SUPPORTED, read, source
+from pipeline.read import SUPPORTED, read, unpacking
 
 FORMATS = sorted(WRITERS)
 
@@ -255,10 +255,10 @@ def test_more_than_the_bound_is_refused_before_it_fills_the_memory(tmp_path: Pat
     path = tmp_path / "bomb.gz"
     path.write_bytes(gzip.compress(bytes(5_000_000)))
     with pytest.raises(RecordingError, match="MiB"):
-        source.load(path, max_bytes=1_000_000)
+        unpacking.unpacked_recording(path, max_bytes=1_000_000)
     path.write_bytes(bytes(2_000_000))
     with pytest.raises(RecordingError, match="MiB"):
-        source.load(path, max_bytes=1_000_000)
+        unpacking.unpacked_recording(path, max_bytes=1_000_000)
 
 
 def test_xml_that_declares_entities_is_refused() -> None:

@@ -30,8 +30,8 @@ from command import run
 from read_samples import WRITERS
 
 from pipeline.errors import InputError, RecordingError, SessionError, VenueError
-from pipeline.read import read, source
-from pipeline.read.opening import contents
+from pipeline.read import read, unpacking
+from pipeline.read.plain_file import plain_file_bytes
 from pipeline.read.practice.session import read_session
 
 POSIX = pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX limits and files")
@@ -171,14 +171,14 @@ def test_sample_files_cut_near_their_start_and_anywhere_are_read_or_refused(tmp_
 def test_gzip_is_bounded_by_what_it_unpacks_to(tmp_path, monkeypatch):
     path = tmp_path / "bomb.gz"
     row = b"2026-05-12T17:03:20Z,48.1,16.7\n"
-    monkeypatch.setattr(source, "_FREE_BYTES", 1 << 16)
+    monkeypatch.setattr(unpacking, "_ALWAYS_ALLOWED_BYTES", 1 << 16)
     for content in (bytes(1 << 20), b"\n" * (1 << 20), HEADERS + row * 40_000):
         path.write_bytes(gzip.compress(content))
         with pytest.raises(RecordingError, match="times its size"):
             read(path)
     path.write_bytes(gzip.compress(HEADERS + row) * 2000)
     with pytest.raises(RecordingError, match="MiB"):
-        source.load(path, max_bytes=100_000)
+        unpacking.unpacked_recording(path, max_bytes=100_000)
     path.write_bytes(gzip.compress(gzip.compress(HEADERS + row)))
     with pytest.raises(RecordingError, match="gzip inside gzip"):
         read(path)
@@ -259,7 +259,7 @@ def test_what_would_fill_the_memory_does_not(tmp_path):
         (tmp_path / make.__name__).write_bytes(make())
     child = f"""
         import pathlib, resource, sys
-        import pipeline.read.csv.delimited
+        import pipeline.read.csv.reader
         from pipeline.errors import RecordingError
         from pipeline.read import read
         pages = int(open("/proc/self/statm").read().split()[0]) if sys.platform == "linux" else 0
@@ -294,7 +294,7 @@ def test_want_of_memory_is_said(tmp_path, monkeypatch):
     def none_left(*_: object) -> None:
         raise MemoryError
 
-    monkeypatch.setattr("pipeline.read.csv.delimited.read", none_left)
+    monkeypatch.setattr("pipeline.read.read_csv", none_left)
     with pytest.raises(RecordingError, match="more memory than there is"):
         read(path)
 
@@ -369,7 +369,7 @@ def test_pipes_devices_and_the_like_are_refused_by_every_reader(tmp_path):
     with fuzz.within(20.0):
         for name, path in specials(tmp_path).items():
             with pytest.raises(OSError, match=r"it is|o such|null|too long|Too many"):
-                contents(path, 1 << 20)
+                plain_file_bytes(path, 1 << 20)
             with pytest.raises(RecordingError) as refused:
                 read(path)
             assert refused.value.do, name
@@ -397,15 +397,15 @@ def test_pipes_devices_and_the_like_are_refused_by_every_reader(tmp_path):
 def test_a_file_that_states_no_size_is_read_no_farther_than_the_bound(tmp_path):
     if not Path("/proc/self/maps").exists():
         pytest.skip("no such files here")
-    assert b"python" in contents(Path("/proc/self/maps"), 1 << 20)
+    assert b"python" in plain_file_bytes(Path("/proc/self/maps"), 1 << 20)
     with pytest.raises(OSError, match="larger than"):
-        contents(Path("/proc/self/maps"), 100)
+        plain_file_bytes(Path("/proc/self/maps"), 100)
     path = tmp_path / "exact"
     path.write_bytes(b"x" * 100)
-    assert contents(path, 100) == b"x" * 100
+    assert plain_file_bytes(path, 100) == b"x" * 100
     with pytest.raises(OSError, match="larger than"):
-        contents(path, 99)
-    assert contents(tmp_path / "exact", 1 << 30) == b"x" * 100
+        plain_file_bytes(path, 99)
+    assert plain_file_bytes(tmp_path / "exact", 1 << 30) == b"x" * 100
 
 
 @pytest.mark.parametrize("key", ["venue", "reps", "file"])

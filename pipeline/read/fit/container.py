@@ -1,4 +1,4 @@
-"""The container of FIT messages: headers, chained files, checksums.
+"""The container of FIT messages: file headers, chained files and checksums.
 
 Source: the public description of the FIT protocol (file header, chained files, CRC).
 """
@@ -12,12 +12,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-_PERIOD = 32_767  # bytes; see crc16
-_MOST_FILES = 1000  # of one chain; a unit's are a handful
+_CRC_PERIOD_BYTES = 32_767  # see crc16
+_MOST_FILES = 1000  # in one chain; a unit writes a handful
 
 
 class Part(NamedTuple):
-    """One file of a chain, its header mended where it contradicts the bytes."""
+    """One file of a chain, its header corrected where it contradicts the bytes."""
 
     name: str
     data: bytes
@@ -26,19 +26,19 @@ class Part(NamedTuple):
 
 
 def chain(data: bytes) -> Iterator[Part]:
-    """The files of a chain. A broken one ends where the next header begins."""
+    """The files of a chain, in order. A broken one ends where the next header begins."""
     start, number = 0, 0
     while 0 <= start < len(data):
         number += 1
         name = f"file {number} of the chain: " if number > 1 else ""
         if number > _MOST_FILES:
-            said = f"this and all further ones, {len(data) - start} bytes, were left out"
-            yield Part(name, b"", False, (said,))
+            remark = f"this and all further ones, {len(data) - start} bytes, were left out"
+            yield Part(name, b"", False, (remark,))
             return
         if not _is_header(data, start):
             following = _next_header(data, start + 1)
             end = following if following >= 0 else len(data)
-            yield Part(name, b"", False, (f"{end - start} bytes that are no FIT file skipped",))
+            yield Part(name, b"", False, (f"{end - start} bytes that are not FIT were skipped",))
             start = following
             continue
         head = data[start]
@@ -50,17 +50,17 @@ def chain(data: bytes) -> Iterator[Part]:
             following = _next_header(data, start + head)
             stop = following if following >= 0 else len(data)
             if size in (0, 0xFFFFFFFF):
-                remarks = ("never closed by the unit; read as far as it goes",)
+                remarks = ("the unit never closed the file; it is read as far as it goes",)
                 cut, end, size = True, stop, stop - start - head
             elif end > stop:
                 remarks = (
                     f"cut off: {end - stop} bytes are missing; the messages before are used",
                 )
                 cut, end = True, stop
-            # Bytes that follow the stated end belong to no file; the next round skips them.
+            # Bytes after the stated end belong to no file; the next turn of the loop skips them.
         body = data if start == 0 and end == len(data) else data[start:end]
         if not cut and crc16(body) != 0:
-            remarks += ("wrong checksum: values may be damaged",)
+            remarks += ("wrong checksum; values may be damaged",)
         if cut:
             body = body[:4] + struct.pack("<I", size) + body[8:]
         yield Part(name, body, cut, remarks)
@@ -80,20 +80,20 @@ def _next_header(data: bytes, start: int) -> int:
 
 
 def crc16(data: bytes) -> int:
-    """FIT's CRC-16 (polynomial 0xA001 reflected, initially 0). Over a whole file with its own
-    checksum behind it, 0.
+    """FIT's CRC-16 (polynomial 0xA001 reflected, initially 0), as in the FIT protocol.
 
-    The polynomial is x^16 + x^15 + x^2 + 1 = (x + 1) (x^15 + x + 1), whose second factor is
-    primitive: x^32767 is 1 modulo it. So bytes that stand 32,767 apart may be added (xor) first,
-    and the slow way is gone only once over what is left.
+    Over a whole file with its own checksum at the end it is 0. The polynomial is
+    x^16 + x^15 + x^2 + 1 = (x + 1) (x^15 + x + 1), whose second factor is primitive, so that
+    x^32767 is 1 modulo it. Bytes that stand 32,767 apart can therefore be added (xor) first, and
+    the slow loop has to run over what is left only.
     """
     stored = np.frombuffer(data, np.uint8)
     folded = stored
-    if len(stored) > _PERIOD:
-        before = len(stored) % _PERIOD
-        folded = np.bitwise_xor.reduce(stored[before:].reshape(-1, _PERIOD), axis=0)
+    if len(stored) > _CRC_PERIOD_BYTES:
+        before = len(stored) % _CRC_PERIOD_BYTES
+        folded = np.bitwise_xor.reduce(stored[before:].reshape(-1, _CRC_PERIOD_BYTES), axis=0)
         if before:
-            folded[_PERIOD - before :] ^= stored[:before]
+            folded[_CRC_PERIOD_BYTES - before :] ^= stored[:before]
     table = _crc_table()
     crc = 0
     for byte in folded.tobytes():
@@ -103,7 +103,7 @@ def crc16(data: bytes) -> int:
 
 @cache
 def _crc_table() -> list[int]:
-    """What a byte of zeros makes of a checksum's lower eight bits."""
+    """What one zero byte turns each value of a checksum's lower eight bits into."""
     crc = np.arange(1 << 8, dtype=np.uint32)
     for _ in range(8):
         crc = np.where(crc & 1, (crc >> 1) ^ 0xA001, crc >> 1)

@@ -1,4 +1,4 @@
-"""What of the public FIT profile is read, and how decoded messages are handed on."""
+"""Which messages and fields of the public FIT profile are read, with their scales."""
 
 from __future__ import annotations
 
@@ -6,46 +6,23 @@ import re
 from collections.abc import Mapping
 from typing import NamedTuple
 
-import numpy as np
-from numpy.typing import NDArray
-
-from pipeline.base.values import Floats
+from pipeline.read.screening import AXES
 
 DEVELOPER_ID, FIELD_DESCRIPTION = 207, 206  # FIT profile, type mesg_num
 TIMESTAMP = 253  # the same field number in every message
 
-# Developer fields by which units tell several records of one second apart; the developer
-# names them, so spellings differ.
+# Developer fields in which units write parts of a second, to tell apart several records of one
+# second. The developer names them, so spellings differ.
 _SUBSECOND = re.compile(
     r"(time_?(stamp)?|utc|gps|gnss|fix)?_?(ms|milli(s|second|seconds)?|128|256)"
     r"|(fractional|sub)_?(time_?stamp|time|seconds?)"
 )
 
 
-class Messages(NamedTuple):
-    """All messages of one name in one file of a chain.
+class ProfileField(NamedTuple):
+    """One field. A stored number means `stored / scale - offset` in the profile's unit.
 
-    `order` (n,) grows as they follow one another among all messages; `columns` hold numbers in
-    the profile's units, (n,) or, for array fields, (n, k), NaN where null or not there;
-    developer fields are called "developer.<name>", with their units in `units`.
-    """
-
-    order: NDArray[np.int64]
-    columns: Mapping[str, Floats]
-    units: Mapping[str, str]
-
-
-class Decoded(NamedTuple):
-    """Message name -> Messages of one file, and what stopped the decoding before its end."""
-
-    messages: Mapping[str, Messages]
-    fault: str | None
-
-
-class Fact(NamedTuple):
-    """One field: a stored number is worth `stored / scale - offset`, in the profile's unit.
-
-    `also` is the field that it repeats in (the profile's component), if any.
+    `also` is the field that repeats it (the profile's component), if there is one.
     """
 
     name: str
@@ -54,101 +31,98 @@ class Fact(NamedTuple):
     also: str = ""
 
 
-class Kind(NamedTuple):
-    """One message: its fields by number. `unpacked` are numbers of fields that hold others in
-    their bits, which only the general reader takes apart."""
+class MessageKind(NamedTuple):
+    """One message: its fields by number.
+
+    `unpacked` are the numbers of fields that hold other fields in their bits. Only the general
+    decoder takes these apart.
+    """
 
     name: str
-    fields: Mapping[int, Fact]
+    fields: Mapping[int, ProfileField]
     unpacked: frozenset[int] = frozenset()
 
 
-def _axes(first: int, name: str) -> dict[int, Fact]:
-    return {first + i: Fact(f"{name}_{axis}") for i, axis in enumerate("xyz")}
+def _axis_fields(first: int, name: str) -> dict[int, ProfileField]:
+    return {first + i: ProfileField(f"{name}_{axis}") for i, axis in enumerate(AXES)}
 
 
 # FIT profile 21: messages by their global number, fields by theirs.
-WANTED: Mapping[int, Kind] = {
-    20: Kind(
+WANTED: Mapping[int, MessageKind] = {
+    20: MessageKind(
         "record",
         {
-            TIMESTAMP: Fact("timestamp"),
-            0: Fact("position_lat"),
-            1: Fact("position_long"),
-            2: Fact("altitude", 5.0, 500.0, also="enhanced_altitude"),
-            6: Fact("speed", 1000.0, also="enhanced_speed"),
-            48: Fact("time128", 128.0),
-            73: Fact("enhanced_speed", 1000.0),
-            78: Fact("enhanced_altitude", 5.0, 500.0),
+            TIMESTAMP: ProfileField("timestamp"),
+            0: ProfileField("position_lat"),
+            1: ProfileField("position_long"),
+            2: ProfileField("altitude", 5.0, 500.0, also="enhanced_altitude"),
+            6: ProfileField("speed", 1000.0, also="enhanced_speed"),
+            48: ProfileField("time128", 128.0),
+            73: ProfileField("enhanced_speed", 1000.0),
+            78: ProfileField("enhanced_altitude", 5.0, 500.0),
         },
         frozenset({8}),  # compressed_speed_distance
     ),
-    160: Kind(
+    160: MessageKind(
         "gps_metadata",
         {
-            TIMESTAMP: Fact("timestamp"),
-            0: Fact("timestamp_ms"),
-            1: Fact("position_lat"),
-            2: Fact("position_long"),
-            3: Fact("enhanced_altitude", 5.0, 500.0),
-            4: Fact("enhanced_speed", 1000.0),
-            6: Fact("utc_timestamp"),
-            7: Fact("velocity", 100.0),
+            TIMESTAMP: ProfileField("timestamp"),
+            0: ProfileField("timestamp_ms"),
+            1: ProfileField("position_lat"),
+            2: ProfileField("position_long"),
+            3: ProfileField("enhanced_altitude", 5.0, 500.0),
+            4: ProfileField("enhanced_speed", 1000.0),
+            6: ProfileField("utc_timestamp"),
+            7: ProfileField("velocity", 100.0),
         },
     ),
-    165: Kind(
+    165: MessageKind(
         "accelerometer_data",
         {
-            TIMESTAMP: Fact("timestamp"),
-            0: Fact("timestamp_ms"),
-            1: Fact("sample_time_offset"),
-            **_axes(2, "accel"),
-            **_axes(5, "calibrated_accel"),
-            **_axes(8, "compressed_calibrated_accel"),
+            TIMESTAMP: ProfileField("timestamp"),
+            0: ProfileField("timestamp_ms"),
+            1: ProfileField("sample_time_offset"),
+            **_axis_fields(2, "accel"),
+            **_axis_fields(5, "calibrated_accel"),
+            **_axis_fields(8, "compressed_calibrated_accel"),
         },
     ),
-    164: Kind(
+    164: MessageKind(
         "gyroscope_data",
         {
-            TIMESTAMP: Fact("timestamp"),
-            0: Fact("timestamp_ms"),
-            1: Fact("sample_time_offset"),
-            **_axes(2, "gyro"),
-            **_axes(5, "calibrated_gyro"),
+            TIMESTAMP: ProfileField("timestamp"),
+            0: ProfileField("timestamp_ms"),
+            1: ProfileField("sample_time_offset"),
+            **_axis_fields(2, "gyro"),
+            **_axis_fields(5, "calibrated_gyro"),
         },
     ),
-    167: Kind(
+    167: MessageKind(
         "three_d_sensor_calibration",
         {
-            0: Fact("sensor_type"),
-            1: Fact("calibration_factor"),
-            2: Fact("calibration_divisor"),
-            3: Fact("level_shift"),
-            4: Fact("offset_cal"),
-            5: Fact("orientation_matrix", 65535.0),
+            0: ProfileField("sensor_type"),
+            1: ProfileField("calibration_factor"),
+            2: ProfileField("calibration_divisor"),
+            3: ProfileField("level_shift"),
+            4: ProfileField("offset_cal"),
+            5: ProfileField("orientation_matrix", 65535.0),
         },
     ),
-    162: Kind(
+    162: MessageKind(
         "timestamp_correlation",
         {
-            TIMESTAMP: Fact("timestamp"),
-            0: Fact("fractional_timestamp", 32768.0),
-            1: Fact("system_timestamp"),
-            2: Fact("fractional_system_timestamp", 32768.0),
-            4: Fact("timestamp_ms"),
-            5: Fact("system_timestamp_ms"),
+            TIMESTAMP: ProfileField("timestamp"),
+            0: ProfileField("fractional_timestamp", 32768.0),
+            1: ProfileField("system_timestamp"),
+            2: ProfileField("fractional_system_timestamp", 32768.0),
+            4: ProfileField("timestamp_ms"),
+            5: ProfileField("system_timestamp_ms"),
         },
     ),
 }
 
 
-def uneven(rows: int, width: int, stated: int) -> bool:
-    """Whether a column of `rows` by `width` cells, of which `stated` are in the file, is nearly
-    all filling: one long message among a million short ones would fill the memory."""
-    return width > 1 and rows * width > 8 * stated + (1 << 20)
-
-
 def developer_column(name: str) -> str | None:
-    """What a developer's field is called here, None where it counts no parts of a second."""
+    """The column of a developer's field; None unless it holds parts of a second."""
     plain = re.sub(r"\W+", "_", name.strip().lower())
     return f"developer.{plain}" if _SUBSECOND.fullmatch(plain) else None

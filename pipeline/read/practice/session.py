@@ -16,7 +16,7 @@ from typing import Any, Literal, TypeVar, cast, get_args
 from pipeline.base.relays import legs_m
 from pipeline.base.values import RecordingSpec, Runner, Session, Tap, Venue, Worn
 from pipeline.errors import SessionError
-from pipeline.read.opening import contents
+from pipeline.read.plain_file import plain_file_bytes
 from pipeline.read.practice.problems import did_you_mean, either, misspelt, noted, together
 from pipeline.read.practice.sheet import DAYS_OFF_MAX, days_from, read_sheet
 from pipeline.read.practice.venue import LANE_MAX, read_venue
@@ -93,7 +93,7 @@ def read_session(path: Path) -> Session:
 
 def _parse(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(contents(path, MOST_BYTES).decode("utf-8-sig"))
+        return tomllib.loads(plain_file_bytes(path, MOST_BYTES).decode("utf-8-sig"))
     except FileNotFoundError:
         raise SessionError(
             path, "no such file", "a session.toml", "start from a template, or check the path"

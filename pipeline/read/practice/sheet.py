@@ -17,7 +17,7 @@ from pathlib import Path
 
 from pipeline.base.values import Rep, Runner
 from pipeline.errors import SessionError
-from pipeline.read.opening import contents
+from pipeline.read.plain_file import plain_file_bytes
 from pipeline.read.practice.problems import MOST_TOLD, did_you_mean, misspelt, together
 
 COLUMNS = (
@@ -109,7 +109,7 @@ def read_sheet(
 
 def _decoded(path: Path) -> str:
     try:
-        raw = contents(path, MOST_BYTES)
+        raw = plain_file_bytes(path, MOST_BYTES)
     except FileNotFoundError:
         raise SessionError(
             path, "no such file", "the practice sheet", "correct reps in session.toml, or drop it"

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pipeline.base.geodesy import SurveyPoint
 from pipeline.errors import VenueError
-from pipeline.read.opening import contents
+from pipeline.read.plain_file import plain_file_bytes
 from pipeline.read.practice.problems import noted, together
 
 NEEDED = ("spot", "latitude_deg", "longitude_deg")
@@ -38,7 +38,7 @@ def read_survey(path: Path) -> list[SurveyPoint]:
 
 def _rows(path: Path) -> list[tuple[int, Mapping[str, str]]]:
     try:
-        text = contents(path, MOST_BYTES).decode("utf-8-sig")
+        text = plain_file_bytes(path, MOST_BYTES).decode("utf-8-sig")
     except FileNotFoundError:
         raise VenueError(path, "no such file", "a survey of two or more spots") from None
     except OSError as err:

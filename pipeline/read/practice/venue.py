@@ -12,7 +12,7 @@ import numpy as np
 
 from pipeline.base.values import LaneLine, Spot, Venue
 from pipeline.errors import VenueError
-from pipeline.read.opening import contents
+from pipeline.read.plain_file import plain_file_bytes
 from pipeline.read.practice.problems import did_you_mean, either, misspelt, noted, together
 
 KINDS = ("lane", "zone-line", "gate")
@@ -74,7 +74,7 @@ def _called(spot: Spot) -> str:
 def parse_geojson(path: Path) -> list[Any]:
     """The features of a GeoJSON file. VenueError where it is none."""
     try:
-        text = contents(path, MOST_BYTES).decode("utf-8-sig")
+        text = plain_file_bytes(path, MOST_BYTES).decode("utf-8-sig")
     except FileNotFoundError:
         raise VenueError(
             path,

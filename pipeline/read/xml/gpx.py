@@ -1,6 +1,6 @@
-"""GPX 1.0 and 1.1 (topografix.com/GPX/1/0, /1/1): the points of all tracks and segments.
+"""`read_gpx`: the points of all tracks of a GPX 1.0 or 1.1 file (topografix.com/GPX/1/0, /1/1).
 
-Speed is m/s: GPX 1.0's own <speed>, or an element of that name in any extension namespace.
+Speed is in m/s, from GPX 1.0's own <speed> or an element of that name in any extension namespace.
 Routes and waypoints are places, not fixes, and are passed over.
 """
 
@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipeline.read.content import Content
-from pipeline.read.xml.alike import Names
-from pipeline.read.xml.points import track
+from pipeline.read.screening import Content
+from pipeline.read.xml.point_runs import PointNames
+from pipeline.read.xml.points import read_track
 
-_NAMES = Names(
+_GPX_NAMES = PointNames(
     point="trkpt",
     parent="trkseg",
     columns={
@@ -27,6 +27,6 @@ _NAMES = Names(
 )
 
 
-def read(path: Path, data: bytes) -> Content:
-    """Raises RecordingError where no track point has a time and a place."""
-    return track(path, data, _NAMES)
+def read_gpx(path: Path, data: bytes) -> Content:
+    """The track points as fixes. Raises RecordingError where none has a time and a place."""
+    return read_track(path, data, _GPX_NAMES)

@@ -1,4 +1,4 @@
-"""GPX and TCX are both lists of points in XML; this walks one, keeping no tree."""
+"""The track points of a GPX or TCX document, read one after the other without keeping a tree."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ import numpy as np
 
 from pipeline.base.values import Floats
 from pipeline.errors import RecordingError
-from pipeline.read.content import Content, sieve_fixes, why_no_fixes
+from pipeline.read.screening import Content, sieve_fixes, why_no_fixes
 from pipeline.read.stamps import NO_ZONE, iso_stamp
-from pipeline.read.xml.alike import TARGET, Names, Run, runs
+from pipeline.read.xml.point_runs import TARGET, PointNames, Run, runs
 
 
 class Point(NamedTuple):
-    """One point's numbers, NaN where the file has none; units as in `model.Fixes`."""
+    """One point's numbers, NaN where the file has none; units as in `Fixes`."""
 
     t_s: float
     zoned: bool
@@ -32,8 +32,10 @@ class Point(NamedTuple):
 
 
 class _Parts(BytesIO):
-    """Read in a hundred parts at most: the parser begins a value that does not end in one part
-    again with each next one, which takes for ever in small ones."""
+    """The document, handed to the parser in a hundred parts at most.
+
+    The parser starts a long value again with each part, which takes for ever in small ones.
+    """
 
     def read(self, size: int | None = -1, /) -> bytes:
         if size is not None and size >= 0:
@@ -42,18 +44,18 @@ class _Parts(BytesIO):
 
 
 class Walk(NamedTuple):
-    """`columns` (number of points, fields of Point); `fault` says where the XML broke."""
+    """The points as `columns` (n, fields of Point); `fault` says where the XML broke."""
 
     columns: Floats
     fault: str | None
 
 
-def track(path: Path, data: bytes, names: Names) -> Content:
+def read_track(path: Path, data: bytes, names: PointNames) -> Content:
     """All points inside `names.parent` as fixes, in the file's order.
 
-    Raises RecordingError where there are none, none has a time, or none a place or speed.
+    Raises RecordingError where there are no points, or none has a time, or none is a fix.
     """
-    columns, fault = regular_walk(data, names) or walk(data, names)
+    columns, fault = walk_runs(data, names) or walk(data, names)
     point = names.point
     if len(columns) == 0:
         raise RecordingError(
@@ -86,9 +88,12 @@ def track(path: Path, data: bytes, names: Names) -> Content:
     return Content(fixes=fixes, dropped_fixes=dropped, remarks=tuple(remarks))
 
 
-def regular_walk(data: bytes, names: Names) -> Walk | None:
-    """As `walk`, the runs of points that are all alike read as columns; None where there is no
-    such run, or where the rest is no sound document with each run in the place of a point."""
+def walk_runs(data: bytes, names: PointNames) -> Walk | None:
+    """As `walk`, but with runs of points that are written alike read as columns.
+
+    None where there is no such run, or where the document without its runs is not sound XML in
+    which each run stands where a point can.
+    """
     found = runs(data, names)
     if not found:
         return None
@@ -109,7 +114,7 @@ def regular_walk(data: bytes, names: Names) -> Walk | None:
                     continue
                 if depth or int(which) != met:
                     return None
-                blocks += [_rows(row), _block(found[met])]
+                blocks += [_point_rows(row), _run_rows(found[met])]
                 row, met = array("d"), met + 1
                 continue
             name = local_name(element)
@@ -123,26 +128,26 @@ def regular_walk(data: bytes, names: Names) -> Walk | None:
                 if within is not None:
                     within.clear()
     except (ElementTree.ParseError, LookupError, ValueError):
-        return None  # `walk` finds the fault again, at its true place
+        return None  # `walk` finds the fault again, at its true position
     if met != len(found):
-        return None  # some stood in a comment
-    return Walk(np.concatenate([*blocks, _rows(row)]), None)
+        return None  # some run stood in a comment
+    return Walk(np.concatenate([*blocks, _point_rows(row)]), None)
 
 
-def _rows(values: array[float]) -> Floats:
+def _point_rows(values: array[float]) -> Floats:
     return np.array(values, dtype=np.float64).reshape(-1, len(Point._fields))
 
 
-def _block(run: Run) -> Floats:
+def _run_rows(run: Run) -> Floats:
     nothing = np.full(len(run.columns["t_s"]), np.nan)
     return np.stack([run.columns.get(field, nothing) for field in Point._fields], axis=1)
 
 
-def walk(data: bytes, names: Names) -> Walk:
+def walk(data: bytes, names: PointNames) -> Walk:
     """Every point through `read_point`, into columns.
 
-    The enclosing element is emptied after each point, so that nothing is held but the
-    numbers. A file that breaks off gives the whole points before the break.
+    The enclosing element is emptied after each point, so that only the numbers are kept. A file
+    that breaks off gives the complete points before the break.
     """
     values = array("d")
     fault = None
@@ -157,19 +162,23 @@ def walk(data: bytes, names: Names) -> Walk:
                 values.extend(read_point(element, names))
                 if within is not None:
                     within.clear()
-    except (ElementTree.ParseError, LookupError, ValueError) as e:  # the latter: odd encodings
+    except (
+        ElementTree.ParseError,
+        LookupError,
+        ValueError,
+    ) as e:  # or an unknown encoding
         fault = str(e)
-    return Walk(_rows(values), fault)
+    return Walk(_point_rows(values), fault)
 
 
-def read_point(point: ElementTree.Element, names: Names) -> Point:
-    """One point's numbers; a time that `names.void` denies is NaN."""
-    text = texts(point)
+def read_point(point: ElementTree.Element, names: PointNames) -> Point:
+    """One point's numbers. The time is NaN where `names.void` says the point is no fix."""
+    text = element_texts(point)
     stamp = iso_stamp(text.get(names.columns["t_s"]))
     is_void = names.void is not None and text.get(names.void[0], "").strip() == names.void[1]
-    said = {c: number(text.get(n)) for c, n in names.columns.items() if c != "t_s"}
-    said |= {c: number(point.get(n)) for c, n in names.attributes.items()}
-    return Point(np.nan if is_void else stamp.posix_s, stamp.zoned, **said)
+    numbers = {c: parse_number(text.get(n)) for c, n in names.columns.items() if c != "t_s"}
+    numbers |= {c: parse_number(point.get(n)) for c, n in names.attributes.items()}
+    return Point(np.nan if is_void else stamp.posix_s, stamp.zoned, **numbers)
 
 
 def local_name(element: ElementTree.Element) -> str:
@@ -177,8 +186,8 @@ def local_name(element: ElementTree.Element) -> str:
     return str(element.tag).rpartition("}")[2]
 
 
-def texts(point: ElementTree.Element) -> Mapping[str, str]:
-    """Local name, in lower case, to text, over all descendants; the first of a name stands."""
+def element_texts(point: ElementTree.Element) -> Mapping[str, str]:
+    """The text of every descendant by its local name in lower case, the first of each name."""
     found: dict[str, str] = {}
     for e in point.iter():
         if e.text and (name := local_name(e).lower()) not in found:
@@ -186,7 +195,7 @@ def texts(point: ElementTree.Element) -> Mapping[str, str]:
     return found
 
 
-def number(text: str | None) -> float:
+def parse_number(text: str | None) -> float:
     """The number, or NaN where there is none."""
     try:
         return float(text) if text is not None else np.nan

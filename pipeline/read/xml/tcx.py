@@ -1,6 +1,6 @@
-"""TCX (TrainingCenterDatabase v1 and v2): the track points of every lap.
+"""`read_tcx`: the track points of every lap of a TCX file (TrainingCenterDatabase v1 and v2).
 
-Speed is m/s, from an element named Speed in any extension namespace. A point without a
+Speed is in m/s, from an element named Speed in any extension namespace. A point without a
 position and without a speed (a pause, a strap's pulse alone) is no fix.
 """
 
@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipeline.read.content import Content
-from pipeline.read.xml.alike import Names
-from pipeline.read.xml.points import track
+from pipeline.read.screening import Content
+from pipeline.read.xml.point_runs import PointNames
+from pipeline.read.xml.points import read_track
 
-_NAMES = Names(
+_TCX_NAMES = PointNames(
     point="Trackpoint",
     parent="Track",
     columns={
@@ -26,6 +26,6 @@ _NAMES = Names(
 )
 
 
-def read(path: Path, data: bytes) -> Content:
-    """Raises RecordingError where no track point has a time and a place or speed."""
-    return track(path, data, _NAMES)
+def read_tcx(path: Path, data: bytes) -> Content:
+    """The track points as fixes. Raises RecordingError where none has a time and place or speed."""
+    return read_track(path, data, _TCX_NAMES)

@@ -14,7 +14,8 @@ from read_samples import REAL, fixes_of, read_bytes, real
 
 from pipeline.errors import RecordingError
 from pipeline.read import read
-from pipeline.read.fit import container, streams
+from pipeline.read.fit import container
+from pipeline.read.fit.fixes import SEMICIRCLE_DEG
 
 T0 = 1_147_539_800  # FIT seconds, 2026-05-12T17:03:20Z
 POSIX0 = T0 + 631_065_600
@@ -51,7 +52,7 @@ def test_semicircles_and_scales() -> None:
     assert fixes.longitude_deg.tolist() == [-90.0]
     assert fixes.speed_mps.tolist() == pytest.approx([9.876])
     assert fixes.altitude_m.tolist() == pytest.approx([171.0])
-    assert streams.SEMICIRCLE_DEG == 8.381903171539307e-08
+    assert SEMICIRCLE_DEG == 8.381903171539307e-08
 
 
 def test_checksum_of_the_protocol() -> None:

@@ -13,7 +13,7 @@ from read_samples import REAL, Sample, fixes_of, gga, read_bytes, real, rmc, sen
 
 from pipeline.errors import RecordingError
 from pipeline.read import read
-from pipeline.read.nmea.by_sentence import checksum
+from pipeline.read.nmea.sentences import checksum
 
 KNOT_MPS = 1852 / 3600
 

@@ -11,7 +11,7 @@ from read_samples import as_gpx, as_tcx, fixes_of, read_bytes, real, some_run
 
 from pipeline.errors import RecordingError
 from pipeline.read import read
-from pipeline.read.content import GPS_EPOCH_S
+from pipeline.read.screening import GPS_EPOCH_S
 
 
 def posix(moment: datetime) -> float:

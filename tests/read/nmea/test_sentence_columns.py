@@ -12,13 +12,13 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from read_samples import REAL, gga, rmc, sentence, some_run
 
-from pipeline.read.nmea import by_columns
-from pipeline.read.nmea.by_columns import epochs
-from pipeline.read.nmea.by_sentence import one_by_one
+from pipeline.read.nmea import sentence_columns
+from pipeline.read.nmea.sentence_columns import epochs_by_columns
+from pipeline.read.nmea.sentences import epochs_by_sentence
 
 
 def same(data: bytes) -> None:
-    quick, careful = epochs(data), one_by_one(data)
+    quick, careful = epochs_by_columns(data), epochs_by_sentence(data)
     np.testing.assert_array_equal(quick.columns, careful.columns)
     np.testing.assert_array_equal(quick.talker, careful.talker)
     assert (quick.found, quick.bad) == (careful.found, careful.bad)
@@ -26,9 +26,9 @@ def same(data: bytes) -> None:
 
 def test_a_regular_log_needs_no_loop(monkeypatch: pytest.MonkeyPatch) -> None:
     data = text_tracks.nmea(300)
-    expected = one_by_one(data)
-    monkeypatch.delattr(by_columns, "one_by_one")
-    found = epochs(data)
+    expected = epochs_by_sentence(data)
+    monkeypatch.delattr(sentence_columns, "epochs_by_sentence")
+    found = epochs_by_columns(data)
     assert found.columns.shape == (300, 9)
     np.testing.assert_array_equal(found.columns, expected.columns)
 
@@ -40,15 +40,15 @@ def test_one_epoch_stated_twice_costs_the_loop_that_epoch_alone(
     once = [(rmc(s) + gga(s)).encode() for s in run]
     other = rmc(run[3]._replace(latitude_deg=1.0)).encode()
     data = b"".join([*once[:4], other, *once[4:]])
-    expected = one_by_one(data)
+    expected = epochs_by_sentence(data)
     looked_at: list[bytes] = []
 
     def noted(stretch: bytes) -> object:
         looked_at.append(stretch)
-        return one_by_one(stretch)
+        return epochs_by_sentence(stretch)
 
-    monkeypatch.setattr(by_columns, "one_by_one", noted)
-    np.testing.assert_array_equal(epochs(data).columns, expected.columns)
+    monkeypatch.setattr(sentence_columns, "epochs_by_sentence", noted)
+    np.testing.assert_array_equal(epochs_by_columns(data).columns, expected.columns)
     assert looked_at == [once[3] + other]
 
 
@@ -63,7 +63,7 @@ def test_one_epoch_stated_twice_costs_the_loop_that_epoch_alone(
 def test_logs_of_receivers_and_samples(
     path: Path, chunk: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(by_columns, "_CHUNK", chunk)
+    monkeypatch.setattr(sentence_columns, "_STRETCH_BYTES", chunk)
     same(path.read_bytes()[:60_000])
 
 
@@ -144,7 +144,7 @@ junk = st.one_of(
 @settings(deadline=None, max_examples=150)
 def test_any_log_reads_as_sentence_by_sentence(parts: list[bytes], chunk: int) -> None:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(by_columns, "_CHUNK", chunk)
+        patch.setattr(sentence_columns, "_STRETCH_BYTES", chunk)
         same(b"".join(parts))
 
 
@@ -153,7 +153,7 @@ def test_how_long_a_sentence_may_be(length: int) -> None:
     body = "170320.00,A,4806.0,N,01612.0,E,9.1,84.4,120526,,,A,".ljust(length, "7")
     data = (sentence("GNRMC," + body) + rmc(some_run()[0])).encode()
     same(data)
-    assert epochs(data).bad == (length > 240)
+    assert epochs_by_columns(data).bad == (length > 240)
 
 
 FULL = "RMC,170320,A,4806.0,N,01612.0,E,9.1,84.4,120526,,,A"

@@ -1,6 +1,6 @@
-"""FIT messages one by one, through fitparse: slow, and knows what fit_columns.py does not.
+"""FIT messages one by one, through fitparse: slow, for files that `message_columns` cannot read.
 
-fitparse is imported only when a file needs it.
+This module is imported only when a file needs it, since loading fitparse takes time.
 """
 
 from __future__ import annotations
@@ -17,26 +17,27 @@ import fitparse.records
 import numpy as np
 from fitparse.utils import FitEOFError
 
-from pipeline.read.fit.profile import WANTED, Decoded, Messages, developer_column, uneven
+from pipeline.read.fit.messages import Decoded, Messages, mostly_filling
+from pipeline.read.fit.profile import WANTED, developer_column
 
-_NAMES: Mapping[str, frozenset[str]] = {
+_WANTED_FIELDS: Mapping[str, frozenset[str]] = {
     kind.name: frozenset(fact.name for fact in kind.fields.values()) for kind in WANTED.values()
 }
 
-_ONE_AT_A_TIME = threading.Lock()  # fitparse keeps the developers' descriptions in its module
+_ONE_AT_A_TIME = threading.Lock()  # fitparse keeps developers' descriptions in a global variable
 
 
-def decode(data: bytes) -> Decoded:
-    """The wanted messages of one file of a chain, header included, up to a fault in it."""
-    store = {name: _Store(array("q"), {}, {}) for name in _NAMES}
+def decode_messages(data: bytes) -> Decoded:
+    """The wanted messages of one file of a chain, header included, as far as it can be decoded."""
+    store = {name: _Store(array("q"), {}, {}) for name in _WANTED_FIELDS}
     with _ONE_AT_A_TIME:
-        fitparse.records.DEV_TYPES = _Developers()  # else one file's descriptions reach the next
-        fault = _decode(data, store)
-    return Decoded({name: _columns(s) for name, s in store.items() if len(s.order)}, fault)
+        fitparse.records.DEV_TYPES = _Developers()  # or one file's would reach the next
+        fault = _fill_store(data, store)
+    return Decoded({name: _filled_columns(s) for name, s in store.items() if len(s.order)}, fault)
 
 
 class _Cells(NamedTuple):
-    """A field's values in the order they came: the message's row, how many, the values."""
+    """A field's values in the order of the file: each message's row, how many it has, and all."""
 
     row: array[int]
     width: array[int]
@@ -50,7 +51,7 @@ class _Store(NamedTuple):
 
 
 class _AsStored:
-    """fitparse's hook for turning numbers into datetimes and other units; we want numbers."""
+    """Replaces what makes datetimes and other units of numbers in fitparse; we want the numbers."""
 
     def run_type_processor(self, field: object) -> None: ...
     def run_field_processor(self, field: object) -> None: ...
@@ -59,8 +60,8 @@ class _AsStored:
 
 
 class _Undescribed(dict[int, Any]):
-    """A developer's fields. One that no field_description describes is bytes to pass over;
-    fitparse would give up the rest of the file."""
+    """A developer's fields. One that no field_description describes is passed over as bytes,
+    where fitparse would give up the rest of the file."""
 
     def __contains__(self, key: object) -> bool:
         return True
@@ -72,7 +73,7 @@ class _Undescribed(dict[int, Any]):
 
 
 class _Developers(dict[int, Any]):
-    """Developers by index, also those whose developer_data_id is missing."""
+    """Developers by index, including those whose developer_data_id is missing."""
 
     def __contains__(self, key: object) -> bool:
         return True
@@ -85,37 +86,37 @@ class _Developers(dict[int, Any]):
         return self[index]
 
 
-def _decode(data: bytes, store: Mapping[str, _Store]) -> str | None:
-    """Fills `store`; what stopped the decoding before the end, if anything did.
+def _fill_store(data: bytes, store: Mapping[str, _Store]) -> str | None:
+    """Fills `store`, and says what stopped the decoding before the end, if anything did.
 
-    Each message is kept once the next one has proved that it ended where it should: where
-    bytes are missing in the middle, the last message before the fault is made of two.
+    A message is kept only once the next one has shown that it ended where it should. Where bytes
+    are missing in the middle, the last message before the fault consists of two halves.
     """
     count, held = 0, None
     fault = None
     try:
         file = fitparse.FitFile(BytesIO(data), check_crc=False, data_processor=_AsStored())
-        for count, message in enumerate(_each(file), start=1):
+        for count, message in enumerate(_decodable_messages(file), start=1):
             if held is not None:
-                _keep(held, count - 1, store[held.name])
-            held = message if message.name in _NAMES else None
+                _store_message(held, count - 1, store[held.name])
+            held = message if message.name in _WANTED_FIELDS else None
     except (fitparse.FitParseError, struct.error) as e:
         fault = f"cannot be decoded beyond message {count} ({e}); those before it are used"
         if not isinstance(e, FitEOFError):
             return fault
     if held is not None:
-        _keep(held, count, store[held.name])
+        _store_message(held, count, store[held.name])
     return fault
 
 
-def _each(file: Any) -> Iterator[Any]:
-    """Every message that can be decoded; a message read whole that fitparse cannot interpret
-    (a developer field of a type unknown, say) is passed over."""
+def _decodable_messages(file: Any) -> Iterator[Any]:
+    """Every message that can be decoded. One that is whole but that fitparse cannot interpret (a
+    developer field of unknown type, say) is passed over."""
     while True:
         left = file._bytes_left
         try:
             for message in file.get_messages():
-                # fitparse keeps every message it has seen; nobody here asks again.
+                # fitparse keeps every message it has seen; they are not needed again.
                 file._messages.clear()
                 yield message
             return
@@ -126,8 +127,8 @@ def _each(file: Any) -> Iterator[Any]:
                 raise fitparse.FitParseError(repr(e)) from e
 
 
-def _keep(message: Any, order: int, store: _Store) -> None:
-    wanted = _NAMES[message.name]
+def _store_message(message: Any, order: int, store: _Store) -> None:
+    wanted = _WANTED_FIELDS[message.name]
     row = len(store.order)
     store.order.append(order)
     seen = set()
@@ -142,8 +143,8 @@ def _keep(message: Any, order: int, store: _Store) -> None:
             name = field.parent_field.name if field.parent_field else field.name
             if name not in wanted:
                 continue
-        values = _numbers(field.raw_value if isinstance(field.value, str) else field.value)
-        # Stated twice (plain, and expanded from a component): the first that is not null.
+        values = _field_numbers(field.raw_value if isinstance(field.value, str) else field.value)
+        # Stated twice (plain, and expanded from a component), the first that is not null counts.
         if values and name not in seen:
             seen.add(name)
             cells = store.cells.setdefault(name, _Cells(array("q"), array("q"), array("d")))
@@ -152,8 +153,8 @@ def _keep(message: Any, order: int, store: _Store) -> None:
             cells.value.extend(values)
 
 
-def _numbers(value: object) -> Sequence[float]:
-    """The value or values as numbers, NaN for null; empty where there is none."""
+def _field_numbers(value: object) -> Sequence[float]:
+    """A field's value or values as numbers, NaN for null; empty where there is none."""
     if isinstance(value, (int, float)):
         return (value,)
     if isinstance(value, tuple):
@@ -162,12 +163,12 @@ def _numbers(value: object) -> Sequence[float]:
     return ()
 
 
-def _columns(store: _Store) -> Messages:
+def _filled_columns(store: _Store) -> Messages:
     n = len(store.order)
     columns = {}
     for name, cells in store.cells.items():
         rows, widths = np.array(cells.row), np.array(cells.width)
-        if uneven(n, int(widths.max()), len(cells.value)):
+        if mostly_filling(n, int(widths.max()), len(cells.value)):
             continue
         filled = np.full((n, int(widths.max())), np.nan)
         within = np.arange(widths.sum()) - np.repeat(np.cumsum(widths) - widths, widths)

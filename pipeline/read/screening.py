@@ -1,7 +1,7 @@
-"""What every reader hands back, and the screening that all share.
+"""`Content`, what every reader of recordings gives, and the screening of samples they all share.
 
-A sample is dropped, and counted, where its time is missing or its place impossible; it is
-never mended. Everything else stays in the order of the file.
+A sample is dropped and counted where its time is missing or its place is impossible. It is never
+repaired. Everything else stays in the order of the file.
 """
 
 from __future__ import annotations
@@ -14,16 +14,17 @@ from numpy.typing import NDArray
 
 from pipeline.base.values import Basis, Fixes, Floats, Imu
 
+AXES = ("x", "y", "z")
 STANDARD_GRAVITY_MPS2 = 9.80665  # ISO 80000-3; what a "g" in a file means
-FASTEST_MPS = 300.0  # an airliner's; more (9999, 655.35) is a unit's word for "none"
-GPS_EPOCH_S = 315_964_800.0  # 1980-01-06T00:00Z (IS-GPS-200): no satellite fix is older
-LAST_S = 7_258_118_400.0  # 2200-01-01T00:00Z: a count in another unit, or no time at all
-COUNTER_MOST_S = 1e10  # three hundred years of uptime
+FASTEST_MPS = 300.0  # an airliner's; units write more (9999, 655.35) to say "none"
+GPS_EPOCH_S = 315_964_800.0  # 1980-01-06T00:00Z (IS-GPS-200); no satellite fix is older
+LATEST_UTC_S = 7_258_118_400.0  # 2200-01-01T00:00Z; more is a count in another unit, or no time
+LONGEST_COUNTER_S = 1e10  # three hundred years of uptime
 
 
 @dataclass(frozen=True, slots=True)
 class Content:
-    """A file's streams, as one reader found them; `Recording` less the path and format."""
+    """What a reader found in one file: a `Recording` without its path and format."""
 
     fixes: Fixes | None = None
     imu: Imu | None = None
@@ -40,16 +41,19 @@ class Sieved(NamedTuple, Generic[T]):
     dropped: int
 
 
-def column(values: object, n: int) -> Floats:
-    """`values` as float64 (n,); all NaN where there are none."""
+def float_column(values: object, n: int) -> Floats:
+    """`values` as float64 (n,), or all NaN where `values` is None."""
     if values is None:
         return np.full(n, np.nan)
     return np.asarray(values, dtype=np.float64)
 
 
 def impossible_place(latitude_deg: Floats, longitude_deg: Floats) -> NDArray[np.bool_]:
-    """True where a place is stated and cannot be one: out of range, half missing, or 0 N 0 E,
-    which receivers write for "none" (nobody runs relays in the Gulf of Guinea)."""
+    """True where a place is stated but cannot be right.
+
+    It is out of range, half of it is missing, or it is 0° N 0° E, which receivers write for
+    "none" (nobody runs relays in the Gulf of Guinea). Both in degrees, (n,).
+    """
     absent = np.isnan(latitude_deg) & np.isnan(longitude_deg)
     with np.errstate(invalid="ignore"):
         sound = (np.abs(latitude_deg) <= 90.0) & (np.abs(longitude_deg) <= 180.0)
@@ -68,18 +72,18 @@ def sieve_fixes(
     satellites: Floats | None = None,
     basis: Basis = "utc",
 ) -> Sieved[Fixes]:
-    """The usable fixes among n candidates, and how many were dropped.
+    """The usable fixes among n rows, and how many were dropped.
 
-    All columns (n,), units as in `Fixes`, None for a column the file does not have. Usable
-    means: a possible time (on the UTC basis from the GPS epoch to 2200), and a place or, where
-    no place is stated, a speed. A row with neither place nor speed (a pulse alone) is no
-    candidate and is not counted. A speed or dilution that cannot be (negative, infinite, a
-    speed above FASTEST_MPS) becomes NaN; the fix stays.
+    All columns are (n,) in the units of `Fixes`, or None where the file has no such column. A
+    fix is usable if its time is possible (on the UTC basis: from the GPS epoch to 2200) and it
+    has a place or, where no place is stated, a speed. A row with neither place nor speed (a
+    pulse alone) is not a fix and is not counted as dropped. An impossible speed or dilution
+    (negative, infinite, or a speed above FASTEST_MPS) becomes NaN, and the fix stays.
     """
     n = len(t_s)
-    lat, lon = column(latitude_deg, n), column(longitude_deg, n)
-    speed = _nonnegative(column(speed_mps, n), FASTEST_MPS)
-    altitude = column(altitude_m, n)
+    lat, lon = float_column(latitude_deg, n), float_column(longitude_deg, n)
+    speed = _nonnegative(float_column(speed_mps, n), FASTEST_MPS)
+    altitude = float_column(altitude_m, n)
     candidate = ~(np.isnan(lat) & np.isnan(lon) & np.isnan(speed))
     keep = candidate & _possible_time(t_s, basis) & ~impossible_place(lat, lon)
     dropped = int((candidate & ~keep).sum())
@@ -91,8 +95,8 @@ def sieve_fixes(
         lon[keep],
         speed[keep],
         np.where(np.isfinite(altitude), altitude, np.nan)[keep],
-        _nonnegative(column(hdop, n))[keep],
-        _nonnegative(column(satellites, n))[keep],
+        _nonnegative(float_column(hdop, n))[keep],
+        _nonnegative(float_column(satellites, n))[keep],
         basis,
     )
     return Sieved(fixes, dropped)
@@ -105,7 +109,7 @@ def why_no_fixes(
     speed_mps: Floats,
     basis: Basis = "utc",
 ) -> str:
-    """For an error message: what keeps n rows, none of them usable, from being fixes."""
+    """For an error message: why none of n rows is a usable fix. Arguments as in `sieve_fixes`."""
     timeless = int(np.isnan(t_s).sum())
     undated = int((t_s < GPS_EPOCH_S).sum()) if basis == "utc" else 0
     impossible_time = int((~np.isnan(t_s) & ~_possible_time(t_s, basis)).sum()) - undated
@@ -124,10 +128,10 @@ def why_no_fixes(
 def sieve_imu(
     t_s: Floats, acc_mps2: Floats, gyro_radps: Floats | None = None, basis: Basis = "utc"
 ) -> Sieved[Imu]:
-    """The usable inertial samples among n candidates and the number dropped.
+    """The usable inertial samples among n rows, and how many were dropped.
 
-    `t_s` (n,), `acc_mps2` (n, 3), `gyro_radps` (n, 3) or None. Usable means: a possible time and
-    all three accelerations. Where only the turn rate is missing it stays NaN.
+    `t_s` is (n,), `acc_mps2` (n, 3), `gyro_radps` (n, 3) or None. A sample is usable if its time
+    is possible and it has all three accelerations. A missing turn rate stays NaN.
     """
     n = len(t_s)
     keep = _possible_time(t_s, basis) & finite_rows(acc_mps2)
@@ -145,7 +149,7 @@ def sieve_imu(
 
 
 def finite_rows(values: Floats) -> NDArray[np.bool_]:
-    """(n,) whether all three of a row (n, 3) are numbers; a column at a time, as that is fast."""
+    """Whether all numbers of each row (n, k) are finite, (n,). By columns, as that is fast."""
     finite = np.isfinite(values[:, 0])
     for axis in range(1, values.shape[1]):
         finite &= np.isfinite(values[:, axis])
@@ -153,15 +157,20 @@ def finite_rows(values: Floats) -> NDArray[np.bool_]:
 
 
 def _possible_time(t_s: Floats, basis: Basis) -> NDArray[np.bool_]:
-    """False for no number, and for a stamp on the UTC count that is no date of a recording:
-    before satellite time began (a clock never set), or centuries ahead."""
-    low, high = (-COUNTER_MOST_S, COUNTER_MOST_S) if basis == "counter" else (GPS_EPOCH_S, LAST_S)
+    """False where a time is no number or cannot be a recording's.
+
+    On the UTC count that is before satellite time began (a clock never set) or centuries ahead.
+    """
+    low, high = GPS_EPOCH_S, LATEST_UTC_S
+    if basis == "counter":
+        low, high = -LONGEST_COUNTER_S, LONGEST_COUNTER_S
     with np.errstate(invalid="ignore"):
         possible: NDArray[np.bool_] = (t_s >= low) & (t_s <= high)
     return possible
 
 
 def _nonnegative(values: Floats, most: float = np.inf) -> Floats:
+    """`values`, NaN where negative, infinite or above `most`."""
     with np.errstate(invalid="ignore"):
         sound = np.isfinite(values) & (values >= 0.0) & (values <= most)
     return np.where(sound, values, np.nan)

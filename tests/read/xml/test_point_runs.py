@@ -15,11 +15,11 @@ from hypothesis import strategies as st
 from read_samples import REAL, as_gpx, as_tcx, fixes_of, read_bytes, some_run
 
 from pipeline.read import stamps
-from pipeline.read import texts as short_texts
-from pipeline.read.xml import alike, gpx, points, tcx
-from pipeline.read.xml.alike import Names, runs
+from pipeline.read import text_columns as short_texts
+from pipeline.read.xml import gpx, point_runs, points, tcx
+from pipeline.read.xml.point_runs import PointNames, runs
 
-NAMES = {"gpx": gpx._NAMES, "tcx": tcx._NAMES}
+NAMES = {"gpx": gpx._GPX_NAMES, "tcx": tcx._TCX_NAMES}
 TRACKS = {
     "gpx": text_tracks.gpx(60),
     "tcx": text_tracks.tcx(60, lap=25),
@@ -30,14 +30,14 @@ TRACKS = {
 def _short_runs() -> Iterator[None]:
     """Documents here are short, so that many can be tried."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(alike, "_LEAST", 8)
+        patch.setattr(point_runs, "_LEAST", 8)
         yield
 
 
-def same_or_left(data: bytes, names: Names) -> points.Walk | None:
+def same_or_left(data: bytes, names: PointNames) -> points.Walk | None:
     """The columns, if the document was read by columns; fails where they are not the walk's."""
     careful = points.walk(data, names)
-    quick = points.regular_walk(data, names)
+    quick = points.walk_runs(data, names)
     if quick is not None:
         np.testing.assert_array_equal(quick.columns, careful.columns)
         assert careful.fault is None
@@ -45,7 +45,7 @@ def same_or_left(data: bytes, names: Names) -> points.Walk | None:
     return quick
 
 
-def points_in_runs(data: bytes, names: Names) -> int:
+def points_in_runs(data: bytes, names: PointNames) -> int:
     return sum(len(run.columns["t_s"]) for run in runs(data, names))
 
 
@@ -186,7 +186,7 @@ def test_what_a_point_may_hold(inner: bytes) -> None:
         track(*some_points(inner=b"<name>\xc3\xa9%d</name>")),
         track(*some_points())[:-30],
         track(*some_points(), after=b"</gpx>"),
-        track(*some_points()).replace(b"urn:x", b"urn:" + alike.TARGET.encode()),
+        track(*some_points()).replace(b"urn:x", b"urn:" + point_runs.TARGET.encode()),
         b'<!DOCTYPE gpx [<!ATTLIST trkpt lat CDATA "5">]>' + track(*some_points()),
         b'<?xml version="1.0" encoding="cp1252"?>' + track(*some_points()),
         track(*some_points()).decode().encode("utf-16"),
@@ -227,7 +227,7 @@ def test_one_odd_value_is_read_as_the_parser_reads_it(odd: bytes, at: int) -> No
 
 
 def test_short_runs_are_left_to_the_parser(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(alike, "_LEAST", 20)
+    monkeypatch.setattr(point_runs, "_LEAST", 20)
     assert same_or_left(track(*some_points(20)), NAMES["gpx"]) is None
     assert same_or_left(track(*some_points(30)), NAMES["gpx"]) is not None
 
@@ -243,9 +243,9 @@ def test_a_track_of_nothing_but_changes_is_soon_given_up() -> None:
         return ()
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(alike, "_slots", counted)
+        patch.setattr(point_runs, "_slots", counted)
         assert runs(track(*points), NAMES["gpx"]) == []
-    assert looks <= alike._TRIES + 1
+    assert looks <= point_runs._MOST_TRIES + 1
 
 
 # --- values ----------------------------------------------------------------------------
@@ -253,7 +253,7 @@ def test_a_track_of_nothing_but_changes_is_soon_given_up() -> None:
 
 def laid_out(
     texts: list[bytes],
-) -> tuple[short_texts.Bytes, short_texts.Places, short_texts.Places]:
+) -> tuple[short_texts.Bytes, short_texts.Offsets, short_texts.Offsets]:
     """One buffer with the texts in it, something between them."""
     ends = np.cumsum([len(t) + 1 for t in texts], dtype=np.int64) - 1
     starts = ends - [len(t) for t in texts]
@@ -280,7 +280,7 @@ number_texts = st.one_of(
 @settings(deadline=None)
 def test_numbers_are_what_float_makes_of_them(texts: list[bytes]) -> None:
     for some in (texts, *([t] for t in texts)):
-        found = short_texts.numbers(short_texts.cut(*laid_out(some)))
+        found = short_texts.float_values(short_texts.cut_texts(*laid_out(some)))
         np.testing.assert_array_equal(found, [by_float(t) for t in some])
 
 

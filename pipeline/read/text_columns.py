@@ -1,6 +1,6 @@
-"""Many short texts of one buffer at once: cut out, compared, and made numbers.
+"""Many short texts of one buffer at once: cut out, compared and turned into numbers.
 
-pyarrow's own conversions, without the detour by pandas that its `to_numpy` takes.
+The numbers are pyarrow's own, taken from its buffers, since its `to_numpy` loads pandas.
 """
 
 from __future__ import annotations
@@ -16,21 +16,23 @@ from numpy.typing import NDArray
 from pipeline.base.values import Floats
 
 Bytes = NDArray[np.uint8]
-Places = NDArray[np.int64]
+Offsets = NDArray[np.int64]
 
 
-def windows(buffer: Bytes, start: Places, width: int) -> Bytes:
-    """The `width` bytes from each `start` (n,), as (n, width); none may reach beyond the end."""
+def windows(buffer: Bytes, start: Offsets, width: int) -> Bytes:
+    """The `width` bytes from each `start` (n,), as (n, width). None may reach beyond the end."""
     every = np.ndarray((len(buffer) - width + 1,), f"V{width}", buffer, 0, (1,))
     cut: Bytes = every[start].view(np.uint8).reshape(-1, width)
     return cut
 
 
-def cut(buffer: Bytes, start: Places, end: Places) -> pa.Array:
-    """The texts buffer[start:end], (n,) each, in rising order and not overlapping. As Arrow
-    strings, though their bytes may be anything; an empty one is null."""
+def cut_texts(buffer: Bytes, start: Offsets, end: Offsets) -> pa.Array:
+    """The texts buffer[start:end] as Arrow strings, whatever their bytes; an empty one is null.
+
+    `start` and `end` are (n,), in rising order, and the texts do not overlap.
+    """
     n = len(start)
-    bounds = np.empty(2 * n + 1, dtype=np.int32)  # of texts and of what lies between them
+    bounds = np.empty(2 * n + 1, dtype=np.int32)  # of the texts, and of what lies between them
     bounds[0:-1:2], bounds[1::2], bounds[-1] = start, end, end[-1] if n else 0
     both = pa.Array.from_buffers(
         pa.string(), 2 * n, [None, pa.py_buffer(bounds), pa.py_buffer(buffer)]
@@ -41,25 +43,28 @@ def cut(buffer: Bytes, start: Places, end: Places) -> pa.Array:
     return both.take(pa.Array.from_buffers(pa.int64(), n, [valid, pa.py_buffer(wanted)]))
 
 
-def numbers(texts: pa.Array) -> Floats:
-    """What Python's `float` makes of each text, NaN where it makes nothing."""
+def float_values(texts: pa.Array) -> Floats:
+    """Each text as Python's `float` reads it, NaN where it is no number."""
     try:
-        return floats(pc.cast(texts, pa.float64()))
-    except pa.ArrowInvalid:  # some text is no number, or one that only Python reads
-        return np.array([_number(t) for t in texts.cast(pa.binary()).to_pylist()], np.float64)
+        return arrow_floats(pc.cast(texts, pa.float64()))
+    except pa.ArrowInvalid:  # a text is no number, or a number that only Python reads
+        return np.array([_float_or_nan(t) for t in texts.cast(pa.binary()).to_pylist()], np.float64)
 
 
-def floats(values: pa.Array | pa.ChunkedArray) -> Floats:
-    """Arrow's float64 as numpy's, null as NaN."""
-    whole, stated = column(values, np.float64)
+def arrow_floats(values: pa.Array | pa.ChunkedArray) -> Floats:
+    """An Arrow float64 column as a numpy array, null as NaN."""
+    whole, stated = arrow_column(values, np.float64)
     return whole if stated is None else np.where(stated, whole, math.nan)
 
 
-def column(
+def arrow_column(
     values: pa.Array | pa.ChunkedArray, kind: type[np.generic]
 ) -> tuple[NDArray[Any], NDArray[np.bool_] | None]:
-    """The numbers of an Arrow column of that `kind`, unchanged and not to be changed; and which
-    are stated, None where all are (a null's number means nothing)."""
+    """The numbers of an Arrow column of numpy's type `kind`, and which of them are stated.
+
+    The first is a view that must not be written to; where a value is null, its number means
+    nothing. The second is None where all are stated.
+    """
     if isinstance(values, pa.ChunkedArray):
         values = values.combine_chunks()
     end = values.offset + len(values)
@@ -73,7 +78,7 @@ def column(
     return whole, bits[values.offset :].astype(np.bool_)
 
 
-def _number(text: bytes | None) -> float:
+def _float_or_nan(text: bytes | None) -> float:
     try:
         return float(text) if text is not None else math.nan
     except ValueError:

@@ -183,7 +183,7 @@ def test_cells_and_rows_that_are_none_are_counted() -> None:
     np.testing.assert_array_equal(fixes_of(recording).t_s - 1_778_605_400, [0, 1, 4])
     np.testing.assert_array_equal(fixes_of(recording).speed_mps, [3, np.nan, 3])
     assert recording.dropped_fixes == 5
-    assert any("no numbers" in r for r in recording.remarks)
+    assert any("are not numbers" in r for r in recording.remarks)
     assert any("cells" in r for r in recording.remarks)
 
 

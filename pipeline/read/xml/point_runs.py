@@ -1,10 +1,9 @@
-"""Points of an XML document that a program wrote one like the other, read as columns.
+"""Runs of track points in an XML document that are all written alike, read as columns.
 
-A run is a row of neighbouring points whose bytes differ from the point before the run in the
-values alone. Whatever holds for the markup of that point then holds for all of them, so the
-document without its runs is parsed as XML, a processing instruction standing where each run
-was; the parser says whether that place is one where a point can stand. What is not proven to
-be regular is left to the parser.
+A run is a row of neighbouring points that differ from the point before the run in their values
+only. Whatever is true of that point's markup is then true of all of them. So the document is
+parsed as XML without its runs, with a processing instruction in the place of each; the parser
+tells whether a point can stand there. Whatever is not proven to be regular is left to the parser.
 """
 
 from __future__ import annotations
@@ -17,25 +16,28 @@ import numpy as np
 
 from pipeline.base.values import Floats
 from pipeline.read.stamps import iso_stamps
-from pipeline.read.texts import Bytes, Places, cut, numbers, windows
+from pipeline.read.text_columns import Bytes, Offsets, cut_texts, float_values, windows
 
 TARGET = "batontrace-run"
 
 _VOID = "void"
-_LEAST = 64  # points that make a run: fewer are walked sooner than cut out
-_FIRST_WINDOW, _WINDOW = 1 << 14, 1 << 19  # bytes looked at together: they bound the memory
-_TRIES = 64  # at points that begin no run, before the rest is left to the parser
-_POINTS_PER_TRY = 32  # so many points of runs earn one more
+_LEAST = 64  # points that make a run; fewer are faster to walk than to cut out
+_FIRST_WINDOW, _WINDOW = 1 << 14, 1 << 19  # bytes looked at together, to limit the memory
+_MOST_TRIES = 64  # points that begin no run, before the rest is left to the parser
+_POINTS_PER_TRY = 32  # this many points of runs earn one more try
 _DECLARED = re.compile(rb"\s*(?:\xef\xbb\xbf)?<\?xml\s[^<>]*?encoding\s*=\s*[\"']([^\"']*)[\"']")
 _ASCII_BASED = (b"utf-8", b"us-ascii", b"iso-8859-1", b"ascii", b"utf8")
 _PART = re.compile(rb"<(/?)([A-Za-z_][\w.:-]*)([^<>]*?)(/?)>([^<>]*)")
 _ATTRIBUTE = re.compile(rb'\s+([^\s=<>"]+)\s*=\s*"([^"<>]*)"')
 
 
-class Names(NamedTuple):
-    """Where a format's points keep their numbers. `columns`: column -> local name of an element
-    inside the point, in lower case; `attributes`: column -> attribute of the point itself.
-    `void`: an element, as in `columns`, and what it holds where the point is no fix."""
+class PointNames(NamedTuple):
+    """Where the points of a format keep their numbers.
+
+    `columns` gives for each column the local name, in lower case, of an element inside the point;
+    `attributes` gives an attribute of the point itself. `void` is an element, named as in
+    `columns`, and the text it holds where the point is no fix.
+    """
 
     point: str
     parent: str
@@ -45,8 +47,10 @@ class Names(NamedTuple):
 
 
 class Run(NamedTuple):
-    """`data[start:end]` of the document and its points' columns (n,), by column; "zoned" is
-    1.0 where a time names its zone. `void` points have the time NaN."""
+    """`data[start:end]` of the document and the columns (n,) of its points.
+
+    "zoned" is 1.0 where a time names its zone. Points that are no fix (`void`) have the time NaN.
+    """
 
     start: int
     end: int
@@ -54,7 +58,7 @@ class Run(NamedTuple):
 
 
 class _Slot(NamedTuple):
-    """A value's place in a point: `end` relative to the point; what it is, if it is read."""
+    """Where a value stands, counted from the point's start, and its column, None if not read."""
 
     start: int
     end: int
@@ -62,9 +66,11 @@ class _Slot(NamedTuple):
 
 
 class _Template(NamedTuple):
-    """A point's unchanging parts (`literals`, one more than `slots`), and for each how many of
-    the `delimiters` stand before it; `period` and `controls`: how many of these and of control
-    characters a point has."""
+    """The parts of a point that do not change (`literals`, one more than `slots`).
+
+    `before` is how many `delimiters` stand before each literal; `period` and `controls` are how
+    many delimiters and control characters a whole point has.
+    """
 
     slots: tuple[_Slot, ...]
     literals: tuple[bytes, ...]
@@ -74,12 +80,12 @@ class _Template(NamedTuple):
     controls: int
 
 
-def runs(data: bytes, names: Names) -> list[Run]:
-    """The document's runs in their order; none where it is of a kind that proves nothing."""
+def runs(data: bytes, names: PointNames) -> list[Run]:
+    """The document's runs in order; none where its encoding or declarations prove nothing."""
     declared = _DECLARED.match(data, 0, 400)
     if (
         (declared is not None and declared[1].lower() not in _ASCII_BASED)
-        or b"<!DOCTYPE" in data  # could give attributes that no point shows
+        or b"<!DOCTYPE" in data  # could add attributes that no point shows
         or TARGET.encode() in data
     ):
         return []
@@ -87,7 +93,7 @@ def runs(data: bytes, names: Names) -> list[Run]:
     point = re.compile(rb"<%b[\s>]" % names.point.encode())
     found: list[Run] = []
     points = tries = at = 0
-    while tries <= _TRIES + points // _POINTS_PER_TRY and (head := point.search(data, at)):
+    while tries <= _MOST_TRIES + points // _POINTS_PER_TRY and (head := point.search(data, at)):
         tries += 1
         following = point.search(data, head.end(), head.start() + _FIRST_WINDOW)
         if following is None:
@@ -95,7 +101,7 @@ def runs(data: bytes, names: Names) -> list[Run]:
             continue
         at = following.start()
         template = _template(data[head.start() : at], names)
-        run = template and _run(data, buffer, at, template, names)
+        run = template and _run_from(data, buffer, at, template, names)
         if run:
             found.append(run)
             at = run.end
@@ -103,8 +109,8 @@ def runs(data: bytes, names: Names) -> list[Run]:
     return found
 
 
-def _template(point: bytes, names: Names) -> _Template | None:
-    """Of one point and the space up to the next; None where its shape is not a plain one."""
+def _template(point: bytes, names: PointNames) -> _Template | None:
+    """What stays the same in a point, made from one and the space after it; None if not plain."""
     slots = _slots(point, names)
     if not slots:
         return None
@@ -119,10 +125,12 @@ def _template(point: bytes, names: Names) -> _Template | None:
     return _Template(slots, literals, before[:-1], delimiters, before[-1], controls)
 
 
-def _slots(point: bytes, names: Names) -> tuple[_Slot, ...]:
-    """The places of all attributes' values, save names of namespaces, and of all texts of
-    elements without children. None at all where there is text elsewhere, a comment, or an
-    element with children where a number should be."""
+def _slots(point: bytes, names: PointNames) -> tuple[_Slot, ...]:
+    """Where the values of all attributes (except namespaces) and of childless elements stand.
+
+    Empty where there is text anywhere else, a comment, or an element with children where a number
+    should be.
+    """
     wanted = {name: column for column, name in names.columns.items()}
     if names.void is not None:
         wanted[names.void[0]] = _VOID
@@ -139,12 +147,14 @@ def _slots(point: bytes, names: Names) -> tuple[_Slot, ...]:
             if not opened or opened.pop() != name:
                 return ()
             if childless and previous is not None:
-                slots.append(_Slot(previous.start(5), part.start(), wanted.pop(_local(name), None)))
+                slots.append(
+                    _Slot(previous.start(5), part.start(), wanted.pop(_tag_name(name), None))
+                )
         else:
             if (
                 childless
                 and previous is not None
-                and (previous[5].strip() or _local(previous[2]) in wanted)
+                and (previous[5].strip() or _tag_name(previous[2]) in wanted)
             ):
                 return ()
             for a in _ATTRIBUTE.finditer(inside):
@@ -165,12 +175,14 @@ def _slots(point: bytes, names: Names) -> tuple[_Slot, ...]:
     return tuple(slots) if whole and not opened else ()
 
 
-def _local(name: bytes) -> str:
+def _tag_name(name: bytes) -> str:
     return name.rpartition(b":")[2].decode("latin-1").lower()
 
 
-def _run(data: bytes, buffer: Bytes, start: int, template: _Template, names: Names) -> Run | None:
-    """The points from `start` on that are like the template."""
+def _run_from(
+    data: bytes, buffer: Bytes, start: int, template: _Template, names: PointNames
+) -> Run | None:
+    """The points from `start` on that are written like the template; None if they are too few."""
     size, at, n = _FIRST_WINDOW, start, 0
     parts: list[dict[str, Floats]] = []
     while True:
@@ -178,14 +190,16 @@ def _run(data: bytes, buffer: Bytes, start: int, template: _Template, names: Nam
         is_delimiter = view == template.delimiters[0]
         for other in template.delimiters[1:]:
             is_delimiter |= view == other
-        places: Places = np.flatnonzero(is_delimiter) + at
+        places: Offsets = np.flatnonzero(is_delimiter) + at
         there = max(len(places) - 1, 0) // template.period
-        heads, alike = _alike(buffer, places, there, template)
+        heads, alike = _matching_points(buffer, places, there, template)
         end = int(places[alike * template.period]) if there else at
-        if alike and not _is_plain(data, view[: end - at], at, end, alike * template.controls):
+        if alike and not _is_plain_ascii(
+            data, view[: end - at], at, end, alike * template.controls
+        ):
             alike = 0
         if alike:
-            parts.append(_columns(buffer, heads[:, :alike], template, names))
+            parts.append(_run_columns(buffer, heads[:, :alike], template, names))
             at, n = end, n + alike
         if alike < there or alike == 0:
             break
@@ -195,32 +209,37 @@ def _run(data: bytes, buffer: Bytes, start: int, template: _Template, names: Nam
     return Run(start, at, {c: np.concatenate([p[c] for p in parts]) for c in parts[0]})
 
 
-def _alike(buffer: Bytes, places: Places, n: int, template: _Template) -> tuple[Places, int]:
-    """Where each literal of the next n points would start (literals + 1, n), the last row being
-    the next point; and how many points from the first on have them all."""
+def _matching_points(
+    buffer: Bytes, places: Offsets, n: int, template: _Template
+) -> tuple[Offsets, int]:
+    """Where each literal of the next n points would start, and how many points have them all.
+
+    The first is (literals + 1, n), with the start of the following point in its last row. The
+    second counts from the first point up to the first that differs.
+    """
     before = np.array((*template.before, template.period))
     heads = places[np.arange(n) * template.period + before[:, None]]
     for i, literal in enumerate(template.literals):
         start = heads[i, :n]
-        n = _first(start > len(buffer) - len(literal), n)
+        n = _first_failure(start > len(buffer) - len(literal), n)
         cuts = windows(buffer, start[:n], len(literal))
         if cuts.tobytes() != literal * n:
-            n = _first((cuts != np.frombuffer(literal, np.uint8)).any(axis=1), n)
+            n = _first_failure((cuts != np.frombuffer(literal, np.uint8)).any(axis=1), n)
         if i < len(template.slots) and template.slots[i].column is not None:
-            n = _first(heads[i + 1, :n] <= start[:n] + len(literal), n)  # an empty value
-    n = _first(heads[-1, :n] != heads[-2, :n] + len(template.literals[-1]), n)
+            n = _first_failure(heads[i + 1, :n] <= start[:n] + len(literal), n)  # an empty value
+    n = _first_failure(heads[-1, :n] != heads[-2, :n] + len(template.literals[-1]), n)
     return heads, n
 
 
-def _first(fails: np.ndarray[tuple[int], np.dtype[np.bool_]], n: int) -> int:
-    """The first index, below n, that fails; else n."""
+def _first_failure(fails: np.ndarray[tuple[int], np.dtype[np.bool_]], n: int) -> int:
+    """The first index below n that fails, or n."""
     fails = fails[:n]
     return int(fails.argmax()) if fails.any() else n
 
 
-def _is_plain(data: bytes, view: Bytes, start: int, end: int, controls: int) -> bool:
-    """Whether each byte means itself alone: no reference, no end of a section, nothing beyond
-    ASCII, and no control characters but the `controls` that the literals hold."""
+def _is_plain_ascii(data: bytes, view: Bytes, start: int, end: int, controls: int) -> bool:
+    """Whether each byte stands for itself: no references, no end of a CDATA section, only ASCII,
+    and no control characters except the `controls` in the literals."""
     return bool(
         view.max() < 0x7F
         and np.count_nonzero(view < 0x20) == controls
@@ -229,7 +248,9 @@ def _is_plain(data: bytes, view: Bytes, start: int, end: int, controls: int) -> 
     )
 
 
-def _columns(buffer: Bytes, heads: Places, template: _Template, names: Names) -> dict[str, Floats]:
+def _run_columns(
+    buffer: Bytes, heads: Offsets, template: _Template, names: PointNames
+) -> dict[str, Floats]:
     n = heads.shape[1]
     found = {c: np.full(n, np.nan) for c in ("t_s", *names.columns, *names.attributes)}
     found["zoned"] = np.ones(n)
@@ -241,10 +262,10 @@ def _columns(buffer: Bytes, heads: Places, template: _Template, names: Names) ->
         if slot.column == "t_s":
             found["t_s"], found["zoned"] = iso_stamps(buffer, start, end)
         elif slot.column == _VOID and names.void is not None:
-            texts = cut(buffer, start, end).to_pylist()
+            texts = cut_texts(buffer, start, end).to_pylist()
             void = np.array([t.strip() == names.void[1] for t in texts])
         else:
-            found[slot.column] = numbers(cut(buffer, start, end))
+            found[slot.column] = float_values(cut_texts(buffer, start, end))
     if void is not None:
         found["t_s"] = np.where(void, np.nan, found["t_s"])
     return found

@@ -1,4 +1,8 @@
-"""NMEA 0183 sentence by sentence: what each says, and how those of one epoch are joined."""
+"""NMEA 0183 sentence by sentence: what each one says, and how those of one epoch are joined.
+
+This is the plain way. `sentence_columns` does the same for a whole log at once, and tests hold it
+to the same results: whoever changes the meaning of a sentence changes both.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +21,7 @@ from pipeline.base.values import Floats
 KNOT_MPS = 1852.0 / 3600.0  # the international nautical mile over an hour
 
 LONGEST_BODY = 240  # bytes
-_SENTENCE = re.compile(
+_SENTENCE_PATTERN = re.compile(
     rb"\$([A-Z]{2})(RMC|GGA|GNS|VTG|ZDA),([^$*\r\n]{0,%d})(?:\*([0-9A-Fa-f]{2}))?" % LONGEST_BODY
 )
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
@@ -29,8 +33,10 @@ Fields = Sequence[bytes]
 
 
 class Epoch(NamedTuple):
-    """What one sentence, or the sentences of one epoch, say; NaN where they say nothing.
-    `void`: 1 where there is no fix, 0 where there is one, NaN where it is not said."""
+    """What one sentence, or all sentences of one epoch, state; NaN where they state nothing.
+
+    `void` is 1 where they say that there is no fix, 0 where there is one, NaN where neither.
+    """
 
     tod_s: float = math.nan  # UTC time of day
     day: float = math.nan  # days since 1970-01-01
@@ -44,7 +50,8 @@ class Epoch(NamedTuple):
 
 
 class Epochs(NamedTuple):
-    """`columns` (n, fields of Epoch), `talker` (n,) a code; counts of position sentences."""
+    """Epochs of a log: `columns` (n, fields of Epoch) and the `talker` of each as a code (n,);
+    how many position sentences were found, and how many of them were broken."""
 
     columns: Floats
     talker: NDArray[np.int64]
@@ -52,15 +59,15 @@ class Epochs(NamedTuple):
     bad: int
 
 
-def one_by_one(data: bytes) -> Epochs:
-    """Every sound sentence in turn; the measure of what `epochs.epochs` does by columns."""
+def epochs_by_sentence(data: bytes) -> Epochs:
+    """All epochs of a log, from every sound sentence in turn."""
     rows, talkers = array("d"), array("q")
     found = bad = 0
     row = list(Epoch())
     time_field: bytes | None = None
     owner = 0
     seen: dict[bytes, tuple[bytes, bytes]] = {}
-    for sentence in _SENTENCE.finditer(data):
+    for sentence in _SENTENCE_PATTERN.finditer(data):
         talker, kind, body, check = sentence.groups()
         is_position = kind in (b"RMC", b"GGA", b"GNS")
         found += is_position
@@ -70,24 +77,24 @@ def one_by_one(data: bytes) -> Epochs:
             bad += is_position
             continue
         fields = body.split(b",")
-        said = _READERS[kind](fields)
+        stated = _EPOCH_READERS[kind](fields)
         if kind == b"VTG":
             if time_field is not None and math.isnan(row[4]):
-                row[4] = said.speed_mps
+                row[4] = stated.speed_mps
             continue
         same_time = fields[0] == time_field
         if same_time and seen.get(kind) == (talker, body):
             continue
-        again = kind in seen and (seen[kind][0] == talker or (row[8] == 1.0 and said.void == 0.0))
+        again = kind in seen and (seen[kind][0] == talker or (row[8] == 1.0 and stated.void == 0.0))
         if not same_time or again:
             if time_field is not None:
                 rows.extend(row)
                 talkers.append(owner)
-            row, time_field, seen = list(said), fields[0], {}
+            row, time_field, seen = list(stated), fields[0], {}
             owner = int.from_bytes(talker, "big")
         else:
-            void = row[8] if kind in seen else max(said.void, row[8], key=_or_less)
-            row = [a if a == a else b for a, b in zip(row, said, strict=True)]  # a != a: NaN
+            void = row[8] if kind in seen else max(stated.void, row[8], key=_void_rank)
+            row = [a if a == a else b for a, b in zip(row, stated, strict=True)]  # a != a: NaN
             row[8] = void
         seen.setdefault(kind, (talker, body))
     if time_field is not None:
@@ -97,85 +104,90 @@ def one_by_one(data: bytes) -> Epochs:
     return Epochs(columns, np.array(talkers, dtype=np.int64), found, bad)
 
 
-def _or_less(void: float) -> float:
+def _void_rank(void: float) -> float:
     return -1.0 if math.isnan(void) else void
 
 
 def checksum(body: bytes) -> int:
-    """All bytes xor-ed, at most 256 of them, by folding the number they make in halves."""
+    """All bytes xor-ed (NMEA 0183). Takes at most 256 bytes: it folds their number in halves."""
     folded = int.from_bytes(body, "little")
     for bits in (1024, 512, 256, 128, 64, 32, 16, 8):
         folded ^= folded >> bits
     return folded & 0xFF
 
 
-def _rmc(f: Fields) -> Epoch:
-    void = _at(f, 1) != b"A" or _at(f, 11) in UNMEASURED
+def _rmc_epoch(f: Fields) -> Epoch:
+    void = _field_at(f, 1) != b"A" or _field_at(f, 11) in UNMEASURED
     return Epoch(
-        _tod(_at(f, 0)),
-        day_of(_at(f, 8)[:2], _at(f, 8)[2:4], _at(f, 8)[4:]),
-        _angle(_at(f, 2), _at(f, 3), b"N", b"S"),
-        _angle(_at(f, 4), _at(f, 5), b"E", b"W"),
-        speed_mps=_number(_at(f, 6)) * KNOT_MPS,
+        _time_of_day_s(_field_at(f, 0)),
+        day_of(_field_at(f, 8)[:2], _field_at(f, 8)[2:4], _field_at(f, 8)[4:]),
+        _angle_degrees(_field_at(f, 2), _field_at(f, 3), b"N", b"S"),
+        _angle_degrees(_field_at(f, 4), _field_at(f, 5), b"E", b"W"),
+        speed_mps=_nmea_number(_field_at(f, 6)) * KNOT_MPS,
         void=float(void),
     )
 
 
-def _gga(f: Fields) -> Epoch:
-    return _gga_like(f, _at(f, 5) in UNMEASURED_QUALITIES)
+def _gga_epoch(f: Fields) -> Epoch:
+    return _position_epoch(f, _field_at(f, 5) in UNMEASURED_QUALITIES)
 
 
-def _gns(f: Fields) -> Epoch:
-    return _gga_like(f, UNMEASURED_MODES.issuperset(_at(f, 5)))
+def _gns_epoch(f: Fields) -> Epoch:
+    return _position_epoch(f, UNMEASURED_MODES.issuperset(_field_at(f, 5)))
 
 
-def _gga_like(f: Fields, void: bool) -> Epoch:
+def _position_epoch(f: Fields, void: bool) -> Epoch:
     return Epoch(
-        _tod(_at(f, 0)),
+        _time_of_day_s(_field_at(f, 0)),
         math.nan,
-        _angle(_at(f, 1), _at(f, 2), b"N", b"S"),
-        _angle(_at(f, 3), _at(f, 4), b"E", b"W"),
+        _angle_degrees(_field_at(f, 1), _field_at(f, 2), b"N", b"S"),
+        _angle_degrees(_field_at(f, 3), _field_at(f, 4), b"E", b"W"),
         math.nan,
-        _number(_at(f, 8)),
-        _number(_at(f, 7)),
-        _number(_at(f, 6)),
+        _nmea_number(_field_at(f, 8)),
+        _nmea_number(_field_at(f, 7)),
+        _nmea_number(_field_at(f, 6)),
         float(void),
     )
 
 
-def _vtg(f: Fields) -> Epoch:
+def _vtg_epoch(f: Fields) -> Epoch:
     knots, kmh = (4, 6) if len(f) > 4 else (2, 3)  # without unit letters before NMEA 2.0
-    by_knots, by_kmh = _number(_at(f, knots)) * KNOT_MPS, _number(_at(f, kmh)) / 3.6
+    by_knots, by_kmh = (
+        _nmea_number(_field_at(f, knots)) * KNOT_MPS,
+        _nmea_number(_field_at(f, kmh)) / 3.6,
+    )
     return Epoch(speed_mps=by_knots if math.isnan(by_kmh) else by_kmh)
 
 
-def _zda(f: Fields) -> Epoch:
-    return Epoch(_tod(_at(f, 0)), day_of(_at(f, 1), _at(f, 2), _at(f, 3)))
+def _zda_epoch(f: Fields) -> Epoch:
+    return Epoch(
+        _time_of_day_s(_field_at(f, 0)), day_of(_field_at(f, 1), _field_at(f, 2), _field_at(f, 3))
+    )
 
 
-_READERS: dict[bytes, Callable[[Fields], Epoch]] = {
-    b"RMC": _rmc,
-    b"GGA": _gga,
-    b"GNS": _gns,
-    b"VTG": _vtg,
-    b"ZDA": _zda,
+_EPOCH_READERS: dict[bytes, Callable[[Fields], Epoch]] = {
+    b"RMC": _rmc_epoch,
+    b"GGA": _gga_epoch,
+    b"GNS": _gns_epoch,
+    b"VTG": _vtg_epoch,
+    b"ZDA": _zda_epoch,
 }
 
 
-def _at(fields: Fields, i: int) -> bytes:
+def _field_at(fields: Fields, i: int) -> bytes:
     return fields[i] if i < len(fields) else b""
 
 
-def _number(text: bytes) -> float:
+def _nmea_number(text: bytes) -> float:
     try:
         return float(text)
     except ValueError:
         return math.nan
 
 
-def _tod(text: bytes) -> float:
-    """hhmmss.sss to seconds; 235960 is a leap second."""
-    seconds = _number(text[4:])
+def _time_of_day_s(text: bytes) -> float:
+    """hhmmss.sss to seconds since midnight; 235960 is a leap second."""
+    seconds = _nmea_number(text[4:])
     if not (text[:4].isdigit() and len(text) >= 6 and 0.0 <= seconds < 61.0):
         return math.nan
     hours, minutes = int(text[:2]), int(text[2:4])
@@ -183,7 +195,7 @@ def _tod(text: bytes) -> float:
 
 
 def day_of(day: bytes, month: bytes, year: bytes) -> float:
-    """Days since 1970-01-01. Two-digit years are 1980 (the GPS epoch) to 2079."""
+    """Days since 1970-01-01, NaN where it is no date. Two-digit years mean 1980 to 2079."""
     try:
         y = int(year)
         if len(year) == 2:
@@ -193,9 +205,9 @@ def day_of(day: bytes, month: bytes, year: bytes) -> float:
         return math.nan
 
 
-def _angle(text: bytes, side: bytes, positive: bytes, negative: bytes) -> float:
-    """dddmm.mmmm to degrees."""
-    value = _number(text)
+def _angle_degrees(text: bytes, side: bytes, positive: bytes, negative: bytes) -> float:
+    """dddmm.mmmm to degrees, negative unless `side` is the `positive` one; NaN where wrong."""
+    value = _nmea_number(text)
     if math.isnan(value) or math.isinf(value) or side not in (positive, negative):
         return math.nan
     degrees = value // 100.0

@@ -14,8 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from read_samples import REAL, real
 
-from pipeline.read.fit import columns, container, one_by_one
-from pipeline.read.fit.profile import WANTED, Decoded, Messages
+from pipeline.read.fit import container, general_decoder, message_columns
+from pipeline.read.fit.message_scan import Unknown
+from pipeline.read.fit.messages import Decoded, Messages
+from pipeline.read.fit.profile import WANTED
 
 FILES = sorted(SAMPLES.glob("*/*.fit"))
 CAR = REAL / "other" / "car-10hz-imu-uptime-clock.fit"
@@ -57,11 +59,11 @@ def test_equal_to_fitparse_value_for_value(path: Path) -> None:
     for part in sound_parts(path):
         sound = not part.remarks
         try:
-            ours = columns.decode(part.data, sound=sound)
-        except columns.Unknown:
+            ours = message_columns.decode_columns(part.data, sound=sound)
+        except Unknown:
             assert path.name in LEFT_TO_IT
             continue
-        theirs = one_by_one.decode(part.data)
+        theirs = general_decoder.decode_messages(part.data)
         if sound:
             assert ours.fault is None
         assert_same(ours, theirs)
@@ -151,11 +153,11 @@ def streams(draw: st.DrawFn) -> bytes:
 def test_whatever_is_written_equal_to_fitparse(data: bytes) -> None:
     (part,) = container.chain(data)
     try:
-        ours = columns.decode(part.data, sound=True)
-    except columns.Unknown:
+        ours = message_columns.decode_columns(part.data, sound=True)
+    except Unknown:
         return
     assert ours.fault is None
-    theirs = one_by_one.decode(part.data)
+    theirs = general_decoder.decode_messages(part.data)
     assert theirs.fault is None
     empty = {name for name, m in theirs.messages.items() if not telling(m).any()}
     assert_same(without(ours, empty), without(theirs, empty))
@@ -188,8 +190,8 @@ def test_equal_to_the_format_owners_reader_value_for_value(path: Path) -> None:
         if theirs is None:
             continue
         try:
-            ours = columns.decode(part.data, sound=True)
-        except columns.Unknown:
+            ours = message_columns.decode_columns(part.data, sound=True)
+        except Unknown:
             assert path.name in LEFT_TO_IT
             continue
         for kind in WANTED.values():
