@@ -50,7 +50,7 @@ _TAIL_NODES, _TAIL_WEIGHTS = np.polynomial.laguerre.laggauss(3)
 
 @dataclass(frozen=True, eq=False)
 class RunnerMeasurements(Frozen):
-    """What was seen of one runner during one rep.
+    """What was measured of one runner during one rep.
 
     `t_s` (n,), `xy_m` (n, 2) in the axis's east-north frame, `speed_mps` (n,), NaN where the
     unit gave none; `step_phase` (n,) counts footfalls, NaN where they are not known.
@@ -512,9 +512,19 @@ def _first_guess(problem: Problem, layouts: tuple[_Layout, _Layout], size: int) 
 
 
 def solve(problem: Problem, *, iterations: int = 12, start_from: Fit | None = None) -> Fit:
-    """Gauss-Newton with Student's t weights, to convergence (1e-4 s, 1e-3 m).
+    """Solve one rep by Gauss-Newton steps with Student's t weights [1] for the measurements.
 
-    Raises numpy.linalg.LinAlgError only when the data contain nothing usable.
+    It ends after `iterations` steps, or when a step moves no start by 2e-4 s and no coefficient
+    of a course by 2e-3 m. `start_from` is an earlier fit of the same rep. The law of the run is
+    v' = (u - v) / tau with a target speed u that wanders [2]; both stand in docs/methods.md.
+    Range: sprints and the last metres of 400 m, from 1 to 25 fixes a second.
+
+    Raises numpy.linalg.LinAlgError when the measurements contain nothing usable.
+
+    [1] Lange, Little and Taylor, Robust statistical modeling using the t distribution, Journal of
+    the American Statistical Association, 1989, from memory.
+    [2] Furusawa, Hill and Parkinson, The dynamics of "sprint" running, Proceedings of the Royal
+    Society B, 1927, for a constant u.
     """
     layouts, size = _lay_out_unknowns(problem)
     prior_info, prior_vector = _prior(problem, layouts, size)
@@ -608,8 +618,11 @@ def _gap_row(layouts: tuple[_Layout, _Layout], x: Floats, moment: float) -> tupl
 
 
 def course(fit: Fit, role: Role, t_s: Floats, order: int = 0) -> tuple[Floats, Floats]:
-    """Derivative `order` of s at times `t_s` (n,): values (n,) and rows (n, p), whose
-    covariance is `rows @ fit.cov @ rows.T`; 0: m, 1: m/s, 2: m/s²."""
+    """Derivative `order` of the place s along the lane at the moments `t_s` (n,) in s.
+
+    Returns the values (n,), in m, m/s or m/s² for order 0, 1 or 2, and their rows (n, p): the
+    covariance of the values is `rows @ fit.cov @ rows.T`.
+    """
     layout = fit.layouts[ROLES.index(role)]
     value, own = _course_and_rows(layout, fit.x[layout.block], np.atleast_1d(t_s), order)
     rows = np.zeros((len(value), len(fit.x)))
@@ -618,7 +631,7 @@ def course(fit: Fit, role: Role, t_s: Floats, order: int = 0) -> tuple[Floats, F
 
 
 def along(fit: Fit, role: Role, t_s: Floats, order: int = 0) -> Floats:
-    """The values (n,) of `course` alone."""
+    """The values (n,) of `course` without their rows."""
     layout = fit.layouts[ROLES.index(role)]
     own = fit.x[layout.block]
     near = _on_course(layout, own, np.atleast_1d(t_s), (order,))
@@ -633,13 +646,13 @@ def _course_and_rows(layout: _Layout, own: Floats, t: Floats, order: int) -> tup
 
 
 def deviation(fit: Fit, rows: Floats) -> Floats:
-    """Standard errors (n,) of values with these rows (n, p)."""
+    """Standard errors (n,) of values with these rows (n, p), see `course`."""
     return np.asarray(np.sqrt(np.maximum(((rows @ fit.cov) * rows).sum(axis=1), 0.0)))
 
 
 def crossing(fit: Fit, role: Role, place_m: float) -> tuple[float, Floats] | None:
-    """When the trunk crosses `place_m` in running direction: moment and row (p,), or None
-    where it does not within the rep's window."""
+    """When the trunk crosses `place_m` in running direction: the moment in s and its row (p,),
+    or None where it does not cross within the rep's window."""
     layout = fit.layouts[ROLES.index(role)]
     measured = fit.problem.incoming if role == "incoming" else fit.problem.outgoing
     start = fit.start(role)
@@ -663,7 +676,8 @@ def crossing(fit: Fit, role: Role, place_m: float) -> tuple[float, Floats] | Non
 def value_at(
     fit: Fit, role: Role, moment: tuple[float, Floats], order: int
 ) -> tuple[float, Floats]:
-    """Course's derivative at a moment that is itself estimated: value and full row."""
+    """Derivative `order` of the course at a moment that is itself estimated: the value and its
+    row (p,), in which the error of the moment is included."""
     t, t_row = moment
     value, rows = course(fit, role, np.array([t]), order)
     slope = along(fit, role, np.array([t]), order + 1)
@@ -671,7 +685,8 @@ def value_at(
 
 
 def receiver_message(fit: Fit) -> tuple[Floats, Floats]:
-    """What this rep alone says of both receivers' parameters: information and vector."""
+    """What this rep alone says of both receivers' parameters: information (2 THETA, 2 THETA) and
+    information times mean (2 THETA,), the posterior's less the prior's."""
     theta = _shared_places(fit.layouts, "theta")
     posterior = np.linalg.inv(fit.cov[np.ix_(theta, theta)])
     prior = np.linalg.inv(fit.problem.theta_cov)
@@ -684,8 +699,15 @@ def slow_prior(
     t_s: Floats,
     bystanders: tuple[tuple[Floats, Floats, float], ...],
 ) -> tuple[Floats, Floats]:
-    """Mean (2, 2, k) and covariance (2k, 2k) of both runners' slow error at `t_s` (k,), given
-    what the units of people standing still showed: (times (m,), positions (m, 2), noise)."""
+    """Mean (2, 2, k) by role, axis and moment in m, and covariance (2k, 2k) in m² of the slow error
+    of both runners' positions at the moments `t_s` (k,) in s.
+
+    `bystanders` are people who stood still: moments (m,) in s, places (m, 2) in m, and the
+    standard deviation of one place in m. Gaussian process regression [1].
+
+    [1] Rasmussen and Williams, Gaussian Processes for Machine Learning, 2006, eqs. 2.23 and 2.24,
+    from memory.
+    """
     k = len(t_s)
     common, own = slow.shared(t_s, t_s), slow.own(t_s, t_s)
     cov = np.block([[common + own, common], [common, common + own]])
@@ -707,11 +729,13 @@ def slow_prior(
 
 
 def with_letting_go(problem: Problem, moment_s: float) -> Problem:
+    """The problem with the moment in s from which the incoming runner's speed may fall quickly."""
     return replace(problem, incoming=replace(problem.incoming, letting_go_s=moment_s))
 
 
 def steady_speeds(fit: Fit, role: Role) -> tuple[Floats, Floats]:
-    """The speeds as measured, with swing, scale error and delay taken out: times, m/s."""
+    """One runner's measured speeds without swing, scale error and delay: moments (n,) in s and
+    speeds (n,) in m/s."""
     i = ROLES.index(role)
     measured = (fit.problem.incoming, fit.problem.outgoing)[i]
     layout = fit.layouts[i]
@@ -723,8 +747,8 @@ def steady_speeds(fit: Fit, role: Role) -> tuple[Floats, Floats]:
 
 
 def residual_power(fit: Fit, role: int) -> tuple[float, float, float, float]:
-    """Sum of squares and degrees of freedom left, of the speeds (m²/s²) at a run and of the
-    positions (m²) of one runner; outliers count by their weight."""
+    """What one runner's residuals say of the noise: sum of squares in m²/s² and degrees of freedom
+    of the speeds at a run, then the same in m² of the positions. Outliers count by their weight."""
     problem = fit.problem
     measured = (problem.incoming, problem.outgoing)[role]
     layout = fit.layouts[role]

@@ -1,12 +1,13 @@
-"""The moment of a standing start from the speeds alone, by profile over a grid.
+"""The moment of a standing start from the speeds alone.
 
-A start is a kink: a gradient there is good only very near to it, so `motion` is handed a place
-from which it can go on.
+A start is a kink in the speed. The estimator's gradient is good only very near to it, so the
+estimator is given a moment that is already close.
 """
 
 from __future__ import annotations
 
 import numpy as np
+from scipy.special import softmax
 
 from pipeline.base.values import Estimate, Floats
 
@@ -28,8 +29,20 @@ def find_launch(
     noise_mps: float,
     rest_mps: float,
 ) -> Estimate | None:
-    """First movement near `near_s` from speeds (n,) at `t_s` (n,) of a receiver with this delay,
-    noise and speed shown at rest. None where fewer than three speeds lie about the start."""
+    """Find the first movement from the speeds that a receiver gave about it.
+
+    The run is a sum of three exponential rises [1] with the time constants LAUNCH_TIMES_S, whose
+    weights are integrated out; the likelihood of each moment of a grid gives the posterior.
+
+    Parameters: `t_s` (n,) moments in s and `speed_mps` (n,) speeds in m/s, NaN where there is
+    none; `near_s` a first guess in s, good to LAUNCH_HALF_S; `delay_s` by how much the receiver's
+    speed is late; `noise_mps` the standard deviation of one speed; `rest_mps` the speed it shows
+    at rest. Returns the moment in s with its standard error, or None where fewer than three
+    speeds lie about the start. Range: sprint starts from a stand, receivers of 1 to 25 Hz.
+
+    [1] Furusawa, Hill and Parkinson, The dynamics of "sprint" running, Proceedings of the Royal
+    Society B, 1927: one exponential; that three span real starts is this tool's assumption.
+    """
     use = (
         (t_s > near_s - LAUNCH_BEFORE_S) & (t_s < near_s + LAUNCH_AFTER_S) & np.isfinite(speed_mps)
     )
@@ -49,8 +62,7 @@ def find_launch(
     solution = np.linalg.solve(info, right[:, :, None])[:, :, 0]
     power = (v**2).sum() / noise_mps**2 + LAUNCH_TARGET_MPS**2 / LAUNCH_TARGET_SD_MPS**2
     log_density = -0.5 * (power - (right * solution).sum(axis=1)) - 0.5 * np.linalg.slogdet(info)[1]
-    weight = np.exp(log_density - log_density.max())
-    weight /= weight.sum()
+    weight = softmax(log_density)
     mean = float(weight @ grid)
     sd = float(np.sqrt(weight @ (grid - mean) ** 2 + LAUNCH_GRID_S**2 / 12))
     return Estimate(mean, sd)

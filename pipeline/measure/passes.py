@@ -1,6 +1,7 @@
-"""When did the baton change hands? Easing, gap and sight on one grid of moments.
+"""When did the baton change hands? Easing, gap and the sheet's place on one grid of moments.
 
-A trunk-worn unit does not see the baton; docs/accuracy.md says what follows from that.
+A unit on the trunk does not see the baton; docs/accuracy.md says what follows from that. How two
+runners slow and reach is assumed, with the reasons in docs/methods.md, "Priors".
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtr
 
 from pipeline.base.values import Estimate, Floats, Frozen
 
@@ -64,11 +66,18 @@ class PassBelief(Frozen):
 def find_easing(
     t_s: Floats, speed_mps: Floats, noise_mps: float, from_s: float, to_s: float
 ) -> EasingLikelihood:
-    """Change point of a speed: steady with a slow wander before, slowing after.
+    """Find when the incoming runner begins to slow: a change point [1] of the speed.
 
-    `t_s` (n,) have the receiver's delay taken out. Gaussian process before (level, slope, random
-    walk), plus a ramp whose steepness may change after; the likelihood of each moment on a
-    0.05 s grid.
+    Before it the speed is a Gaussian process (level, slope, random walk); after it comes a ramp
+    whose steepness may itself change. Each moment of a 0.05 s grid gets its likelihood.
+
+    Parameters: `t_s` (n,) moments in s with the receiver's delay taken out, `speed_mps` (n,)
+    speeds in m/s, NaN where there is none, `noise_mps` the standard deviation of one speed;
+    `from_s` and `to_s` bound the moments looked at. With fewer than three speeds all moments are
+    equally likely. Range: sprinting speeds, 1 to 25 Hz; only what comes before the speed falls to
+    0.62 of its level is used.
+
+    [1] Rasmussen and Williams, Gaussian Processes for Machine Learning, 2006, ch. 2, from memory.
     """
     grid = np.arange(from_s, to_s, 0.05)
     keep = (t_s > from_s - 1.2) & (t_s < to_s + 1.0) & np.isfinite(speed_mps)
@@ -103,8 +112,8 @@ def find_easing(
 
 
 def log_pass_after_easing(ease: EasingLikelihood, t_s: Floats) -> Floats:
-    """Log-likelihood (h, k) of a pass at each of `t_s` (k,), for each habit (h,) of letting go,
-    from the easing alone."""
+    """Log-likelihood (h, k) of a pass at each moment `t_s` (k,) in s, from the easing alone, for
+    each habit HABITS_S (h,) of slowing so long after the pass. Zero where no easing is known."""
     if not len(ease.t_s):
         return np.zeros((len(HABITS_S), len(t_s)))
     likelihood = np.exp(ease.log_likelihood)
@@ -117,11 +126,13 @@ def log_pass_after_easing(ease: EasingLikelihood, t_s: Floats) -> Floats:
 
 
 def gap_likelihood(course: GapCourse, reach_m: Floats) -> Floats:
-    """Density (k, r), over the moments, of the pass for each of the reaches (r,).
+    """Density (k, r) of the pass in 1/s, over the moments of `course`, for each reach (r,) in m.
 
     The baton goes when the incoming runner first comes within reach. So it is the gap at the
     pass that is spread about the reach, and the density over moments carries the rate at which
-    the gap closes: moments at which two runners merely keep their distance count for little.
+    the gap closes [1]. Moments at which two runners merely keep their distance count for little.
+
+    [1] The change of variables of a density; the spread of the reach is assumed (docs/methods.md).
     """
     sd = np.hypot(course.gap_sd_m, REACH_PRIOR_REP_SD_M)[:, None]
     z = (course.gap_m[:, None] - reach_m[None, :]) / sd
@@ -131,8 +142,9 @@ def gap_likelihood(course: GapCourse, reach_m: Floats) -> Floats:
 
 
 def reach_message(course: GapCourse, log_rest: Floats) -> Floats:
-    """What one rep says of the squad's habit and its pair's reach: likelihood (h, r) over
-    HABITS_S and REACHES_M. `log_rest` (h, k): easing and sight."""
+    """What one rep says of the squad's habit and of its pair's reach: likelihood (h, r) over
+    HABITS_S and REACHES_M. `log_rest` (h, k) is the log-likelihood of the easing and of the place
+    on the sheet."""
     rest = np.exp(log_rest - log_rest.max())
     out: Floats = rest @ gap_likelihood(course, REACHES_M)
     return np.asarray(out / out.max() + 1e-3)
@@ -141,10 +153,10 @@ def reach_message(course: GapCourse, log_rest: Floats) -> Floats:
 def learn(
     messages: Sequence[tuple[tuple[str, str], Floats]],
 ) -> tuple[list[Floats], Mapping[tuple[str, str], Estimate]]:
-    """Habit of letting go and reach from all reps: for each rep the others' belief (h, r), sum
-    one, and each pair's reach.
+    """Learn the habit of letting go and the reach from all reps.
 
-    Squad's habit, squad's mean reach, pairs about it: three levels on a grid.
+    Returns for each rep what the other reps say, (h, r) with the sum one, and each pair's reach
+    in m. Three levels on a grid: the squad's habit, the squad's mean reach, the pairs about it.
     """
     pairs = sorted({pair for pair, _ in messages})
     means = REACHES_M
@@ -175,7 +187,7 @@ def learn(
 
 
 def _squad_log_likelihood(around: Floats, log_product: Floats) -> Floats:
-    """A pair's likelihood as one of the squad's mean reach, (h, m)."""
+    """A pair's log-likelihood turned into one of the squad's mean reach, (h, m)."""
     top = log_product.max()
     return np.asarray(np.log(np.exp(log_product - top) @ around.T) + top)
 
@@ -186,8 +198,11 @@ def believe(
     others: Floats,
     exit_m: float,
 ) -> PassBelief:
-    """Posterior of the pass from easing and sight (`log_rest`, (h, k)) and the gap, with the
-    habit and the pair's reach distributed as `others` (h, r)."""
+    """Posterior of the pass from the gap and from what else is known.
+
+    `log_rest` (h, k) is the log-likelihood of the easing and of the place on the sheet, `others`
+    (h, r) what the other reps say of habit and reach, `exit_m` the length of the zone in m.
+    """
     rest = np.exp(log_rest - log_rest.max())
     likelihood = gap_likelihood(course, REACHES_M) @ others.T + 1e-6  # (k, h)
     weight = (rest.T * likelihood).sum(axis=1)
@@ -204,7 +219,7 @@ def believe(
     gap = (course.gap_m / course.gap_sd_m**2 + mean_reach / reach_var) / precision
     mean_gap = float(weight @ gap)
     gap_var = float(weight @ (1 / precision + (gap - mean_gap) ** 2))
-    inside = _normal_cdf((exit_m - course.middle_m) / course.middle_sd_m) - _normal_cdf(
+    inside = ndtr((exit_m - course.middle_m) / course.middle_sd_m) - ndtr(
         -course.middle_m / course.middle_sd_m
     )
     return PassBelief(
@@ -215,9 +230,3 @@ def believe(
         Estimate(mean_gap, float(np.sqrt(gap_var))),
         float(np.clip(weight @ inside, 0, 1)),
     )
-
-
-def _normal_cdf(z: Floats) -> Floats:
-    from scipy.special import ndtr
-
-    return np.asarray(ndtr(z))

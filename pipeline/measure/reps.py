@@ -1,4 +1,4 @@
-"""From traces to one problem a rep, and all reps of a session solved together.
+"""From traces to one problem for each rep, and all reps of a session solved together.
 
 What is common to many reps (each receiver's scale error and delay, noise levels) travels
 between them as messages; see docs/methods.md, "How it is solved".
@@ -48,7 +48,7 @@ NOISE_WORTH = 20.0  # measurements the prior noise level is worth
 
 @dataclass(frozen=True, eq=False)
 class Case(Frozen):
-    """One takeover to be measured: where it was found, what the sheet says, its problem."""
+    """One takeover to be measured: where it was found, what the sheet says, and its problem."""
 
     candidate: Candidate
     rep: Rep | None
@@ -82,8 +82,8 @@ class SolvedReps(Frozen):
 def still_seconds(
     traces: Mapping[str, Trace], plane: Mapping[str, Floats]
 ) -> dict[str, tuple[Floats, Floats, Floats]]:
-    """Each runner's stands in whole seconds, trimmed of settling; see noise.per_second. `plane`:
-    east-north metres (n, 2) of each trace."""
+    """Each runner's stands in whole seconds, without the moments of settling; see
+    noise.per_second. `plane` holds the east-north metres (n, 2) of each trace."""
     out = {}
     for name, trace in traces.items():
         stand = noise.still(trace.t_s, trace.pace_mps)
@@ -114,7 +114,8 @@ def build_case(
     slow: noise.SlowError,
     stands: Mapping[str, tuple[Floats, Floats, Floats]],
 ) -> Case:
-    """The problem of one rep. `imus`: by runner, trunk-worn accelerometer and its clock's sd."""
+    """Build the problem of one rep. `imus` holds by runner the accelerometer worn on the trunk
+    and the standard error of its clock in s."""
     zero = candidate.entry_s
     remarks: list[str] = []
     end = candidate.exit_s if candidate.exit_s is not None else candidate.entry_s + 4.0
@@ -188,7 +189,7 @@ def build_case(
 
 
 def _cut_trace(trace: Trace, place: OnAxis, zero: float, end: float) -> tuple[Trace, OnAxis]:
-    """What of a session's traces a rep can need, so that its cost does not grow with them."""
+    """The part of a trace that one rep can need, so that a long session costs no more a rep."""
     near = slice(*np.searchsorted(trace.t_s, [zero - AROUND_S, end + AROUND_S]))
     return trace.rows(near), place.rows(near)
 
@@ -200,8 +201,12 @@ def _cut_imu(imu_and_sd: tuple[Imu, float], zero: float, end: float) -> tuple[Im
 
 
 def _usual_side_m(role: estimator.Role, axis: ZoneAxis) -> float:
-    """Where in the lane the two mostly run. The baton goes right, left, right, left: the runners
-    of the bends keep to the inside, with the baton in the right hand, the others outside."""
+    """Where in the lane a runner mostly runs, in metres right of the measured line.
+
+    The baton goes from right hand to left hand to right hand. The runners of the bends (legs 1
+    and 3) have it in the right hand and keep to the inside, the others keep to the outside:
+    common practice.
+    """
     if not is_blind(axis.event, axis.zone):
         return (INSIDE_M + OUTSIDE_M) / 2
     inside = (role == "incoming") == (axis.zone % 2 == 1)
@@ -242,7 +247,7 @@ def _stand_begin(trace: Trace, launch_s: float) -> float:
 
 
 def _let_go_end(trace: Trace, candidate: Candidate, end_s: float) -> float:
-    """The incoming runner is on the lane and running until about here."""
+    """About the moment in s until which the incoming runner runs on in the lane."""
     after = (trace.t_s > candidate.entry_s + 0.3) & (trace.t_s < end_s)
     slow = after & (trace.pace_mps < 3.0)
     return float(trace.t_s[slow][0]) if slow.any() else end_s
@@ -307,9 +312,11 @@ def _gather_bystanders(
 
 
 def theta_prior(runners: Sequence[str], position_sd_s: float = 0.0) -> tuple[Floats, Floats]:
-    """Mean and covariance of the receivers' parameters, THETA for each of `runners`: a squad
-    mostly wears one kind of unit, so delays are alike. `position_sd_s` is added to the delay of
-    the positions that they share."""
+    """Mean (n THETA,) and covariance (n THETA, n THETA) of the parameters of the receivers.
+
+    A squad mostly wears one kind of unit, so the delays of its receivers are alike.
+    `position_sd_s` widens the part of the positions' delay that all of them share.
+    """
     n, size = len(runners), estimator.THETA
     mean = np.tile([0.0, DELAY_S.value, 0.0, 0.0, 0.5], n)
     cov = np.zeros((n * size, n * size))
@@ -403,9 +410,14 @@ def _pool_noise(square_sum: float, freedom: float, prior: float) -> float:
 def solve_all(
     build_all: Sequence[Case], levels: Mapping[str, Levels], rounds: tuple[int, int] = (3, 8)
 ) -> SolvedReps:
-    """All reps again and again: solve, learn noise, exchange messages. At least and at most so
-    many `rounds`; a receiver's delay and the width of its smoothing, which is set from the round
-    before, settle together."""
+    """Solve all reps together: solve each, learn the noise, exchange messages [1], and begin again.
+
+    `rounds` says how often at least and at most. It ends when the delays move by less than
+    SETTLED_S, since the width of a receiver's smoothing is set from the delay of the round before.
+
+    [1] Minka, Expectation propagation for approximate Bayesian inference, 2001, from memory: each
+    rep hears what all the others say of its two receivers, never itself.
+    """
     cases = list(build_all)
     levels = dict(levels)
     fits: list[estimator.Fit] = []
@@ -474,7 +486,7 @@ def _with_level(
 
 
 def _find_rep_easing(case: Case, fit: estimator.Fit | None) -> passes.EasingLikelihood:
-    """Change point of the incoming runner's speed; with a fit the swing is taken out first."""
+    """Find when the incoming runner begins to slow; with a fit, without the swing of the steps."""
     measured, candidate = case.problem.incoming, case.candidate
     last = candidate.exit_s if candidate.exit_s is not None else candidate.entry_s + 4.0
     if fit is None:
@@ -485,7 +497,7 @@ def _find_rep_easing(case: Case, fit: estimator.Fit | None) -> passes.EasingLike
 
 
 def _with_slowing(case: Case, fit: estimator.Fit) -> Case:
-    """From where on the outgoing runner's speed, too, may fall quickly."""
+    """The case with the moment from which the outgoing runner's speed, too, may fall quickly."""
     measured = case.problem.outgoing
     go = fit.start("outgoing")
     if go is None:
@@ -500,7 +512,7 @@ def _with_slowing(case: Case, fit: estimator.Fit) -> Case:
 
 
 def _earliest_easing_s(ease: passes.EasingLikelihood) -> float:
-    """A moment the easing hardly precedes."""
+    """A moment in s before which the incoming runner hardly began to slow."""
     if not len(ease.t_s):
         return 3.0
     weight = np.exp(ease.log_likelihood)

@@ -1,4 +1,4 @@
-"""Each takeover measured from its fit: moments, speeds, the pass, what went wrong.
+"""Each takeover measured from its fit: moments, speeds, the pass and what went wrong.
 
 Times are seconds from the incoming runner's crossing of the entry line (`zero_utc_s`).
 """
@@ -70,7 +70,7 @@ class MeasuredTakeover(Frozen):
 
 
 def measure_takeovers(solved: SolvedReps) -> list[MeasuredTakeover]:
-    """All takeovers of a session, in time order."""
+    """Measure all takeovers of a session; they come back in time order."""
     courses = [_sample_gap(fit) for fit in solved.fits]
     rests = [
         None
@@ -133,8 +133,8 @@ def _log_seen_pass(case: Case, course: passes.GapCourse) -> Floats:
 
 
 def _may_have_passed(case: Case, fit: estimator.Fit, course: passes.GapCourse | None) -> bool:
-    """Whether the baton can have changed hands: somebody saw it, or the trunks came near and the
-    outgoing runner went on at speed beyond the zone, as one does who has it."""
+    """Whether the baton can have changed hands. It can if somebody saw it, or if the trunks came
+    near each other and the outgoing runner, as one who has it, went on at speed beyond the zone."""
     if case.rep is not None and case.rep.pass_m is not None:
         return course is not None
     return _came_near(course) and not _receiver_gave_up(case, fit)
@@ -156,7 +156,7 @@ def _receiver_gave_up(case: Case, fit: estimator.Fit) -> bool:
 
 
 def _came_near(course: passes.GapCourse | None) -> bool:
-    """Whether the trunks ever came near enough for a pass, errors taken into account."""
+    """Whether the trunks ever came near enough for a pass, with their errors allowed for."""
     if course is None:
         return False
     excess = course.gap_m - (passes.REACH_PRIOR_M.value + NOT_NEAR_M)
@@ -166,7 +166,7 @@ def _came_near(course: passes.GapCourse | None) -> bool:
 def _solve_with_reach(
     fit: estimator.Fit, course: passes.GapCourse, rest: Floats, reach: Floats
 ) -> estimator.Fit:
-    """Solved once more knowing that at the pass the gap is about the pair's reach."""
+    """Solve the rep once more, now knowing that the gap at the pass is about the pair's reach."""
     weight = (np.exp(rest - rest.max()) * reach.sum(axis=1)[:, None]).sum(axis=0)
     weight /= weight.sum()
     reach = reach.sum(axis=0)
@@ -269,10 +269,10 @@ def _measure_takeover(
 def _baton_zone_time(
     fit: estimator.Fit, belief: passes.PassBelief, entry: float, exit_: float
 ) -> tuple[float, float]:
-    """The baton's own time through the zone, and its spread over the moments of the pass.
+    """The baton's own time through the zone in s, and its spread over the moments of the pass.
 
-    Until the pass the baton is with the incoming runner's trunk, after it with the outgoing's:
-    who carries it over a line depends on when it changed hands.
+    Until the pass the baton is with the incoming runner's trunk, after it with the outgoing
+    runner's. So who carries it over a line depends on when it changed hands.
     """
     t = belief.t_s
     in_exit = estimator.crossing(fit, "incoming", fit.problem.axis.exit_m)
@@ -298,7 +298,7 @@ def _speed_at_pass(fit: estimator.Fit, belief: passes.PassBelief, role: estimato
 def _add_pass(
     one: MeasuredTakeover, case: Case, fit: estimator.Fit, belief: passes.PassBelief, zero: float
 ) -> MeasuredTakeover:
-    """What follows from the pass's posterior."""
+    """The takeover with all that follows from the posterior of the pass."""
     t = belief.t_s
     steps = None
     go = fit.start("outgoing")

@@ -1,6 +1,6 @@
 """What went wrong: the generator's truth as a table, and each rule on either side of its bound.
 
-The hand-made takeovers lie within a sixth of a bound on both sides, so that a bound moved by a
+The hand-made takeovers lie within a fifth of a bound on both sides, so that a bound moved by a
 third is noticed.
 """
 
@@ -108,7 +108,7 @@ def named(fit, one=None, course=None, belief=None):
     return set(takeovers.name_faults(one or takeover(), fit, course, belief))
 
 
-def started(lag_s, sd_s=0.004):
+def started(lag_s, sd_s=0.001):
     return takeover(go=Estimate(-1.0 + lag_s, sd_s), mark=Estimate(-1.0, sd_s))
 
 
@@ -116,8 +116,8 @@ def started(lag_s, sd_s=0.004):
     ("lag_s", "faults"),
     [
         (-0.25, {"early start"}),
-        (0.033, {"early start"}),  # 0.05 s, less two standard errors
-        (0.067, set()),
+        (0.040, {"early start"}),
+        (0.060, set()),
         (0.20, set()),
         (0.30, set()),
         (0.40, {"late start"}),
