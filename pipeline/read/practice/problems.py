@@ -1,4 +1,4 @@
-"""Several problems of one file told at once, so that nobody mends them one run at a time."""
+"""Several problems of one file reported at once, so that nobody corrects them run by run."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from typing import TypeVar
 
 from pipeline.errors import InputError
 
-MOST_TOLD = 50  # of one file: beyond, it is the file that is wrong
+MOST_TOLD = 50  # of one file; with more, the whole file is wrong
 
 E = TypeVar("E", bound=InputError)
 
 
 @contextmanager
 def noted(wrong: list[E], kind: type[E]) -> Iterator[None]:
-    """Collects an error of `kind` raised inside instead of letting it go on."""
+    """Adds an error of `kind` raised inside to `wrong`, and goes on."""
     try:
         yield
     except kind as error:
@@ -24,7 +24,7 @@ def noted(wrong: list[E], kind: type[E]) -> Iterator[None]:
 
 
 def together(kind: type[E], path: object, wrong: Sequence[E]) -> E:
-    """One error for all of a file's; `where` of each is a place within the file."""
+    """One error that tells all of a file's; the `where` of each is a place within the file."""
     if len(wrong) == 1:
         error = wrong[0]
         return kind(f"{path}, {error.where}", error.found, error.expected, error.do)

@@ -129,7 +129,7 @@ TOML_ERRORS = [
     ('event = "4x100"', 'event = "relay"', ["[session] event", "relay", "4x400"]),
     ('event = "4x100"', 'evnt = "4x100"', ["evnt", "no such key", 'did you mean "event"?']),
     ("lane = 4", "lane = 0", ["[session] lane", "0", "1 to 12"]),
-    ("lane = 4", 'lane = "4"', ["[session] lane", "no quotes"]),
+    ("lane = 4", 'lane = "4"', ["[session] lane", "without quotes"]),
     ("lane = 4", "lane = true", ["[session] lane", "true"]),
     ("lane = 4", "lane = 5", ["[session] lane", "5", "venue.geojson: 4"]),
     ('venue = "venue.geojson"', "", ["[session] venue", "missing"]),
@@ -139,15 +139,15 @@ TOML_ERRORS = [
     ('reps = "reps.csv"', 'reps = ["reps.csv"]', ["[session] reps", "text in quotes"]),
     ("[session]", "[sesion]", ["[sesion]", 'did you mean "session"?']),
     ("[session]", "[session", ["not TOML", "line 1"]),
-    ('id = "wren"', 'id = "robin"', ["[[runner]] id", '"robin" twice']),
+    ('id = "wren"', 'id = "robin"', ["[[runner]] id", '"robin" stands twice']),
     ('id = "wren"', "", ["[[runner]] 2 id", "missing"]),
     ("foot_m = 0.30", "foot_m = 30", ["[[runner]] 1", "robin", "foot_m", "30", "0.15 to 0.45"]),
     ("foot_m = 0.30", "foot_m = nan", ["foot_m", "NaN"]),
     ("foot_m = 0.30", "foot = 0.30", ["foot", 'did you mean "foot_m"?']),
     ('runner = "wren"', 'runner = "wern"', ["[[recording]] 2 runner", 'did you mean "wren"?']),
     ('runner = "wren"', 'runner = "heron"', ["heron", 'add a [[runner]] with id = "heron"']),
-    ('file = "wren.csv"', 'file = "robin.fit"', ["[[recording]] file", "twice"]),
-    ('file = "wren.csv"', 'file = "./robin.fit"', ["[[recording]] file", "twice"]),
+    ('file = "wren.csv"', 'file = "robin.fit"', ["[[recording]] file", "stands twice"]),
+    ('file = "wren.csv"', 'file = "./robin.fit"', ["[[recording]] file", "stands twice"]),
     ('file = "wren.csv"', 'file = "/wren.csv"', ["[[recording]] 2 file", "leads out of"]),
     ('file = "wren.csv"', "", ["[[recording]] 2 file", "missing"]),
     ('worn = "waist"', 'worn = "wasit"', ["[[recording]] 1 worn", 'did you mean "waist"?']),
@@ -161,7 +161,7 @@ TOML_ERRORS = [
     ("2026-05-12T17:03:20Z", '"at five"', ["[[sync]] 1 near_utc", "at five"]),
     ("2026-05-12T17:03:20Z", "2025-05-12T17:03:20Z", ["near_utc", "not on the session's day"]),
     ("window_s = 8", "window_s = -8", ["[[sync]] 1 window_s", "-8"]),
-    ("[[sync]]", "[sync]", ["[sync]", "twice bracketed"]),
+    ("[[sync]]", "[sync]", ["[sync]", "double brackets"]),
 ]
 
 
@@ -349,7 +349,7 @@ ROWS_LEFT_OUT = [
     ("incoming,outgoing\nrobin,robin\n", ["line 2", "both incoming and outgoing"]),
     ("incoming,outgoing,zone\nrobin,wren,3\n", ["lane 4 zone 3", "lane 4 zone 1, lane 4 zone 2"]),
     ("incoming,outgoing,lane\nrobin,wren,7\n", ["lane 7 is not in the venue"]),
-    ("incoming,outgoing,zone\nrobin,wren,x\n", ['zone: "x" is no whole number']),
+    ("incoming,outgoing,zone\nrobin,wren,x\n", ['zone: "x" is not a whole number']),
     ("incoming,outgoing,mark_m\nrobin,wren,7,60\n", ["line 2", "decimal commas", "quotes"]),
     # the shift that would read as a mark of 7 m and a start at 5 m
     ("incoming,outgoing,mark_m,outgoing_start_m,note\nrobin,wren,7,5,,\n", ["decimal commas"]),
@@ -368,23 +368,23 @@ def test_a_row_that_cannot_be_used_is_left_out_and_the_others_stay(tmp_path, tex
 
 CELLS_PASSED_OVER = [
     # column, cell, what the remark must hold
-    ("mark_m", "abc", ['mark_m: "abc" is no number']),
-    ("mark_m", "NaN", ["is no number"]),
-    ("mark_m", "inf", ["is no number"]),
-    ("mark_m", "1e9", ["is no number"]),
+    ("mark_m", "abc", ['mark_m: "abc" is not a number']),
+    ("mark_m", "NaN", ["is not a number"]),
+    ("mark_m", "inf", ["is not a number"]),
+    ("mark_m", "1e9", ["is not a number"]),
     ("mark_m", "-7.6", ["0.3 to 40"]),
     ("mark_m", "760", ["0.3 to 40"]),
-    ("mark_m", "1.234,5", ["is no number"]),
+    ("mark_m", "1.234,5", ["is not a number"]),
     ("mark_feet", "25", ["shoe is not known", "foot_m", '"wren"']),
     ("mark_feet", "0", ["1 to 130"]),
     ("outgoing_start_m", "300", ["-2 to 35"]),
     ("incoming_start_m", "-40", ["5 to 450"]),
     ("pass_m", "99", ["-25 to 60"]),
     ("start_utc", "half past", ["start_utc", "17:03:20"]),
-    ("start_utc", "2026-05-12", ["is no time"]),
-    ("start_utc", "25:00", ["is no time"]),
+    ("start_utc", "2026-05-12", ["is not a time"]),
+    ("start_utc", "25:00", ["is not a time"]),
     ("start_utc", "2025-05-12T17:03:20Z", ["not on the session's day"]),
-    ("rep", "first", ['rep: "first" is no whole number']),
+    ("rep", "first", ['rep: "first" is not a whole number']),
 ]
 
 
@@ -409,7 +409,7 @@ def test_marks_in_feet_are_the_outgoing_runners(tmp_path) -> None:
     reps, remarks = sheet(tmp_path, head + "wren,robin,9.5,25\n")
     assert reps[0].mark_m is None
     assert "9.5 m" in remarks[0]
-    assert "7.50 m; neither is taken" in remarks[0]
+    assert "7.50 m; neither is used" in remarks[0]
 
 
 @pytest.mark.parametrize(
