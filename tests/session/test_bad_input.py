@@ -455,7 +455,11 @@ STOPS = {
         6,
         ["line 1, column", "no JSON", "export"],
     ),
-    "a runner twice": (appended('\n[[runner]]\nid = "wren"\n'), 5, ['"wren" stands twice', "delete one"]),
+    "a runner twice": (
+        appended('\n[[runner]]\nid = "wren"\n'),
+        5,
+        ['"wren" stands twice', "delete one"],
+    ),
     "a recording twice": (
         appended('\n[[recording]]\nrunner = "wren"\nfile = "./wren.csv"\n'),
         5,
@@ -467,7 +471,9 @@ STOPS = {
         ["wrem", 'did you mean "wren"?'],
     ),
     "session cut off": (
-        lambda f: small.edit(f / "session.toml", lambda t: t[:-8]), 5, ["not TOML", "correct that line"],
+        lambda f: small.edit(f / "session.toml", lambda t: t[:-8]),
+        5,
+        ["not TOML", "correct that line"],
     ),
     "session empty": (lambda f: (f / "session.toml").write_text(""), 5, ["[session]", "expected"]),
     "session a folder": (becomes_a_folder("session.toml"), 5, ["no such file", "check the path"]),

@@ -9,13 +9,13 @@ from typing import TypeVar
 
 from pipeline.errors import InputError
 
-MOST_TOLD = 50  # of one file; with more, the whole file is wrong
+MOST_PROBLEMS_SHOWN = 50  # of one file; with more, the whole file is wrong
 
 E = TypeVar("E", bound=InputError)
 
 
 @contextmanager
-def noted(wrong: list[E], kind: type[E]) -> Iterator[None]:
+def collected_errors(wrong: list[E], kind: type[E]) -> Iterator[None]:
     """Adds an error of `kind` raised inside to `wrong`, and goes on."""
     try:
         yield
@@ -23,15 +23,15 @@ def noted(wrong: list[E], kind: type[E]) -> Iterator[None]:
         wrong.append(error)
 
 
-def together(kind: type[E], path: object, wrong: Sequence[E]) -> E:
+def combined_error(kind: type[E], path: object, wrong: Sequence[E]) -> E:
     """One error that tells all of a file's; the `where` of each is a place within the file."""
     if len(wrong) == 1:
         error = wrong[0]
         return kind(f"{path}, {error.where}", error.found, error.expected, error.do)
-    told = [str(error) for error in wrong[:MOST_TOLD]]
-    if len(wrong) > MOST_TOLD:
-        told.append(f"and {len(wrong) - MOST_TOLD} more")
-    return kind(path, f"{len(wrong)} problems\n  " + "\n  ".join(told))
+    lines = [str(error) for error in wrong[:MOST_PROBLEMS_SHOWN]]
+    if len(wrong) > MOST_PROBLEMS_SHOWN:
+        lines.append(f"and {len(wrong) - MOST_PROBLEMS_SHOWN} more")
+    return kind(path, f"{len(wrong)} problems\n  " + "\n  ".join(lines))
 
 
 def either(words: Iterable[str]) -> str:

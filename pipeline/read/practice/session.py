@@ -11,7 +11,7 @@ from typing import Any
 from pipeline.base.values import Session, Venue
 from pipeline.errors import SessionError
 from pipeline.read.practice.documents import SESSION_TOML, utf8_text
-from pipeline.read.practice.problems import together
+from pipeline.read.practice.problems import combined_error
 from pipeline.read.practice.session_tables import (
     recording_of_table,
     runner_of_table,
@@ -57,7 +57,7 @@ def read_session(path: Path) -> Session:
         if not document.get(name)
     ]
     if wrong:
-        raise together(SessionError, path, wrong)
+        raise combined_error(SessionError, path, wrong)
     venue = read_venue(head["venue"])
     _check_session_lane(path, head["lane"], venue)
     reps = None

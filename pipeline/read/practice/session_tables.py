@@ -13,7 +13,7 @@ from pipeline.base.relays import legs_m
 from pipeline.base.values import RecordingSpec, Runner, Tap, Worn
 from pipeline.errors import SessionError
 from pipeline.read.practice.dates import is_near_day
-from pipeline.read.practice.problems import did_you_mean, either, misspelt, noted
+from pipeline.read.practice.problems import collected_errors, did_you_mean, either, misspelt
 from pipeline.read.practice.toml_values import (
     TomlTable,
     choice_value,
@@ -87,7 +87,7 @@ def session_head(path: Path, document: TomlTable, wrong: list[SessionError]) -> 
     for name, reader in readers.items():
         if name not in head and name in misspelt(head, SESSION_KEYS["session"]).values():
             continue  # already reported as misspelt
-        with noted(wrong, SessionError):
+        with collected_errors(wrong, SessionError):
             values[name] = reader()
     return values
 

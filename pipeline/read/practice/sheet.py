@@ -9,7 +9,7 @@ from pathlib import Path
 
 from pipeline.base.values import Rep, Runner
 from pipeline.read.practice.dates import parse_rep_start
-from pipeline.read.practice.problems import MOST_TOLD
+from pipeline.read.practice.problems import MOST_PROBLEMS_SHOWN
 from pipeline.read.practice.sheet_cells import (
     CELL_RANGES,
     UnusableRow,
@@ -46,17 +46,17 @@ def read_sheet(
             rep, cell_remarks = _rep_of_row(row, by_name, zones, date, lane, before)
         except UnusableRow as why:
             # looking for what was meant takes longer than reading the row
-            meant = why.meant() if len(remarks) < MOST_TOLD else ""
+            meant = why.meant() if len(remarks) < MOST_PROBLEMS_SHOWN else ""
             remarks.append(f"{where}: row left out: {why}{meant}")
             continue
         reps.append(rep)
         remarks += [f"{where}, {words}" for words in cell_remarks]
         before = rep.start_utc_s if rep.start_utc_s is not None else before
-    if len(remarks) > MOST_TOLD:
-        more = f"{path.name}: {len(remarks) - MOST_TOLD} more remarks like these"
-        remarks = [*remarks[:MOST_TOLD], more]
+    if len(remarks) > MOST_PROBLEMS_SHOWN:
+        more = f"{path.name}: {len(remarks) - MOST_PROBLEMS_SHOWN} more remarks like these"
+        remarks = [*remarks[:MOST_PROBLEMS_SHOWN], more]
     twice = [n for n, k in Counter(r.rep for r in reps if r.rep is not None).items() if k > 1]
-    if len(twice) > MOST_TOLD:
+    if len(twice) > MOST_PROBLEMS_SHOWN:
         remarks.append(f"{path.name}: {len(twice)} reps stand on several lines; all are kept")
         twice = []
     remarks += [f"{path.name}: rep {n} stands on several lines; all are kept" for n in twice]

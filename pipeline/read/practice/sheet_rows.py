@@ -17,7 +17,7 @@ from pathlib import Path
 from pipeline.errors import SessionError
 from pipeline.read.practice.csv_cells import delimiter_of
 from pipeline.read.practice.documents import PRACTICE_SHEET, document_bytes
-from pipeline.read.practice.problems import misspelt, together
+from pipeline.read.practice.problems import combined_error, misspelt
 
 SHEET_COLUMNS = (
     "rep",
@@ -132,6 +132,6 @@ def _header_remarks(where: str, name: str, names: Sequence[str]) -> list[str]:
     if len(wrong) == 1:
         raise wrong[0]
     if wrong:
-        raise together(SessionError, where, wrong)
+        raise combined_error(SessionError, where, wrong)
     strange = [n for n in names if n and n not in SHEET_COLUMNS]
     return [f"{name}: columns not read: {', '.join(strange)}"] if strange else []

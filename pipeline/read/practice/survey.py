@@ -11,7 +11,7 @@ from pipeline.base.geodesy import SurveyPoint
 from pipeline.errors import VenueError
 from pipeline.read.practice.csv_cells import delimiter_of, parse_decimal
 from pipeline.read.practice.documents import SURVEY_CSV, utf8_text
-from pipeline.read.practice.problems import noted, together
+from pipeline.read.practice.problems import collected_errors, combined_error
 
 _SURVEY_COLUMNS = ("spot", "latitude_deg", "longitude_deg")
 DEFAULT_SURVEY_SD_M = 0.05  # of a survey receiver, where the file does not say
@@ -29,10 +29,10 @@ def read_survey(path: Path) -> list[SurveyPoint]:
     points: list[SurveyPoint] = []
     wrong: list[VenueError] = []
     for line, row in rows:
-        with noted(wrong, VenueError):
+        with collected_errors(wrong, VenueError):
             points.append(_survey_point(f"line {line}", row))
     if wrong:
-        raise together(VenueError, path, wrong)
+        raise combined_error(VenueError, path, wrong)
     return points
 
 

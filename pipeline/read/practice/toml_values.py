@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from pipeline.errors import SessionError
-from pipeline.read.practice.problems import did_you_mean, either, noted
+from pipeline.read.practice.problems import collected_errors, did_you_mean, either
 
 T = TypeVar("T")
 TomlTable = Mapping[str, Any]
@@ -36,7 +36,7 @@ def made_tables(
         return []
     made = []
     for where, table in toml_tables(document, name):
-        with noted(wrong, SessionError):
+        with collected_errors(wrong, SessionError):
             made.append(make(where, table))
     return made
 

@@ -13,7 +13,13 @@ import numpy as np
 from pipeline.base.values import LaneLine, Spot, Venue
 from pipeline.errors import VenueError
 from pipeline.read.practice.documents import VENUE_GEOJSON, utf8_text
-from pipeline.read.practice.problems import did_you_mean, either, misspelt, noted, together
+from pipeline.read.practice.problems import (
+    collected_errors,
+    combined_error,
+    did_you_mean,
+    either,
+    misspelt,
+)
 
 FEATURE_KINDS = ("lane", "zone-line", "gate")
 ZONE_LINE_NAMES = ("back", "entry", "exit")
@@ -35,7 +41,7 @@ def read_venue(path: Path) -> Venue:
     spots: dict[tuple[object, ...], Spot] = {}
     wrong: list[VenueError] = []
     for where, feature in _numbered_features(path):
-        with noted(wrong, VenueError):
+        with collected_errors(wrong, VenueError):
             thing = _feature_value(where, feature)
             if isinstance(thing, LaneLine):
                 if thing.lane in lanes:
@@ -47,7 +53,7 @@ def read_venue(path: Path) -> Venue:
                     raise _second_of(where, _spot_name(thing))
                 spots[key] = thing
     if wrong:
-        raise together(VenueError, path, wrong)
+        raise combined_error(VenueError, path, wrong)
     if not lanes:
         raise VenueError(
             path, "no lane's line", 'a LineString with properties kind "lane" and lane'

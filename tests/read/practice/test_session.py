@@ -55,7 +55,7 @@ def folder(tmp_path) -> Path:
 
 
 def error_of(read) -> str | None:
-    """What a reader tells, or None where it read; anything but an InputError goes on."""
+    """The InputError that a reader raises, as text, or None; any other exception goes on."""
     try:
         read()
     except InputError as error:
@@ -117,7 +117,7 @@ def change(folder: Path, old: str, new: str) -> None:
 
 
 TOML_ERRORS = [
-    # old, new, what the message must hold
+    # old, new, words of the message
     ('id = "otter-evening"', "", ["[session] id", "missing"]),
     ('id = "otter-evening"', 'id = "otter/evening"', ["[session] id", "otter/evening", "letters"]),
     ('id = "otter-evening"', 'id = ".."', ["[session] id", '".."']),
@@ -253,7 +253,7 @@ def test_any_value_in_any_key_is_read_or_told(tmp_path_factory, which, value) ->
     keyed = [i for i, line in enumerate(lines) if " = " in line and "{" not in line]
     lines[keyed[which]] = f"{KEYS[which]} = {str(value).lower()}"
     (home / "session.toml").write_text("\n".join(lines))
-    tomllib.loads("\n".join(lines))  # what is asked is still TOML
+    tomllib.loads("\n".join(lines))  # it must still be TOML
     told = error_of(lambda: read_session(home))
     assert told is None or KEYS[which] in told
 
@@ -351,7 +351,7 @@ ROWS_LEFT_OUT = [
     ("incoming,outgoing,lane\nrobin,wren,7\n", ["lane 7 is not in the venue"]),
     ("incoming,outgoing,zone\nrobin,wren,x\n", ['zone: "x" is not a whole number']),
     ("incoming,outgoing,mark_m\nrobin,wren,7,60\n", ["line 2", "decimal commas", "quotes"]),
-    # the shift that would read as a mark of 7 m and a start at 5 m
+    # shifted, this would read as a mark of 7 m and a start at 5 m
     ("incoming,outgoing,mark_m,outgoing_start_m,note\nrobin,wren,7,5,,\n", ["decimal commas"]),
 ]
 
@@ -367,7 +367,7 @@ def test_a_row_that_cannot_be_used_is_left_out_and_the_others_stay(tmp_path, tex
 
 
 CELLS_PASSED_OVER = [
-    # column, cell, what the remark must hold
+    # column, cell, words of the remark
     ("mark_m", "abc", ['mark_m: "abc" is not a number']),
     ("mark_m", "NaN", ["is not a number"]),
     ("mark_m", "inf", ["is not a number"]),
