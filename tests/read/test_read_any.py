@@ -296,7 +296,7 @@ def test_every_real_file_gives_a_recording_or_a_clear_error(path: Path) -> None:
 
 
 def test_no_text_format_needs_pandas(tmp_path: Path) -> None:
-    """Arrow's shorter ways to numpy import pandas if it is there, which takes longer than reading."""
+    """Arrow's shorter ways to numpy import pandas if it is there, which is slower than reading."""
     for kind in ("csv", "gpx", "tcx", "nmea"):
         (tmp_path / kind).write_bytes(WRITERS[kind](some_run() * 3))
     (tmp_path / "odd").write_bytes(
