@@ -1,4 +1,4 @@
-"""Laws that hold for every format: told by content, cut anywhere, damaged anywhere, rewritten."""
+"""Laws of every format: told by its content; cut, damaged or rewritten files bear reading."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ sample_runs = st.lists(
 
 
 def read_or_error(data: bytes) -> Recording | RecordingError:
-    """Whatever else is raised fails the test; an error must say what was found and to do."""
+    """An error must say what was found and what to do; any other exception fails the test."""
     try:
         return read_bytes(data)
     except RecordingError as error:
@@ -115,7 +115,7 @@ def test_a_cut_file_gives_a_prefix_or_a_clear_error(kind: str, packed: bool, at:
     for name in ("t_s", "latitude_deg", "longitude_deg"):
         np.testing.assert_array_equal(getattr(part, name), getattr(full, name)[:n])
     np.testing.assert_array_equal(part.speed_mps[: n - 1], full.speed_mps[: n - 1])
-    # A log of lines that ends with one has no end to miss; all else is seen to be cut.
+    # A log cut at the end of a line looks whole; every other cut is noticed.
     assert recording.remarks or (kind in ("nmea", "csv") and not packed) or n == len(full.t_s)
 
 
@@ -296,7 +296,7 @@ def test_every_real_file_gives_a_recording_or_a_clear_error(path: Path) -> None:
 
 
 def test_no_text_format_needs_pandas(tmp_path: Path) -> None:
-    """Arrow's shorter ways to numpy import it, if it is there, which takes longer than reading."""
+    """Arrow's shorter ways to numpy import pandas if it is there, which is slower than reading."""
     for kind in ("csv", "gpx", "tcx", "nmea"):
         (tmp_path / kind).write_bytes(WRITERS[kind](some_run() * 3))
     (tmp_path / "odd").write_bytes(

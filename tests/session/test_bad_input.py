@@ -78,7 +78,7 @@ def head_only(rows):
 
 UNUSABLE = {
     "not there": (gone, ["no such file", "check the name"]),
-    "a folder": (a_folder, ["a directory", "name the file inside"]),
+    "a folder": (a_folder, ["it is a folder", "name the file inside"]),
     "empty": (content(b""), ["empty", "copy it from the unit again"]),
     "only blank lines": (content(b"\r\n\r\n  \n"), ["empty", "copy it"]),
     "gzip of nothing": (content(gzip.compress(b"")), ["empty", "copy it"]),
@@ -455,7 +455,11 @@ STOPS = {
         6,
         ["line 1, column", "no JSON", "export"],
     ),
-    "a runner twice": (appended('\n[[runner]]\nid = "wren"\n'), 5, ['"wren" twice', "delete one"]),
+    "a runner twice": (
+        appended('\n[[runner]]\nid = "wren"\n'),
+        5,
+        ['"wren" stands twice', "delete one"],
+    ),
     "a recording twice": (
         appended('\n[[recording]]\nrunner = "wren"\nfile = "./wren.csv"\n'),
         5,
@@ -467,7 +471,9 @@ STOPS = {
         ["wrem", 'did you mean "wren"?'],
     ),
     "session cut off": (
-        lambda f: small.edit(f / "session.toml", lambda t: t[:-8]), 5, ["not TOML", "mend"],
+        lambda f: small.edit(f / "session.toml", lambda t: t[:-8]),
+        5,
+        ["not TOML", "correct that line"],
     ),
     "session empty": (lambda f: (f / "session.toml").write_text(""), 5, ["[session]", "expected"]),
     "session a folder": (becomes_a_folder("session.toml"), 5, ["no such file", "check the path"]),

@@ -168,16 +168,16 @@ def _packed_times(data: bytes, definitions: Sequence[Definition]) -> _PackedTime
             own = np.frombuffer(places, np.int64)
             where.append(own)
             packed.append(np.full(len(own), is_packed))
-            told = np.full(len(own), np.nan)
+            times = np.full(len(own), np.nan)
             if stamp is not None and len(own):
-                told = _field_values(_message_bytes(data, own, one.size), len(own), stamp)[:, 0]
-            stated.append(told)
+                times = _field_values(_message_bytes(data, own, one.size), len(own), stamp)[:, 0]
+            stated.append(times)
     place = np.concatenate(where)
     order = np.argsort(place, kind="stable")
-    told = np.concatenate(stated)[order]
+    times = np.concatenate(stated)[order]
     packs = np.concatenate(packed)[order]
-    last_stated = np.concatenate([[0.0], told[np.isfinite(told)]]).astype(np.int64)
-    since = np.cumsum(np.isfinite(told))[packs]  # its index in `last_stated`
+    last_stated = np.concatenate([[0.0], times[np.isfinite(times)]]).astype(np.int64)
+    since = np.cumsum(np.isfinite(times))[packs]  # its index in `last_stated`
     place = place[order][packs]
     low = np.frombuffer(data, np.uint8)[place] & np.int64(0x1F)
     first = np.diff(since, prepend=-1) != 0

@@ -45,12 +45,12 @@ def imu_columns(found: Mapping[str, Messages]) -> tuple[ImuColumns | None, tuple
         return None, ("turn rates without accelerations were left out",) if left else ()
     calibrations = found.get("three_d_sensor_calibration")
     remarks: tuple[str, ...] = ()
-    t_s, acc = _samples(found["accelerometer_data"], _ACCELEROMETER, calibrations)
+    t_s, acc = _batch_samples(found["accelerometer_data"], _ACCELEROMETER, calibrations)
     if not np.isfinite(acc).any():
         remarks += ("accelerometer counts without a calibration were left out",)
     gyro = None
     if "gyroscope_data" in found:
-        gyro_t_s, gyro_dps = _samples(found["gyroscope_data"], _GYROSCOPE, calibrations)
+        gyro_t_s, gyro_dps = _batch_samples(found["gyroscope_data"], _GYROSCOPE, calibrations)
         gyro = _interpolated(t_s, gyro_t_s, gyro_dps)
         gyro *= np.pi / 180.0  # in place, as below: an hour is nine megabytes
         if not np.isfinite(gyro_dps).any():
@@ -60,7 +60,7 @@ def imu_columns(found: Mapping[str, Messages]) -> tuple[ImuColumns | None, tuple
     return ImuColumns(t_s, acc, gyro), remarks
 
 
-def _samples(
+def _batch_samples(
     batches: Messages, sensor: _Sensor, calibrations: Messages | None
 ) -> tuple[Floats, Floats]:
     """A sensor's batches as times (n,) and values (n, 3), in the calibrated unit (g, deg/s)."""

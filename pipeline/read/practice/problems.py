@@ -1,4 +1,4 @@
-"""Several problems of one file told at once, so that nobody mends them one run at a time."""
+"""Several problems of one file reported at once, so that nobody corrects them run by run."""
 
 from __future__ import annotations
 
@@ -9,29 +9,29 @@ from typing import TypeVar
 
 from pipeline.errors import InputError
 
-MOST_TOLD = 50  # of one file: beyond, it is the file that is wrong
+MOST_PROBLEMS_SHOWN = 50  # of one file; with more, the whole file is wrong
 
 E = TypeVar("E", bound=InputError)
 
 
 @contextmanager
-def noted(wrong: list[E], kind: type[E]) -> Iterator[None]:
-    """Collects an error of `kind` raised inside instead of letting it go on."""
+def collected_errors(wrong: list[E], kind: type[E]) -> Iterator[None]:
+    """Adds an error of `kind` raised inside to `wrong`, and goes on."""
     try:
         yield
     except kind as error:
         wrong.append(error)
 
 
-def together(kind: type[E], path: object, wrong: Sequence[E]) -> E:
-    """One error for all of a file's; `where` of each is a place within the file."""
+def combined_error(kind: type[E], path: object, wrong: Sequence[E]) -> E:
+    """One error that tells all of a file's; the `where` of each is a place within the file."""
     if len(wrong) == 1:
         error = wrong[0]
         return kind(f"{path}, {error.where}", error.found, error.expected, error.do)
-    told = [str(error) for error in wrong[:MOST_TOLD]]
-    if len(wrong) > MOST_TOLD:
-        told.append(f"and {len(wrong) - MOST_TOLD} more")
-    return kind(path, f"{len(wrong)} problems\n  " + "\n  ".join(told))
+    lines = [str(error) for error in wrong[:MOST_PROBLEMS_SHOWN]]
+    if len(wrong) > MOST_PROBLEMS_SHOWN:
+        lines.append(f"and {len(wrong) - MOST_PROBLEMS_SHOWN} more")
+    return kind(path, f"{len(wrong)} problems\n  " + "\n  ".join(lines))
 
 
 def either(words: Iterable[str]) -> str:

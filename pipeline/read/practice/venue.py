@@ -1,4 +1,4 @@
-"""venue.geojson (RFC 7946) into a Venue: every feature checked, nothing reckoned."""
+"""`read_venue`: a venue.geojson (RFC 7946) into a Venue, every feature checked."""
 
 from __future__ import annotations
 
@@ -12,43 +12,48 @@ import numpy as np
 
 from pipeline.base.values import LaneLine, Spot, Venue
 from pipeline.errors import VenueError
-from pipeline.read.plain_file import plain_file_bytes
-from pipeline.read.practice.problems import did_you_mean, either, misspelt, noted, together
+from pipeline.read.practice.documents import VENUE_GEOJSON, utf8_text
+from pipeline.read.practice.problems import (
+    collected_errors,
+    combined_error,
+    did_you_mean,
+    either,
+    misspelt,
+)
 
-KINDS = ("lane", "zone-line", "gate")
-LINES = ("back", "entry", "exit")
-PROPERTIES = ("kind", "lane", "zone", "line", "id", "sd_m")
-SD_M = 0.05  # a tape or a survey receiver, where the file does not say
-LANE_MAX, ZONE_MAX = 12, 9
-_DIGITS = 18  # of a whole number that has a meaning here
-MOST_BYTES = 64 << 20  # a whole city's layer
+FEATURE_KINDS = ("lane", "zone-line", "gate")
+ZONE_LINE_NAMES = ("back", "entry", "exit")
+FEATURE_PROPERTIES = ("kind", "lane", "zone", "line", "id", "sd_m")
+DEFAULT_LINE_SD_M = 0.05  # of a tape or a survey receiver, where the file does not say
+MOST_LANES, MOST_ZONES = 12, 9
+_MOST_DIGITS = 18  # of a whole number that can mean anything here
 
 Position = tuple[float, float]  # longitude, latitude [deg]
 
 
 def read_venue(path: Path) -> Venue:
-    """The venue of a GeoJSON file: lanes' lines, zone lines and gates.
+    """The venue of a GeoJSON file: the lines of its lanes, zone lines and gates.
 
-    Features of other kinds are passed over, altitudes too. Errors: VenueError, with
-    every problem of the file in it.
+    Features of other kinds are passed over, and altitudes too. Raises VenueError with every problem
+    of the file.
     """
     lanes: dict[int, LaneLine] = {}
     spots: dict[tuple[object, ...], Spot] = {}
     wrong: list[VenueError] = []
-    for where, feature in _features(path):
-        with noted(wrong, VenueError):
-            thing = _bounded(where, feature)
+    for where, feature in _numbered_features(path):
+        with collected_errors(wrong, VenueError):
+            thing = _feature_value(where, feature)
             if isinstance(thing, LaneLine):
                 if thing.lane in lanes:
-                    raise _second(where, f"line of lane {thing.lane}")
+                    raise _second_of(where, f"line of lane {thing.lane}")
                 lanes[thing.lane] = thing
             elif thing is not None:
                 key = (thing.lane, thing.zone, thing.line, thing.id)
                 if key in spots:
-                    raise _second(where, _called(thing))
+                    raise _second_of(where, _spot_name(thing))
                 spots[key] = thing
     if wrong:
-        raise together(VenueError, path, wrong)
+        raise combined_error(VenueError, path, wrong)
     if not lanes:
         raise VenueError(
             path, "no lane's line", 'a LineString with properties kind "lane" and lane'
@@ -61,43 +66,21 @@ def read_venue(path: Path) -> Venue:
     )
 
 
-def _second(where: str, what: str) -> VenueError:
+def _second_of(where: str, what: str) -> VenueError:
     return VenueError(where, f"a second {what}", "one", "delete the one that is wrong")
 
 
-def _called(spot: Spot) -> str:
+def _spot_name(spot: Spot) -> str:
     if spot.line is None:
         return f'gate "{spot.id}" on lane {spot.lane}'
     return f"{spot.line} line of lane {spot.lane}, zone {spot.zone}"
 
 
-def parse_geojson(path: Path) -> list[Any]:
-    """The features of a GeoJSON file. VenueError where it is none."""
+def _geojson_features(path: Path) -> list[Any]:
+    """The features of a GeoJSON file. Raises VenueError where it is none."""
+    text = utf8_text(path, VENUE_GEOJSON)
     try:
-        text = plain_file_bytes(path, MOST_BYTES).decode("utf-8-sig")
-    except FileNotFoundError:
-        raise VenueError(
-            path,
-            "no such file",
-            "the venue, a GeoJSON file",
-            "correct venue in session.toml, or make one with `batontrace venue`",
-        ) from None
-    except OSError as error:
-        raise VenueError(
-            path,
-            f"cannot be read: {error.strerror}",
-            "the venue, a GeoJSON file",
-            "check venue in session.toml, and the file's permissions",
-        ) from None
-    except UnicodeDecodeError as error:
-        raise VenueError(
-            path,
-            f"byte {error.start} is not UTF-8",
-            "GeoJSON text in UTF-8",
-            "export the venue again as GeoJSON",
-        ) from None
-    try:
-        whole = json.loads(text, parse_int=_int)
+        whole = json.loads(text, parse_int=_bounded_int)
     except json.JSONDecodeError as error:
         raise VenueError(
             f"{path}, line {error.lineno}, column {error.colno}",
@@ -119,71 +102,73 @@ def parse_geojson(path: Path) -> list[Any]:
     return features
 
 
-def _int(digits: str) -> int | float:
-    """Thousands of digits would be refused by Python, and no float holds hundreds."""
-    return int(digits) if len(digits) <= _DIGITS else float(digits)
+def _bounded_int(digits: str) -> int | float:
+    """A whole number. Long ones become floats, since Python refuses thousands of digits."""
+    return int(digits) if len(digits) <= _MOST_DIGITS else float(digits)
 
 
-def _features(path: Path) -> Iterator[tuple[str, Any]]:
-    for number, feature in enumerate(parse_geojson(path), 1):
+def _numbered_features(path: Path) -> Iterator[tuple[str, Any]]:
+    for number, feature in enumerate(_geojson_features(path), 1):
         yield f"feature {number}", feature
 
 
-def _bounded(where: str, feature: Any) -> LaneLine | Spot | None:
+def _feature_value(where: str, feature: Any) -> LaneLine | Spot | None:
     try:
-        return _thing(where, feature)
-    except RecursionError:  # what could just be read cannot be put into a message
+        return _lane_or_spot(where, feature)
+    except RecursionError:  # nested just shallow enough to be read, too deep for a message
         raise VenueError(where, "brackets nested too deep", "a GeoJSON feature") from None
 
 
-def _thing(where: str, feature: Any) -> LaneLine | Spot | None:
+def _lane_or_spot(where: str, feature: Any) -> LaneLine | Spot | None:
     if not isinstance(feature, dict) or feature.get("type") != "Feature":
         raise VenueError(where, "not a feature", 'an object with "type": "Feature"')
     properties = feature.get("properties") or {}
     if not isinstance(properties, dict):
-        raise VenueError(where, "properties that are no object", '{"kind": ..., "lane": ...}')
+        raise VenueError(where, "properties that are not an object", '{"kind": ..., "lane": ...}')
     kind = properties.get("kind")
-    wrong_names = misspelt(properties, PROPERTIES)
-    if kind not in KINDS:
-        hint = did_you_mean(str(kind), KINDS) if kind is not None else ""
+    wrong_names = misspelt(properties, FEATURE_PROPERTIES)
+    if kind not in FEATURE_KINDS:
+        hint = did_you_mean(str(kind), FEATURE_KINDS) if kind is not None else ""
         if hint or "kind" in wrong_names.values():
             name = next((w for w, k in wrong_names.items() if k == "kind"), None)
             found = f'property "{name}"' if name else f'kind "{kind}"'
-            raise VenueError(where, found, either(KINDS), hint or 'did you mean "kind"?')
+            raise VenueError(where, found, either(FEATURE_KINDS), hint or 'did you mean "kind"?')
         return None  # somebody else's feature
     for name, known in wrong_names.items():
         if known != "kind":
             raise VenueError(
-                where, f'property "{name}"', either(PROPERTIES), f'did you mean "{known}"?'
+                where, f'property "{name}"', either(FEATURE_PROPERTIES), f'did you mean "{known}"?'
             )
-    lane = _number(where, properties, "lane", LANE_MAX)
+    lane = _whole_property(where, properties, "lane", MOST_LANES)
     where = f"{where} ({kind}, lane {lane})"
-    sd_m = _sd(where, properties)
+    sd_m = _survey_sd_m(where, properties)
     geometry = feature.get("geometry") or {}
     if not isinstance(geometry, dict):
-        raise VenueError(where, "a geometry that is no object", '{"type": ..., "coordinates": ...}')
+        raise VenueError(
+            where, "a geometry that is not an object", '{"type": ..., "coordinates": ...}'
+        )
     if kind == "lane":
-        line = _line_string(where, geometry)
+        line = _line_positions(where, geometry)
         return LaneLine(lane, np.array([p[0] for p in line]), np.array([p[1] for p in line]), sd_m)
-    longitude, latitude = _point(where, geometry)
+    longitude, latitude = _point_position(where, geometry)
     if kind == "gate":
         name = properties.get("id")
         if not isinstance(name, str | int) or not str(name).strip():
             raise VenueError(where, "a gate without id", 'a text "id"')
         return Spot(lane, longitude, latitude, sd_m, id=str(name))
-    zone = _number(where, properties, "zone", ZONE_MAX)
+    zone = _whole_property(where, properties, "zone", MOST_ZONES)
     line_name = properties.get("line")
-    if line_name not in LINES:
-        hint = did_you_mean(str(line_name), LINES)
-        raise VenueError(where, f'line "{line_name}"', either(LINES), hint)
+    if line_name not in ZONE_LINE_NAMES:
+        hint = did_you_mean(str(line_name), ZONE_LINE_NAMES)
+        raise VenueError(where, f'line "{line_name}"', either(ZONE_LINE_NAMES), hint)
     return Spot(
         lane, longitude, latitude, sd_m, zone, cast(Literal["back", "entry", "exit"], line_name)
     )
 
 
-def _number(where: str, properties: Mapping[str, Any], name: str, most: int) -> int:
+def _whole_property(where: str, properties: Mapping[str, Any], name: str, most: int) -> int:
     value = properties.get(name)
-    if isinstance(value, str) and value.strip().isdecimal() and len(value) <= _DIGITS:
+    if isinstance(value, str) and value.strip().isdecimal() and len(value) <= _MOST_DIGITS:
         value = int(value)  # some editors write every property as text
     if isinstance(value, float) and value.is_integer():
         value = int(value)
@@ -193,8 +178,8 @@ def _number(where: str, properties: Mapping[str, Any], name: str, most: int) -> 
     return value
 
 
-def _sd(where: str, properties: Mapping[str, Any]) -> float:
-    value = properties.get("sd_m", SD_M)
+def _survey_sd_m(where: str, properties: Mapping[str, Any]) -> float:
+    value = properties.get("sd_m", DEFAULT_LINE_SD_M)
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= 10:
         raise VenueError(
             where,
@@ -204,7 +189,7 @@ def _sd(where: str, properties: Mapping[str, Any]) -> float:
     return float(value)
 
 
-def _line_string(where: str, geometry: Mapping[str, Any]) -> list[Position]:
+def _line_positions(where: str, geometry: Mapping[str, Any]) -> list[Position]:
     positions = geometry.get("coordinates")
     if geometry.get("type") != "LineString" or not isinstance(positions, list):
         raise VenueError(
@@ -215,16 +200,16 @@ def _line_string(where: str, geometry: Mapping[str, Any]) -> list[Position]:
         )
     if len(positions) < 2:
         raise VenueError(where, f"a line of {len(positions)} position", "two or more")
-    return [_position(f"{where}, position {i}", p) for i, p in enumerate(positions, 1)]
+    return [_checked_position(f"{where}, position {i}", p) for i, p in enumerate(positions, 1)]
 
 
-def _point(where: str, geometry: Mapping[str, Any]) -> Position:
+def _point_position(where: str, geometry: Mapping[str, Any]) -> Position:
     if geometry.get("type") != "Point":
         raise VenueError(where, f'geometry "{geometry.get("type")}"', 'a "Point"')
-    return _position(where, geometry.get("coordinates"))
+    return _checked_position(where, geometry.get("coordinates"))
 
 
-def _position(where: str, value: Any) -> Position:
+def _checked_position(where: str, value: Any) -> Position:
     expected = "[longitude, latitude] in degrees (WGS 84)"
     if (
         not isinstance(value, list)

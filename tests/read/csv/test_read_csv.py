@@ -1,4 +1,4 @@
-"""CSV: plain headers, the session's columns, units, separators, and what is not plain."""
+"""CSV: plain headers, the session's columns, units, separators, and headers that are not plain."""
 
 from __future__ import annotations
 
@@ -188,7 +188,7 @@ def test_cells_and_rows_that_are_none_are_counted() -> None:
 
 
 def test_a_last_line_that_may_be_cut_is_left_out() -> None:
-    # "1.2" may be what is left of "1.25": better none than another number.
+    # "1.2" may be what is left of "1.25"; no number is better than a wrong one.
     recording = read_text("time_s,speed_mps\n1778605400,1.25\n1778605401,1.2")
     assert fixes_of(recording).speed_mps.tolist() == [1.25]
     assert recording.dropped_fixes == 1

@@ -1,4 +1,4 @@
-"""Columns taken at once are what fitparse and the format owner's reader give, value for value."""
+"""FIT columns equal what fitparse and the format owner's reader give, value for value."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from pipeline.read.fit.profile import WANTED
 FILES = sorted(SAMPLES.glob("*/*.fit"))
 CAR = REAL / "other" / "car-10hz-imu-uptime-clock.fit"
 
-# Files with a field that only the general reader takes apart.
+# Files with a field that only the general decoder takes apart.
 LEFT_TO_IT = {"null-compressed-speed.fit"}
 
 
@@ -31,7 +31,7 @@ def sound_parts(path: Path) -> list[container.Part]:
 
 
 def telling(m: Messages) -> np.ndarray:
-    """(n,) whether a message says more than its time; who writes empty ones wants nothing."""
+    """(n,) whether a message states more than its time; the empty ones may differ."""
     told = np.zeros(len(m.order), dtype=bool)
     for name, values in m.columns.items():
         if name != "timestamp":
@@ -100,7 +100,7 @@ NUMBERS = {number: sorted(kind.fields) for number, kind in WANTED.items()}
 
 @st.composite
 def kinds(draw: st.DrawFn) -> enc.Kind:
-    """A definition: a wanted message or another one, some of its fields and some unknown."""
+    """A definition of a wanted message or another one, with some of its fields and some unknown."""
     number = draw(st.sampled_from([*WANTED, 999, 0xFF00]))
     known = NUMBERS.get(number, [253, 1, 2])
     chosen = draw(st.lists(st.sampled_from([*known, 200, 201]), unique=True, max_size=6))
@@ -116,7 +116,7 @@ def kinds(draw: st.DrawFn) -> enc.Kind:
 
 
 def stored(draw: st.DrawFn, base: str) -> object:
-    """What one cell holds, null often enough."""
+    """The value of one cell, often null."""
     fmt = enc.BASE[base][1]
     if fmt == "f":
         return draw(st.one_of(st.none(), st.floats(width=32, allow_nan=False)))
@@ -128,7 +128,7 @@ def stored(draw: st.DrawFn, base: str) -> object:
 
 @st.composite
 def streams(draw: st.DrawFn) -> bytes:
-    """Definitions and their messages, in runs and mixed, redefined, some with packed times."""
+    """Definitions and messages, in runs and mixed, some redefined, some with packed times."""
     parts: list[bytes] = []
     current: dict[int, enc.Kind] = {}
     for _ in range(draw(st.integers(1, 8))):
@@ -169,7 +169,7 @@ def without(decoded: Decoded, names: set[str]) -> Decoded:
 
 # --- the format owner's reader ----------------------------------------------------------
 
-# It stops at compressed time stamps, and at faults that others get over.
+# That reader stops at compressed time stamps, and at faults that the others get past.
 NOT_READ_BY_IT = {"compressed-timestamps.fit"}
 
 
@@ -215,5 +215,5 @@ def assert_column(ours: np.ndarray | None, theirs: list[object]) -> None:
     if ours is None:
         assert np.isnan(wide).all()
         return
-    # It rounds where it scales back: a float's last place.
+    # Its scaling rounds differently, in the last place of a float.
     np.testing.assert_allclose(ours.reshape(len(theirs), -1), wide, rtol=1e-15, atol=0)

@@ -1,4 +1,4 @@
-"""The FIT reader: against two other libraries on device files, and on files written here."""
+"""The FIT reader: compared with two other libraries on device files, and on files made here."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def test_semicircles_and_scales() -> None:
 
 def test_checksum_of_the_protocol() -> None:
     # "123456789" -> 0xBB3D for CRC-16/ARC (catalogue of parametrised CRC algorithms), which
-    # is FIT's; and a file with its own checksum behind it gives 0.
+    # is FIT's. A file with its own checksum at the end gives 0.
     assert container.crc16(b"123456789") == 0xBB3D == enc.crc(b"123456789")
 
 
@@ -95,7 +95,7 @@ def test_big_endian_definitions() -> None:
 
 
 def test_compressed_time_stamps_carry_over() -> None:
-    # Five bits of seconds after the last full stamp; a smaller value has passed 32 s.
+    # Five bits of seconds after the last full stamp; a smaller value means 32 s more.
     short = enc.Kind(2, 20, (enc.Field(0, "sint32"), enc.Field(1, "sint32")))
     base = T0 & ~31
     offsets = [3, 9, 31, 2, 30, 1]
@@ -151,7 +151,7 @@ def test_a_wrong_checksum_is_remarked_and_the_values_used() -> None:
 
 
 def test_a_file_the_unit_never_closed() -> None:
-    # Written when the battery died: the header still says 0 bytes of data, no checksum.
+    # Written when the battery died: the header still says 0 bytes of data, and no checksum.
     data = bytearray(enc.fit_file(*HEAD, enc.RECORD.definition(), *map(record, range(5))))[:-2]
     data[4:8] = struct.pack("<I", 0)
     recording = read_bytes(bytes(data))
@@ -170,7 +170,7 @@ def test_bytes_missing_in_the_middle_leave_what_came_before(
     recording = read_bytes(data[:at] + data[at + missing :])
     t_s = fixes_of(recording).t_s
     np.testing.assert_array_equal(t_s[: sound - 1], POSIX0 + np.arange(sound - 1))
-    assert np.abs(t_s - POSIX0).max() < 86_400  # and no stamp that nobody wrote
+    assert np.abs(t_s - POSIX0).max() < 86_400  # and no stamp was made up
     assert recording.remarks
 
 
@@ -187,12 +187,12 @@ def test_enhanced_fields_win_and_nulls_are_missing() -> None:
         both.data(T0 + 2, None, None, None, 6_000),
         both.data(T0 + 3, LAT, None, None, 6_000),  # half a position
         both.data(None, LAT, LON, 1_000, None),  # no time
-        both.data(T0 + 4, None, None, None, None),  # nothing: no candidate
+        both.data(T0 + 4, None, None, None, None),  # nothing: not a fix at all
     )
     recording = read_bytes(data)
     fixes = fixes_of(recording)
-    # The plain field comes first in the message and is expanded into the enhanced one, which
-    # stands twice then; both state a speed in m/s.
+    # The plain field comes first in the message and is expanded into the enhanced one, which is
+    # then stated twice; both state a speed in m/s.
     assert fixes.speed_mps[1:].tolist() == [5.0, 6.0]
     assert fixes.t_s.tolist() == [POSIX0, POSIX0 + 1, POSIX0 + 2]
     assert np.isnan(fixes.latitude_deg[2])
@@ -200,7 +200,7 @@ def test_enhanced_fields_win_and_nulls_are_missing() -> None:
 
 
 def test_fields_that_are_lists_where_one_number_belongs_count_by_their_first() -> None:
-    # A damaged definition may give any field any size.
+    # A damaged definition may give a field any size.
     odd = enc.Kind(
         1, 20, (enc.Field(253, "uint32", 2), enc.Field(0, "sint32", 3), enc.Field(1, "sint32", 2))
     )
@@ -360,7 +360,7 @@ def test_the_fixs_own_utc_serves_where_there_is_no_correlation() -> None:
 
 
 def test_dates_before_and_after_the_first_fix_do_not_mix() -> None:
-    # Uptime until the first fix, UTC from then on, no correlation: the former are dropped.
+    # Uptime until the first fix and UTC from then on, without correlation: the uptime is dropped.
     data = enc.fit_file(
         *HEAD, enc.GPS.definition(), gps(0, uptime=True), gps(100, uptime=True), gps(0), gps(100)
     )
@@ -437,7 +437,7 @@ def test_raw_counts_by_the_last_calibration_before_them() -> None:
     np.testing.assert_allclose(imu.acc_mps2[0], 9.80665 * np.array([0, -0.5, -1]), atol=1e-9)
     np.testing.assert_allclose(imu.acc_mps2[4], 9.80665 * np.array([2, 0, 1]), atol=1e-9)
     np.testing.assert_allclose(imu.gyro_radps[0], [0, 0, -np.deg2rad(5)], atol=1e-12)
-    # No turn rate within a tenth of a second of the second batch: not made up.
+    # No turn rate lies within a tenth of a second of the second batch, so none is made up.
     assert np.isnan(imu.gyro_radps[4:]).all()
 
 
@@ -537,7 +537,7 @@ def test_device_files_agree_with_fitdecode_record_for_record(path: Path) -> None
     recording = read(path)
     ours = np.stack([getattr(fixes_of(recording), c) for c in COLUMNS], axis=1)
     if path.name == "corrupt-in-the-middle.fit":
-        # The other gives a last record made of two halves, dated decades later.
+        # The other library gives a last record of two halves, dated decades later.
         assert len(ours) == len(expected) - 1
         expected = expected[:-1]
     np.testing.assert_allclose(ours, expected, rtol=0, atol=1e-9)

@@ -1,4 +1,4 @@
-"""NMEA 0183 logs: against a reference library on receivers' logs, and the format's corners."""
+"""NMEA 0183 logs: compared with a reference library on receivers' logs, and rare cases."""
 
 from __future__ import annotations
 

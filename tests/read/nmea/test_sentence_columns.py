@@ -1,4 +1,4 @@
-"""NMEA read by columns is NMEA read sentence by sentence."""
+"""NMEA read by columns equals NMEA read sentence by sentence."""
 
 from __future__ import annotations
 
@@ -108,7 +108,7 @@ odd = st.builds(
 
 @st.composite
 def altered(draw: st.DrawFn) -> str:
-    """A typical sentence with another cell somewhere."""
+    """A typical sentence with one cell replaced."""
     parts = draw(typical).split(",")
     parts[draw(st.integers(1, len(parts) - 1))] = draw(cells)
     return ",".join(parts)

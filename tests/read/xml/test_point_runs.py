@@ -1,4 +1,4 @@
-"""Points read as columns are the points the XML parser reads, or are left to it."""
+"""Points read as columns equal those that the XML parser reads, or are left to the parser."""
 
 from __future__ import annotations
 
@@ -28,14 +28,14 @@ TRACKS = {
 
 @pytest.fixture(scope="module", autouse=True)
 def _short_runs() -> Iterator[None]:
-    """Documents here are short, so that many can be tried."""
+    """Short runs count here, so that many short documents can be tried."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(point_runs, "_LEAST", 8)
         yield
 
 
 def same_or_left(data: bytes, names: PointNames) -> points.Walk | None:
-    """The columns, if the document was read by columns; fails where they are not the walk's."""
+    """The columns, if the document was read by columns. Fails where they differ from the walk's."""
     careful = points.walk(data, names)
     quick = points.walk_runs(data, names)
     if quick is not None:
@@ -233,7 +233,7 @@ def test_short_runs_are_left_to_the_parser(monkeypatch: pytest.MonkeyPatch) -> N
 
 
 def test_a_track_of_nothing_but_changes_is_soon_given_up() -> None:
-    """Points that begin no run cost a look each; the number of looks has a bound."""
+    """Each point that begins no run costs a look, and the number of looks is limited."""
     points = [POINT.replace(b"</time>", b"</time>" + b"<a/>" * (i % 7)) for i in range(2000)]
     looks = 0
 
@@ -254,7 +254,7 @@ def test_a_track_of_nothing_but_changes_is_soon_given_up() -> None:
 def laid_out(
     texts: list[bytes],
 ) -> tuple[short_texts.Bytes, short_texts.Offsets, short_texts.Offsets]:
-    """One buffer with the texts in it, something between them."""
+    """A buffer that holds the texts with something between them."""
     ends = np.cumsum([len(t) + 1 for t in texts], dtype=np.int64) - 1
     starts = ends - [len(t) for t in texts]
     return np.frombuffer(b"|".join(texts) + b"|", np.uint8), starts, ends

@@ -1,4 +1,4 @@
-"""GPX and TCX: against reference libraries, and the corners of both formats."""
+"""GPX and TCX: compared with reference libraries, and the rare cases of both formats."""
 
 from __future__ import annotations
 

@@ -1,0 +1,52 @@
+"""Dates and times as coaches write them: the session's day, moments, and starts of reps."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+
+from pipeline.read.stamps import SECONDS_PER_DAY
+
+MOST_DAYS_OFF = 1.6  # anywhere on Earth, a day lies within this of the same date's noon in UTC
+
+
+def is_near_day(date: dt.date, utc_s: float) -> bool:
+    """Whether a moment (POSIX seconds) can lie on that date in some time zone."""
+    noon = dt.datetime.combine(date, dt.time(12), dt.UTC)
+    return abs(utc_s - noon.timestamp()) <= MOST_DAYS_OFF * SECONDS_PER_DAY
+
+
+def parse_rep_start(
+    text: str, date: dt.date, before: float | None, remarks: list[str]
+) -> float | None:
+    """POSIX seconds of a rep's start, written as `HH:MM`, `HH:MM:SS` or a date with a time.
+
+    Without a zone it is UTC. Without a date it is on `date`, or on the next day where it would
+    otherwise lie more than 12 h before `before`, the start of the row above (POSIX seconds).
+    None where the text is blank, and None with a remark where it is no time or on another day.
+    """
+    if not text:
+        return None
+    plain = re.sub(r"^(\d)(?=:)", r"0\1", text)
+    try:
+        if re.match(r"\d{2}:\d{2}", plain):
+            clock = dt.time.fromisoformat(plain)
+            moment = dt.datetime.combine(date, clock)
+            day_given = False
+        else:
+            moment, day_given = dt.datetime.fromisoformat(plain), True
+            if re.fullmatch(r"\d{4}-?\d{2}-?\d{2}", plain):
+                raise ValueError
+    except ValueError:
+        expected = "17:03:20 or 2026-05-12T17:03:20Z"
+        remarks.append(f'start_utc: "{text}" is not a time; expected {expected}')
+        return None
+    utc_s = moment.replace(tzinfo=moment.tzinfo or dt.UTC).timestamp()
+    if not day_given and before is not None and before - utc_s > SECONDS_PER_DAY / 2:
+        utc_s += SECONDS_PER_DAY
+    if not is_near_day(date, utc_s):
+        remarks.append(
+            f"start_utc: {text} is not on the session's day, {date}; the cell is passed over"
+        )
+        return None
+    return utc_s

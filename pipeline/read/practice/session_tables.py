@@ -1,0 +1,220 @@
+"""The tables of a session.toml: their keys, and the value that each becomes."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any, Literal, cast, get_args
+
+from pipeline.base.relays import legs_m
+from pipeline.base.values import RecordingSpec, Runner, Tap, Worn
+from pipeline.errors import SessionError
+from pipeline.read.practice.dates import is_near_day
+from pipeline.read.practice.problems import collected_errors, did_you_mean, either, misspelt
+from pipeline.read.practice.toml_values import (
+    TomlTable,
+    choice_value,
+    file_value,
+    number_value,
+    shown_value,
+    text_value,
+    toml_tables,
+)
+from pipeline.read.practice.venue import MOST_LANES
+
+SESSION_KEYS: dict[str, tuple[str, ...]] = {
+    "session": ("id", "date", "venue", "event", "lane", "reps"),
+    "runner": ("id", "foot_m"),
+    "recording": ("runner", "file", "worn", "clock", "columns"),
+    "sync": ("kind", "near_utc", "window_s"),
+}
+SHOE_LENGTHS_M = (0.15, 0.45)  # shortest, longest
+DEFAULT_TAP_WINDOW_S, MOST_TAP_WINDOW_S = 10.0, 600.0
+
+
+def unread_name_remarks(document: TomlTable, wrong: list[SessionError]) -> list[str]:
+    """Remarks on tables and keys that are not read. Those that look misspelt go to `wrong`."""
+    remarks = []
+    for name, known in misspelt(document, SESSION_KEYS).items():
+        wrong.append(
+            SessionError(
+                f"[{name}]", "no such table", either(SESSION_KEYS), f'did you mean "{known}"?'
+            )
+        )
+    unread = {w for w in document if w not in SESSION_KEYS} - set(misspelt(document, SESSION_KEYS))
+    remarks += [f'session.toml: "{name}" is not read' for name in sorted(unread)]
+    for table, keys in SESSION_KEYS.items():
+        for where, values in toml_tables(document, table):
+            bad = misspelt(values, keys)
+            wrong += [
+                SessionError(f"{where} {w}", "no such key", either(keys), f'did you mean "{k}"?')
+                for w, k in bad.items()
+            ]
+            remarks += [
+                f'session.toml, {where}: "{key}" is not read'
+                for key in values
+                if key not in keys and key not in bad
+            ]
+    return remarks
+
+
+def session_head(path: Path, document: TomlTable, wrong: list[SessionError]) -> dict[str, Any]:
+    """The [session] table's id, date, venue, event, lane and reps, as far as they can be read.
+
+    What is wrong with the others goes to `wrong`.
+    """
+    head = document.get("session")
+    if not isinstance(head, dict):
+        if not any(known == "session" for known in misspelt(document, SESSION_KEYS).values()):
+            wrong.append(
+                SessionError(
+                    "[session]", "no such table", "[session] with id, date, venue and event"
+                )
+            )
+        return {}
+    readers: dict[str, Callable[[], Any]] = {
+        "id": lambda: _session_id(head),
+        "date": lambda: _session_date(head),
+        "event": lambda: _session_event(head),
+        "lane": lambda: _session_lane(head),
+        "venue": lambda: file_value("[session]", head, "venue", path),
+        "reps": lambda: file_value("[session]", head, "reps", path) if head.get("reps") else None,
+    }
+    values = {}
+    for name, reader in readers.items():
+        if name not in head and name in misspelt(head, SESSION_KEYS["session"]).values():
+            continue  # already reported as misspelt
+        with collected_errors(wrong, SessionError):
+            values[name] = reader()
+    return values
+
+
+def _session_id(head: TomlTable) -> str:
+    value = text_value("[session]", head, "id")
+    if not re.fullmatch(r"[A-Za-z0-9_.-]{1,100}", value) or not value.strip("."):
+        raise SessionError(
+            "[session] id", f'"{value}"', "letters, digits, '-', '_' and '.', at most 100"
+        )
+    return value
+
+
+def _session_date(head: TomlTable) -> dt.date:
+    value = head.get("date")
+    if isinstance(value, str):
+        with suppress(ValueError):
+            value = dt.date.fromisoformat(value.strip())
+    if isinstance(value, dt.datetime) or not isinstance(value, dt.date):
+        found = "missing" if value is None else shown_value(value)
+        raise SessionError("[session] date", found, "a day without time, date = 2026-05-12")
+    return value
+
+
+def _session_event(head: TomlTable) -> str:
+    value = text_value("[session]", head, "event")
+    plain = re.sub(r"\s+|m$", "", value.casefold().strip()).replace("×", "x").replace("*", "x")
+    if not legs_m(plain):
+        raise SessionError(
+            "[session] event", f'"{value}"', '"4x100", "4x200", "4x400" or like "100-200-300-400"'
+        )
+    return plain
+
+
+def _session_lane(head: TomlTable) -> int | None:
+    value = head.get("lane")
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= MOST_LANES:
+        raise SessionError(
+            "[session] lane",
+            shown_value(value),
+            f"a whole number from 1 to {MOST_LANES}, without quotes",
+        )
+    return value
+
+
+def runner_of_table(where: str, table: TomlTable) -> Runner:
+    """A [[runner]]."""
+    name = text_value(where, table, "id")
+    foot = table.get("foot_m")
+    if foot is not None:
+        where = f'{where} ("{name}") foot_m'
+        foot = number_value(where, foot, *SHOE_LENGTHS_M, "a shoe's length in metres")
+    return Runner(name, foot)
+
+
+def recording_of_table(
+    session: Path, runners: list[str], where: str, table: TomlTable
+) -> RecordingSpec:
+    """A [[recording]] of one of the `runners`; `session` is the path of session.toml."""
+    runner = text_value(where, table, "runner")
+    if runner not in runners:
+        raise SessionError(
+            f"{where} runner",
+            f'"{runner}" is not a [[runner]]',
+            f"one of {', '.join(runners) or 'none'}",
+            did_you_mean(runner, runners) or f'add a [[runner]] with id = "{runner}"',
+        )
+    return RecordingSpec(
+        runner=runner,
+        path=file_value(where, table, "file", session),
+        file=text_value(where, table, "file"),
+        worn=cast(Worn, choice_value(where, table, "worn", get_args(Worn), "upper-back")),
+        clock=cast(
+            Literal["gnss", "device"],
+            choice_value(where, table, "clock", ("gnss", "device"), "gnss"),
+        ),
+        columns=_recording_columns(where, table.get("columns")),
+    )
+
+
+def _recording_columns(where: str, value: Any) -> dict[str, dict[str, str]] | None:
+    """{name: {column, unit}}. The reader of CSV checks which names and units there are."""
+    if value is None:
+        return None
+    if not isinstance(value, dict) or not value:
+        raise SessionError(
+            f"{where} columns", shown_value(value), '{ time = { column = "ms", unit = "ms" }, ... }'
+        )
+    for name, entry in value.items():
+        good = isinstance(entry, dict) and all(isinstance(v, str) for v in entry.values())
+        if not good or not set(entry) <= {"column", "unit"} or not entry.get("column"):
+            raise SessionError(
+                f"{where} columns.{name}", shown_value(entry), '{ column = "a header", unit = "g" }'
+            )
+    return {name: dict(entry) for name, entry in value.items()}
+
+
+def tap_of_table(date: dt.date | None, where: str, table: TomlTable) -> Tap:
+    """A [[sync]] on the session's date."""
+    choice_value(where, table, "kind", ("tap",), "")
+    value = table.get("near_utc")
+    expected = "a moment with its zone, near_utc = 2026-05-12T17:03:20Z"
+    if isinstance(value, str):
+        try:
+            value = dt.datetime.fromisoformat(value.strip())
+        except ValueError:
+            raise SessionError(f"{where} near_utc", shown_value(value), expected) from None
+    if not isinstance(value, dt.datetime):
+        found = "missing" if value is None else shown_value(value)
+        raise SessionError(f"{where} near_utc", found, expected)
+    if value.tzinfo is None:
+        raise SessionError(
+            f"{where} near_utc", f"{value.isoformat()} without a zone", expected, "add Z for UTC"
+        )
+    if date is not None and not is_near_day(date, value.timestamp()):
+        raise SessionError(
+            f"{where} near_utc",
+            f"{value.isoformat()}, not on the session's day",
+            f"a moment of {date.isoformat()}",
+        )
+    window = number_value(
+        f"{where} window_s",
+        table.get("window_s", DEFAULT_TAP_WINDOW_S),
+        0.1,
+        MOST_TAP_WINDOW_S,
+        "seconds",
+    )
+    return Tap(value.timestamp(), window)
