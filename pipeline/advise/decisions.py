@@ -30,7 +30,7 @@ ORDERS_KEPT = 1000  # rows of the table `orders`: the fastest
 
 
 @dataclass(frozen=True, eq=False)
-class Marks:
+class MarkDecisions:
     """What `marks` worked out: the advice of each event, its tables, what to know of the lake."""
 
     advices: tuple[Advice, ...]
@@ -49,7 +49,7 @@ class Wishes:
 
 
 @dataclass(frozen=True, eq=False)
-class Order:
+class OrderDecisions:
     """What `order` worked out."""
 
     advice: Advice
@@ -59,24 +59,24 @@ class Order:
     remarks: tuple[str, ...]
 
 
-def runners(out: Path, settings: Settings, *, write: bool = True) -> Marks:
+def decide_runners(out: Path, settings: Settings, *, write: bool = True) -> MarkDecisions:
     """The table `runners` of a lake."""
     found = lake.read(out)
-    squads = mark_advice.squads(found, settings)
-    tables = {"runners": runner_advice.table(squads)}
-    _keep(found, tables, settings, write)
-    return Marks((), tables, (), found.remarks)
+    squads = mark_advice.find_squads(found, settings)
+    tables = {"runners": runner_advice.runners_table(squads)}
+    _write_tables(found, tables, settings, write)
+    return MarkDecisions((), tables, (), found.remarks)
 
 
-def marks(
+def decide_marks(
     out: Path, settings: Settings, *, pair: tuple[str, str] | None = None, write: bool = True
-) -> Marks:
+) -> MarkDecisions:
     """The tables `marks`, `runners` and `progress`, for each event or the one asked for.
 
     Raises UsageError, before anything is written, where there are no marks for `pair`.
     """
     found = lake.read(out)
-    advices = mark_advice.advices(found, settings)
+    advices = mark_advice.advise_lake(found, settings)
     if pair is not None and not any(
         (one.incoming, one.outgoing) == pair for advice in advices for one in advice.pairs
     ):
@@ -84,13 +84,15 @@ def marks(
             f"pair {pair[0]} to {pair[1]}", "no marks for it", "two runners of the team in OUT"
         )
     tables = {
-        "runners": runner_advice.table([one.squad for one in advices]),
-        "marks": mark_advice.table(advices),
-        "progress": _progress(found, advices),
+        "runners": runner_advice.runners_table([one.squad for one in advices]),
+        "marks": mark_advice.marks_table(advices),
+        "progress": _progress_tables(found, advices),
     }
-    _keep(found, tables, settings, write)
+    _write_tables(found, tables, settings, write)
     said = [f"{one.squad.event}: {text}" for one in advices for text in one.remarks]
-    return Marks(tuple(advices), tables, _lacks(advices, tables), (*found.remarks, *said))
+    return MarkDecisions(
+        tuple(advices), tables, _find_all_lacks(advices, tables), (*found.remarks, *said)
+    )
 
 
 class CardFacts(TypedDict):
@@ -104,14 +106,14 @@ class CardFacts(TypedDict):
     few_reps: int
 
 
-def card_facts(found: Marks) -> CardFacts:
+def card_facts(found: MarkDecisions) -> CardFacts:
     """The card of the first event: its team, the newest practice, the pairs that miss the risk."""
     advice = found.advices[0]
     wished = 1.0 - advice.settings.risk
     return {
         "event": advice.squad.event,
         "team": advice.settings.team or None,
-        "date": takeovers.utc(float(advice.squad.reps.utc_s.max())).date().isoformat(),
+        "date": takeovers.utc_datetime(float(advice.squad.reps.utc_s.max())).date().isoformat(),
         "wished": wished,
         "short": [
             (pair.incoming, pair.outgoing) for pair in advice.pairs if pair.at("p_in_time") < wished
@@ -120,16 +122,16 @@ def card_facts(found: Marks) -> CardFacts:
     }
 
 
-def progress(out: Path, settings: Settings, *, write: bool = True) -> Marks:
+def decide_progress(out: Path, settings: Settings, *, write: bool = True) -> MarkDecisions:
     """The table `progress`; how well marks are known comes from the marks' own model."""
     found = lake.read(out)
-    advices = mark_advice.advices(found, settings)
-    tables = {"progress": _progress(found, advices)}
-    _keep(found, tables, settings, write)
-    return Marks(tuple(advices), tables, _lacks(advices, tables), found.remarks)
+    advices = mark_advice.advise_lake(found, settings)
+    tables = {"progress": _progress_tables(found, advices)}
+    _write_tables(found, tables, settings, write)
+    return MarkDecisions(tuple(advices), tables, _find_all_lacks(advices, tables), found.remarks)
 
 
-def order(
+def decide_order(
     out: Path,
     settings: Settings,
     wishes: Wishes,
@@ -137,37 +139,37 @@ def order(
     lane: int = 4,
     flat_s: Mapping[str, float] | None = None,
     write: bool = True,
-) -> Order:
+) -> OrderDecisions:
     """The table `orders` of one event: the lake's most practised one unless `settings` name it."""
     found = lake.read(out)
     if settings.event is None:
-        settings = replace(settings, event=mark_advice.events(found)[0])
-    advice = mark_advice.advices(found, settings)[0]
-    known = order_advice.legs(advice, lane, flat_s)
+        settings = replace(settings, event=mark_advice.find_events(found)[0])
+    advice = mark_advice.advise_lake(found, settings)[0]
+    known = order_advice.gather_legs(advice, lane, flat_s)
     given: dict[str, Any] = {
         "fixed": wishes.fixed,
         "forbidden": wishes.forbidden,
         "hands": wishes.hands,
         "seed": settings.seed,
     }
-    ranked = order_advice.orders(known, **given)
-    reserves = order_advice.reserves(known, ranked, **given)
+    ranked = order_advice.rank_orders(known, **given)
+    reserves = order_advice.find_reserves(known, ranked, **given)
     tables = {
-        "runners": runner_advice.table([advice.squad]),
-        "orders": order_advice.table(ranked, ORDERS_KEPT),
+        "runners": runner_advice.runners_table([advice.squad]),
+        "orders": order_advice.orders_table(ranked, ORDERS_KEPT),
     }
     more = {"lane": lane, "flat_s": dict(flat_s or {}), **asdict(wishes)}
-    _keep(found, tables, settings, write, more)
-    return Order(advice, ranked, reserves, tables, (*found.remarks, *advice.remarks))
+    _write_tables(found, tables, settings, write, more)
+    return OrderDecisions(advice, ranked, reserves, tables, (*found.remarks, *advice.remarks))
 
 
-def _progress(found: Lake, advices: Sequence[Advice]) -> pa.Table:
+def _progress_tables(found: Lake, advices: Sequence[Advice]) -> pa.Table:
     parts = []
     for advice in advices:
         known = _mark_errors(advice)
         blind = advice.squad.reps.blind
         parts.append(
-            over_time.progress(
+            over_time.progress_table(
                 found.exchanges,
                 event=advice.squad.event,
                 mark_sd_m={pair: sd for pair, (sd, _) in known.items()} if blind else None,
@@ -185,12 +187,12 @@ def _mark_errors(advice: Advice) -> dict[tuple[str, str], tuple[float, float]]:
     }
 
 
-def _lacks(advices: Sequence[Advice], tables: Mapping[str, pa.Table]) -> tuple[Lack, ...]:
+def _find_all_lacks(advices: Sequence[Advice], tables: Mapping[str, pa.Table]) -> tuple[Lack, ...]:
     return tuple(
         lack
         for advice in advices
         if advice.squad.reps.blind
-        for lack in over_time.lacking(
+        for lack in over_time.find_lacks(
             tables["progress"],
             advice.settings.team or advice.squad.runners,
             event=advice.squad.event,
@@ -199,7 +201,7 @@ def _lacks(advices: Sequence[Advice], tables: Mapping[str, pa.Table]) -> tuple[L
     )
 
 
-def _keep(
+def _write_tables(
     found: Lake,
     tables: Mapping[str, pa.Table],
     settings: Settings,

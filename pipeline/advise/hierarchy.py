@@ -23,8 +23,8 @@ import numpy as np
 
 from pipeline.base.values import Floats, Frozen, Ints
 
-ROUNDS = 80
-SETTLED = 1e-4
+EM_ROUNDS = 80
+EM_SETTLED = 1e-4
 BLUNDER = 5.0  # how much wider a blunder's spread is
 BLUNDERS = (1.0, 19.0)  # Beta prior of their share: about one rep in twenty, common experience
 SPREAD_DF = 10.0  # reps' worth of belief that a runner is as steady as the squad
@@ -77,7 +77,7 @@ class Effects(Frozen):
         return np.asarray(self.spread / np.sqrt(2.0 * self.spread_df[:, None]))
 
 
-def estimate(
+def estimate_effects(
     information: Floats,
     weighted: Floats,
     runner: Ints,
@@ -104,18 +104,18 @@ def estimate(
     counts: Floats = np.bincount(runner, weights=weight, minlength=n_runners).astype(np.float64)
     known = counts > 0
     mean, cov = np.tile(squad, (n_runners, 1)), np.tile(between, (n_runners, 1, 1))
-    for _ in range(ROUNDS):
+    for _ in range(EM_ROUNDS):
         before = (mean, sigma)
         plain, wide = _spread_weights(information, sigma, scale[runner])
-        late = _responsibility(
+        late = _blunder_probability(
             information, inverse, weighted, mean[runner], plain, wide, share
         )  # fmt: skip
         w = (1 - late)[:, None, None] * plain[0] + late[:, None, None] * wide[0]
-        wy = (1 - late)[:, None] * _apply(plain, weighted)
-        wy += late[:, None] * _apply(wide, weighted)
-        gram = _sum_by(weight[:, None, None] * w, runner, n_runners)
-        load = _sum_by(weight[:, None] * wy, runner, n_runners)
-        squad, squad_cov = _squad(gram, load, between, prior, prior_mean)
+        wy = (1 - late)[:, None] * _apply_weights(plain, weighted)
+        wy += late[:, None] * _apply_weights(wide, weighted)
+        gram = _sum_by_runner(weight[:, None, None] * w, runner, n_runners)
+        load = _sum_by_runner(weight[:, None] * wy, runner, n_runners)
+        squad, squad_cov = _squad_mean(gram, load, between, prior, prior_mean)
         prec = np.linalg.inv(between)
         cov = np.linalg.inv(gram + prec)
         mean = np.einsum("jab,jb->ja", cov, load + prec @ squad)
@@ -124,14 +124,14 @@ def estimate(
         own = np.einsum("ja,jb->ab", off, off) + cov[known].sum(0)
         between = (prior.between_df * between0 + own) / (prior.between_df + known.sum())
         if len(runner):
-            sigma, scale = _spread(
+            sigma, scale = _rep_spread(
                 information, weighted, runner, weight * (1 - late), mean, cov, sigma, scale,
                 sigma0, prior.within_df,
             )  # fmt: skip
             if blunders:
                 share = (BLUNDERS[0] + float(weight @ late)) / (sum(BLUNDERS) + weight.sum())
         moved = np.abs(mean - before[0])[known] / prior.within
-        if np.max(moved, initial=0.0) < SETTLED and np.allclose(sigma, before[1], rtol=1e-3):
+        if np.max(moved, initial=0.0) < EM_SETTLED and np.allclose(sigma, before[1], rtol=1e-3):
             break
     pull = cov @ np.linalg.inv(between)
     full = cov + pull @ squad_cov @ np.swapaxes(pull, 1, 2)
@@ -140,10 +140,12 @@ def estimate(
     )
 
 
-Weights = tuple[Floats, Floats, Floats]  # (Sigma + S)^-1, gain of A y, log determinant's share
+RepWeights = tuple[Floats, Floats, Floats]  # (Sigma + S)^-1, gain of A y, log determinant's share
 
 
-def _spread_weights(information: Floats, sigma: Floats, scale: Floats) -> tuple[Weights, Weights]:
+def _spread_weights(
+    information: Floats, sigma: Floats, scale: Floats
+) -> tuple[RepWeights, RepWeights]:
     """(k Sigma + A^-1)^-1 for each rep, of usual spread and of a blunder's."""
     out = []
     for factor in (1.0, BLUNDER**2):
@@ -158,13 +160,13 @@ def _spread_weights(information: Floats, sigma: Floats, scale: Floats) -> tuple[
     return out[0], out[1]
 
 
-def _apply(weights: Weights, weighted: Floats) -> Floats:
+def _apply_weights(weights: RepWeights, weighted: Floats) -> Floats:
     return np.asarray(np.einsum("nab,nb->na", weights[1], weighted))
 
 
-def _responsibility(
+def _blunder_probability(
     information: Floats, inverse: Floats, weighted: Floats, mean: Floats,
-    plain: Weights, wide: Weights, share: float,
+    plain: RepWeights, wide: RepWeights, share: float,
 ) -> Floats:  # fmt: skip
     """(n,) probability that a rep was a blunder."""
     if share <= 0.0 or not len(weighted):
@@ -181,13 +183,13 @@ def _responsibility(
     return np.asarray(1.0 / (1.0 + np.exp(np.clip(odds, -50, 50))))
 
 
-def _sum_by(values: Floats, runner: Ints, n_runners: int) -> Floats:
+def _sum_by_runner(values: Floats, runner: Ints, n_runners: int) -> Floats:
     out = np.zeros((n_runners, *values.shape[1:]))
     np.add.at(out, runner, values)
     return out
 
 
-def _squad(
+def _squad_mean(
     gram: Floats, load: Floats, between: Floats, prior: Prior, prior_cov: Floats
 ) -> tuple[Floats, Floats]:
     """Mean of the squad given each runner's own information, the runners integrated out."""
@@ -199,7 +201,7 @@ def _squad(
     return np.asarray(cov @ total), 0.5 * (cov + cov.T)
 
 
-def _spread(
+def _rep_spread(
     information: Floats, weighted: Floats, runner: Ints, weight: Floats, mean: Floats, cov: Floats,
     sigma: Floats, scale: Floats, sigma0: Floats, df: float,
 ) -> tuple[Floats, Floats]:  # fmt: skip

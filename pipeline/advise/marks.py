@@ -28,7 +28,7 @@ from pipeline.tables.lake import Lake
 STANDS_M = (0.0, 2.0, 4.0, 6.0, 8.0)  # past the back line, where nobody says; then a metre about
 STANDS_BY_SIGHT_M = (0.0, 2.0, 4.0)  # in a zone of 20 m, which begins to run out sooner
 PACES = (1.0, 0.925, 1.05)  # of the practised start, in the visual change
-STEP_M = 0.15  # between candidates where the foot-length is not known: half of 0.30 m
+CANDIDATE_STEP_M = 0.15  # between candidates where the foot-length is not known: half of 0.30 m
 CANDIDATES = 48
 LOOK_EVERY = 8  # of the draws, to choose the stand
 RISK_PRICE_S = 5.0  # of a stand's whole risk: a point too much weighs as 0.05 s
@@ -39,7 +39,7 @@ COUNTS_AS = (2.0, 40.0)  # reps' worth of the model's chance, least and most
 RACE_WEIGHT = 0.5  # of a practice rep where a race is asked for
 SAME_STAND_M = 0.6
 FEW_REPS = 6
-MISSED = 50.0  # s, more than any mark gains: what misses the risk comes after what keeps it
+MISSED_RISK_S = 50.0  # s, more than any mark gains: what misses the risk comes after what keeps it
 
 
 @dataclass(frozen=True)
@@ -128,10 +128,10 @@ class Advice:
     remarks: tuple[str, ...]
 
 
-def events(lake: Lake) -> list[str]:
+def find_events(lake: Lake) -> list[str]:
     """The events of a lake, the most practised first. Raises NothingMeasured where it holds no
     takeover."""
-    found = takeovers.events(lake.exchanges)
+    found = takeovers.rank_events(lake.exchanges)
     if not found:
         raise NothingMeasured(
             lake.path, "no takeover", "sessions with takeovers", "process one with --out"
@@ -139,9 +139,9 @@ def events(lake: Lake) -> list[str]:
     return found
 
 
-def squads(lake: Lake, settings: Settings) -> list[Squad]:
+def find_squads(lake: Lake, settings: Settings) -> list[Squad]:
     """The squad of each event in the lake, or of the one asked for."""
-    found = events(lake)
+    found = find_events(lake)
     if settings.event is not None and settings.event not in found:
         raise UsageError(
             f"event {settings.event}",
@@ -157,7 +157,7 @@ def squads(lake: Lake, settings: Settings) -> list[Squad]:
         raise UsageError(
             f"foot-length of {strangers[0]}", "no such runner", f"one of {', '.join(sorted(known))}"
         )
-    gathered = [takeovers.gather(lake.exchanges, lake.curves, event) for event in wanted]
+    gathered = [takeovers.gather_reps(lake.exchanges, lake.curves, event) for event in wanted]
     if settings.team:
         here = sorted({name for one in gathered for name in one.runners})
         gathered = [one for one in gathered if set(one.runners) & set(settings.team)]
@@ -168,7 +168,7 @@ def squads(lake: Lake, settings: Settings) -> list[Squad]:
                 f"some of {', '.join(here)}",
             )
     return [
-        runners.estimate(
+        runners.estimate_squad(
             one,
             team=settings.team,
             half_life_days=settings.half_life_days,
@@ -178,10 +178,10 @@ def squads(lake: Lake, settings: Settings) -> list[Squad]:
     ]
 
 
-def of_squad(squad: Squad, settings: Settings) -> Advice:
+def advise_squad(squad: Squad, settings: Settings) -> Advice:
     """Advice for every ordered pair of the squad, or of the team asked for."""
     where = conditions(squad, settings)
-    draws = simulate.draw(
+    draws = simulate.draw_runners(
         squad, where, outer=settings.outer, inner=settings.inner, seed=settings.seed
     )
     names = settings.team or squad.runners
@@ -193,12 +193,12 @@ def of_squad(squad: Squad, settings: Settings) -> Advice:
         for name in names
         if name not in squad.reps.runners
     ]
-    starts, looks = _Starts(draws, where), _Starts(draws.thinned(LOOK_EVERY), where)
+    starts, looks = _ReceiverStarts(draws, where), _ReceiverStarts(draws.thinned(LOOK_EVERY), where)
     for outgoing in names:
         for incoming in names:
             if incoming == outgoing:
                 continue
-            one = _pair(squad, incoming, outgoing, where, settings, starts, looks)
+            one = _advise_pair(squad, incoming, outgoing, where, settings, starts, looks)
             if one is None:
                 remarks.append(
                     f"{incoming} to {outgoing}: no mark brings the baton across inside the zone"
@@ -210,7 +210,7 @@ def of_squad(squad: Squad, settings: Settings) -> Advice:
     return Advice(squad, settings, where, tuple(pairs), tuple(remarks))
 
 
-def table(advices: Sequence[Advice]) -> pa.Table:
+def marks_table(advices: Sequence[Advice]) -> pa.Table:
     """The table `marks`."""
     names = schema.facts("marks").names
     columns: dict[str, list[Any]] = {name: [] for name in names}
@@ -240,19 +240,23 @@ def table(advices: Sequence[Advice]) -> pa.Table:
     return schema.conform("marks", columns)
 
 
-def advices(lake: Lake, settings: Settings | None = None) -> list[Advice]:
+def advise_lake(lake: Lake, settings: Settings | None = None) -> list[Advice]:
     """Marks for each event in the lake, or the one asked for."""
     settings = settings or Settings()
-    return [of_squad(squad, settings) for squad in squads(lake, settings)]
+    return [advise_squad(squad, settings) for squad in find_squads(lake, settings)]
 
 
-def advise(lake: Lake, *, event: str | None = None, settings: Settings | None = None) -> pa.Table:
+def advise_table(
+    lake: Lake, *, event: str | None = None, settings: Settings | None = None
+) -> pa.Table:
     """The table `marks` of a lake."""
     settings = settings or Settings()
-    return table(advices(lake, settings if event is None else replace(settings, event=event)))
+    return marks_table(
+        advise_lake(lake, settings if event is None else replace(settings, event=event))
+    )
 
 
-class _Starts:
+class _ReceiverStarts:
     """The receivers' starts, each worked out once for all pairs. Keeps the last runner's only."""
 
     def __init__(self, draws: Draws, where: Conditions) -> None:
@@ -263,17 +267,19 @@ class _Starts:
         if j != self._runner:
             self._runner, self._kept = j, {}
         if (stand_m, pace) not in self._kept:
-            self._kept[stand_m, pace] = simulate.receiver(self.draws, j, self._where, stand_m, pace)
+            self._kept[stand_m, pace] = simulate.run_receiver(
+                self.draws, j, self._where, stand_m, pace
+            )
         return self._kept[stand_m, pace]
 
 
-def _pair(
+def _advise_pair(
     squad: Squad, incoming: str, outgoing: str, where: Conditions, settings: Settings,
-    starts: _Starts, looks: _Starts,
+    starts: _ReceiverStarts, looks: _ReceiverStarts,
 ) -> PairAdvice | None:  # fmt: skip
     i, j = squad.index(incoming), squad.index(outgoing)
     foot = None if np.isnan(squad.feet_m[j]) else float(squad.feet_m[j])
-    step = STEP_M if foot is None else foot / 2.0
+    step = CANDIDATE_STEP_M if foot is None else foot / 2.0
     usual = _usual_stand(squad, i, j) if settings.stand_m is None else settings.stand_m
     stands = [usual]
     if settings.stand_m is None:
@@ -281,7 +287,7 @@ def _pair(
     paces = PACES if settings.pace is None else (settings.pace,)
     paces = (1.0,) if squad.reps.blind else paces
 
-    def run(marks: Floats, stand: float, pace: float, using: _Starts) -> Outcomes:
+    def run(marks: Floats, stand: float, pace: float, using: _ReceiverStarts) -> Outcomes:
         return simulate.simulate(
             squad, using.draws, (i, j), marks, stand, where, pace=pace,
             latest_m=settings.latest_m, start=using.of(j, stand, pace),
@@ -290,8 +296,8 @@ def _pair(
     def first_look(choices: Iterable[tuple[float, float]]) -> list[tuple[float, float, float]]:
         looked = []
         for stand, pace in choices:
-            coarse = _candidates(squad, i, j, where, stand, pace, step)[::3]
-            worth = _worth(run(coarse, stand, pace, looks), settings.risk)
+            coarse = _candidate_marks(squad, i, j, where, stand, pace, step)[::3]
+            worth = _priced_time_s(run(coarse, stand, pace, looks), settings.risk)
             looked.append((worth + MOVED_AWAY_S * abs(stand - usual), stand, pace))
         return looked
 
@@ -307,8 +313,8 @@ def _pair(
         # another pace than the practised one only where it gains clearly
         found += [one for one in others if one[0] < worth - OTHER_PACE_S]
     _, stand, pace = min(found)
-    marks = _candidates(squad, i, j, where, stand, pace, step)
-    return _summed(
+    marks = _candidate_marks(squad, i, j, where, stand, pace, step)
+    return _sum_up(
         squad, starts.draws, (i, j), marks, stand, pace, foot, where, settings,
         run(marks, stand, pace, starts),
     )  # fmt: skip
@@ -323,7 +329,7 @@ def _usual_stand(squad: Squad, i: int, j: int) -> float:
     return float(np.clip(np.round(2.0 * np.median(stood)) / 2.0, 0.0, 10.0)) if len(stood) else 0.0
 
 
-def _candidates(
+def _candidate_marks(
     squad: Squad, i: int, j: int, where: Conditions, stand_m: float, pace: float, step_m: float
 ) -> Floats:
     """Marks on whole steps, from a pass soon after the start to one that comes too late."""
@@ -343,11 +349,11 @@ def _candidates(
     return np.asarray(step_m * np.arange(first, last + 1, max(1, (last - first) // CANDIDATES)))
 
 
-def _share(values: Floats) -> Floats:
+def _mean_over_draws(values: Floats) -> Floats:
     return np.asarray(values.mean(axis=0))
 
 
-def _conditional(values: Floats, when: Floats) -> Floats:
+def _mean_where(values: Floats, when: Floats) -> Floats:
     """(m,) mean over the draws (n) where `when` is 1; nan where there are too few."""
     mass = when.sum(axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -355,24 +361,26 @@ def _conditional(values: Floats, when: Floats) -> Floats:
     return np.asarray(np.where(mass >= ENOUGH, out, np.nan))
 
 
-def _worth(out: Outcomes, risk: float) -> float:
+def _priced_time_s(out: Outcomes, risk: float) -> float:
     """Expected time of the best candidate, risk beyond what is accepted priced in."""
-    finish = _conditional(out.finish_s, out.in_zone)
-    over = _too_much(_share(out.in_time), _share(out.ran_into), risk)
+    finish = _mean_where(out.finish_s, out.in_zone)
+    over = _excess_risk(_mean_over_draws(out.in_time), _mean_over_draws(out.ran_into), risk)
     return float(np.min(np.nan_to_num(finish, nan=1e3) + RISK_PRICE_S * over))
 
 
-def _too_much(p: Floats, into: Floats, risk: float) -> Floats:
+def _excess_risk(p: Floats, into: Floats, risk: float) -> Floats:
     return np.asarray(np.maximum(0.0, 1.0 - risk - p) + np.maximum(0.0, into - risk))
 
 
-def _score(p: Floats, into: Floats, finish: Floats, risk: float) -> Floats:
+def _mark_score(p: Floats, into: Floats, finish: Floats, risk: float) -> Floats:
     """Seconds, with a penalty beyond every gain of time for each share of risk too much."""
-    over = _too_much(p, into, risk)
-    return np.asarray(np.nan_to_num(finish, nan=1e3) + np.where(over > 0, MISSED, 0.0) + 1e3 * over)
+    over = _excess_risk(p, into, risk)
+    return np.asarray(
+        np.nan_to_num(finish, nan=1e3) + np.where(over > 0, MISSED_RISK_S, 0.0) + 1e3 * over
+    )
 
 
-def _summed(
+def _sum_up(
     squad: Squad, draws: Draws, pair: tuple[int, int], marks: Floats, stand: float, pace: float,
     foot: float | None, where: Conditions, settings: Settings, out: Outcomes,
 ) -> PairAdvice | None:  # fmt: skip
@@ -381,24 +389,24 @@ def _summed(
     if not enough.any():
         return None
     i, j = pair
-    p, p_sd = _chance(draws, out.in_zone)
-    into, into_sd = _chance(draws, out.ran_into)
-    away, away_sd = _chance(draws, out.ran_away)
-    zone, zone_sd, zone_spread = _amount(draws, out.zone_time_s, out.in_zone)
-    place, place_sd, place_spread = _amount(draws, out.pass_m, out.in_zone)
-    close, close_sd, _ = _amount(draws, out.closing_mps, out.in_zone)
+    p, p_sd = _estimate_chance(draws, out.in_zone)
+    into, into_sd = _estimate_chance(draws, out.ran_into)
+    away, away_sd = _estimate_chance(draws, out.ran_away)
+    zone, zone_sd, zone_spread = _estimate_mean(draws, out.zone_time_s, out.in_zone)
+    place, place_sd, place_spread = _estimate_mean(draws, out.pass_m, out.in_zone)
+    close, close_sd, _ = _estimate_mean(draws, out.closing_mps, out.in_zone)
     ideal = where.zone_m / out.v_entry_mps
-    loss, loss_sd, _ = _amount(draws, out.zone_time_s - ideal[:, None], out.in_zone)
-    in_time = _share(out.in_time)
-    counted = _on_mark(squad, pair, marks, stand, where, settings)
+    loss, loss_sd, _ = _estimate_mean(draws, out.zone_time_s - ideal[:, None], out.in_zone)
+    in_time = _mean_over_draws(out.in_time)
+    counted = _count_on_mark(squad, pair, marks, stand, where, settings)
     on_mark = counted["reps"].astype(int)
     late = np.where(p > 0, in_time / np.maximum(p, 1e-9), 0.0)
-    p, p_sd = _counted_in(p, p_sd, counted["weight"], counted["in_zone"])
-    into, into_sd = _counted_in(into, into_sd, counted["weight"], counted["into"])
+    p, p_sd = _update_chance(p, p_sd, counted["weight"], counted["in_zone"])
+    into, into_sd = _update_chance(into, into_sd, counted["weight"], counted["into"])
     away = np.minimum(away, 1.0 - p)
-    zone, zone_sd = _time_counted_in(zone, zone_sd, zone_spread, counted)
-    finish = _conditional(out.finish_s, out.in_zone)
-    score = _score(p * late, into, finish, settings.risk)
+    zone, zone_sd = _update_time(zone, zone_sd, zone_spread, counted)
+    finish = _mean_where(out.finish_s, out.in_zone)
+    score = _mark_score(p * late, into, finish, settings.risk)
     reps_pair = int(np.sum((squad.reps.incoming == i) & (squad.reps.outgoing == j)))
     n_reps = int(squad.reps_in[i] + squad.reps_out[j])
     columns: dict[str, Any] = {
@@ -412,14 +420,14 @@ def _summed(
         "closing_mps": close, "closing_sd_mps": close_sd,
         "baton_loss_s": loss, "baton_loss_sd_s": loss_sd,
         "gap_at_go_m": np.median(out.go_gap_m, axis=0),
-        "mark_sd_m": _in_marks(place_sd, place, marks),
-        "mark_spread_m": _in_marks(place_spread, place, marks),
+        "mark_sd_m": _as_mark_metres(place_sd, place, marks),
+        "mark_spread_m": _as_mark_metres(place_spread, place, marks),
         "reps": np.full(len(marks), n_reps),
         "reps_pair": np.full(len(marks), reps_pair),
         "reps_on_mark": on_mark,
         "finish_s": finish, "p_in_time": p * late,
     }  # fmt: skip
-    enough &= _possible(columns)
+    enough &= _table_can_hold(columns)
     if not enough.any():
         return None
     columns = {k: None if v is None else v[enough] for k, v in columns.items()}
@@ -432,11 +440,11 @@ def _summed(
         foot_m=foot,
         columns=columns,
         advised=advised,
-        remarks=tuple(_remarks(columns, advised, n_reps, reps_pair, settings, squad, pace)),
+        remarks=tuple(_mark_remarks(columns, advised, n_reps, reps_pair, settings, squad, pace)),
     )
 
 
-def _possible(columns: Mapping[str, Any]) -> NDArray[np.bool_]:
+def _table_can_hold(columns: Mapping[str, Any]) -> NDArray[np.bool_]:
     """(m,) which candidates have figures that the table can hold: takeovers measured badly wrong
     can ask for a mark farther off than any lane has room for."""
     ok = np.ones(len(columns["mark_m"]), dtype=bool)
@@ -448,7 +456,7 @@ def _possible(columns: Mapping[str, Any]) -> NDArray[np.bool_]:
     return ok
 
 
-def _chance(draws: Draws, hits: Floats) -> tuple[Floats, Floats]:
+def _estimate_chance(draws: Draws, hits: Floats) -> tuple[Floats, Floats]:
     """(m,) probability and its estimation error: the variance between the outer groups less what
     chance within them alone would give."""
     by = draws.group(hits).mean(axis=1)
@@ -457,7 +465,7 @@ def _chance(draws: Draws, hits: Floats) -> tuple[Floats, Floats]:
     return p, np.sqrt(np.maximum(by.var(axis=0, ddof=1) - noise, 0.0))
 
 
-def _amount(draws: Draws, values: Floats, when: Floats) -> tuple[Floats, Floats, Floats]:
+def _estimate_mean(draws: Draws, values: Floats, when: Floats) -> tuple[Floats, Floats, Floats]:
     """(m,) mean where `when`, its estimation error, and the spread from rep to rep."""
     w = draws.group(when)
     x = np.where(w > 0, draws.group(values), 0.0)
@@ -473,14 +481,14 @@ def _amount(draws: Draws, values: Floats, when: Floats) -> tuple[Floats, Floats,
     return mean, np.sqrt(np.maximum(between - noise, 0.0)), np.sqrt(within)
 
 
-def _in_marks(moves_m: Floats, place: Floats, marks: Floats) -> Floats:
+def _as_mark_metres(moves_m: Floats, place: Floats, marks: Floats) -> Floats:
     """(m,) what moves the pass by `moves_m`, as metres of mark: over what the pass moves by when
     the mark does. `place` (m,) is where the baton passes."""
     slope = np.gradient(np.nan_to_num(place), marks) if len(marks) > 1 else np.ones(1)
     return np.asarray(np.clip(moves_m / np.maximum(slope, 1.0), 0.0, 20.0))
 
 
-def _on_mark(
+def _count_on_mark(
     squad: Squad, pair: tuple[int, int], marks: Floats, stand: float, where: Conditions,
     settings: Settings,
 ) -> dict[str, Floats]:  # fmt: skip
@@ -511,7 +519,7 @@ def _on_mark(
     }
 
 
-def _counted_in(p: Floats, sd: Floats, n: Floats, k: Floats) -> tuple[Floats, Floats]:
+def _update_chance(p: Floats, sd: Floats, n: Floats, k: Floats) -> tuple[Floats, Floats]:
     """Beta prior from the model (its mean, and its variance as far as COUNTS_AS lets), the reps
     on the mark as binomial data."""
     safe = np.clip(p, 1e-4, 1.0 - 1e-4)
@@ -524,7 +532,7 @@ def _counted_in(p: Floats, sd: Floats, n: Floats, k: Floats) -> tuple[Floats, Fl
     return np.where(tried, mean, p), np.where(tried, own, sd)
 
 
-def _time_counted_in(
+def _update_time(
     zone: Floats, sd: Floats, spread: Floats, counted: Mapping[str, Floats]
 ) -> tuple[Floats, Floats]:
     """The model's zone time and the mean of the timed reps, weighted by their variances."""
@@ -536,7 +544,7 @@ def _time_counted_in(
     return zone + share * (mean - zone), np.sqrt(1.0 - share) * sd
 
 
-def _remarks(
+def _mark_remarks(
     columns: Mapping[str, Any], k: int, n_reps: int, n_pair: int, settings: Settings, squad: Squad,
     pace: float,
 ) -> list[str]:  # fmt: skip
@@ -562,10 +570,10 @@ def _remarks(
 # --- what the coach asks next -------------------------------------------------------------
 
 
-def moved(pair: PairAdvice, feet: float) -> dict[str, float] | None:
+def move_tape(pair: PairAdvice, feet: float) -> dict[str, float] | None:
     """What moving the tape changes: by `feet` foot-lengths (0.30 m where not known), positive
     farther from the receiver. None where that lies outside the candidates."""
-    by = feet * (pair.foot_m or 2.0 * STEP_M)
+    by = feet * (pair.foot_m or 2.0 * CANDIDATE_STEP_M)
     marks = pair.columns["mark_m"]
     at = pair.at("mark_m") + by
     if not marks[0] - 1e-6 <= at <= marks[-1] + 1e-6:

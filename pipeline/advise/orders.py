@@ -46,7 +46,7 @@ FORM_SPREAD = 0.009
 
 OUTER, INNER = 128, 64  # draws of the estimation error, and reps in each
 AT_ONCE = 4096  # orders compared at a time: bounds the memory
-CLOSE = 0.9  # below this chance of beating the second order, a remark says so
+CLOSE_CALL = 0.9  # below this chance of beating the second order, a remark says so
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +82,7 @@ class Legs(Frozen):
     remarks: Mapping[tuple[str, str], str] = field(default_factory=dict)
 
 
-def legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = None) -> Legs:
+def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = None) -> Legs:
     """What running orders rest on: every pair of the team on its advised mark, the estimation
     errors drawn together for the whole squad. Raises UsageError for a flat time of a stranger."""
     squad, settings = advice.squad, advice.settings
@@ -90,7 +90,7 @@ def legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = None) -
     strangers = sorted(set(flat_s or {}) - set(names))
     if strangers:
         raise UsageError("flat time", strangers[0], f"one of {', '.join(names)}")
-    draws = simulate.draw(
+    draws = simulate.draw_runners(
         squad, advice.conditions, outer=OUTER, inner=INNER, seed=settings.seed, same_reps=True
     )
     own = np.array([squad.index(name) for name in names], dtype=np.intp)
@@ -118,7 +118,7 @@ def legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = None) -
     def means(values: Floats) -> Floats:
         return np.asarray(draws.group(values).mean(axis=1)[:, own])
 
-    said = {(p.incoming, p.outgoing): _in_short(p, settings.risk) for p in advice.pairs}
+    said = {(p.incoming, p.outgoing): _pair_remark(p, settings.risk) for p in advice.pairs}
     return Legs(
         event=squad.event,
         lane=lane,
@@ -137,7 +137,7 @@ def legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = None) -
     )
 
 
-def _in_short(pair: PairAdvice, risk: float) -> str:
+def _pair_remark(pair: PairAdvice, risk: float) -> str:
     words = []
     if pair.at("p_in_zone") < 1.0 - risk:
         words.append(f"in the zone with chance {pair.at('p_in_zone'):.1%} only")
@@ -213,7 +213,7 @@ class Reserve:
 # --- what one runner and one pair give -------------------------------------------------
 
 
-def terms(legs: Legs, seed: int = 0) -> Terms:
+def time_terms(legs: Legs, seed: int = 0) -> Terms:
     """The sum's terms. Errors: UsageError where the event or lane is unknown, flat times lack."""
     long = leg_m(legs.event) > 100.0
     if legs.lane not in range(1, 10):
@@ -227,10 +227,10 @@ def terms(legs: Legs, seed: int = 0) -> Terms:
     late = rng.standard_normal((draws, count)) * bends.FADE_SPREAD_PER_M + bends.FADE_PER_M
     late = np.maximum(late, 0.0)
     if long:
-        first, after = _long(legs, rng.standard_normal((draws, count)))
+        first, after = _flat_time_terms(legs, rng.standard_normal((draws, count)))
     else:
-        first, after = _sprint(legs, scale, late)
-    zones = np.stack([_zone(legs, zone, scale) for zone in (1, 2, 3)], axis=-1)
+        first, after = _sprint_terms(legs, scale, late)
+    zones = np.stack([_zone_times(legs, zone, scale) for zone in (1, 2, 3)], axis=-1)
     first_var = bends.REACTION_SPREAD_S**2 + (FORM_SPREAD * first.mean(axis=0)) ** 2
     pair_var = np.square(legs.zone_time_spread_s)[..., None] + np.square(
         FORM_SPREAD * after.mean(axis=0)
@@ -238,7 +238,7 @@ def terms(legs: Legs, seed: int = 0) -> Terms:
     return Terms(first, zones + after, first_var, pair_var)
 
 
-def _zone(legs: Legs, zone: int, scale: Floats) -> Floats:
+def _zone_times(legs: Legs, zone: int, scale: Floats) -> Floats:
     """(n, J, J) zone times where the zone lies: the straight's, and what its bend share costs.
 
     Half of it costs what it costs the incoming runner at the speed he brings, half the
@@ -260,7 +260,7 @@ def _zone(legs: Legs, zone: int, scale: Floats) -> Floats:
     return legs.zone_time_s + more_s(legs.v_in_mps)[:, :, None] + more_s(v_out)[:, None, :]
 
 
-def _sprint(legs: Legs, scale: Floats, late: Floats) -> tuple[Floats, Floats]:
+def _sprint_terms(legs: Legs, scale: Floats, late: Floats) -> tuple[Floats, Floats]:
     """Leg 1 (n, J) and the ways after the zones (n, J, J, 3) where all is run in lanes."""
     back, entry, leave = zone_lines_m(legs.event, legs.rules)
     leg = leg_m(legs.event)
@@ -294,19 +294,19 @@ def _sprint(legs: Legs, scale: Floats, late: Floats) -> tuple[Floats, Floats]:
             scale=scale[:, None, :],
             fade_per_m=late[:, None, :],
         )
-        for zone, length in zip((1, 2, 3), _ways_m(legs), strict=True)
+        for zone, length in zip((1, 2, 3), _way_lengths_m(legs), strict=True)
     ]
     return first, np.stack(ways, axis=-1)
 
 
-def _ways_m(legs: Legs) -> tuple[float, float, float]:
+def _way_lengths_m(legs: Legs) -> tuple[float, float, float]:
     """From each exit line to the next entry line, at last to the finish."""
     _, entry, leave = zone_lines_m(legs.event, legs.rules)
     leg = leg_m(legs.event)
     return leg + entry - leave, leg + entry - leave, leg - leave
 
 
-def _long(legs: Legs, normal: Floats) -> tuple[Floats, Floats]:
+def _flat_time_terms(legs: Legs, normal: Floats) -> tuple[Floats, Floats]:
     """As `_sprint`, from flat times."""
     back, entry, leave = zone_lines_m(legs.event, legs.rules)
     leg = leg_m(legs.event)
@@ -329,14 +329,14 @@ def _long(legs: Legs, normal: Floats) -> tuple[Floats, Floats]:
         own, legs.v_max_mps[:, None, :], legs.tau_s[:, None, :], legs.launch_s[:, None, :]
     )
     rest = (flat - bends.REACTION_S)[:, None, :] - start
-    more = np.array(_ways_m(legs)) - (leg - own[..., None])  # (J, J, 3)
+    more = np.array(_way_lengths_m(legs)) - (leg - own[..., None])  # (J, J, 3)
     return first, rest[..., None] + more / legs.v_in_mps[:, None, :, None]
 
 
 # --- orders ----------------------------------------------------------------------------
 
 
-def orders(
+def rank_orders(
     legs: Legs,
     *,
     fixed: Mapping[str, int] | None = None,
@@ -351,11 +351,11 @@ def orders(
     the baton, {"robin": "left"}: right, left, right, left along the legs of a 4x100 or 4x200.
     Errors: UsageError for wishes that cannot be met, fewer than four runners, lacking flat times.
     """
-    chosen = _allowed(legs, fixed or {}, forbidden, hands or {})
-    return _ranked(legs, terms(legs, seed), chosen)
+    chosen = _list_allowed_orders(legs, fixed or {}, forbidden, hands or {})
+    return _rank_places(legs, time_terms(legs, seed), chosen)
 
 
-def _allowed(
+def _list_allowed_orders(
     legs: Legs,
     fixed: Mapping[str, int],
     forbidden: Collection[tuple[str, int]],
@@ -369,7 +369,7 @@ def _allowed(
         raise UsageError("team", f"{len(runners)} runner(s)", "four or more")
     may = np.ones((len(runners), 4), dtype=bool)
     for name, leg in [*fixed.items(), *forbidden]:
-        _known(name, runners)
+        _require_runner(name, runners)
         if leg not in LEGS:
             raise UsageError(f"leg of {name}", str(leg), "1, 2, 3 or 4")
     for name, leg in fixed.items():
@@ -386,7 +386,7 @@ def _allowed(
             "(common practice)",
         )
     for name, hand in hands.items():
-        _known(name, runners)
+        _require_runner(name, runners)
         if hand not in HANDS:
             raise UsageError(f"hand of {name}", f'"{hand}"', "left or right")
         may[runners.index(name), [h != hand for h in HANDS]] = False
@@ -405,12 +405,12 @@ def _allowed(
     return places
 
 
-def _known(name: str, runners: tuple[str, ...]) -> None:
+def _require_runner(name: str, runners: tuple[str, ...]) -> None:
     if name not in runners:
         raise UsageError("runner", f'"{name}"', f"one of {', '.join(runners)}")
 
 
-def _ranked(legs: Legs, given: Terms, places: Ints) -> Orders:
+def _rank_places(legs: Legs, given: Terms, places: Ints) -> Orders:
     """`places` with their times, ranked. Orders with a pair that is not known are left out."""
     a, b, c, d = places.T
     mean_pair = given.pair.mean(axis=0)
@@ -431,7 +431,7 @@ def _ranked(legs: Legs, given: Terms, places: Ints) -> Orders:
     draws = len(given.first)
     sd = np.empty(len(places))
     fastest, winner = np.full(draws, np.inf), np.zeros(draws, dtype=np.intp)
-    for start, times in _times(given, places):
+    for start, times in _order_times(given, places):
         sd[start : start + times.shape[1]] = times.std(axis=0, ddof=1) if draws > 1 else 0.0
         least = times.argmin(axis=1)
         value = times[np.arange(draws), least]
@@ -442,7 +442,7 @@ def _ranked(legs: Legs, given: Terms, places: Ints) -> Orders:
     flat = legs.flat_s if legs.flat_s is not None else np.full(len(legs.runners), np.nan)
     beats = None
     if len(places) > 1:
-        (_, times), *_ = _times(given, places[:2])
+        (_, times), *_ = _order_times(given, places[:2])
         beats = float(np.mean(times[:, 0] < times[:, 1]))
     return Orders(
         event=legs.event,
@@ -456,11 +456,11 @@ def _ranked(legs: Legs, given: Terms, places: Ints) -> Orders:
         p_legal=p[a, b] * p[b, c] * p[c, d],
         beats_second=beats,
         flat_gain_s=flat[places].sum(axis=1) - mean,
-        remarks=_remarks(legs, places, beats),
+        remarks=_order_remarks(legs, places, beats),
     )
 
 
-def _times(given: Terms, places: Ints) -> Iterator[tuple[int, Floats]]:
+def _order_times(given: Terms, places: Ints) -> Iterator[tuple[int, Floats]]:
     """(first row, (n, rows) expected times draw by draw), some thousand orders at a time."""
     for start in range(0, len(places), AT_ONCE):
         a, b, c, d = places[start : start + AT_ONCE].T
@@ -470,7 +470,7 @@ def _times(given: Terms, places: Ints) -> Iterator[tuple[int, Floats]]:
         yield start, times
 
 
-def _remarks(legs: Legs, places: Ints, beats: float | None) -> tuple[tuple[str, ...], ...]:
+def _order_remarks(legs: Legs, places: Ints, beats: float | None) -> tuple[tuple[str, ...], ...]:
     of_pair = {
         (legs.runners.index(one), legs.runners.index(other)): f"{one} to {other}: {words}"
         for (one, other), words in legs.remarks.items()
@@ -480,7 +480,7 @@ def _remarks(legs: Legs, places: Ints, beats: float | None) -> tuple[tuple[str, 
         [of_pair[pair] for pair in itertools.pairwise(row) if pair in of_pair]
         for row in places.tolist()
     ]
-    if beats is not None and beats < CLOSE:
+    if beats is not None and beats < CLOSE_CALL:
         rows[0].append(f"as good as level with the second order: faster in {beats:.0%} of draws")
     return tuple(tuple(row) for row in rows)
 
@@ -488,7 +488,7 @@ def _remarks(legs: Legs, places: Ints, beats: float | None) -> tuple[tuple[str, 
 # --- reserves --------------------------------------------------------------------------
 
 
-def reserves(
+def find_reserves(
     legs: Legs,
     best: Orders,
     *,
@@ -501,14 +501,14 @@ def reserves(
 
     Wishes and seed as for `orders`; a leg fixed for the runner who drops out is free.
     """
-    given = terms(legs, seed)
+    given = time_terms(legs, seed)
     return tuple(
-        _without(name, legs, given, best, fixed or {}, forbidden, hands or {})
+        _find_reserve(name, legs, given, best, fixed or {}, forbidden, hands or {})
         for name in best.names()
     )
 
 
-def _without(
+def _find_reserve(
     out: str,
     legs: Legs,
     given: Terms,
@@ -520,22 +520,22 @@ def _without(
     if len(legs.runners) < 5:
         return Reserve(out, remark="no reserve: the team has four runners")
     try:
-        places = _allowed(
+        places = _list_allowed_orders(
             legs,
             {name: leg for name, leg in fixed.items() if name != out},
             {*forbidden, *((out, leg) for leg in LEGS)},
             hands,
         )
-        left = _ranked(legs, given, places)
+        left = _rank_places(legs, given, places)
     except UsageError as err:
         return Reserve(out, remark=f"no order without {out}: {err.found}")
     before = set(itertools.pairwise(best.legs[0].tolist()))
     same = np.array([len(before & set(itertools.pairwise(row))) for row in left.legs.tolist()])
     swap = int(np.argmax(same))  # the first, so the fastest, of the most
-    (_, were), *_ = _times(given, best.legs[:1])
-    (_, now), *_ = _times(given, left.legs[[0, swap]])
+    (_, were), *_ = _order_times(given, best.legs[:1])
+    (_, now), *_ = _order_times(given, left.legs[[0, swap]])
     more = now - were
-    kept, new = _pairs(left, 0, before)
+    kept, new = _split_pairs(left, 0, before)
     return Reserve(
         out,
         order=left.names(),
@@ -545,11 +545,11 @@ def _without(
         new=new,
         swap=left.names(swap),
         swap_costs_s=float(more[:, 1].mean()),
-        swap_new=_pairs(left, swap, before)[1],
+        swap_new=_split_pairs(left, swap, before)[1],
     )
 
 
-def _pairs(
+def _split_pairs(
     found: Orders, row: int, before: set[tuple[int, int]]
 ) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...]]:
     """(pairs of a row that were there before, those that were not)."""
@@ -562,7 +562,7 @@ def _pairs(
 # --- the table -------------------------------------------------------------------------
 
 
-def table(found: Orders, top: int | None = None) -> pa.Table:
+def orders_table(found: Orders, top: int | None = None) -> pa.Table:
     """The table `orders` (all, or the `top` first)."""
     rows = len(found.legs) if top is None else min(top, len(found.legs))
     names = np.array(found.runners)[found.legs[:rows]]

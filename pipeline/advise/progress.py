@@ -34,25 +34,27 @@ from pipeline.base.values import Estimate, Floats, Frozen, Ints
 from pipeline.errors import InputError
 from pipeline.tables import schema
 
-Pair = tuple[str, str]
+RunnerPair = tuple[str, str]
 Estimates = tuple[Estimate, ...]
 
-DAY_S = 10 * 3600.0  # a longer pause is a night
+NIGHT_S = 10 * 3600.0  # a longer pause is a night
 WEEK_S = 7 * 86_400.0
 FOOT_M = 0.30  # where a runner's own is not known
 START_SPREAD_S = 0.04  # rep-to-rep spread of a receiver's start, assumed (common practice)
 
 HUBER = 2.0
-SLOPE = math.erf(HUBER / math.sqrt(2.0))  # mean slope of the bounding function for normal residuals
-ROUNDS = 20
-SETTLED = 1e-3  # spreads by which no fitted value moves any more
+HUBER_SLOPE = math.erf(
+    HUBER / math.sqrt(2.0)
+)  # mean slope of the bounding function for normal residuals
+FIT_ROUNDS = 20
+FIT_SETTLED = 1e-3  # spreads by which no fitted value moves any more
 
 # Beliefs about spreads, weak: a squad with a dozen reps has forgotten them.
-BELIEF = 0.6  # standard deviation of the log of the squad's spread about the usual one
-ALIKE = 0.35  # ... of a pair's about the squad's: spreads differ by about a third
+SPREAD_BELIEF = 0.6  # standard deviation of the log of the squad's spread about the usual one
+PAIRS_ALIKE = 0.35  # ... of a pair's about the squad's: spreads differ by about a third
 DAYS_BELIEF = 0.85  # scale of the half-normal of r: days rarely differ much more than reps
-STEP = 0.3  # of the grid in log s
-STEPS = 8  # either way from the usual spread: to a tenth and to ten times it
+LOG_STEP = 0.3  # of the grid in log s
+LOG_STEPS = 8  # either way from the usual spread: to a tenth and to ten times it
 DAY_RATIOS = np.array([0.0, 0.25, 0.5, 0.75, 1.0, 1.4, 1.9, 2.6])
 
 # The share of legal passes.
@@ -62,7 +64,7 @@ LOGIT_SLOPE = 2.5  # over two standard deviations of the days
 
 
 @dataclass(frozen=True, slots=True)
-class _Kind:
+class _Figure:
     """A figure that is followed. `usual` is its rep-to-rep spread in common practice, the middle
     of a wide belief; `words` say what is missing where it is."""
 
@@ -71,11 +73,11 @@ class _Kind:
     words: str
 
 
-ZONE_TIME = _Kind("zone_time_s", 0.08, "no zone time measured")
-LAG = _Kind("go_lag_s", 0.04, "no lag measured")
-FREE = _Kind("free_distance_m", 0.15, "no free distance measured")
-ENTRY = _Kind("v_in_entry_mps", 0.15, "")
-REPORTED = (ZONE_TIME, LAG, FREE)
+ZONE_TIME_FIGURE = _Figure("zone_time_s", 0.08, "no zone time measured")
+LAG_FIGURE = _Figure("go_lag_s", 0.04, "no lag measured")
+FREE_DISTANCE_FIGURE = _Figure("free_distance_m", 0.15, "no free distance measured")
+ENTRY_SPEED_FIGURE = _Figure("v_in_entry_mps", 0.15, "")
+REPORTED_FIGURES = (ZONE_TIME_FIGURE, LAG_FIGURE, FREE_DISTANCE_FIGURE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,14 +92,14 @@ class Lack:
     reps_needed: int | None
 
 
-def progress(
+def progress_table(
     exchanges: pa.Table,
     *,
     event: str | None = None,
     foot_m: float = FOOT_M,
     start_spread_s: float = START_SPREAD_S,
-    mark_sd_m: Mapping[Pair, float] | None = None,
-    mark_spread_m: Mapping[Pair, float] | None = None,
+    mark_sd_m: Mapping[RunnerPair, float] | None = None,
+    mark_spread_m: Mapping[RunnerPair, float] | None = None,
 ) -> pa.Table:
     """The table `progress`: one row an ordered pair with a takeover, by event and names.
 
@@ -123,21 +125,21 @@ def progress(
     columns: dict[str, list[Any]] = {name: [] for name in schema.facts("progress").names}
     for name in sorted(set(_column(exchanges, "event").to_pylist())):
         if event is None or name == event:
-            squad = _gather(exchanges, name, foot_m)
+            squad = _gather_event(exchanges, name, foot_m)
             better = (dict(mark_sd_m or {}), dict(mark_spread_m or {}))
-            for row in _rows(squad, start_spread_s, *better):
+            for row in _progress_rows(squad, start_spread_s, *better):
                 for key, values in columns.items():
                     values.append(row.get(key))
     return schema.conform("progress", columns)
 
 
-def lacking(
+def find_lacks(
     table: pa.Table,
     team: Sequence[str] = (),
     *,
     event: str = "4x100",
     foot_m: float = FOOT_M,
-    known: Mapping[Pair, tuple[float, float]] | None = None,
+    known: Mapping[RunnerPair, tuple[float, float]] | None = None,
 ) -> tuple[Lack, ...]:
     """The pairs of a `progress` table whose race mark is not known to half a foot-length.
 
@@ -148,7 +150,7 @@ def lacking(
     """
     if not is_blind(event):
         return ()
-    found: dict[Pair, tuple[int, int | None]] = {}
+    found: dict[RunnerPair, tuple[int, int | None]] = {}
     wanted = []
     for row in table.to_pylist():
         if row["event"] != event:
@@ -165,7 +167,7 @@ def lacking(
         reps, needed = found.get(pair, (0, usual))
         if pair not in found and known and pair in known:
             sd, spread = known[pair]
-            needed = _further(spread, foot_m / 2.0, (spread / sd) ** 2 if sd > 0 else math.inf)
+            needed = _further_reps(spread, foot_m / 2.0, (spread / sd) ** 2 if sd > 0 else math.inf)
         if needed != 0:
             lacks.append(Lack(*pair, event, reps, needed))
     return tuple(sorted(lacks, key=_longest_way_first))
@@ -180,7 +182,7 @@ def _longest_way_first(lack: Lack) -> tuple[bool, float, str, str]:
 
 
 @dataclass(frozen=True, eq=False)
-class _Squad(Frozen):
+class _EventReps(Frozen):
     """One event's takeovers in time order, (n,) each, NaN where not known.
 
     `pair` indexes `pairs`; `day` counts practice days; `us` are microseconds since 1970.
@@ -188,7 +190,7 @@ class _Squad(Frozen):
     """
 
     event: str
-    pairs: tuple[Pair, ...]
+    pairs: tuple[RunnerPair, ...]
     pair: Ints
     day: Ints
     us: Ints
@@ -206,7 +208,7 @@ def _column(table: pa.Table, name: str) -> pa.ChunkedArray:
     return table.column(name)
 
 
-def _gather(exchanges: pa.Table, event: str, foot_m: float) -> _Squad:
+def _gather_event(exchanges: pa.Table, event: str, foot_m: float) -> _EventReps:
     words = {
         name: np.array(_column(exchanges, name).to_pylist(), dtype=object)
         for name in ("event", "session", "incoming", "outgoing", "outcome")
@@ -228,21 +230,21 @@ def _gather(exchanges: pa.Table, event: str, foot_m: float) -> _Squad:
     pair = np.array([index[words["incoming"][i], words["outgoing"][i]] for i in rows], np.intp)
     values = {
         kind.column: (numbers(kind.column), numbers(_sd_name(kind.column)))
-        for kind in (ZONE_TIME, FREE, ENTRY)
+        for kind in (ZONE_TIME_FIGURE, FREE_DISTANCE_FIGURE, ENTRY_SPEED_FIGURE)
     }
     lag_sd = np.hypot(numbers("go_t_sd_s"), numbers("mark_t_sd_s"))
-    values[LAG.column] = (numbers(LAG.column), lag_sd)
+    values[LAG_FIGURE.column] = (numbers(LAG_FIGURE.column), lag_sd)
     outcome = words["outcome"][at]
     legal = np.where(outcome == "passed", numbers("p_in_zone"), np.nan)
     feet = np.full(len(pairs), foot_m)
     if "foot_m" in exchanges.column_names:
         for k, foot in zip(pair, numbers("foot_m"), strict=True):  # the newest says
             feet[k] = foot if np.isfinite(foot) else feet[k]
-    return _Squad(
+    return _EventReps(
         event=event,
         pairs=pairs,
         pair=pair,
-        day=np.concatenate([[0], np.cumsum(np.diff(us[at]) > DAY_S * 1e6)]).astype(np.intp),
+        day=np.concatenate([[0], np.cumsum(np.diff(us[at]) > NIGHT_S * 1e6)]).astype(np.intp),
         us=us[at],
         session=tuple(words["session"][at]),
         values=values,
@@ -261,14 +263,19 @@ def _sd_name(column: str) -> str:
 # --- one row a pair ----------------------------------------------------------------------
 
 
-def _rows(
-    squad: _Squad, start_spread_s: float, mark_sd_m: dict[Pair, float], spread_m: dict[Pair, float]
+def _progress_rows(
+    squad: _EventReps,
+    start_spread_s: float,
+    mark_sd_m: dict[RunnerPair, float],
+    spread_m: dict[RunnerPair, float],
 ) -> list[dict[str, Any]]:
     members = [np.flatnonzero(squad.pair == k) for k in range(len(squad.pairs))]
-    runs = [_runs(squad.mark_m[at], squad.foot_m[k] / 2.0) for k, at in enumerate(members)]
-    fitted = {kind: _fit(squad, kind, members) for kind in (*REPORTED, ENTRY)}
-    alike = _alike(squad, members)
-    right = _right_marks(squad, members, fitted[LAG], fitted[ENTRY], start_spread_s)
+    runs = [_mark_runs(squad.mark_m[at], squad.foot_m[k] / 2.0) for k, at in enumerate(members)]
+    fitted = {kind: _fit(squad, kind, members) for kind in (*REPORTED_FIGURES, ENTRY_SPEED_FIGURE)}
+    alike = _day_likeness(squad, members)
+    right = _find_right_marks(
+        squad, members, fitted[LAG_FIGURE], fitted[ENTRY_SPEED_FIGURE], start_spread_s
+    )
     rows = []
     for k, at in enumerate(members):
         pair, sessions = squad.pairs[k], {squad.session[i] for i in at}
@@ -289,13 +296,13 @@ def _rows(
             remarks.append("all on one day: no trend")
         elif days == 2:
             remarks.append("the trend rests on two days")
-        for kind in REPORTED:
-            if kind is LAG and not is_blind(squad.event) and fitted[kind].pairs[k] is None:
+        for kind in REPORTED_FIGURES:
+            if kind is LAG_FIGURE and not is_blind(squad.event) and fitted[kind].pairs[k] is None:
                 continue  # no mark, no lag: said once, below
-            remarks += _levels(row, kind, fitted[kind].pairs[k], days)
-        remarks += _share(row, squad, at, alike)
-        remarks += _since_the_move(row, squad, at, runs[k], fitted, alike)
-        remarks += _mark_known(
+            remarks += _put_levels(row, kind, fitted[kind].pairs[k], days)
+        remarks += _put_legal_share(row, squad, at, alike)
+        remarks += _put_changes(row, squad, at, runs[k], fitted, alike)
+        remarks += _put_mark_error(
             row, right[k], squad.foot_m[k] / 2.0, mark_sd_m.get(pair), spread_m.get(pair),
             is_blind(squad.event),
         )  # fmt: skip
@@ -305,41 +312,41 @@ def _rows(
     return rows
 
 
-def _put(row: dict[str, Any], column: str, value: Estimate) -> None:
+def _put_estimate(row: dict[str, Any], column: str, value: Estimate) -> None:
     sd = _sd_name(column) if column.rsplit("_", 1)[-1] in ("s", "m") else f"{column}_sd"
     row[column], row[sd] = float(value.value), float(value.sd)
 
 
-def _levels(row: dict[str, Any], kind: _Kind, one: _Fitted | None, days: int) -> list[str]:
+def _put_levels(row: dict[str, Any], kind: _Figure, one: _Fitted | None, days: int) -> list[str]:
     if one is None:
         return [kind.words]
-    _put(row, kind.column, one.estimates[0])
+    _put_estimate(row, kind.column, one.estimates[0])
     if len(one.estimates) == 2:
         stem, unit = kind.column.rsplit("_", 1)
-        _put(row, f"{stem}_trend_{unit}", one.estimates[1])
+        _put_estimate(row, f"{stem}_trend_{unit}", one.estimates[1])
     elif days > 1:
         return [f"{kind.column} on one day only: no trend of it"]
     return []
 
 
-def _share(row: dict[str, Any], squad: _Squad, at: Ints, alike: float) -> list[str]:
+def _put_legal_share(row: dict[str, Any], squad: _EventReps, at: Ints, alike: float) -> list[str]:
     at = at[np.isfinite(squad.legal[at])]
     if not len(at):
         return ["no takeover says whether it lay in the zone"]
     legal, day = squad.legal[at], squad.day[at]
-    _put(row, "p_in_zone", _legal_share(legal, day, alike))
-    weeks = _weeks(squad.us[at], day)
+    _put_estimate(row, "p_in_zone", _legal_share(legal, day, alike))
+    weeks = _weeks_before_last(squad.us[at], day)
     if weeks.min() < 0:
-        _put(row, "p_in_zone_trend", _legal_trend(legal, day, weeks, alike))
+        _put_estimate(row, "p_in_zone_trend", _legal_trend(legal, day, weeks, alike))
     return []
 
 
-def _since_the_move(
+def _put_changes(
     row: dict[str, Any],
-    squad: _Squad,
+    squad: _EventReps,
     at: Ints,
     runs: list[Ints],
-    fitted: Mapping[_Kind, _Fits],
+    fitted: Mapping[_Figure, _Fits],
     alike: float,
 ) -> list[str]:
     if not is_blind(squad.event) and not runs:
@@ -356,7 +363,7 @@ def _since_the_move(
     both = np.concatenate([before, after])
     moved = np.concatenate([np.zeros(len(before)), np.ones(len(after))])
     remarks = []
-    for kind, name in ((ZONE_TIME, "zone_time_change_s"), (LAG, "go_lag_change_s")):
+    for kind, name in ((ZONE_TIME_FIGURE, "zone_time_change_s"), (LAG_FIGURE, "go_lag_change_s")):
         y, sd = (a[both] for a in squad.values[kind.column])
         ok = np.isfinite(y) & np.isfinite(sd)
         if len(set(moved[ok])) < 2:
@@ -365,7 +372,7 @@ def _since_the_move(
         x = np.column_stack([np.ones(int(ok.sum())), moved[ok]])
         series = _Series(y[ok], sd[ok], squad.day[both][ok], x)
         one = _settle([series], fitted[kind].grid, [fitted[kind].prior_of(squad.pair[at[0]])])[0]
-        _put(row, name, one.estimates[1])
+        _put_estimate(row, name, one.estimates[1])
     shares = []
     for part in (before, after):
         part = part[np.isfinite(squad.legal[part])]
@@ -373,13 +380,15 @@ def _since_the_move(
             shares.append(_legal_share(squad.legal[part], squad.day[part], alike))
     if len(shares) == 2:
         change = shares[1].value - shares[0].value
-        _put(row, "p_in_zone_change", Estimate(change, math.hypot(shares[0].sd, shares[1].sd)))
+        _put_estimate(
+            row, "p_in_zone_change", Estimate(change, math.hypot(shares[0].sd, shares[1].sd))
+        )
     else:
         remarks.append("share of legal passes not on both marks: no change of it")
     return remarks
 
 
-def _runs(mark_m: Floats, same_m: float) -> list[Ints]:
+def _mark_runs(mark_m: Floats, same_m: float) -> list[Ints]:
     """Places of the reps on one mark after the other; a mark is new beyond `same_m` from the first
     of the run. Reps without a mark belong to none."""
     runs: list[list[int]] = []
@@ -414,7 +423,7 @@ def _keep_to_bounds(row: dict[str, Any]) -> list[str]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Right:
+class _RightMark:
     """What a pair's reps say of its right mark. `spread_m`: rep to rep, measuring error included,
     None where nobody in the squad has a lag; `reps`: independent reps' worth."""
 
@@ -422,9 +431,9 @@ class _Right:
     reps: float
 
 
-def _right_marks(
-    squad: _Squad, members: list[Ints], lag: _Fits, entry: _Fits, start_spread_s: float
-) -> list[_Right]:
+def _find_right_marks(
+    squad: _EventReps, members: list[Ints], lag: _Fits, entry: _Fits, start_spread_s: float
+) -> list[_RightMark]:
     speeds = [one.estimates[0].value for one in entry.pairs if one is not None]
     speed = float(np.median(speeds)) if speeds else math.nan
     ok = np.isfinite(squad.run_in_s)
@@ -433,7 +442,7 @@ def _right_marks(
     out = []
     for k, at in enumerate(members):
         if not measured or not math.isfinite(speed) or not math.isfinite(usual_run):
-            out.append(_Right(None, 0.0))
+            out.append(_RightMark(None, 0.0))
             continue
         one, run = lag.pairs[k], entry.pairs[k]
         v = run.estimates[0].value if run else speed
@@ -443,14 +452,14 @@ def _right_marks(
         own = one.spread if one else lag.pooled_spread
         noise = one.sd if one else float(np.median(measured))
         in_time = math.sqrt(own**2 + start_spread_s**2 + noise**2)
-        reps = 0.0 if one is None else _worth(one.day_sizes, one.day_ratio**2)
-        out.append(_Right(math.hypot(v * in_time, t * v_spread), reps))
+        reps = 0.0 if one is None else _effective_reps(one.day_sizes, one.day_ratio**2)
+        out.append(_RightMark(math.hypot(v * in_time, t * v_spread), reps))
     return out
 
 
-def _mark_known(
+def _put_mark_error(
     row: dict[str, Any],
-    right: _Right,
+    right: _RightMark,
     half_foot_m: float,
     sd_m: float | None,
     spread_m: float | None,
@@ -468,16 +477,16 @@ def _mark_known(
     reps: float = right.reps
     if sd_m is not None:
         reps = (spread / sd_m) ** 2 if sd_m > 0 else math.inf
-    row["reps_needed"] = _further(spread, half_foot_m, reps)
+    row["reps_needed"] = _further_reps(spread, half_foot_m, reps)
     return []
 
 
-def _further(spread_m: float, wanted_m: float, reps: float) -> int:
+def _further_reps(spread_m: float, wanted_m: float, reps: float) -> int:
     """Reps beyond `reps` until a mean of such a spread is known to `wanted_m`."""
     return math.ceil(max(0.0, (spread_m / wanted_m) ** 2 - reps - 1e-9))
 
 
-def _worth(day_sizes: Ints, day_variance: float) -> float:
+def _effective_reps(day_sizes: Ints, day_variance: float) -> float:
     """Independent reps that tell as much of a mean as reps on days of those sizes, a day's common
     part having `day_variance` times the rep-to-rep variance (Kish, Survey Sampling, 1965, ch. 5,
     for sizes that differ): 1 / n_eff = 1 / n + day_variance * sum(m^2) / n^2."""
@@ -541,14 +550,14 @@ class _Fits(Frozen):
         return self.pooled if one is None else one.log_prior
 
 
-def _fit(squad: _Squad, kind: _Kind, members: list[Ints]) -> _Fits:
+def _fit(squad: _EventReps, kind: _Figure, members: list[Ints]) -> _Fits:
     y, sd = squad.values[kind.column]
     ok = np.isfinite(y) & np.isfinite(sd)
     series, who = [], []
     for k, at in enumerate(members):
         at = at[ok[at]]
         if len(at):
-            weeks = _weeks(squad.us[at], squad.day[at])
+            weeks = _weeks_before_last(squad.us[at], squad.day[at])
             ones = np.ones(len(at))
             x = np.column_stack([ones, weeks]) if weeks.min() < 0 else ones[:, None]
             series.append(_Series(y[at], sd[at], squad.day[at], x))
@@ -565,7 +574,7 @@ def _fit(squad: _Squad, kind: _Kind, members: list[Ints]) -> _Fits:
     return _Fits(grid, tuple(pairs), _of_pair(logs, grid))
 
 
-def _weeks(us: Ints, day: Ints) -> Floats:
+def _weeks_before_last(us: Ints, day: Ints) -> Floats:
     """(n,) weeks from the last day to each rep's, 0 or less; all reps of a day have one."""
     first = np.concatenate([[True], np.diff(day) > 0])
     start = us[first][np.cumsum(first) - 1]
@@ -575,14 +584,14 @@ def _weeks(us: Ints, day: Ints) -> Floats:
 def _grid(usual: float, series: list[_Series]) -> _Grid:
     """`STEPS` either way from the usual spread, and on as far as the data go."""
     widest = max((_rough_scale(s, usual) for s in series), default=usual)
-    steps = max(STEPS, math.ceil(math.log(3.0 * widest / usual) / STEP))
-    log_ratio = STEP * np.arange(-STEPS, steps + 1)
-    log_prior = -0.5 * np.square(log_ratio / BELIEF)
+    steps = max(LOG_STEPS, math.ceil(math.log(3.0 * widest / usual) / LOG_STEP))
+    log_ratio = LOG_STEP * np.arange(-LOG_STEPS, steps + 1)
+    log_prior = -0.5 * np.square(log_ratio / SPREAD_BELIEF)
     # the trapezium's weights of a half-normal on ratios that lie unevenly
     width = np.gradient(DAY_RATIOS)
     width[[0, -1]] *= 0.5
     log_days = np.log(width) - 0.5 * np.square(DAY_RATIOS / DAYS_BELIEF)
-    log_alike = -0.5 * np.square((log_ratio[None] - log_ratio[:, None]) / ALIKE)
+    log_alike = -0.5 * np.square((log_ratio[None] - log_ratio[:, None]) / PAIRS_ALIKE)
     log_alike -= _log_sum(log_alike, 1)[:, None]
     return _Grid(
         usual * np.exp(log_ratio), DAY_RATIOS, log_prior[:, None] + log_days[None], log_alike
@@ -598,14 +607,14 @@ def _settle(
 ) -> list[_Fitted]:
     """Fits, bad reps pulled in. Without `log_priors` each pair's is what the others say."""
     centre = [np.full(len(s.y), np.median(s.y)) for s in series]
-    rough = float(np.median([_rough_scale(s, float(grid.spread[STEPS])) for s in series]))
+    rough = float(np.median([_rough_scale(s, float(grid.spread[LOG_STEPS])) for s in series]))
     data = [
         _Series(np.clip(s.y, c - 3.0 * np.hypot(s.sd, rough), c + 3.0 * np.hypot(s.sd, rough)),
                 s.sd, s.day, s.x)
         for s, c in zip(series, centre, strict=True)
     ]  # fmt: skip
     fitted: list[_Fitted] = []
-    for _ in range(ROUNDS):
+    for _ in range(FIT_ROUNDS):
         before = fitted
         surfaces = [_surface(s, grid) for s in data]
         if log_priors is None:
@@ -625,13 +634,13 @@ def _settle(
 
 
 def _alike_fits(one: _Fitted, other: _Fitted) -> bool:
-    return bool(np.all(np.abs(one.centre - other.centre) < SETTLED * one.scale))
+    return bool(np.all(np.abs(one.centre - other.centre) < FIT_SETTLED * one.scale))
 
 
 def _pulled_in(one: _Series, fitted: _Fitted) -> _Series:
     """Pseudo-values: with them least squares solves Huber's equations and has his variance."""
     off = (one.y - fitted.centre) / fitted.scale
-    bound = np.clip(off, -HUBER, HUBER) / SLOPE
+    bound = np.clip(off, -HUBER, HUBER) / HUBER_SLOPE
     return _Series(fitted.centre + bound * fitted.scale, one.sd, one.day, one.x)
 
 
@@ -732,7 +741,7 @@ def _by_day(legal: Floats, day: Ints) -> tuple[Floats, Floats]:
     return legal_passes, np.bincount(number).astype(np.float64)
 
 
-def _alike(squad: _Squad, members: list[Ints]) -> float:
+def _day_likeness(squad: _EventReps, members: list[Ints]) -> float:
     """How strongly legal or not goes together within a day (intraclass correlation), in the squad.
 
     Beta-binomial likelihood (Skellam, J R Stat Soc B 10, 1948, 257-261), each pair's share

@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.advise import hierarchy, laws
-from pipeline.advise.takeovers import Matter, Reps, utc
+from pipeline.advise.takeovers import Evidence, Reps, utc_datetime
 from pipeline.base.values import Estimate, Floats, Frozen, Ints
 from pipeline.tables import schema
 
@@ -21,20 +21,26 @@ HALF_LIFE_DAYS = 60.0
 SAME_DAY = 0.15  # share of the rep-to-rep variance that a day has in common: an assumption
 
 # Priors: means, their uncertainty, between runners, within a runner. Sources in docs/methods.md.
-START = hierarchy.Prior(
+PRIOR_OF_START = hierarchy.Prior(
     np.array([9.5, 1.25, 0.05]), np.array([1.5, 0.25, 0.12]),
     np.array([0.4, 0.12, 0.05]), np.array([0.15, 0.05, 0.02]),
 )  # fmt: skip
-PUSH = hierarchy.Prior(np.array([9.0]), np.array([1.5]), np.array([0.4]), np.array([0.2]))
-LAG = hierarchy.Prior(np.array([0.15]), np.array([0.10]), np.array([0.04]), np.array([0.045]))
-COST = hierarchy.Prior(np.array([0.04]), np.array([0.06]), np.array([0.02]), np.array([0.04]))
-ENTRY = hierarchy.Prior(
+PRIOR_OF_PUSH = hierarchy.Prior(np.array([9.0]), np.array([1.5]), np.array([0.4]), np.array([0.2]))
+PRIOR_OF_LAG = hierarchy.Prior(
+    np.array([0.15]), np.array([0.10]), np.array([0.04]), np.array([0.045])
+)
+PRIOR_OF_COST = hierarchy.Prior(
+    np.array([0.04]), np.array([0.06]), np.array([0.02]), np.array([0.04])
+)
+PRIOR_OF_ENTRY = hierarchy.Prior(
     np.array([9.3, 0.15, 0.15]), np.array([1.5, 0.3, 0.3]),
     np.array([0.4, 0.1, 0.1]), np.array([0.15, 0.12, 0.12]),
 )  # fmt: skip
-LOOK = hierarchy.Prior(np.array([0.0]), np.array([0.05]), np.array([0.05]), np.array([0.5]))
-REACH = Estimate(1.2, 0.2)  # of a squad's pairs, usual teaching 1.0 to 1.5 m, from memory
-REACH_RUNNER_SD_M, REACH_PAIR_SD_M, REACH_REP_SD_M = 0.08, 0.08, 0.13
+PRIOR_OF_LOOK = hierarchy.Prior(
+    np.array([0.0]), np.array([0.05]), np.array([0.05]), np.array([0.5])
+)
+SQUAD_REACH = Estimate(1.2, 0.2)  # of a squad's pairs, usual teaching 1.0 to 1.5 m, from memory
+REACH_BETWEEN_RUNNERS_SD_M, REACH_BETWEEN_PAIRS_SD_M, REACH_BETWEEN_REPS_SD_M = 0.08, 0.08, 0.13
 REACH_DF = 8.0
 
 # Who eases when no baton has come by two thirds of the zone, where and how much: an assumption
@@ -57,7 +63,7 @@ class Reach(Frozen):
 
 
 @dataclass(frozen=True, slots=True)
-class Easing:
+class EasingHabit:
     """A receiver who has no baton: how likely he eases, from where (share of the zone), by what."""
 
     share: float
@@ -78,7 +84,7 @@ class Squad(Frozen):
     entry: hierarchy.Effects  # speed, gain before, fade after
     look: hierarchy.Effects
     reach: Reach
-    easing: Easing
+    easing: EasingHabit
     reps_in: Floats
     reps_out: Floats
     feet_m: Floats
@@ -88,7 +94,7 @@ class Squad(Frozen):
         return self.runners.index(runner)
 
 
-def estimate(
+def estimate_squad(
     reps: Reps,
     *,
     team: Sequence[str] = (),
@@ -100,10 +106,10 @@ def estimate(
     aged = 0.5 ** (reps.age_days / half_life_days)
 
     def effects(
-        matter: Matter, index: Ints, prior: hierarchy.Prior, blunders: bool = True
+        matter: Evidence, index: Ints, prior: hierarchy.Prior, blunders: bool = True
     ) -> hierarchy.Effects:
-        weight = aged * _shared_day(matter, index, reps)
-        return hierarchy.estimate(
+        weight = aged * _day_weight(matter, index, reps)
+        return hierarchy.estimate_effects(
             matter.information, matter.weighted, index, len(names), prior, weight, blunders
         )
 
@@ -115,14 +121,14 @@ def estimate(
     return Squad(
         event=reps.event,
         runners=names,
-        start=effects(reps.start, reps.outgoing, START),
-        push=effects(reps.push, reps.outgoing, PUSH),
-        lag=effects(reps.lag, reps.outgoing, LAG),
-        cost=effects(reps.cost, reps.outgoing, COST),
-        entry=effects(reps.entry, reps.incoming, ENTRY),
-        look=effects(_about_the_usual(reps), reps.outgoing, LOOK, blunders=False),
-        reach=_reach(reps, len(names), aged),
-        easing=_easing(reps, aged),
+        start=effects(reps.start, reps.outgoing, PRIOR_OF_START),
+        push=effects(reps.push, reps.outgoing, PRIOR_OF_PUSH),
+        lag=effects(reps.lag, reps.outgoing, PRIOR_OF_LAG),
+        cost=effects(reps.cost, reps.outgoing, PRIOR_OF_COST),
+        entry=effects(reps.entry, reps.incoming, PRIOR_OF_ENTRY),
+        look=effects(_look_departures(reps), reps.outgoing, PRIOR_OF_LOOK, blunders=False),
+        reach=_estimate_reach(reps, len(names), aged),
+        easing=_estimate_easing(reps, aged),
         reps_in=np.bincount(reps.incoming, minlength=len(names)).astype(np.float64),
         reps_out=np.bincount(reps.outgoing, minlength=len(names)).astype(np.float64),
         feet_m=feet,
@@ -130,7 +136,7 @@ def estimate(
     )
 
 
-def _about_the_usual(reps: Reps) -> Matter:
+def _look_departures(reps: Reps) -> Evidence:
     """The distance at which a receiver who looks sets off, less the pair's mean of that session:
     which distance is tried is the coach's choice, how well it is kept is the receiver's."""
     info = reps.look.information[:, 0, 0]
@@ -145,10 +151,10 @@ def _about_the_usual(reps: Reps) -> Matter:
     # a departure from the mean of n is smaller than one from the truth: (n - 1) / n of its variance
     wider = np.sqrt(np.maximum(n[group], 1.0) / np.maximum(n[group] - 1.0, 1.0))
     info = np.where(use, info / wider**2, 0.0)
-    return Matter(info[:, None, None], (info * (y - mean[group]) * wider)[:, None])
+    return Evidence(info[:, None, None], (info * (y - mean[group]) * wider)[:, None])
 
 
-def _shared_day(matter: Matter, runner: Ints, reps: Reps) -> Floats:
+def _day_weight(matter: Evidence, runner: Ints, reps: Reps) -> Floats:
     """(n,) what a rep counts for when the reps of one day share part of their spread."""
     has = np.trace(matter.information, axis1=1, axis2=2) > 0
     key = runner * len(reps.sessions) + reps.session
@@ -156,7 +162,7 @@ def _shared_day(matter: Matter, runner: Ints, reps: Reps) -> Floats:
     return np.asarray(1.0 / (1.0 + (np.maximum(count[key], 1) - 1.0) * SAME_DAY))
 
 
-def _reach(reps: Reps, n_runners: int, aged: Floats) -> Reach:
+def _estimate_reach(reps: Reps, n_runners: int, aged: Floats) -> Reach:
     """Distance at the pass = share of the incoming + share of the outgoing + pair + rep.
 
     Gaussian, solved in closed form for given variances; the rep's variance is the weighted
@@ -173,12 +179,15 @@ def _reach(reps: Reps, n_runners: int, aged: Floats) -> Reach:
     np.add.at(design, (np.arange(n), j), 1.0)
     design[np.arange(n), n_runners + i * n_runners + j] = 1.0
     common = np.zeros((size, size))
-    common[:n_runners, :n_runners] = REACH.sd**2 / 4.0  # the squad's level is shared
+    common[:n_runners, :n_runners] = SQUAD_REACH.sd**2 / 4.0  # the squad's level is shared
     prior = common + np.diag(
-        np.r_[np.full(n_runners, REACH_RUNNER_SD_M**2), np.full(pairs, REACH_PAIR_SD_M**2)]
+        np.r_[
+            np.full(n_runners, REACH_BETWEEN_RUNNERS_SD_M**2),
+            np.full(pairs, REACH_BETWEEN_PAIRS_SD_M**2),
+        ]
     )
-    mean0 = np.r_[np.full(n_runners, REACH.value / 2.0), np.zeros(pairs)]
-    rep_var = REACH_REP_SD_M**2
+    mean0 = np.r_[np.full(n_runners, SQUAD_REACH.value / 2.0), np.zeros(pairs)]
+    rep_var = REACH_BETWEEN_REPS_SD_M**2
     x, cov = mean0, prior
     for _ in range(6):
         weight = aged[has] / (1.0 / info + rep_var)
@@ -187,7 +196,7 @@ def _reach(reps: Reps, n_runners: int, aged: Floats) -> Reach:
         x = cov @ (inverse @ mean0 + design.T @ (weight * y))
         left = (y - design @ x) ** 2 + np.einsum("na,ab,nb->n", design, cov, design)
         own = np.maximum(left - 1.0 / info, 0.0) * aged[has]
-        rep_var = (REACH_DF * REACH_REP_SD_M**2 + own.sum()) / (REACH_DF + aged[has].sum())
+        rep_var = (REACH_DF * REACH_BETWEEN_REPS_SD_M**2 + own.sum()) / (REACH_DF + aged[has].sum())
     return Reach(
         share=x[:n_runners],
         cov=cov[:n_runners, :n_runners],
@@ -198,7 +207,7 @@ def _reach(reps: Reps, n_runners: int, aged: Floats) -> Reach:
     )
 
 
-def _easing(reps: Reps, aged: Floats) -> Easing:
+def _estimate_easing(reps: Reps, aged: Floats) -> EasingHabit:
     """Each a mean of prior and reps: where easing begins, how deep it goes, and how many of those
     who had to wait beyond that place did ease."""
     eased, deep = np.isfinite(reps.eased_from), np.isfinite(reps.eased_by)
@@ -209,13 +218,13 @@ def _easing(reps: Reps, aged: Floats) -> Easing:
     start = mean(EASE_FROM, reps.eased_from[eased], aged[eased])
     by = mean(EASE_BY, np.clip(reps.eased_by[deep], 0.0, 0.5), aged[deep])
     waited = np.nan_to_num(reps.waited_to) > start + EASE_WAIT
-    return Easing(mean(EASE_SHARE, eased[waited].astype(np.float64), aged[waited]), start, by)
+    return EasingHabit(mean(EASE_SHARE, eased[waited].astype(np.float64), aged[waited]), start, by)
 
 
 # --- the table --------------------------------------------------------------------------
 
 
-def time_to(squad: Squad, distance_m: float) -> tuple[Floats, Floats, Floats, Floats]:
+def times_to(squad: Squad, distance_m: float) -> tuple[Floats, Floats, Floats, Floats]:
     """(J,) seconds from first movement to a distance, standard error, spread, its error."""
     x = squad.start.mean
     base = laws.seconds_to(distance_m, *x.T)
@@ -225,16 +234,16 @@ def time_to(squad: Squad, distance_m: float) -> tuple[Floats, Floats, Floats, Fl
     return base, sd, spread, spread / np.sqrt(2.0 * squad.start.spread_df)
 
 
-def table(squads: Sequence[Squad]) -> pa.Table:
+def runners_table(squads: Sequence[Squad]) -> pa.Table:
     """The table `runners`: one row a runner; where the lake holds several events, one for each."""
-    rows = [row for squad in squads for row in _rows(squad)]
+    rows = [row for squad in squads for row in _runner_rows(squad)]
     names = schema.facts("runners").names
     return schema.conform("runners", {name: [row[name] for row in rows] for name in names})
 
 
-def _rows(squad: Squad) -> list[dict[str, object]]:
+def _runner_rows(squad: Squad) -> list[dict[str, object]]:
     reps = squad.reps
-    t20, t20_sd, t20_spread, t20_spread_sd = time_to(squad, 20.0)
+    t20, t20_sd, t20_spread, t20_spread_sd = times_to(squad, 20.0)
 
     def sd(effects: hierarchy.Effects, j: int, k: int) -> float:
         return float(np.sqrt(effects.cov[j, k, k]))
@@ -263,7 +272,7 @@ def _rows(squad: Squad) -> list[dict[str, object]]:
                 "reps_in": int(inn.sum()),
                 "reps_out": int(out.sum()),
                 "sessions": len(set(reps.session[any_].tolist())),
-                "last_utc": utc(float(reps.utc_s[any_].max())) if any_.any() else None,
+                "last_utc": utc_datetime(float(reps.utc_s[any_].max())) if any_.any() else None,
                 "v_max_mps": float(squad.start.mean[j, 0]),
                 "v_max_sd_mps": sd(squad.start, j, 0),
                 "tau_s": float(squad.start.mean[j, 1]),

@@ -24,7 +24,7 @@ from pipeline.advise.runners import Squad
 from pipeline.base.values import Floats, Frozen
 
 POINTS = 48  # of a course, about 0.7 m apart
-BEYOND_M = 6.0  # a pass is looked for this far beyond the exit line
+SEARCH_BEYOND_M = 6.0  # a pass is looked for this far beyond the exit line
 
 # Assumptions, in docs/methods.md with their reasons.
 CALL_M, HAND_S = 1.0, 0.30  # called when this near to reach; the hand is there so much later
@@ -87,7 +87,7 @@ class Draws(Frozen):
         return values.reshape(self.outer, self.inner, *values.shape[1:])
 
 
-def draw(
+def draw_runners(
     squad: Squad,
     conditions: Conditions,
     *,
@@ -122,7 +122,7 @@ def draw(
         race_out = rng.normal(RACE_OUT, RACE_OUT_SD, (outer, 1))
 
     def rep(effects: hierarchy.Effects, columns: slice, blunder: int | None = None) -> Floats:
-        means = _means(effects, outer, rng, own)  # (outer, J, p)
+        means = _draw_means(effects, outer, rng, own)  # (outer, J, p)
         df = effects.spread_df
         chi = np.stack([g.chisquare(k, outer) for g, k in zip(own, df, strict=True)], axis=1)
         scale = effects.scale * df / chi
@@ -168,7 +168,7 @@ def draw(
     )
 
 
-def _means(
+def _draw_means(
     effects: hierarchy.Effects,
     outer: int,
     rng: np.random.Generator,
@@ -196,9 +196,11 @@ class Receiver(Frozen):
     tau_s: Floats
 
 
-def receiver(draws: Draws, j: int, conditions: Conditions, stand_m: float, pace: float) -> Receiver:
+def run_receiver(
+    draws: Draws, j: int, conditions: Conditions, stand_m: float, pace: float
+) -> Receiver:
     """The start of runner j from `stand_m` past the back line at `pace` of his own."""
-    far = conditions.zone_m + BEYOND_M - conditions.back_m - stand_m
+    far = conditions.zone_m + SEARCH_BEYOND_M - conditions.back_m - stand_m
     d = far * np.linspace(0.0, 1.0, POINTS) ** 1.1
     top = draws.top_mps[:, j, None] * pace
     tau, launch = draws.tau_s[:, j, None], draws.launch_s[:, j, None]
@@ -240,7 +242,7 @@ def simulate(
 ) -> Outcomes:
     """Run the pair (incoming, outgoing) over (m,) marks, metres before the back line."""
     i, j = pair
-    own = start or receiver(draws, j, conditions, stand_m, pace)
+    own = start or run_receiver(draws, j, conditions, stand_m, pace)
     t_out, v_out, top, tau = own.t_s, own.v_mps, own.top_mps, own.tau_s
     v = draws.v_in_mps[:, i, None]
     gain, fade = draws.gain_mps2[:, i, None], draws.fade_mps2[:, i, None]
@@ -255,7 +257,7 @@ def simulate(
     s0 = conditions.back_m + stand_m + draws.stand_m[:, None]
     s = s0 + own.d_m
     h = t_out - _incoming_s(s - reach, v, gain, fade)
-    lost, slower = _ease(squad, draws.eases, s, v_out, conditions.zone_m)
+    lost, slower = _easing_loss(squad, draws.eases, s, v_out, conditions.zone_m)
     h = h + lost
     best = np.maximum.accumulate(h, axis=1)
 
@@ -288,17 +290,17 @@ def simulate(
     gap = reach - closing * late
     s_there = s_there + v_there * late
     pull = np.maximum((top - v_there) / tau, 0.0)
-    into = reached & (_nearest(gap, closing, pull) < TOUCH_M)
+    into = reached & (_least_distance(gap, closing, pull) < TOUCH_M)
     middle = s_there - gap / 2.0
     in_zone = reached & (middle >= 0.0) & (middle <= conditions.zone_m)
     latest = conditions.zone_m if latest_m is None else latest_m
     if not squad.reps.blind:
-        zone_time, finish = _pushed(
+        zone_time, finish = _sight_zone_time(
             go + on_course(t_out) + on_course(lost) + late, conditions.zone_m - s_there, v_there,
             draws.push_mps[:, j, None], tau, draws.cost_s[:, j, None],
         )  # fmt: skip
     else:
-        zone_time, finish = _carried_on(
+        zone_time, finish = _blind_zone_time(
             go + draws.cost_s[:, j, None], own, conditions.zone_m - s0, on_course(t_out), eased,
             on_course(lost),
         )  # fmt: skip
@@ -325,12 +327,12 @@ def _incoming_mps(s_m: Floats, v: Floats, gain: Floats, fade: Floats) -> Floats:
     return laws.speed_after(s_m, v, np.where(s_m < 0.0, gain, -fade))
 
 
-def _carried_on(
+def _blind_zone_time(
     go: Floats, own: Receiver, way_m: Floats, t_pass: Floats, eased: Floats, lost: Floats
 ) -> tuple[Floats, Floats]:
     """(n, m) zone time, and with it what the speed at the exit line will still cost: the receiver
     goes on by his law, what easing took from the speed comes back with its time constant."""
-    t_exit, v_exit = (_along(own.d_m, x, way_m) for x in (own.t_s, own.v_mps))
+    t_exit, v_exit = (_values_at(own.d_m, x, way_m) for x in (own.t_s, own.v_mps))
     after = np.maximum(t_exit - t_pass, 0.0)
     again = eased * own.tau_s * (1.0 - np.exp(-after / own.tau_s))
     zone_time = go + t_exit + lost + again
@@ -338,7 +340,7 @@ def _carried_on(
     return zone_time, zone_time + still
 
 
-def _pushed(
+def _sight_zone_time(
     passed: Floats, way_m: Floats, v: Floats, push: Floats, tau: Floats, cost: Floats
 ) -> tuple[Floats, Floats]:
     """The same after a visual change: from the pass on the receiver tends to another speed."""
@@ -349,7 +351,7 @@ def _pushed(
     return zone_time, zone_time + tau * (1.0 - v_exit / push)
 
 
-def _ease(
+def _easing_loss(
     squad: Squad, chance: Floats, s: Floats, v_out: Floats, zone_m: float
 ) -> tuple[Floats, Floats]:
     """(n, k) seconds lost up to each place, and the share of the speed given up there, by a
@@ -364,7 +366,7 @@ def _ease(
     return np.concatenate([np.zeros((len(s), 1)), lost], axis=1), slower
 
 
-def _nearest(gap: Floats, closing: Floats, pull: Floats) -> Floats:
+def _least_distance(gap: Floats, closing: Floats, pull: Floats) -> Floats:
     """The trunks' least distance: within reach, the incoming runner brakes after REACT_S; the
     receiver goes on gaining speed with `pull`."""
     first = np.minimum(REACT_S, np.maximum(closing, 0.0) / np.maximum(pull, 0.1))
@@ -373,7 +375,7 @@ def _nearest(gap: Floats, closing: Floats, pull: Floats) -> Floats:
     return np.asarray(np.where(closing > 0, near - left**2 / (2.0 * (pull + BRAKE_MPS2)), gap))
 
 
-def _along(d_m: Floats, values: Floats, at_m: Floats) -> Floats:
+def _values_at(d_m: Floats, values: Floats, at_m: Floats) -> Floats:
     """(n, 1) each row of `values` (n, k) at its own distance `at_m` (n, 1)."""
     hi = np.clip(np.searchsorted(d_m, at_m[:, 0]), 1, len(d_m) - 1)
     row = np.arange(len(values))

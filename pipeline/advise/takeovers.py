@@ -20,7 +20,7 @@ from pipeline.base import relays
 from pipeline.base.relays import is_blind
 from pipeline.base.values import Floats, Frozen, Ints
 
-STEP_S = 0.25  # between points of a curve that are taken as independent
+CURVE_STEP_S = 0.25  # between points of a curve that are taken as independent
 MISFIT_MPS = 0.10  # a runner's own wander about an exponential
 EASED = 0.03  # share of the speed lost before the pass that counts as easing
 EASED_RUN_M = 2.5  # so far on, an easing shows how deep it goes
@@ -36,7 +36,7 @@ COST_LIMIT_S = 2.0
 
 
 @dataclass(frozen=True, eq=False)
-class Matter(Frozen):
+class Evidence(Frozen):
     """Measurements in information form: (n, p, p) A and (n, p) A y."""
 
     information: Floats
@@ -62,13 +62,13 @@ class Reps(Frozen):
     outgoing: Ints
     age_days: Floats  # before the newest takeover in the lake
     utc_s: Floats
-    start: Matter
-    push: Matter
-    lag: Matter
-    cost: Matter
-    entry: Matter
-    reach: Matter
-    look: Matter
+    start: Evidence
+    push: Evidence
+    lag: Evidence
+    cost: Evidence
+    entry: Evidence
+    reach: Evidence
+    look: Evidence
     mark_m: Floats
     stand_m: Floats  # past the back line
     zone_m: Floats
@@ -87,20 +87,20 @@ class Reps(Frozen):
         return is_blind(self.event)
 
 
-def events(exchanges: pa.Table) -> list[str]:
+def rank_events(exchanges: pa.Table) -> list[str]:
     """The relays in the lake, the most practised first."""
     counts = pc.value_counts(exchanges.column("event")).to_pylist()
     return [row["values"] for row in sorted(counts, key=lambda c: (-c["counts"], c["values"]))]
 
 
-def gather(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
+def gather_reps(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
     """All takeovers of one event."""
     utc_all = _utc_s(exchanges)
     newest = float(utc_all.max(initial=0.0))
     keep = np.asarray(pc.equal(exchanges.column("event"), event).to_numpy(zero_copy_only=False))
     rows = exchanges.filter(pa.array(keep))
     utc = utc_all[keep]
-    order = np.lexsort((_floats(rows, "exchange"), utc))
+    order = np.lexsort((_float_column(rows, "exchange"), utc))
     rows, utc = rows.take(pa.array(order)), utc[order]
     names = tuple(
         sorted({*rows.column("incoming").to_pylist(), *rows.column("outgoing").to_pylist()})
@@ -108,14 +108,16 @@ def gather(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
     sessions = tuple(sorted(set(rows.column("session").to_pylist())))
     courses = _courses(rows, curves)
     column = {
-        field.name: _floats(rows, field.name) for field in rows.schema if field.type == pa.float64()
+        field.name: _float_column(rows, field.name)
+        for field in rows.schema
+        if field.type == pa.float64()
     }
-    outgoing = _index(rows, "outgoing", names)
+    outgoing = _name_index(rows, "outgoing", names)
     outcomes, faults, zones = (
         rows.column(name).to_pylist() for name in ("outcome", "faults", "zone")
     )
     facts = [
-        _one(
+        _takeover_facts(
             {name: float(v[i]) for name, v in column.items()},
             pair,
             outcomes[i],
@@ -126,9 +128,9 @@ def gather(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
         for i, pair in enumerate(courses)
     ]
 
-    def joined(name: str, p: int) -> Matter:
+    def joined(name: str, p: int) -> Evidence:
         a = np.array([f.matter[name][0] for f in facts]).reshape(-1, p, p)
-        return Matter(a, np.array([f.matter[name][1] for f in facts]).reshape(-1, p))
+        return Evidence(a, np.array([f.matter[name][1] for f in facts]).reshape(-1, p))
 
     def numbers(name: str) -> Floats:
         return np.array([f.numbers.get(name, np.nan) for f in facts], dtype=np.float64)
@@ -138,8 +140,8 @@ def gather(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
         event=event,
         runners=names,
         sessions=sessions,
-        session=_index(rows, "session", sessions),
-        incoming=_index(rows, "incoming", names),
+        session=_name_index(rows, "session", sessions),
+        incoming=_name_index(rows, "incoming", names),
         outgoing=outgoing,
         age_days=(newest - utc) / 86_400.0,
         utc_s=utc,
@@ -161,11 +163,11 @@ def gather(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
         eased_from=numbers("eased_from"),
         eased_by=numbers("eased_by"),
         waited_to=numbers("waited_to"),
-        feet_m=_feet(exchanges, names),
+        feet_m=_newest_feet_m(exchanges, names),
     )
 
 
-def _feet(exchanges: pa.Table, names: tuple[str, ...]) -> Floats:
+def _newest_feet_m(exchanges: pa.Table, names: tuple[str, ...]) -> Floats:
     """Foot-lengths, of whatever event; where sessions differ the newest says."""
     said: list[tuple[float, str, float]] = []
     when = _utc_s(exchanges).tolist()
@@ -180,7 +182,7 @@ def _feet(exchanges: pa.Table, names: tuple[str, ...]) -> Floats:
 # --- tables as arrays -------------------------------------------------------------------
 
 
-def _floats(table: pa.Table, name: str) -> Floats:
+def _float_column(table: pa.Table, name: str) -> Floats:
     values = table.column(name).cast(pa.float64()).to_numpy(zero_copy_only=False)
     return np.asarray(values, dtype=np.float64)
 
@@ -190,12 +192,12 @@ def _utc_s(table: pa.Table) -> Floats:
     return np.asarray(stamps, dtype=np.float64) / 1e6
 
 
-def _index(table: pa.Table, name: str, names: tuple[str, ...]) -> Ints:
+def _name_index(table: pa.Table, name: str, names: tuple[str, ...]) -> Ints:
     found = pc.index_in(table.column(name), value_set=pa.array(names, pa.string()))
     return np.asarray(found.to_numpy(zero_copy_only=False), dtype=np.intp)
 
 
-def utc(seconds: float) -> datetime:
+def utc_datetime(seconds: float) -> datetime:
     return datetime.fromtimestamp(seconds, UTC)
 
 
@@ -211,7 +213,7 @@ def _courses(rows: pa.Table, curves: pa.Table) -> list[dict[str, Course]]:
     code = np.asarray(session.to_numpy(zero_copy_only=False), dtype=np.int64)
     number = np.asarray(lists[1].to_numpy(zero_copy_only=False), dtype=np.int64)
     out = np.asarray(pc.equal(lists[2], "outgoing").to_numpy(zero_copy_only=False), dtype=np.int64)
-    data = [_floats(curves, name) for name in ("t_s", "s_m", "v_mps", "s_sd_m", "v_sd_mps")]
+    data = [_float_column(curves, name) for name in ("t_s", "s_m", "v_mps", "s_sd_m", "v_sd_mps")]
     known = (code >= 0) & np.all(np.isfinite(data), axis=0)
     key = (code * 1_000_000 + number) * 2 + out
     order = np.lexsort((data[0], key))
@@ -240,71 +242,71 @@ def _courses(rows: pa.Table, curves: pa.Table) -> list[dict[str, Course]]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Facts:
+class _TakeoverFacts:
     matter: Mapping[str, tuple[Floats, Floats]]
     numbers: Mapping[str, float]
 
 
-def _nothing(p: int) -> tuple[Floats, Floats]:
+def _no_information(p: int) -> tuple[Floats, Floats]:
     return np.zeros((p, p)), np.zeros(p)
 
 
-def _scalar(value: float, sd: float) -> tuple[Floats, Floats]:
+def _scalar_information(value: float, sd: float) -> tuple[Floats, Floats]:
     if not (np.isfinite(value) and np.isfinite(sd)):
-        return _nothing(1)
+        return _no_information(1)
     a = 1.0 / max(sd, 1e-3) ** 2
     return np.array([[a]]), np.array([a * value])
 
 
-def _one(
+def _takeover_facts(
     row: Mapping[str, float],
     pair: Mapping[str, Course],
     outcome: str,
     faults: Sequence[str],
     event: str,
     zone: int,
-) -> _Facts:
+) -> _TakeoverFacts:
     passed = outcome == "passed"
     go, go_sd, end = row["go_t_s"], row["go_t_sd_s"], row["pass_t_s"]
     blind = is_blind(event, zone)
     zone_m = relays.zone_length_m(event, zone, row["zone_time_s"], row["zone_speed_mps"])
     numbers: dict[str, float] = {"zone_m": zone_m, "ran_into": float("ran into" in faults)}
     matter = {
-        "lag": _scalar(row["go_lag_s"], float(np.hypot(go_sd, row["mark_t_sd_s"]))),
-        "reach": _scalar(row["free_distance_m"], row["free_distance_sd_m"])
+        "lag": _scalar_information(row["go_lag_s"], float(np.hypot(go_sd, row["mark_t_sd_s"]))),
+        "reach": _scalar_information(row["free_distance_m"], row["free_distance_sd_m"])
         if passed
-        else _nothing(1),
-        "start": _nothing(3),
-        "push": _nothing(1),
-        "entry": _nothing(3),
-        "cost": _nothing(1),
-        "look": _nothing(1),
+        else _no_information(1),
+        "start": _no_information(3),
+        "push": _no_information(1),
+        "entry": _no_information(3),
+        "cost": _no_information(1),
+        "look": _no_information(1),
     }
     course_in, course_out = pair.get("incoming"), pair.get("outgoing")
-    back = _back_m(row, course_in, event, zone, zone_m)
+    back = _find_back_m(row, course_in, event, zone, zone_m)
     numbers["back_m"] = back
     clean = passed and "ran into" not in faults
     if course_in is not None:
-        until = end - 0.2 if clean and np.isfinite(end) else _until_near(pair, go)
-        matter["entry"] = _entry(course_in, row["v_in_entry_sd_mps"], until)
+        until = end - 0.2 if clean and np.isfinite(end) else _time_until_near(pair, go)
+        matter["entry"] = _fit_entry(course_in, row["v_in_entry_sd_mps"], until)
     if course_out is not None and np.isfinite(go):
         t, s = course_out[:2]
         stand = float(np.interp(go, t, s))
         numbers["stand_m"] = stand - back
-        matter["look"] = _gap(pair, go, go_sd)
-        eased = _easing(course_out, go, end, zone_m, passed)
+        matter["look"] = _trunk_distance(pair, go, go_sd)
+        eased = _find_easing(course_out, go, end, zone_m, passed)
         numbers.update(eased)
-        fit = _start(course_out, go, end, blind, zone_m, eased.get("eased_t", np.inf))
+        fit = _fit_start(course_out, go, end, blind, zone_m, eased.get("eased_t", np.inf))
         if fit is not None:
             matter["start"], matter["push"] = fit.matter, fit.push
             if "eased_t" in eased:
-                numbers["eased_by"] = _eased_by(course_out, go, fit.x[:3], eased)
+                numbers["eased_by"] = _easing_depth(course_out, go, fit.x[:3], eased)
             if clean and "eased_from" not in eased:
-                matter["cost"] = _cost(course_out, fit, go, go_sd, end, stand, zone_m, blind)
-    return _Facts(matter, numbers)
+                matter["cost"] = _arm_cost(course_out, fit, go, go_sd, end, stand, zone_m, blind)
+    return _TakeoverFacts(matter, numbers)
 
 
-def _back_m(
+def _find_back_m(
     row: Mapping[str, float], course: Course | None, event: str, zone: int, zone_m: float
 ) -> float:
     """Where the back line is: the mark is reckoned from it; else as the zone's length says."""
@@ -314,21 +316,21 @@ def _back_m(
     return relays.back_line_m(event, zone, zone_m, at)
 
 
-def _gap(pair: Mapping[str, Course], t_s: float, t_sd_s: float) -> tuple[Floats, Floats]:
+def _trunk_distance(pair: Mapping[str, Course], t_s: float, t_sd_s: float) -> tuple[Floats, Floats]:
     """Distance of the trunks at a moment, where both courses cover it."""
     if "incoming" not in pair or "outgoing" not in pair:
-        return _nothing(1)
+        return _no_information(1)
     places, sds = [], []
     for role in ("incoming", "outgoing"):
         t, s, v, s_sd, _ = pair[role]
         if not t[0] <= t_s <= t[-1]:
-            return _nothing(1)
+            return _no_information(1)
         places.append(float(np.interp(t_s, t, s)))
         sds += [float(np.interp(t_s, t, s_sd)), float(np.interp(t_s, t, v)) * t_sd_s]
-    return _scalar(places[1] - places[0], float(np.linalg.norm(sds)))
+    return _scalar_information(places[1] - places[0], float(np.linalg.norm(sds)))
 
 
-def _until_near(pair: Mapping[str, Course], go: float) -> float:
+def _time_until_near(pair: Mapping[str, Course], go: float) -> float:
     """The moment from which the incoming runner has the other in the way."""
     if "outgoing" not in pair or not np.isfinite(go):
         return 0.0
@@ -338,42 +340,42 @@ def _until_near(pair: Mapping[str, Course], go: float) -> float:
     return float(t[near[0]]) - 0.2 if len(near) else float(t[-1])
 
 
-def _points(course: Course, first: float, last: float) -> tuple[Floats, Floats, Floats]:
+def _curve_points(course: Course, first: float, last: float) -> tuple[Floats, Floats, Floats]:
     """Moments STEP_S apart with speed and its error, the wander about any law included."""
     t, _, v, _, v_sd = course
-    at = np.arange(max(first, t[0]), min(last, t[-1]) + 1e-9, STEP_S)
+    at = np.arange(max(first, t[0]), min(last, t[-1]) + 1e-9, CURVE_STEP_S)
     sd = np.hypot(np.interp(at, t, v_sd), MISFIT_MPS)
     return at, np.interp(at, t, v), sd
 
 
-def _entry(course: Course, entry_sd: float, until: float) -> tuple[Floats, Floats]:
+def _fit_entry(course: Course, entry_sd: float, until: float) -> tuple[Floats, Floats]:
     """Speed at the entry line, gain before it and fade after it, by least squares.
 
     The speed's own error is shared by all points (a receiver's scale): it is added to the
     first component at the end.
     """
-    at, v, sd = _points(course, -1.25, min(until, 3.5))
+    at, v, sd = _curve_points(course, -1.25, min(until, 3.5))
     if len(at) < 3 or not np.isfinite(entry_sd):
-        return _nothing(3)
+        return _no_information(3)
     design = np.stack([np.ones_like(at), np.minimum(at, 0.0), -np.maximum(at, 0.0)], axis=1)
     a = design.T @ (design / sd[:, None] ** 2)
     b = design.T @ (v / sd**2)
     if at[-1] < 0.6:  # no run inside the zone: nothing of the fade
-        a, b = _without(a, b, 2)
+        a, b = _integrate_out(a, b, 2)
     keep = np.diag(a) > 0
     cov = np.linalg.inv(a[np.ix_(keep, keep)])
     value = cov @ b[keep]
     if np.any((value <= ENTRY_LOW[keep]) | (value >= ENTRY_HIGH[keep])):
-        return _nothing(3)
+        return _no_information(3)
     cov[0, 0] += entry_sd**2
-    out_a, out_b = _nothing(3)
+    out_a, out_b = _no_information(3)
     inner = np.linalg.inv(cov)
     out_a[np.ix_(keep, keep)] = inner
     out_b[keep] = inner @ value
     return out_a, out_b
 
 
-def _without(a: Floats, b: Floats, k: int) -> tuple[Floats, Floats]:
+def _integrate_out(a: Floats, b: Floats, k: int) -> tuple[Floats, Floats]:
     """Component k integrated out: what is left holds whatever it is."""
     share = a[:, k] / a[k, k] if a[k, k] > 0 else np.zeros(len(b))
     a, b = a - np.outer(share, a[k]), b - share * b[k]
@@ -383,7 +385,7 @@ def _without(a: Floats, b: Floats, k: int) -> tuple[Floats, Floats]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Start:
+class _StartFit:
     """A start fitted: V, tau, launch and, by sight, the speed pushed to after the pass, in
     information form; the fit itself and its covariance."""
 
@@ -401,9 +403,9 @@ class _Start:
         return float(np.sqrt(slope @ self.cov[:3, :3] @ slope))
 
 
-def _start(
+def _fit_start(
     course: Course, go: float, end: float, blind: bool, zone_m: float, eased_t: float
-) -> _Start | None:
+) -> _StartFit | None:
     """The receiver's start by least squares, None where the course says too little of it.
 
     Left out: the moments about the pass, when the arm is back, and what comes after an
@@ -411,9 +413,9 @@ def _start(
     the visual change the pace is chosen until the pass and pushed on after it, to another speed.
     """
     passed = np.isfinite(end)
-    leave = _crossing(*course[:2], zone_m)
+    leave = _crossing_s(*course[:2], zone_m)
     last = course[0][-1] if passed else (go + 2.5 if leave is None else leave)
-    at, v, sd = _points(course, go + 0.15, min(last, go + 7.0))
+    at, v, sd = _curve_points(course, go + 0.15, min(last, go + 7.0))
     keep = at < eased_t - 0.2
     if passed and blind:
         keep &= (at < end - 0.6) | (at > end + 0.8)
@@ -428,7 +430,7 @@ def _start(
     prior = np.diag(START_PRIOR_SD[:size] ** -2)
     x = mean.copy()
     for _ in range(15):
-        model, jac = _speed(x, at - go, end - go)
+        model, jac = _start_speed(x, at - go, end - go)
         a = jac.T @ (jac / sd[:, None] ** 2)
         load = jac.T @ ((v - model) / sd**2)
         step = np.linalg.solve(a + prior, load + prior @ (mean - x))
@@ -441,17 +443,17 @@ def _start(
         return None
     weighted = a @ x + load
     cov = np.asarray(np.linalg.inv(a + prior), dtype=np.float64)
-    matter, push = (a, weighted), _nothing(1)
+    matter, push = (a, weighted), _no_information(1)
     if pushes:
         rest = np.linalg.inv(a[:3, :3] + 1e-3 * prior[:3, :3])  # the start integrated out
         share = a[3, :3] @ rest
         push = (a[3:, 3:] - share @ a[:3, 3:], weighted[3:] - share @ weighted[:3])
-        matter = _without(a, weighted, 3)
+        matter = _integrate_out(a, weighted, 3)
         matter = matter[0][:3, :3], matter[1][:3]
-    return _Start(matter, push, x if pushes else np.append(x, x[0]), cov)
+    return _StartFit(matter, push, x if pushes else np.append(x, x[0]), cov)
 
 
-def _speed(x: Floats, t: Floats, end: float) -> tuple[Floats, Floats]:
+def _start_speed(x: Floats, t: Floats, end: float) -> tuple[Floats, Floats]:
     """(n,) speed t after the first movement and its derivatives (n, p); with a fourth element, the
     speed pushed to, it tends there from `end` on with the same time constant."""
     top, tau, launch = x[:3]
@@ -470,15 +472,15 @@ def _speed(x: Floats, t: Floats, end: float) -> tuple[Floats, Floats]:
     return x[3] + (v - x[3]) * left, np.column_stack([jac, 1.0 - left])
 
 
-def _cost(
-    course: Course, fit: _Start, go: float, go_sd: float, end: float, stand: float, zone_m: float,
-    blind: bool,
+def _arm_cost(
+    course: Course, fit: _StartFit, go: float, go_sd: float, end: float, stand: float,
+    zone_m: float, blind: bool,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """Time from first movement to the exit line beyond what the start's law says."""
     t, s = course[:2]
-    leave = _crossing(t, s, zone_m)
+    leave = _crossing_s(t, s, zone_m)
     if leave is None:
-        return _nothing(1)
+        return _no_information(1)
     law, sd = fit.seconds_to(zone_m - stand), fit.sd_s(zone_m - stand)
     if not blind and end < leave:
         run = float(np.interp(end, t, s)) - stand
@@ -488,11 +490,11 @@ def _cost(
         law = there + float(laws.seconds_on(zone_m - stand - run, v, push, tau))
         sd = fit.sd_s(max(run, 0.1))
     if not abs(leave - go - law) < COST_LIMIT_S:
-        return _nothing(1)
-    return _scalar(leave - go - law, float(np.hypot(go_sd, sd)))
+        return _no_information(1)
+    return _scalar_information(leave - go - law, float(np.hypot(go_sd, sd)))
 
 
-def _crossing(t: Floats, s: Floats, at_m: float) -> float | None:
+def _crossing_s(t: Floats, s: Floats, at_m: float) -> float | None:
     over = np.flatnonzero((s[:-1] < at_m) & (s[1:] >= at_m))
     if not len(over):
         return None
@@ -500,7 +502,9 @@ def _crossing(t: Floats, s: Floats, at_m: float) -> float | None:
     return float(t[i] + (at_m - s[i]) / (s[i + 1] - s[i]) * (t[i + 1] - t[i]))
 
 
-def _easing(course: Course, go: float, end: float, zone_m: float, passed: bool) -> dict[str, float]:
+def _find_easing(
+    course: Course, go: float, end: float, zone_m: float, passed: bool
+) -> dict[str, float]:
     """Where the receiver was when the baton came (or he gave up), and, if he had slowed for it
     before, where that began and when."""
     t, s, v = course[:3]
@@ -523,7 +527,7 @@ def _easing(course: Course, go: float, end: float, zone_m: float, passed: bool) 
     }
 
 
-def _eased_by(course: Course, go: float, start: Floats, eased: Mapping[str, float]) -> float:
+def _easing_depth(course: Course, go: float, start: Floats, eased: Mapping[str, float]) -> float:
     """Share of the speed given up: against the start's law, not against the speed before, for
     without easing he would have become faster still. NaN where the baton came too soon to tell."""
     at = eased["eased_end_t"]

@@ -19,7 +19,7 @@ from pipeline.cli.terminal import pm
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
-    from pipeline.advise.decisions import Marks
+    from pipeline.advise.decisions import MarkDecisions
     from pipeline.advise.marks import Advice, PairAdvice, Settings
     from pipeline.advise.orders import Reserve
 
@@ -108,7 +108,7 @@ def runners(
     from pipeline.advise import decisions
     from pipeline.advise.marks import Settings
 
-    found = decisions.runners(
+    found = decisions.decide_runners(
         out, Settings(event=event, half_life_days=half_life), write=not print_only
     )
     rows = found.tables["runners"].to_pylist()
@@ -176,7 +176,7 @@ def marks(
         event, team, risk, speed, wind, start, rules, foot, half_life, seed,
         stand_m=stand, pace=pace, latest_m=latest_pass,
     )  # fmt: skip
-    found = decisions.marks(out, settings, pair=pair, write=not print_only)
+    found = decisions.decide_marks(out, settings, pair=pair, write=not print_only)
     if pair is not None:
         _one_pair(found, pair)
     else:
@@ -253,7 +253,9 @@ def order(
     flat_s = {
         name: _number(value, "--flat") for name, value in _pairs(flat, "--flat", "RUNNER=SECONDS")
     }
-    found = decisions.order(out, settings, wishes, lane=lane, flat_s=flat_s, write=not print_only)
+    found = decisions.decide_order(
+        out, settings, wishes, lane=lane, flat_s=flat_s, write=not print_only
+    )
     _orders(found.orders, found.advice)
     _reserves(found.reserves, found.advice)
     terminal.listing("Remarks", found.remarks)
@@ -277,7 +279,7 @@ def progress(
     from pipeline.advise.marks import Settings
 
     settings = Settings(event=event, team=_names(team), half_life_days=half_life, seed=seed)
-    found = decisions.progress(out, settings, write=not print_only)
+    found = decisions.decide_progress(out, settings, write=not print_only)
     rows = found.tables["progress"].to_pylist()
     for name in dict.fromkeys(row["event"] for row in rows):
         own = [row for row in rows if row["event"] == name]
@@ -494,7 +496,7 @@ def _marks(advice: Advice) -> None:
         f"{what}; stands: past the back line; pass: past the entry line. ± is one standard error. "
         "Reps: of the pair, of all it rests on."
     )
-    _tape(advice, stage.moved)
+    _tape(advice, stage.move_tape)
     pairs = [{"pair": f"{p.incoming} to {p.outgoing}", "remarks": p.remarks} for p in advice.pairs]
     terminal.listing("Pairs", _said(pairs, ("pair",)))
 
@@ -514,7 +516,7 @@ def _tape(advice: Advice, moved: Any) -> None:
             )
 
 
-def _one_pair(found: Marks, names: tuple[str, str]) -> None:
+def _one_pair(found: MarkDecisions, names: tuple[str, str]) -> None:
     pairs = [
         (advice, pair)
         for advice in found.advices

@@ -44,7 +44,7 @@ def asked(**how) -> Settings:
 
 def test_marks_writes_what_it_returns_where_everybody_finds_it(two_events, tmp_path):
     out = Path(shutil.copytree(two_events, tmp_path / "out"))
-    found = decisions.marks(out, asked())
+    found = decisions.decide_marks(out, asked())
     assert set(found.tables) == {"runners", "marks", "progress"}
     for name, table in found.tables.items():
         schema.check(name, table)
@@ -60,7 +60,7 @@ def test_marks_writes_what_it_returns_where_everybody_finds_it(two_events, tmp_p
 
 
 def test_each_record_says_what_its_table_rests_on(out):
-    decisions.marks(out, asked(risk=0.2, seed=9))
+    decisions.decide_marks(out, asked(risk=0.2, seed=9))
     read = {f"exchanges/session={x}/part-0.parquet" for x in ("evening-5-1", "evening-5-2")}
     for name in ("runners", "marks", "progress"):
         record = json.loads((out / "provenance" / f"{name}.json").read_text())
@@ -73,26 +73,26 @@ def test_each_record_says_what_its_table_rests_on(out):
 
 
 def test_the_same_seed_gives_the_same_bytes_and_another_does_not(out, season, tmp_path):
-    decisions.marks(out, asked())
+    decisions.decide_marks(out, asked())
     again = Path(shutil.copytree(season, tmp_path / "again"))
-    decisions.marks(again, asked())
+    decisions.decide_marks(again, asked())
     for name in ("runners", "marks", "progress"):
         assert (out / name / "part-0.parquet").read_bytes() == (
             again / name / "part-0.parquet"
         ).read_bytes()
-    decisions.marks(again, asked(seed=2))
+    decisions.decide_marks(again, asked(seed=2))
     assert lake.read_table(out, "runners").equals(lake.read_table(again, "runners"))
     assert not lake.read_table(out, "marks").equals(lake.read_table(again, "marks"))
 
 
 def test_old_tables_survive_a_write_that_fails(out):
-    decisions.marks(out, asked())
+    decisions.decide_marks(out, asked())
     blocked = out / "progress" / "part-0.parquet"
     blocked.unlink()
     (blocked / "something").mkdir(parents=True)  # a folder where the file is to be
     before = files_below(out)
     with pytest.raises(OutputError) as caught:
-        decisions.marks(out, asked(seed=2))
+        decisions.decide_marks(out, asked(seed=2))
     assert str(out) in caught.value.where
     assert files_below(out) == before
     assert lake.read_table(out, "marks").num_rows > 0
@@ -100,8 +100,8 @@ def test_old_tables_survive_a_write_that_fails(out):
 
 def test_decisions_do_not_become_data(out):
     """Tables of decisions in OUT change nothing in the next ones."""
-    first = decisions.marks(out, asked()).tables
-    second = decisions.marks(out, asked()).tables
+    first = decisions.decide_marks(out, asked()).tables
+    second = decisions.decide_marks(out, asked()).tables
     assert all(first[name].equals(second[name]) for name in first)
 
 
@@ -109,9 +109,9 @@ def test_decisions_do_not_become_data(out):
 
 
 def test_events_are_advised_apart(two_events):
-    both = decisions.marks(two_events, asked(), write=False).tables["marks"]
+    both = decisions.decide_marks(two_events, asked(), write=False).tables["marks"]
     alone = [
-        decisions.marks(two_events, asked(event=event), write=False).tables["marks"]
+        decisions.decide_marks(two_events, asked(event=event), write=False).tables["marks"]
         for event in ("4x100", "4x400")
     ]
     assert both.equals(pa.concat_tables(alone))
@@ -119,12 +119,12 @@ def test_events_are_advised_apart(two_events):
 
 
 def test_the_order_is_of_the_most_practised_event(two_events):
-    found = decisions.order(two_events, asked(), decisions.Wishes({}), write=False)
+    found = decisions.decide_order(two_events, asked(), decisions.Wishes({}), write=False)
     assert set(found.tables["orders"]["event"].to_pylist()) == {"4x100"}
 
 
 def test_a_visual_change_lacks_no_race_mark(two_events):
-    lacks = decisions.progress(two_events, asked(), write=False).lacks
+    lacks = decisions.decide_progress(two_events, asked(), write=False).lacks
     assert {lack.event for lack in lacks} <= {"4x100"}
     assert len({(x.incoming, x.outgoing) for x in lacks}) == len(lacks)
     untried = [lack for lack in lacks if lack.reps == 0]
@@ -136,13 +136,13 @@ def test_a_visual_change_lacks_no_race_mark(two_events):
 
 def test_orders_keep_the_wishes_and_are_ranked(season):
     wishes = decisions.Wishes({"otter": 4}, (("heron", 1),), {"rowan": "left"})
-    found = decisions.order(season, asked(), wishes, write=False)
+    found = decisions.decide_order(season, asked(), wishes, write=False)
     rows = schema.check("orders", found.tables["orders"]).to_pylist()
     # rowan carries in the left hand: leg 2, for 4 is the otter's
     assert {(r["leg1"], r["leg2"], r["leg3"], r["leg4"]) for r in rows} == {
         ("stoat", "rowan", "heron", "otter")
     }
-    free = decisions.order(season, asked(), decisions.Wishes({}), write=False)
+    free = decisions.decide_order(season, asked(), decisions.Wishes({}), write=False)
     rows = free.tables["orders"].to_pylist()
     assert len(rows) == math.factorial(4)
     assert [row["rank"] for row in rows] == list(range(1, 25))
@@ -152,7 +152,7 @@ def test_orders_keep_the_wishes_and_are_ranked(season):
 
 
 def test_a_newcomer_is_a_reserve_and_nobody_is_missed_to_advantage(season):
-    found = decisions.order(
+    found = decisions.decide_order(
         season, asked(team=(*NAMES, "magpie")), decisions.Wishes({}), write=False
     )
     assert found.orders.legs.shape == (math.perm(5, 4), 4)
@@ -166,7 +166,9 @@ def test_a_newcomer_is_a_reserve_and_nobody_is_missed_to_advantage(season):
 
 def test_flat_times_of_strangers_are_refused(season):
     with pytest.raises(UsageError, match="gull"):
-        decisions.order(season, asked(), decisions.Wishes({}), flat_s={"gull": 48.0}, write=False)
+        decisions.decide_order(
+            season, asked(), decisions.Wishes({}), flat_s={"gull": 48.0}, write=False
+        )
 
 
 # --- lakes as they come -------------------------------------------------------------------------
@@ -175,21 +177,21 @@ def test_flat_times_of_strangers_are_refused(season):
 def test_a_broken_session_is_left_out_and_the_others_go_on(out, season):
     path = store.table_path(out, "exchanges", "evening-5-2")
     path.write_bytes(path.read_bytes()[:-40])
-    found = decisions.runners(out, asked())
+    found = decisions.decide_runners(out, asked())
     assert any("evening-5-2" in remark for remark in found.remarks)
-    whole = decisions.runners(season, asked(), write=False)
+    whole = decisions.decide_runners(season, asked(), write=False)
     reps = [pc.sum(x.tables["runners"]["reps_in"]).as_py() for x in (found, whole)]
     assert 0 < reps[0] < reps[1]
     assert reps[1] == 10
 
 
 def test_a_lake_of_broken_sessions_is_an_input_error_and_keeps_what_was_advised(out):
-    decisions.runners(out, asked())
+    decisions.decide_runners(out, asked())
     for path in (out / "exchanges").rglob("*.parquet"):
         path.write_bytes(b"PAR1")
     before = files_below(out)
     with pytest.raises(InputError):
-        decisions.marks(out, asked())
+        decisions.decide_marks(out, asked())
     assert files_below(out) == before
 
 
@@ -204,7 +206,7 @@ def test_no_lake_is_too_odd_for_a_decision(seed, rows, event):
     odd = random_lake(seed, rows, event)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(decisions.lake, "read", lambda _: odd)
-        for ask in (decisions.runners, decisions.marks, decisions.progress):
+        for ask in (decisions.decide_runners, decisions.decide_marks, decisions.decide_progress):
             found = {}
             with contextlib.suppress(UsageError, NothingMeasured):  # said as what they are
                 found = ask(Path("out"), asked(), write=False).tables
@@ -220,14 +222,14 @@ def test_takeovers_without_curves_still_give_runners(out):
         }
         tables["speed_curves"] = schema.empty("speed_curves")
         store.write_session(out, session, tables, ASKED)
-    rows = decisions.marks(out, asked()).tables["runners"].to_pylist()
+    rows = decisions.decide_marks(out, asked()).tables["runners"].to_pylist()
     assert {row["runner"] for row in rows} == set(NAMES)
     assert all(row["lag_sd_s"] < row["v_max_sd_mps"] for row in rows)  # lags need no curve
 
 
 def test_from_tracks_to_marks_and_an_order(tmp_path):
     process(LARCH / "session.toml", tmp_path)
-    found = decisions.marks(tmp_path, asked())
+    found = decisions.decide_marks(tmp_path, asked())
     advised = found.tables["marks"].filter(found.tables["marks"]["advised"]).to_pylist()
     assert [(r["incoming"], r["outgoing"]) for r in advised] == ordered_pairs(
         ("heron", "otter", "rowan", "stoat")
@@ -242,7 +244,9 @@ def test_from_tracks_to_marks_and_an_order(tmp_path):
         assert row["mark_feet"] == pytest.approx(row["mark_m"] / feet[row["outgoing"]])
         if pair in used.index:  # the squad's own marks brought passes at 17 to 23 m of 30
             assert abs(row["mark_m"] - used[pair] * feet[row["outgoing"]]) < 3.0
-    ranked = decisions.order(tmp_path, asked(race=True), decisions.Wishes({})).tables["orders"]
+    ranked = decisions.decide_order(tmp_path, asked(race=True), decisions.Wishes({})).tables[
+        "orders"
+    ]
     assert ranked.num_rows == 24
     # four legs at the zone speeds of this squad, 30 m in 3.2 to 3.4 s, and one standing start
     assert 42.0 < ranked["time_s"][0].as_py() < 52.0

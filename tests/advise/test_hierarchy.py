@@ -34,7 +34,7 @@ def scalars(y, sd):
 
 def solved(y, sd, runner, n, prior, **other):
     values = scalars(np.asarray(y, dtype=float), sd)
-    return hierarchy.estimate(*values, np.asarray(runner), n, prior, **other)
+    return hierarchy.estimate_effects(*values, np.asarray(runner), n, prior, **other)
 
 
 def sds(effects):
@@ -82,7 +82,7 @@ def test_truth_comes_back_within_its_errors(prior, blunders):
     new, known, spreads = [], [], []
     for _ in range(60 // len(prior.mean)):
         own, scale, seen = squad(rng, prior, blunders=blunders)
-        effects = hierarchy.estimate(*seen, len(own), prior)
+        effects = hierarchy.estimate_effects(*seen, len(own), prior)
         z = (effects.mean - own) / sds(effects)
         new.append(z[0])
         known.append(z[1:].ravel())
@@ -101,7 +101,9 @@ def test_reported_means_are_the_gaussian_posterior_for_the_reported_variances():
     # rank-deficient ones included, one dense linear system for all.
     rng = np.random.default_rng(2)
     own, _, (information, weighted, runner) = squad(rng, PRIOR)
-    found = hierarchy.estimate(information, weighted, runner, len(own), PRIOR, blunders=False)
+    found = hierarchy.estimate_effects(
+        information, weighted, runner, len(own), PRIOR, blunders=False
+    )
     n, p = own.shape
     # unknowns: squad's mean, then each runner's departure from it
     prior_cov = np.kron(np.diag(np.r_[0.0, np.ones(n)]), found.between)
@@ -235,7 +237,7 @@ def test_one_way_effects_of_equally_steady_batches_are_maximum_likelihood():
 
 def test_nobody_with_a_rep_is_the_prior():
     nothing = np.zeros((0, 3, 3)), np.zeros((0, 3)), np.zeros(0, dtype=np.intp)
-    found = hierarchy.estimate(*nothing, 4, PRIOR)
+    found = hierarchy.estimate_effects(*nothing, 4, PRIOR)
     np.testing.assert_allclose(found.mean, np.tile(PRIOR.mean, (4, 1)))
     np.testing.assert_allclose(sds(found), np.tile(np.hypot(PRIOR.mean_sd, PRIOR.between), (4, 1)))
     np.testing.assert_allclose(found.spread, np.tile(PRIOR.within, (4, 1)))
@@ -245,8 +247,8 @@ def test_nobody_with_a_rep_is_the_prior():
 def test_reps_that_say_nothing_are_no_reps():
     rng = np.random.default_rng(3)
     _, _, (information, weighted, runner) = squad(rng, PRIOR)
-    found = hierarchy.estimate(information, weighted, runner, 6, PRIOR)
-    more = hierarchy.estimate(
+    found = hierarchy.estimate_effects(information, weighted, runner, 6, PRIOR)
+    more = hierarchy.estimate_effects(
         np.concatenate([np.zeros((5, 3, 3)), information]),
         np.concatenate([np.zeros((5, 3)), weighted]),
         np.concatenate([[0, 1, 2, 3, 4], runner]),
@@ -262,7 +264,7 @@ def test_a_component_nobody_measured_stays_at_its_prior():
     information, weighted = information.copy(), weighted.copy()
     information[:, 2, :] = information[:, :, 2] = 0.0
     weighted[:, 2] = 0.0
-    found = hierarchy.estimate(information, weighted, runner, 6, PRIOR)
+    found = hierarchy.estimate_effects(information, weighted, runner, 6, PRIOR)
     first = np.hypot(PRIOR.mean_sd[2], PRIOR.between[2])
     assert np.all(np.abs(found.mean[:, 2] - PRIOR.mean[2]) < 0.3 * first)
     assert np.all(sds(found)[:, 2] > 0.8 * first)
@@ -272,7 +274,7 @@ def test_a_component_nobody_measured_stays_at_its_prior():
 def test_a_runner_without_reps_is_the_squads_mean_give_or_take_what_runners_differ():
     rng = np.random.default_rng(5)
     _, _, seen = squad(rng, PRIOR)
-    found = hierarchy.estimate(*seen, 6, PRIOR)
+    found = hierarchy.estimate_effects(*seen, 6, PRIOR)
     np.testing.assert_allclose(found.mean[0], found.squad, rtol=1e-6)
     np.testing.assert_allclose(found.cov[0], found.squad_cov + found.between, atol=1e-5)
     np.testing.assert_allclose(found.pull[0], np.eye(3), atol=1e-3)  # he follows it wholly
@@ -365,9 +367,9 @@ def test_neither_the_order_of_reps_nor_the_runners_numbers_matter(seed):
     rng = np.random.default_rng(seed)
     _, _, (information, weighted, runner) = squad(rng, PRIOR, most=6)
     weight = rng.uniform(0.3, 1.0, len(runner))
-    one = hierarchy.estimate(information, weighted, runner, 6, PRIOR, weight)
+    one = hierarchy.estimate_effects(information, weighted, runner, 6, PRIOR, weight)
     order, number = rng.permutation(len(runner)), rng.permutation(6)
-    other = hierarchy.estimate(
+    other = hierarchy.estimate_effects(
         information[order], weighted[order], number[runner][order], 6, PRIOR, weight[order]
     )
     same(one, other, number, rtol=1e-4, atol=1e-7)
@@ -379,8 +381,8 @@ def test_a_rep_that_counts_twice_is_the_rep_and_its_double(seed):
     rng = np.random.default_rng(seed)
     _, _, (information, weighted, runner) = squad(rng, PRIOR, most=6)
     times = rng.integers(1, 4, len(runner))
-    one = hierarchy.estimate(information, weighted, runner, 6, PRIOR, times.astype(float))
-    other = hierarchy.estimate(
+    one = hierarchy.estimate_effects(information, weighted, runner, 6, PRIOR, times.astype(float))
+    other = hierarchy.estimate_effects(
         *(np.repeat(x, times, axis=0) for x in (information, weighted, runner)), 6, PRIOR
     )
     same(one, other, rtol=1e-4, atol=1e-7)
@@ -391,11 +393,11 @@ def test_a_rep_that_counts_twice_is_the_rep_and_its_double(seed):
 def test_the_unit_does_not_matter(seed, unit):
     rng = np.random.default_rng(seed)
     _, _, (information, weighted, runner) = squad(rng, ONE, most=6)
-    one = hierarchy.estimate(information, weighted, runner, 6, ONE)
+    one = hierarchy.estimate_effects(information, weighted, runner, 6, ONE)
     scaled = hierarchy.Prior(
         ONE.mean * unit, ONE.mean_sd * unit, ONE.between * unit, ONE.within * unit
     )
-    other = hierarchy.estimate(information / unit**2, weighted / unit, runner, 6, scaled)
+    other = hierarchy.estimate_effects(information / unit**2, weighted / unit, runner, 6, scaled)
     np.testing.assert_allclose(other.mean, one.mean * unit, rtol=1e-3, atol=1e-4 * unit)
     np.testing.assert_allclose(other.cov, one.cov * unit**2, rtol=1e-2)
     np.testing.assert_allclose(other.spread, one.spread * unit, rtol=1e-2)

@@ -47,19 +47,19 @@ def looked():
 
 @pytest.fixture(scope="module")
 def squad(known):
-    (one,) = marks.squads(known, FIXED)
+    (one,) = marks.find_squads(known, FIXED)
     return one
 
 
 @pytest.fixture(scope="module")
 def advice(squad):
-    return marks.of_squad(squad, FIXED)
+    return marks.advise_squad(squad, FIXED)
 
 
 @pytest.fixture(scope="module")
 def visual(looked):
-    (one,) = marks.squads(looked, Settings())
-    return marks.of_squad(one, Settings(**FEW))
+    (one,) = marks.find_squads(looked, Settings())
+    return marks.advise_squad(one, Settings(**FEW))
 
 
 def by_pair(advice) -> dict:
@@ -72,7 +72,7 @@ def by_pair(advice) -> dict:
 @pytest.mark.parametrize("which", ["advice", "visual"])
 def test_every_pair_tried_or_not_in_both_orders_has_one_advised_row(which, request):
     advice = request.getfixturevalue(which)
-    table = schema.check("marks", marks.table([advice]))
+    table = schema.check("marks", marks.marks_table([advice]))
     advised = table.filter(table["advised"])
     pairs = list(zip(*(advised[x].to_pylist() for x in ("incoming", "outgoing")), strict=True))
     assert pairs == ordered_pairs(advice.squad.runners)
@@ -97,7 +97,7 @@ def test_reps_are_of_the_incoming_as_incoming_and_the_outgoing_as_outgoing(known
 def test_marks_lie_on_half_foot_lengths_of_the_receiver(known, advice):
     feet = dict(zip(*(known.exchanges[x].to_pylist() for x in ("outgoing", "foot_m")), strict=True))
     assert len(set(feet.values())) > 1  # else the wrong runner's foot would do
-    for row in marks.table([advice]).to_pylist():
+    for row in marks.marks_table([advice]).to_pylist():
         assert (2 * row["mark_feet"]).is_integer()
         assert row["mark_m"] == pytest.approx(row["mark_feet"] * feet[row["outgoing"]], abs=1e-9)
 
@@ -106,7 +106,9 @@ def test_a_runner_who_only_brought_the_baton_has_feet_too(known):
     rows = known.exchanges.to_pylist()
     wren = rows[0]["incoming"]
     only = pc.not_equal(known.exchanges["outgoing"], wren)
-    table = marks.advise(replace(known, exchanges=known.exchanges.filter(only)), settings=FIXED)
+    table = marks.advise_table(
+        replace(known, exchanges=known.exchanges.filter(only)), settings=FIXED
+    )
     feet = [row["mark_feet"] for row in table.to_pylist() if row["outgoing"] == wren]
     assert feet
     assert None not in feet
@@ -120,7 +122,7 @@ def test_without_a_foot_length_there_are_no_feet_until_it_is_given(known):
         exchanges = exchanges.set_column(place, exchanges.schema.field(name), none)
     barefoot = replace(known, exchanges=exchanges)
     wren = exchanges["outgoing"][0].as_py()
-    table = marks.advise(barefoot, settings=replace(FIXED, feet_m={wren: 0.25}))
+    table = marks.advise_table(barefoot, settings=replace(FIXED, feet_m={wren: 0.25}))
     for row in table.to_pylist():
         assert (row["mark_feet"] is not None) is (row["outgoing"] == wren)
         if row["mark_feet"] is not None:
@@ -129,7 +131,7 @@ def test_without_a_foot_length_there_are_no_feet_until_it_is_given(known):
 
 def test_a_newcomer_is_paired_with_everybody_and_known_worse_than_they(known):
     (old, *others) = sorted(set(known.exchanges["incoming"].to_pylist()))
-    table = marks.advise(known, settings=replace(FIXED, team=(old, "magpie", others[0])))
+    table = marks.advise_table(known, settings=replace(FIXED, team=(old, "magpie", others[0])))
     advised = table.filter(table["advised"]).to_pylist()
     rows = {(row["incoming"], row["outgoing"]): row for row in advised}
     assert list(rows) == ordered_pairs((old, "magpie", others[0]))
@@ -144,7 +146,7 @@ def test_a_newcomer_is_paired_with_everybody_and_known_worse_than_they(known):
 def test_who_joins_the_team_moves_nobody_elses_mark(known):
     names = sorted(set(known.exchanges["incoming"].to_pylist()))[:2]
     alone, joined = (
-        marks.advise(known, settings=replace(FIXED, team=team))
+        marks.advise_table(known, settings=replace(FIXED, team=team))
         for team in (tuple(names), (names[0], "magpie", names[1]))
     )
     known_only = pc.and_(*(pc.is_in(joined[x], pa.array(names)) for x in ("incoming", "outgoing")))
@@ -179,10 +181,10 @@ def test_the_baton_loss_is_against_a_baton_that_keeps_the_incoming_speed(squad, 
 
 
 def test_the_same_seed_gives_the_same_table_and_another_nearly_the_same_advice(squad, advice):
-    again = marks.of_squad(squad, FIXED)
-    assert marks.table([again]).equals(marks.table([advice]))
-    other = marks.of_squad(squad, replace(FIXED, seed=2))
-    assert not marks.table([other]).equals(marks.table([advice]))
+    again = marks.advise_squad(squad, FIXED)
+    assert marks.marks_table([again]).equals(marks.marks_table([advice]))
+    other = marks.advise_squad(squad, replace(FIXED, seed=2))
+    assert not marks.marks_table([other]).equals(marks.marks_table([advice]))
     moved = [
         a.at("mark_m") - b.at("mark_m") for a, b in zip(advice.pairs, other.pairs, strict=True)
     ]
@@ -194,10 +196,12 @@ def test_the_same_seed_gives_the_same_table_and_another_nearly_the_same_advice(s
 
 def by_hand(**how) -> marks.PairAdvice:
     """A pair whose errors and spreads are set, with nothing in the lake behind it."""
-    nothing = takeovers.gather(schema.empty("exchanges"), schema.empty("speed_curves"), "4x100")
+    nothing = takeovers.gather_reps(
+        schema.empty("exchanges"), schema.empty("speed_curves"), "4x100"
+    )
     squad = replace(pair_squad(**how), reps=nothing)
     asked = Settings(stand_m=0.0, outer=64, inner=32)
-    return by_pair(marks.of_squad(squad, asked))["robin", "wren"]
+    return by_pair(marks.advise_squad(squad, asked))["robin", "wren"]
 
 
 def test_ten_times_the_reps_make_errors_smaller_and_leave_spreads():
@@ -263,7 +267,7 @@ def untried(advice):
 
 def after(squad, names, settings=FIXED):
     """Advice for one pair alone."""
-    return by_pair(marks.of_squad(squad, replace(settings, team=names)))[names]
+    return by_pair(marks.advise_squad(squad, replace(settings, team=names)))[names]
 
 
 @pytest.mark.parametrize("legal", [1.0, 0.0])
@@ -331,7 +335,7 @@ def test_reps_from_another_stand_do_not_count_and_old_ones_hardly(squad, untried
 
 def test_a_looser_risk_never_gives_a_slower_mark(squad):
     risks = (0.02, 0.05, 0.1, 0.2, 0.4)
-    told = [by_pair(marks.of_squad(squad, replace(FIXED, risk=risk))) for risk in risks]
+    told = [by_pair(marks.advise_squad(squad, replace(FIXED, risk=risk))) for risk in risks]
     kept = 0
     for names in told[0]:
         pairs = [one[names] for one in told]
@@ -346,7 +350,7 @@ def test_a_looser_risk_never_gives_a_slower_mark(squad):
 
 def test_where_a_mark_keeps_the_risk_the_advised_one_does_else_it_says_so(squad):
     for risk in (0.02, 0.1):
-        for pair in marks.of_squad(squad, replace(FIXED, risk=risk)).pairs:
+        for pair in marks.advise_squad(squad, replace(FIXED, risk=risk)).pairs:
             keeps = (pair.columns["p_in_time"] >= 1 - risk) & (pair.columns["p_ran_into"] <= risk)
             assert bool(keeps[pair.advised]) is bool(keeps.any())
             said = " ".join(pair.remarks)
@@ -358,7 +362,7 @@ def test_where_a_mark_keeps_the_risk_the_advised_one_does_else_it_says_so(squad)
 
 
 def test_an_earlier_latest_pass_is_a_nearer_mark(squad, advice):
-    asked = marks.of_squad(squad, replace(FIXED, latest_m=18.0))
+    asked = marks.advise_squad(squad, replace(FIXED, latest_m=18.0))
     nearer = 0
     for plain, early in zip(advice.pairs, asked.pairs, strict=True):
         assert (early.columns["p_in_time"] <= early.columns["p_in_zone"] + 1e-9).all()
@@ -370,7 +374,7 @@ def test_an_earlier_latest_pass_is_a_nearer_mark(squad, advice):
 
 
 def test_a_tail_wind_is_run_in_less_time(squad, advice):
-    wind = marks.of_squad(squad, replace(FIXED, wind_mps=2.0))
+    wind = marks.advise_squad(squad, replace(FIXED, wind_mps=2.0))
     gains = []
     for plain, pair in zip(advice.pairs, wind.pairs, strict=True):
         at = plain.at("mark_m")  # one and the same mark
@@ -381,7 +385,7 @@ def test_a_tail_wind_is_run_in_less_time(squad, advice):
 
 
 def test_a_stand_that_is_not_given_is_looked_for_and_does_not_do_worse(squad, advice):
-    free = marks.of_squad(squad, replace(FIXED, stand_m=None))
+    free = marks.advise_squad(squad, replace(FIXED, stand_m=None))
     assert all(0.0 <= pair.stand_m <= 15.0 for pair in free.pairs)
 
     def cost(pair):
@@ -394,7 +398,7 @@ def test_a_stand_that_is_not_given_is_looked_for_and_does_not_do_worse(squad, ad
 
 
 def test_the_older_zones_are_twenty_metres_after_ten_of_acceleration(squad):
-    asked = marks.of_squad(squad, replace(FIXED, older=True))
+    asked = marks.advise_squad(squad, replace(FIXED, older=True))
     assert (asked.conditions.zone_m, asked.conditions.back_m) == (20.0, -10.0)
     for pair in asked.pairs:
         assert 1.5 < pair.at("zone_time_s") < 2.7  # 20 m at 8 to 12 m/s, more or less
@@ -404,21 +408,23 @@ def test_the_older_zones_are_twenty_metres_after_ten_of_acceleration(squad):
 
 def test_moving_the_tape_is_read_from_the_curve(advice):
     for pair in advice.pairs:
-        assert marks.moved(pair, 0.0) == pytest.approx(dict.fromkeys(marks.moved(pair, 0.0), 0.0))
+        assert marks.move_tape(pair, 0.0) == pytest.approx(
+            dict.fromkeys(marks.move_tape(pair, 0.0), 0.0)
+        )
         step = round(pair.foot_m / np.diff(pair.columns["mark_m"])[0])
         k = pair.advised
         for feet, to in ((1.0, k + step), (-1.0, k - step)):
-            change = marks.moved(pair, feet)
+            change = marks.move_tape(pair, feet)
             if not 0 <= to < len(pair.columns["mark_m"]):
                 assert change is None
                 continue
             for name, by in change.items():
                 assert by == pytest.approx(pair.at(name, to) - pair.at(name), abs=1e-9), name
-        farther = marks.moved(pair, 1.0)
+        farther = marks.move_tape(pair, 1.0)
         if farther is not None:
             assert farther["pass_m"] > 0
             assert farther["p_ran_away"] >= 0
-    assert marks.moved(advice.pairs[0], 1000.0) is None
+    assert marks.move_tape(advice.pairs[0], 1000.0) is None
 
 
 # --- by sight ---------------------------------------------------------------------------------
@@ -433,13 +439,13 @@ def test_in_the_visual_change_the_mark_is_a_place_and_the_gap_what_is_seen(visua
         assert gap == pytest.approx(marks_m + pair.stand_m, abs=0.3)
         assert pair.pace in marks.PACES
         assert "visual change" in " ".join(pair.remarks)
-    table = marks.table([visual])
+    table = marks.marks_table([visual])
     assert set(table["pace"].to_pylist()) <= set(marks.PACES)
 
 
 def test_the_pace_is_the_coachs_where_given_and_no_matter_of_the_blind_change(visual, squad):
-    told = marks.of_squad(visual.squad, Settings(stand_m=0.0, pace=0.9, **FEW))
-    full = marks.of_squad(visual.squad, Settings(stand_m=0.0, pace=1.0, **FEW))
+    told = marks.advise_squad(visual.squad, Settings(stand_m=0.0, pace=0.9, **FEW))
+    full = marks.advise_squad(visual.squad, Settings(stand_m=0.0, pace=1.0, **FEW))
     assert {pair.pace for pair in told.pairs} == {0.9}
     for both in zip(told.pairs, full.pairs, strict=True):
         columns = [pair.columns for pair in both]
@@ -447,8 +453,8 @@ def test_the_pace_is_the_coachs_where_given_and_no_matter_of_the_blind_change(vi
         part, all_ = (np.interp(at, c["mark_m"], c["closing_mps"]) for c in columns)
         assert part > all_
     asked = replace(FIXED, team=squad.runners[:2])
-    plain, paced = (marks.of_squad(squad, replace(asked, pace=pace)) for pace in (None, 0.8))
-    assert marks.table([plain]).equals(marks.table([paced]))
+    plain, paced = (marks.advise_squad(squad, replace(asked, pace=pace)) for pace in (None, 0.8))
+    assert marks.marks_table([plain]).equals(marks.marks_table([paced]))
 
 
 # --- what cannot be ----------------------------------------------------------------------------
@@ -476,19 +482,19 @@ def test_settings_refuse_nonsense_and_say_what_can_be(nonsense):
 
 def test_a_team_of_one_is_none(squad):
     with pytest.raises(UsageError, match="two runners"):
-        marks.of_squad(squad, replace(FIXED, team=(squad.runners[0],)))
+        marks.advise_squad(squad, replace(FIXED, team=(squad.runners[0],)))
 
 
 def test_an_event_that_nobody_ran_names_those_that_were(known):
     with pytest.raises(UsageError, match="4x100") as caught:
-        marks.advise(known, event="4x200")
+        marks.advise_table(known, event="4x200")
     assert "4x200" in str(caught.value)
 
 
 def test_a_lake_without_a_takeover_is_nothing_measured():
     empty = Lake(Path("out"), schema.empty("exchanges"), schema.empty("speed_curves"), {})
     with pytest.raises(NothingMeasured):
-        marks.advise(empty)
+        marks.advise_table(empty)
 
 
 @pytest.mark.filterwarnings("error")
@@ -496,8 +502,8 @@ def test_a_lake_without_a_takeover_is_nothing_measured():
 @trials(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_no_lake_is_too_odd(seed, rows, event):
     """The table holds to its schema, or a pair is left out with a word."""
-    advice = marks.advices(random_lake(seed, rows, event), Settings(outer=8, inner=8))[0]
-    table = schema.check("marks", marks.table([advice]))
+    advice = marks.advise_lake(random_lake(seed, rows, event), Settings(outer=8, inner=8))[0]
+    table = schema.check("marks", marks.marks_table([advice]))
     told = {(p.incoming, p.outgoing) for p in advice.pairs}
     assert pc.sum(table["advised"]).as_py() in (None, len(told))
     for a, b in ordered_pairs(advice.squad.runners):
@@ -513,7 +519,7 @@ def test_of_marks_said_to_be_safe_as_many_are(practice):
     another = squads.lake(22, n_runners=4, evenings=1, reps=10)
     for seed, (lake, squad, site) in ((5, practice), (22, another)):
         rng = np.random.default_rng(seed)
-        advice = marks.advices(lake, Settings(stand_m=0.0, outer=32, inner=16))[0]
+        advice = marks.advise_lake(lake, Settings(stand_m=0.0, outer=32, inner=16))[0]
         pair = advice.pairs[2 * seed % 12]
         p = pair.columns["p_in_zone"]
         ks = [int(np.argmin(np.abs(p - aim))) for aim in (0.3, 0.6, 0.88, 0.95)]

@@ -105,14 +105,14 @@ def test_zones_and_ways_make_the_whole_race(lane, rules, monkeypatch):
     legs = orders.Legs(**{**vars(legs), **even})
     for lost, expected in ((0.0, 40.0), (0.1, 40.0 + 23.122 / 9)):
         monkeypatch.setattr(bends, "bend_loss", lambda v, *_, lost=lost: np.full_like(v, lost))
-        found = orders.orders(legs)
+        found = orders.rank_orders(legs)
         assert found.time_s == pytest.approx(expected + bends.REACTION_S, abs=2e-4)
 
 
 def test_an_order_is_the_sum_of_its_terms():
     legs = team(SIX, sd=0.1)
-    parts = orders.terms(legs, seed=3)
-    found = orders.orders(legs, seed=3)
+    parts = orders.time_terms(legs, seed=3)
+    found = orders.rank_orders(legs, seed=3)
     everyone = {}
     for a, b, c, d in itertools.permutations(range(6), 4):
         draws = parts.first[:, a] + parts.pair[:, a, b, 0]
@@ -133,9 +133,9 @@ def test_an_order_is_the_sum_of_its_terms():
 
 def test_more_orders_than_fit_at_once_give_the_same(monkeypatch):
     legs = team(SIX, sd=0.1)
-    whole = orders.orders(legs)
+    whole = orders.rank_orders(legs)
     monkeypatch.setattr(orders, "AT_ONCE", 7)
-    parts = orders.orders(legs)
+    parts = orders.rank_orders(legs)
     for name in ("legs", "time_s", "time_sd_s", "p_best"):
         assert getattr(parts, name) == pytest.approx(getattr(whole, name)), name
 
@@ -149,7 +149,8 @@ def test_where_the_receiver_stands_is_not_run_twice(monkeypatch):
     start = np.zeros((4, 4))
     start[0, 1] = 2.0
     more = (
-        orders.terms(team(SIX[:4], outgoing_start_m=start)).pair - orders.terms(team(SIX[:4])).pair
+        orders.time_terms(team(SIX[:4], outgoing_start_m=start)).pair
+        - orders.time_terms(team(SIX[:4])).pair
     )
 
     def took(start, way):
@@ -162,7 +163,7 @@ def test_where_the_receiver_stands_is_not_run_twice(monkeypatch):
 
 
 def test_the_race_spread_does_not_shrink_with_data_and_the_error_does():
-    rough, fine = (orders.orders(team(SIX, sd=sd, draws=400)) for sd in (0.3, 0.0))
+    rough, fine = (orders.rank_orders(team(SIX, sd=sd, draws=400)) for sd in (0.3, 0.0))
     assert rough.time_spread_s.mean() == pytest.approx(fine.time_spread_s.mean(), rel=0.02)
     assert rough.time_sd_s.mean() > fine.time_sd_s.mean() + 0.1
     # three zones, the reaction, and the form of four runners over 80 and three ways of some 70 m
@@ -174,7 +175,7 @@ def test_the_race_spread_does_not_shrink_with_data_and_the_error_does():
 @settings(max_examples=10, deadline=None)
 def test_a_seed_gives_its_numbers_again(seed):
     legs = team(SIX[:5], sd=0.1, draws=10)
-    one, other = (orders.orders(legs, seed=seed) for _ in range(2))
+    one, other = (orders.rank_orders(legs, seed=seed) for _ in range(2))
     assert np.array_equal(one.time_s, other.time_s)
     assert np.array_equal(one.p_best, other.p_best)
 
@@ -194,8 +195,8 @@ def test_the_first_order_beats_the_second_as_often_as_said():
         belief = true.copy()
         belief[:, 0] = 10.0 + (seen - 10.0) * 0.4**2 / (0.4**2 + 0.3**2)
         sd = (0.4**-2 + 0.3**-2) ** -0.5
-        found = orders.orders(team(belief, sd=sd, draws=60, seed=k), seed=k)
-        parts = orders.terms(team(true, draws=1), seed=100_000 + k)
+        found = orders.rank_orders(team(belief, sd=sd, draws=60, seed=k), seed=k)
+        parts = orders.time_terms(team(true, draws=1), seed=100_000 + k)
         (a, b, c, d), (e, f, g, h) = found.legs[:2]
         first = parts.first[0, a] + parts.pair[0, a, b, 0] + parts.pair[0, b, c, 1]
         second = parts.first[0, e] + parts.pair[0, e, f, 0] + parts.pair[0, f, g, 1]
@@ -209,11 +210,11 @@ def test_the_first_order_beats_the_second_as_often_as_said():
 def test_a_pair_that_changes_badly_is_not_run(monkeypatch):
     without_chance(monkeypatch)
     good = team(SIX)
-    best = orders.orders(good)
+    best = orders.rank_orders(good)
     a, b = best.legs[0][1:3]
     zone = good.zone_time_s.copy()
     zone[:, a, b] += 0.5
-    other = orders.orders(orders.Legs(**{**vars(good), "zone_time_s": zone}))
+    other = orders.rank_orders(orders.Legs(**{**vars(good), "zone_time_s": zone}))
     assert (a, b) not in itertools.pairwise(other.legs[0].tolist())
     assert other.time_s[0] >= best.time_s[0]
     row = [*map(tuple, other.legs.tolist())].index(tuple(best.legs[0].tolist()))
@@ -247,9 +248,9 @@ def test_all_orders_that_meet_the_wishes_and_no_other(fixed, forbidden, hands):
     legs = team(SIX[:5], draws=3)
     if not wanted:
         with pytest.raises(UsageError, match="no order is left; leg 1: "):
-            orders.orders(legs, fixed=fixed, forbidden=forbidden, hands=hands)
+            orders.rank_orders(legs, fixed=fixed, forbidden=forbidden, hands=hands)
         return
-    found = orders.orders(legs, fixed=fixed, forbidden=forbidden, hands=hands)
+    found = orders.rank_orders(legs, fixed=fixed, forbidden=forbidden, hands=hands)
     assert {found.names(k) for k in range(len(found.legs))} == wanted
     assert len(found.legs) == len(wanted)
 
@@ -280,7 +281,7 @@ def test_all_orders_that_meet_the_wishes_and_no_other(fixed, forbidden, hands):
 )
 def test_what_cannot_be_asked(legs, wishes, words):
     with pytest.raises(UsageError, match=words):
-        orders.orders(legs, **wishes)
+        orders.rank_orders(legs, **wishes)
 
 
 def test_a_pair_that_is_not_known_is_left_out():
@@ -288,13 +289,13 @@ def test_a_pair_that_is_not_known_is_left_out():
     zone = legs.zone_time_s.copy()
     zone[:, 0, 1] = np.nan
     some = orders.Legs(**{**vars(legs), "zone_time_s": zone})
-    found = orders.orders(some)
+    found = orders.rank_orders(some)
     assert len(found.legs) == 24 - 6  # robin to wren comes in six
     assert all((0, 1) not in itertools.pairwise(row) for row in found.legs.tolist())
     assert np.isfinite(found.time_sd_s).all()
     nobody = orders.Legs(**{**vars(legs), "zone_time_s": np.full_like(zone, np.nan)})
     with pytest.raises(UsageError, match="no order whose three pairs"):
-        orders.orders(nobody)
+        orders.rank_orders(nobody)
 
 
 # --- reserves --------------------------------------------------------------------------
@@ -302,12 +303,12 @@ def test_a_pair_that_is_not_known_is_left_out():
 
 def test_reserves_are_the_best_orders_of_those_who_are_left():
     legs = team(SIX, sd=0.1)
-    best = orders.orders(legs)
+    best = orders.rank_orders(legs)
     before = set(itertools.pairwise(best.names()))
-    found = orders.reserves(legs, best)
+    found = orders.find_reserves(legs, best)
     assert [r.out for r in found] == list(best.names())
     for reserve in found:
-        rest = orders.orders(legs, forbidden={(reserve.out, leg) for leg in orders.LEGS})
+        rest = orders.rank_orders(legs, forbidden={(reserve.out, leg) for leg in orders.LEGS})
         assert reserve.order == rest.names()
         assert reserve.costs_s == pytest.approx(rest.time_s[0] - best.time_s[0])
         pairs = set(itertools.pairwise(reserve.order))
@@ -325,8 +326,8 @@ def test_reserves_are_the_best_orders_of_those_who_are_left():
 def test_reserves_keep_the_wishes_of_those_who_are_left():
     legs = team(SIX[:5], sd=0.1)
     wishes = {"fixed": {"robin": 4, "heron": 1}, "forbidden": {("wren", 2)}}
-    best = orders.orders(legs, **wishes)
-    for reserve in orders.reserves(legs, best, **wishes):
+    best = orders.rank_orders(legs, **wishes)
+    for reserve in orders.find_reserves(legs, best, **wishes):
         places = {name: leg for leg, name in enumerate(reserve.order, 1)}
         assert reserve.out == "robin" or places["robin"] == 4
         assert reserve.out == "heron" or places["heron"] == 1
@@ -335,13 +336,13 @@ def test_reserves_keep_the_wishes_of_those_who_are_left():
 
 def test_a_team_without_reserve_is_told():
     legs = team(SIX[:4])
-    assert [r.remark for r in orders.reserves(legs, orders.orders(legs))] == [
+    assert [r.remark for r in orders.find_reserves(legs, orders.rank_orders(legs))] == [
         "no reserve: the team has four runners"
     ] * 4
     legs = team(SIX[:5])
     wishes = {"forbidden": {(name, 1) for name in NAMES[1:5]}}
-    best = orders.orders(legs, **wishes)
-    first, *others = orders.reserves(legs, best, **wishes)
+    best = orders.rank_orders(legs, **wishes)
+    first, *others = orders.find_reserves(legs, best, **wishes)
     assert first.out == "robin"
     assert "no order without robin" in first.remark
     assert first.order is None
@@ -353,8 +354,8 @@ def test_a_team_without_reserve_is_told():
 
 def test_the_table_obeys_its_schema_and_tells_who_is_level():
     legs = team(SIX, sd=0.3, remarks={("robin", "wren"): "never practised", ("jay", "wren"): "-"})
-    found = orders.orders(legs)
-    table = orders.table(found)
+    found = orders.rank_orders(legs)
+    table = orders.orders_table(found)
     assert schema.check("orders", table).num_rows == 360
     rows = table.to_pylist()
     assert [row["rank"] for row in rows] == list(range(1, 361))
@@ -363,16 +364,16 @@ def test_the_table_obeys_its_schema_and_tells_who_is_level():
         pairs = itertools.pairwise(row[f"leg{leg}"] for leg in orders.LEGS)
         told = "robin to wren: never practised" in row["remarks"]
         assert told == (("robin", "wren") in pairs)
-    assert orders.table(found, top=5).to_pylist() == rows[:5]
+    assert orders.orders_table(found, top=5).to_pylist() == rows[:5]
 
 
 def test_one_order_has_no_second():
     fixed = dict(zip(NAMES[:4], orders.LEGS, strict=True))
-    found = orders.orders(team(SIX[:4]), fixed=fixed)
+    found = orders.rank_orders(team(SIX[:4]), fixed=fixed)
     assert found.beats_second is None
     assert found.names() == NAMES[:4]
     assert found.p_best == pytest.approx([1.0])
-    assert orders.table(found).num_rows == 1
+    assert orders.orders_table(found).num_rows == 1
 
 
 # --- published relays ------------------------------------------------------------------
@@ -392,7 +393,7 @@ def gain_s(runners, flats, **more):
     """Flat bests' sum less the relay's expected time in lane 5, the relay run in the form of the
     day: slower than at the runners' bests by what the best of eight races is better than their
     mean."""
-    found = orders.orders(team(runners, draws=400, lane=5, **more))
+    found = orders.rank_orders(team(runners, draws=400, lane=5, **more))
     day = 1 + FORM * BEST_OF_8
     return float(np.mean(np.asarray(flats)[found.legs].sum(axis=1) - day * found.time_s))
 
@@ -431,7 +432,7 @@ def test_the_gain_over_the_flat_bests():
         assert published - 0.3 < 1.8 < faultless
     assert men[1] == pytest.approx(1.8, abs=0.3)
     assert women[1] == pytest.approx(1.8, abs=0.3)
-    error = orders.orders(team(alike(10.3), draws=400, lane=5)).time_sd_s[0]
+    error = orders.rank_orders(team(alike(10.3), draws=400, lane=5)).time_sd_s[0]
     assert 0.25 < error < 0.5
 
 
@@ -451,7 +452,7 @@ def leg_times(flat_s, lane):
     """Of equal runners, at the scratch lines (where the good pass is: 19.4 m into the zone the
     baton skips to 20.6 m), mean over draws."""
     legs = team(alike(flat_s), draws=400, lane=lane)
-    parts = orders.terms(legs)
+    parts = orders.time_terms(legs)
     zone = parts.pair[:, 0, 1].mean(axis=0)
     to_scratch = (PASS_M - FREE_M / 2) / legs.v_in_mps[0, 0]
     return np.array([parts.first[:, 0].mean() + to_scratch, zone[0], zone[1], zone[2] - to_scratch])
@@ -485,10 +486,10 @@ def test_outer_lanes_gain_and_the_order_of_equal_pairs_matters_little():
     """Ward-Smith & Radford, J Sports Sci 20 (2002) 369-381, a model study: outer lanes gain; the
     fastest order has the fastest first and the two slowest last. Here all 24 orders of four
     from 9.9 to 10.3 s lie within 0.1 s, that one among them: what pairs do matters more."""
-    times = [orders.orders(team(alike(10.0), lane=lane)).time_s[0] for lane in (1, 4, 8)]
+    times = [orders.rank_orders(team(alike(10.0), lane=lane)).time_s[0] for lane in (1, 4, 8)]
     assert times[0] > times[1] > times[2]
     different = np.concatenate([alike(flat, 1) for flat in (9.9, 10.0, 10.2, 10.3)])
-    found = orders.orders(team(different, draws=400))
+    found = orders.rank_orders(team(different, draws=400))
     assert np.ptp(found.time_s) < 0.1
     assert found.beats_second < 0.75
 
@@ -500,7 +501,7 @@ def test_a_4x400_is_the_flat_times_less_the_standing_starts(monkeypatch):
     """Each leg by hand: leg 1 all but its last 10 m, the others the flat race's rest after the
     start, each from x = 12 m at the exit line."""
     without_chance(monkeypatch)
-    found = orders.orders(four_hundred((46.0, 47.0, 48.0, 49.0)))
+    found = orders.rank_orders(four_hundred((46.0, 47.0, 48.0, 49.0)))
     rest = -bends.REACTION_S - laws.seconds_to(12.0, 9.8, 1.25, 0.0)
     zones = []  # the first begins within the bend in lanes, the others half on lane 1's
     v_out = laws.speed_mps(laws.seconds_to(20.0, 9.8, 1.25), 9.8, 1.25)
@@ -527,16 +528,16 @@ def test_what_a_flying_start_saves_in_the_4x400():
     legs = four_hundred((44.06,) * 4, v_in_mps=np.full((60, 4), 8.22))
     # carried 12 m at that speed, the rest at the receiver's 7.5 m/s
     zone = np.full_like(legs.zone_time_s, 12 / 8.22 + 8 / 7.5)
-    found = orders.orders(orders.Legs(**{**vars(legs), "zone_time_s": zone}))
+    found = orders.rank_orders(orders.Legs(**{**vars(legs), "zone_time_s": zone}))
     assert 3 * 0.5 < found.flat_gain_s[0] < 3 * 1.2
 
 
 def test_one_bend_in_lanes_and_the_4x200():
-    three, one = (orders.orders(four_hundred(bends_in_lanes=k)).time_s[0] for k in (3, 1))
+    three, one = (orders.rank_orders(four_hundred(bends_in_lanes=k)).time_s[0] for k in (3, 1))
     assert three == pytest.approx(one, abs=0.1)  # only the first zone's bend differs
     legs = four_hundred((21.0, 21.5, 22.0, 22.5), event="4x200", v_in_mps=np.full((60, 4), 9.5))
     zone = np.full_like(legs.zone_time_s, 3.1)
-    found = orders.orders(
+    found = orders.rank_orders(
         orders.Legs(**{**vars(legs), "zone_time_s": zone, "outgoing_start_m": np.zeros((4, 4))}),
         hands={"robin": "left"},
     )
@@ -546,10 +547,12 @@ def test_one_bend_in_lanes_and_the_4x200():
 
 def test_a_flat_time_known_badly_shows(monkeypatch):
     without_chance(monkeypatch)
-    known = orders.orders(four_hundred((46.0, 47.0, 48.0, 49.0)))
-    guess = orders.orders(four_hundred((46.0, 47.0, 48.0, 49.0), flat_sd_s=np.full(4, 0.5)), seed=2)
+    known = orders.rank_orders(four_hundred((46.0, 47.0, 48.0, 49.0)))
+    guess = orders.rank_orders(
+        four_hundred((46.0, 47.0, 48.0, 49.0), flat_sd_s=np.full(4, 0.5)), seed=2
+    )
     assert known.time_sd_s == pytest.approx(0.0, abs=1e-9)
     assert guess.time_sd_s == pytest.approx(1.0, rel=0.25)  # four of 0.5 s each
     # a single race says the mean within its own spread
-    single = orders.orders(four_hundred((46.0, 47.0, 48.0, 49.0), flat_sd_s=None), seed=2)
+    single = orders.rank_orders(four_hundred((46.0, 47.0, 48.0, 49.0), flat_sd_s=None), seed=2)
     assert single.time_sd_s == pytest.approx(FORM * 95.0, rel=0.25)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from random_tables import random_table
 
 from pipeline.advise import progress as weeks
-from pipeline.advise.progress import lacking, progress
+from pipeline.advise.progress import find_lacks, progress_table
 from pipeline.errors import InputError
 from pipeline.tables import schema
 
@@ -58,7 +58,7 @@ def marked(lag_s: float = 0.2, mark_m: float = 9.0, **more) -> dict:
 
 
 def one(table: pa.Table, **options) -> dict:
-    return progress(table, **options).to_pylist()[0]
+    return progress_table(table, **options).to_pylist()[0]
 
 
 # --- against published fits --------------------------------------------------------------
@@ -154,7 +154,7 @@ def test_levels_and_trends_lie_in_their_intervals_as_often_as_they_say():
     off = {"zone_time_s": [], "zone_time_trend_s": []}
     for seed in range(15):
         rows, truth = squad(seed)
-        for row in progress(takeovers(*rows)).to_pylist():
+        for row in progress_table(takeovers(*rows)).to_pylist():
             level, trend, _ = truth[row["incoming"]]
             off["zone_time_s"].append((row["zone_time_s"] - level) / row["zone_time_sd_s"])
             trends = (row["zone_time_trend_s"] - trend) / row["zone_time_trend_sd_s"]
@@ -175,7 +175,7 @@ def test_the_change_with_the_mark_lies_in_its_interval():
             _, trend, change = truth[row["incoming"]]
             row["mark_m"] = 9.0 + 0.5 * late
             row["zone_time_s"] += change * late - trend * (row["week"] - 3)  # no trend beside it
-        for row in progress(takeovers(*rows)).to_pylist():
+        for row in progress_table(takeovers(*rows)).to_pylist():
             true = truth[row["incoming"]][2]
             off.append((row["zone_time_change_s"] - true) / row["zone_time_change_sd_s"])
             assert row["reps_since_move"] == 6
@@ -247,7 +247,7 @@ def busy(seed: int = 3) -> pa.Table:
 @settings(max_examples=3, deadline=None)
 @given(st.permutations(range(27)))
 def test_the_order_of_rows_changes_nothing(order):
-    assert progress(busy().take(pa.array(order))).equals(progress(busy()))
+    assert progress_table(busy().take(pa.array(order))).equals(progress_table(busy()))
 
 
 def test_names_of_sessions_change_nothing():
@@ -257,7 +257,9 @@ def test_names_of_sessions_change_nothing():
         name: f"z-{9 - i}" for i, name in enumerate(sorted(set(table["session"].to_pylist())))
     }
     names = pa.array([turned[name] for name in table["session"].to_pylist()])
-    assert progress(table.set_column(place, table.field("session"), names)).equals(progress(table))
+    assert progress_table(table.set_column(place, table.field("session"), names)).equals(
+        progress_table(table)
+    )
 
 
 @pytest.mark.parametrize("hours", [-31 * 24, 5, 7.5, 1000])
@@ -268,9 +270,9 @@ def test_later_dates_change_only_dates(hours):
         [t + timedelta(hours=hours) for t in table["zero_utc"].to_pylist()],
         table.field("zero_utc").type,
     )
-    moved = progress(table.set_column(place, table.field("zero_utc"), later))
+    moved = progress_table(table.set_column(place, table.field("zero_utc"), later))
     dates = ["first_utc", "last_utc", "mark_since_utc"]
-    plain = progress(table)
+    plain = progress_table(table)
     assert moved.drop_columns(dates).equals(plain.drop_columns(dates))
     for name in dates:
         old, new = plain[name].to_pylist(), moved[name].to_pylist()
@@ -280,10 +282,10 @@ def test_later_dates_change_only_dates(hours):
 def test_another_event_changes_nothing_and_can_be_left_out():
     long = takeovers(*[timed(2.7 + 0.1 * k, event="4x400", week=k) for k in range(4)])
     both = pa.concat_tables([busy(), long])
-    assert progress(both, event="4x100").equals(progress(busy()))
-    assert progress(both, event="4x400").equals(progress(long))
-    assert progress(both).num_rows == 4
-    assert progress(both, event="4x200").num_rows == 0
+    assert progress_table(both, event="4x100").equals(progress_table(busy()))
+    assert progress_table(both, event="4x400").equals(progress_table(long))
+    assert progress_table(both).num_rows == 4
+    assert progress_table(both, event="4x200").num_rows == 0
 
 
 @settings(max_examples=30, deadline=None)
@@ -355,7 +357,7 @@ def test_a_new_pair_leans_on_the_squad_and_lets_go():
             for name in ("stoat", "rowan", "larch")
             for k in range(12)
         ]
-        table = progress(takeovers(*rows, *new))
+        table = progress_table(takeovers(*rows, *new))
         return next(r for r in table.to_pylist() if r["incoming"] == "otter")["zone_time_sd_s"]
 
     single = [timed(3.3)]
@@ -467,14 +469,14 @@ def test_a_visual_change_has_no_mark_to_settle():
 
 def test_pairs_that_lack_data_are_listed_untried_ones_first():
     settled = {("otter", "heron"): 0.1}
-    table = progress(
+    table = progress_table(
         takeovers(
             *[marked(week=k) for k in range(4)],
             *[marked(week=k, incoming="heron", outgoing="stoat") for k in range(4)],
         ),
         mark_sd_m=settled,
     )
-    lacks = lacking(table, ["otter", "heron", "stoat"])
+    lacks = find_lacks(table, ["otter", "heron", "stoat"])
     names = [(lack.incoming, lack.outgoing) for lack in lacks]
     assert ("otter", "heron") not in names
     assert names[-1] == ("heron", "stoat")
@@ -482,8 +484,8 @@ def test_pairs_that_lack_data_are_listed_untried_ones_first():
     assert [lack.reps for lack in lacks] == [0, 0, 0, 0, 4]
     tried = lacks[-1].reps_needed
     assert all(lack.reps_needed >= tried for lack in lacks)  # in all, not further ones
-    assert [lack.reps for lack in lacking(table)] == [4]
-    assert lacking(table, ["otter", "heron"], event="4x400") == ()
+    assert [lack.reps for lack in find_lacks(table)] == [4]
+    assert find_lacks(table, ["otter", "heron"], event="4x400") == ()
 
 
 # --- anything that obeys the schema ------------------------------------------------------
@@ -503,28 +505,28 @@ def test_any_exchanges_give_a_table(seed, rows, names):
     columns["zero_utc"] = [
         t + timedelta(days=3 * k) for t, k in zip(columns["zero_utc"], day, strict=True)
     ]
-    out = progress(schema.conform("exchanges", columns))
+    out = progress_table(schema.conform("exchanges", columns))
     assert schema.check("progress", out) is out
     assert sum(out["reps"].to_pylist()) == rows
     keys = list(zip(*(out[n].to_pylist() for n in ("event", "incoming", "outgoing")), strict=True))
     assert keys == sorted(set(keys))
-    lacking(out, ["r0", "r1"])
+    find_lacks(out, ["r0", "r1"])
 
 
 def test_a_missing_column_is_named():
     with pytest.raises(InputError, match="no column zone_time_sd_s"):
-        progress(busy().drop_columns(["zone_time_sd_s"]))
+        progress_table(busy().drop_columns(["zone_time_sd_s"]))
 
 
 def test_a_table_from_before_foot_lengths_serves():
-    assert progress(busy().drop_columns(["foot_m"])).equals(progress(busy()))
+    assert progress_table(busy().drop_columns(["foot_m"])).equals(progress_table(busy()))
 
 
 def test_a_pair_never_tried_needs_what_is_known_of_its_mark():
     """n reps leave spread / sqrt(n): known to 0.3 m at a spread of 0.9 m are nine reps' worth, and
     half a foot of 0.30 m takes 36."""
     table = schema.empty("progress")
-    (lack, other) = lacking(table, ("robin", "wren"), known={("robin", "wren"): (0.3, 0.9)})
+    (lack, other) = find_lacks(table, ("robin", "wren"), known={("robin", "wren"): (0.3, 0.9)})
     assert {(lack.incoming, lack.reps_needed), (other.incoming, other.reps_needed)} == {
         ("robin", 27),
         ("wren", None),

@@ -25,12 +25,12 @@ def lakes():
 
 @pytest.fixture(scope="module")
 def gathered(lakes):
-    return [takeovers.gather(lake.exchanges, lake.curves, "4x100") for lake, _, _ in lakes]
+    return [takeovers.gather_reps(lake.exchanges, lake.curves, "4x100") for lake, _, _ in lakes]
 
 
 @pytest.fixture(scope="module")
 def estimated(gathered):
-    return [runners.estimate(one) for one in gathered]
+    return [runners.estimate_squad(one) for one in gathered]
 
 
 def mean(effects, k=0):
@@ -99,7 +99,7 @@ def test_starts_of_simulated_squads(lakes, estimated):
         for effort in (0.95, 0.965, 0.98):
             t, s, _ = full_run(person, site, effort)
             times.append(float(np.interp(20.0, s, t)))
-        t20, t20_sd, _, _ = runners.time_to(found, 20.0)
+        t20, t20_sd, _, _ = runners.times_to(found, 20.0)
         off.append(t20[j] + mean(found.cost)[j] - np.mean(times))
         z.append(off[-1] / np.hypot(t20_sd[j], sd(found.cost)[j]))
     # errors of start and cost offset each other: together they are less than taken apart
@@ -118,7 +118,7 @@ def test_reach_of_simulated_pairs(lakes, gathered, estimated):
             true = squad.reach_m[found.runners[a], found.runners[b]]
             share = found.reach.share
             off.append(share[a] + share[b] + found.reach.pair[a, b] - true)
-            prior.append(runners.REACH.value - true)
+            prior.append(runners.SQUAD_REACH.value - true)
     assert len(off) > 8
     assert rms(off) < 0.13
     assert rms(off) < rms(prior)
@@ -131,8 +131,8 @@ def test_a_pair_that_reaches_farther_than_its_runners_elsewhere(gathered):
     its = (seen.incoming == a) & (seen.outgoing == b)
     information = np.full((len(its), 1, 1), 0.05**-2)
     reach = np.where(its, 1.5, 1.2)[:, None]
-    found = runners.estimate(
-        replace(seen, reach=takeovers.Matter(information, information[:, 0] * reach))
+    found = runners.estimate_squad(
+        replace(seen, reach=takeovers.Evidence(information, information[:, 0] * reach))
     ).reach
     assert np.unravel_index(np.argmax(found.pair), found.pair.shape) == (a, b)
     assert found.pair[a, b] > 0.03
@@ -141,8 +141,8 @@ def test_a_pair_that_reaches_farther_than_its_runners_elsewhere(gathered):
     tried = np.zeros(found.pair.shape, dtype=bool)
     tried[pairs[0], pairs[1]] = True
     np.testing.assert_allclose(found.pair[~tried], 0.0, atol=1e-9)
-    np.testing.assert_allclose(found.pair_sd[~tried], runners.REACH_PAIR_SD_M)
-    assert np.all(found.pair_sd[tried] < runners.REACH_PAIR_SD_M)
+    np.testing.assert_allclose(found.pair_sd[~tried], runners.REACH_BETWEEN_PAIRS_SD_M)
+    assert np.all(found.pair_sd[tried] < runners.REACH_BETWEEN_PAIRS_SD_M)
 
 
 # --- more and fewer reps --------------------------------------------------------------------------
@@ -152,7 +152,9 @@ def test_errors_shrink_with_reps_and_spreads_do_not(lakes, estimated):
     for (lake, _, _), found in zip(lakes[:2], estimated[:2], strict=True):
         first = lake.exchanges.column("session")[0].as_py()
         table = lake.exchanges.filter(pc.equal(lake.exchanges.column("session"), first))
-        few = runners.estimate(takeovers.gather(table, lake.curves, "4x100"), team=found.runners)
+        few = runners.estimate_squad(
+            takeovers.gather_reps(table, lake.curves, "4x100"), team=found.runners
+        )
         at = [few.index(name) for name in found.runners]
         assert few.reps_out.sum() == found.reps_out.sum() / SESSIONS
         for name in ("start", "lag", "entry", "cost"):
@@ -166,7 +168,7 @@ def test_errors_shrink_with_reps_and_spreads_do_not(lakes, estimated):
 
 
 def test_a_newcomer_is_the_squads_mean_and_less_sure_than_any(gathered):
-    found = runners.estimate(gathered[0], team=["aardvark", *gathered[0].runners])
+    found = runners.estimate_squad(gathered[0], team=["aardvark", *gathered[0].runners])
     new = found.index("aardvark")
     assert found.reps_in[new] == found.reps_out[new] == 0
     for name in ("start", "lag", "entry", "cost"):
@@ -177,7 +179,7 @@ def test_a_newcomer_is_the_squads_mean_and_less_sure_than_any(gathered):
             assert mean(effects, k)[new] == pytest.approx(effects.squad[k], rel=1e-6)
             assert np.all(sd(effects, k)[new] >= sd(effects, k)[role > 0])
     # he changes nothing for the others
-    without = runners.estimate(gathered[0])
+    without = runners.estimate_squad(gathered[0])
     for name in ("start", "lag", "entry", "cost"):
         ours = np.delete(getattr(found, name).mean, new, axis=0)
         np.testing.assert_allclose(ours, getattr(without, name).mean, rtol=1e-6)
@@ -185,17 +187,20 @@ def test_a_newcomer_is_the_squads_mean_and_less_sure_than_any(gathered):
 
 def test_a_squad_nobody_has_seen_is_the_prior(lakes):
     lake = lakes[0][0]
-    found = runners.estimate(
-        takeovers.gather(lake.exchanges, lake.curves, "4x200"), team=["wren", "crow"]
+    found = runners.estimate_squad(
+        takeovers.gather_reps(lake.exchanges, lake.curves, "4x200"), team=["wren", "crow"]
     )
     assert found.runners == ("crow", "wren")
-    for effects, prior in ((found.start, runners.START), (found.lag, runners.LAG)):
+    for effects, prior in (
+        (found.start, runners.PRIOR_OF_START),
+        (found.lag, runners.PRIOR_OF_LAG),
+    ):
         np.testing.assert_allclose(effects.mean, np.tile(prior.mean, (2, 1)))
         np.testing.assert_allclose(sd(effects), np.hypot(prior.mean_sd[0], prior.between[0]))
-    assert found.reach.share.sum() == pytest.approx(runners.REACH.value)
+    assert found.reach.share.sum() == pytest.approx(runners.SQUAD_REACH.value)
     easing = (found.easing.share, found.easing.start, found.easing.by)
     assert easing == pytest.approx((runners.EASE_SHARE, runners.EASE_FROM, runners.EASE_BY))
-    schema.check("runners", runners.table([found]))
+    schema.check("runners", runners.runners_table([found]))
 
 
 # --- old sessions ---------------------------------------------------------------------------------
@@ -205,7 +210,9 @@ def with_lags(seen, lag, age_days):
     """The takeovers with other lags (n,) of 0.015 s, so old."""
     information = np.full((len(lag), 1, 1), 0.015**-2)
     return replace(
-        seen, lag=takeovers.Matter(information, information[:, 0] * lag[:, None]), age_days=age_days
+        seen,
+        lag=takeovers.Evidence(information, information[:, 0] * lag[:, None]),
+        age_days=age_days,
     )
 
 
@@ -214,7 +221,7 @@ def test_old_sessions_weigh_less(gathered):
     old = seen.session == 0
     lag = np.where(old, 0.25, 0.10)
     found = [
-        runners.estimate(with_lags(seen, lag, np.where(old, age, 0.0)))
+        runners.estimate_squad(with_lags(seen, lag, np.where(old, age, 0.0)))
         for age in (0.0, 60.0, 240.0, 3000.0)
     ]
     levels = np.array([float(one.lag.squad[0]) for one in found])
@@ -232,7 +239,7 @@ def test_a_half_life_later_a_rep_counts_half(gathered):
     seen = gathered[0]
     lag = np.full(len(seen.session), 0.2)
     weights = [
-        runners.estimate(
+        runners.estimate_squad(
             with_lags(seen, lag, np.full(len(lag), age)), half_life_days=30.0
         ).lag.weight
         for age in (0.0, 30.0, 60.0)
@@ -246,7 +253,7 @@ def test_reps_of_one_day_count_less_than_as_many_on_several(gathered):
     lag = np.full(len(seen.session), 0.2)
     apart = with_lags(seen, lag, np.zeros(len(lag)))
     together = replace(apart, session=np.zeros_like(seen.session))
-    several, one = (runners.estimate(x).lag for x in (apart, together))
+    several, one = (runners.estimate_squad(x).lag for x in (apart, together))
     ran = several.weight > 1.0
     assert np.all(one.weight[ran] <= several.weight[ran])
     assert one.weight.sum() < several.weight.sum()
@@ -262,7 +269,7 @@ def test_prior_of_the_lag_against_reaction_times():
     # seen coming, so its lag may be shorter; to judge when it is reached costs more than to hear
     # a gun, so its spread is rather larger, and of that order.
     mean_s, spread_s = 0.166, 0.030
-    prior = runners.LAG
+    prior = runners.PRIOR_OF_LAG
     assert abs(prior.mean[0] - mean_s) < prior.mean_sd[0] / 2
     assert spread_s <= prior.within[0] <= 2.0 * spread_s
     assert spread_s / 2 <= prior.between[0] <= 2.0 * spread_s
@@ -273,7 +280,7 @@ def test_prior_of_the_lag_against_reaction_times():
 
 def test_error_and_spread_of_a_time_are_those_of_drawn_starts(estimated):
     found = estimated[0]
-    t, t_sd, spread, _ = runners.time_to(found, 20.0)
+    t, t_sd, spread, _ = runners.times_to(found, 20.0)
     rng = np.random.default_rng(0)
     j = int(np.argmax(np.abs(np.log(found.start.scale))))  # least like the squad in steadiness
     for cov, expected in (
@@ -290,7 +297,7 @@ def test_error_and_spread_of_a_time_are_those_of_drawn_starts(estimated):
 
 
 def test_table_is_the_estimate_row_by_row(estimated):
-    table = runners.table(estimated[:2])
+    table = runners.runners_table(estimated[:2])
     schema.check("runners", table)
     rows = table.to_pylist()
     assert len(rows) == sum(len(one.runners) for one in estimated[:2])
@@ -312,8 +319,8 @@ def test_table_is_the_estimate_row_by_row(estimated):
 
 
 def test_table_says_who_leans_on_the_squad(gathered):
-    found = runners.estimate(gathered[0], team=["aardvark"])
-    row = next(r for r in runners.table([found]).to_pylist() if r["runner"] == "aardvark")
+    found = runners.estimate_squad(gathered[0], team=["aardvark"])
+    row = next(r for r in runners.runners_table([found]).to_pylist() if r["runner"] == "aardvark")
     assert row["last_utc"] is None
     assert row["sessions"] == row["reps_in"] == row["reps_out"] == 0
     assert row["foot_m"] is None
@@ -324,10 +331,12 @@ def test_table_says_who_leans_on_the_squad(gathered):
 
 def test_a_foot_length_given_is_taken(gathered):
     name = gathered[0].runners[0]
-    found = runners.estimate(gathered[0], team=["aardvark"], feet_m={name: 0.275, "stranger": 0.3})
+    found = runners.estimate_squad(
+        gathered[0], team=["aardvark"], feet_m={name: 0.275, "stranger": 0.3}
+    )
     assert found.feet_m[found.index(name)] == 0.275
     assert "stranger" not in found.runners
-    rows = {r["runner"]: r for r in runners.table([found]).to_pylist()}
+    rows = {r["runner"]: r for r in runners.runners_table([found]).to_pylist()}
     assert rows[name]["foot_m"] == 0.275
     others = [n for n in gathered[0].runners[1:] if np.isfinite(found.feet_m[found.index(n)])]
     assert others
@@ -336,8 +345,8 @@ def test_a_foot_length_given_is_taken(gathered):
 
 def test_visual_change_has_no_lag():
     lake, _, _ = squads.lake(46, n_runners=4, evenings=1, reps=6, event="4x400")
-    found = runners.estimate(takeovers.gather(lake.exchanges, lake.curves, "4x400"))
-    table = runners.table([found])
+    found = runners.estimate_squad(takeovers.gather_reps(lake.exchanges, lake.curves, "4x400"))
+    table = runners.runners_table([found])
     schema.check("runners", table)
     for row in table.to_pylist():
         assert row["lag_s"] is row["lag_sd_s"] is row["lag_spread_s"] is None

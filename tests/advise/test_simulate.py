@@ -211,12 +211,12 @@ def test_who_waits_for_the_baton_eases_and_who_has_it_does_not():
 
 def test_only_some_draws_are_looked_at_and_they_are_the_same():
     squad = pair_squad()
-    draws = simulate.draw(squad, TODAY, outer=8, inner=8)
+    draws = simulate.draw_runners(squad, TODAY, outer=8, inner=8)
     marks = np.array([8.0, 10.0])
     every, some = run(draws, marks, squad=squad), run(draws.thinned(4), marks, squad=squad)
     for f in fields(simulate.Outcomes):
         assert np.array_equal(getattr(every, f.name)[::4], getattr(some, f.name))
-    start = simulate.receiver(draws, 1, TODAY, 0.0, 1.0)
+    start = simulate.run_receiver(draws, 1, TODAY, 0.0, 1.0)
     again = run(draws, marks, squad=squad, start=start)
     assert np.array_equal(every.zone_time_s, again.zone_time_s)
 
@@ -226,7 +226,7 @@ def test_only_some_draws_are_looked_at_and_they_are_the_same():
 
 def mean_ratio(name: str, where: Conditions) -> np.ndarray:
     squad = pair_squad()
-    one, other = (simulate.draw(squad, c, outer=16, inner=16) for c in (TODAY, where))
+    one, other = (simulate.draw_runners(squad, c, outer=16, inner=16) for c in (TODAY, where))
     return getattr(other, name) / getattr(one, name)
 
 
@@ -243,7 +243,7 @@ def test_a_following_wind_makes_the_zone_time_shorter_by_about_as_much():
     times = []
     for wind in (0.0, 2.0):
         where = Conditions(wind_mps=wind)
-        draws = simulate.draw(squad, where, outer=16, inner=16)
+        draws = simulate.draw_runners(squad, where, outer=16, inner=16)
         times.append(run(draws, 8.0, squad=squad, where=where).zone_time_s.mean())
     assert 0.005 < 1.0 - times[1] / times[0] < 0.015
 
@@ -259,7 +259,7 @@ def test_racing_is_unknown_by_a_factor_that_all_reps_of_a_race_share():
 def test_a_crouched_start_is_later_for_the_first_metres_only():
     draws = course()
     standing, crouched = (
-        simulate.receiver(draws, 1, Conditions(crouched=x), 0.0, 1.0) for x in (False, True)
+        simulate.run_receiver(draws, 1, Conditions(crouched=x), 0.0, 1.0) for x in (False, True)
     )
     later = crouched.t_s[0] - standing.t_s[0]
     far = standing.d_m >= simulate.CROUCH_M
@@ -277,7 +277,7 @@ MARKS = np.linspace(2.0, 18.0, 33)
 @pytest.fixture(scope="module")
 def curve():
     squad = pair_squad(eases=0.7)
-    return run(simulate.draw(squad, TODAY), MARKS, squad=squad)
+    return run(simulate.draw_runners(squad, TODAY), MARKS, squad=squad)
 
 
 def test_beyond_the_safest_mark_the_chance_only_falls(curve):
@@ -306,7 +306,7 @@ def test_the_same_seed_gives_the_same_arrays_and_another_close_ones():
     squad = pair_squad()
     runs = []
     for seed in (3, 3, 4):
-        draws = simulate.draw(squad, TODAY, outer=128, inner=16, seed=seed)
+        draws = simulate.draw_runners(squad, TODAY, outer=128, inner=16, seed=seed)
         runs.append(run(draws, [8.0, 10.0, 11.0], squad=squad))
     one, again, other = runs
     for f in fields(simulate.Outcomes):
@@ -318,7 +318,7 @@ def test_the_same_seed_gives_the_same_arrays_and_another_close_ones():
 
 def spreads(squad, mark=10.0) -> tuple[float, float]:
     """Standard deviations of the pass: within a group of draws, and of the groups' means."""
-    draws = simulate.draw(squad, TODAY, outer=64, inner=32)
+    draws = simulate.draw_runners(squad, TODAY, outer=64, inner=32)
     draws = replace(draws, stand_m=0.0 * draws.stand_m)  # the tape's own error has no scale here
     by = draws.group(run(draws, mark, squad=squad).pass_m)[..., 0]
     return float(np.sqrt(by.var(axis=1, ddof=1).mean())), float(by.mean(axis=1).std(ddof=1))
@@ -340,7 +340,7 @@ def test_spread_and_estimation_error_are_kept_apart():
 
 def test_draws_have_the_means_errors_and_spreads_they_were_given():
     error, spread = np.array([0.12, 0.03, 0.01]), np.array([0.10, 0.02, 0.01])
-    draws = simulate.draw(pair_squad(), TODAY, outer=2048, inner=16)
+    draws = simulate.draw_runners(pair_squad(), TODAY, outer=2048, inner=16)
     values = np.stack([draws.top_mps, draws.tau_s, draws.launch_s], axis=-1)
     by = draws.group(values)  # (outer, inner, J, 3)
     assert values.mean(axis=(0, 1)) == pytest.approx([9.6, 1.25, 0.05], abs=0.01)
@@ -360,7 +360,7 @@ def test_what_a_squad_has_in_common_is_drawn_in_common():
         squad_cov=0.10**2 * np.eye(3),
         pull=np.tile(np.eye(3), (2, 1, 1)),
     )
-    draws = simulate.draw(replace(base, start=follows), TODAY, outer=2048, inner=8)
+    draws = simulate.draw_runners(replace(base, start=follows), TODAY, outer=2048, inner=8)
     means = draws.group(draws.top_mps).mean(axis=1)
     own = 0.05**2 + 0.10**2 / 8  # of the runner, and of eight reps
     common = 0.10**2 + 0.10**2 / 8  # all runners' reps are drawn from the same numbers
@@ -369,7 +369,7 @@ def test_what_a_squad_has_in_common_is_drawn_in_common():
 
 
 def test_with_the_same_reps_groups_differ_by_estimation_error_alone():
-    draws = simulate.draw(pair_squad(), TODAY, outer=8, inner=16, same_reps=True)
+    draws = simulate.draw_runners(pair_squad(), TODAY, outer=8, inner=16, same_reps=True)
     off = draws.group(draws.top_mps) - draws.group(draws.top_mps).mean(axis=1, keepdims=True)
     assert off == pytest.approx(np.broadcast_to(off[:1], off.shape), abs=1e-3)
     assert np.ptp(draws.group(draws.top_mps).mean(axis=1)) > 0.05
@@ -378,7 +378,7 @@ def test_with_the_same_reps_groups_differ_by_estimation_error_alone():
 def test_blunders_widen_the_lag_and_nothing_else():
     base = pair_squad()
     wild = replace(base, lag=replace(base.lag, blunders=0.2))
-    one, other = (simulate.draw(x, TODAY, outer=64, inner=32) for x in (base, wild))
+    one, other = (simulate.draw_runners(x, TODAY, outer=64, inner=32) for x in (base, wild))
     assert other.lag_s.std() > 1.5 * one.lag_s.std()
     assert np.array_equal(one.v_in_mps, other.v_in_mps)
     assert np.array_equal(one.top_mps, other.top_mps)

@@ -119,21 +119,21 @@ def lake_of(event):
 def test_the_tables_the_card_and_the_page_say_the_same(event):
     by_mark = kinds(event)[2]
     settings = marks.Settings(outer=8, inner=8, stand_m=0.0, pace=1.0)
-    (squad,) = marks.squads(lake_of(event), settings)
-    advice = marks.of_squad(squad, settings)
+    (squad,) = marks.find_squads(lake_of(event), settings)
+    advice = marks.advise_squad(squad, settings)
     assert squad.reps.blind is by_mark
     assert advice.conditions.zone_m == (30.0 if by_mark else 20.0)
-    lags = runners.table([squad])["lag_s"].to_pylist()
+    lags = runners.runners_table([squad])["lag_s"].to_pylist()
     assert [lag is not None for lag in lags] == [by_mark] * 2
 
-    rows = marks.table([advice])
+    rows = marks.marks_table([advice])
     shown = Page(card(rows, None, event=event, team=None, settings={}, date=""))
     assert ("Check marks" in shown.text) is by_mark
     assert ("When to go" in shown.text) is not by_mark
     assert ("50 x 400 mm" in shown.text) is by_mark  # of tape
 
-    weeks = progress.progress(lake_of(event).exchanges)
-    assert bool(progress.lacking(weeks, squad.runners, event=event)) is by_mark
+    weeks = progress.progress_table(lake_of(event).exchanges)
+    assert bool(progress.find_lacks(weeks, squad.runners, event=event)) is by_mark
 
     several = scenes.takeovers(lake_of(event).exchanges, schema.empty("speed_curves"))
     own = [one for one in several if one.pair == several[0].pair]
@@ -155,7 +155,7 @@ def test_takeovers_of_a_medley_are_each_of_their_own_kind(event):
         rows = with_values(first, event=event, zone=zone, **nothing)
         (one,) = scenes.takeovers(rows, schema.empty("speed_curves"))
         assert one.zone_m == (30.0 if short else 20.0)
-        seen = takeovers.gather(rows, practice().curves.slice(0, 0), event)
+        seen = takeovers.gather_reps(rows, practice().curves.slice(0, 0), event)
         assert seen.zone_m.tolist() == [one.zone_m]
 
 

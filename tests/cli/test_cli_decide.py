@@ -154,7 +154,7 @@ def test_every_option_arrives(words, field, value, monkeypatch):
         asked.append((out, settings, write))
         raise errors.UsageError("caught", "here")
 
-    monkeypatch.setattr(decisions, "marks", catch)
+    monkeypatch.setattr(decisions, "decide_marks", catch)
     assert run("marks", "lake", *words)[0] == 2
     ((out, settings, write),) = asked
     assert (out, write) == (Path("lake"), True)
@@ -191,7 +191,7 @@ def test_the_card_holds_all_pairs(out, tmp_path):
     assert code == 0
     assert f"Card: {page}" in said
     text = html.unescape(re.sub(r"<[^>]+>", " ", page.read_text(encoding="utf-8")))
-    found = decisions.marks(out, Settings(**QUICK), write=False)
+    found = decisions.decide_marks(out, Settings(**QUICK), write=False)
     pairs = found.advices[0].pairs
     assert [(p.incoming, p.outgoing) for p in pairs] == ordered_pairs(NAMES)
     for pair in pairs:

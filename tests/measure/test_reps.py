@@ -35,8 +35,8 @@ class Evening:
             squads.tables(seed, self.squad, self.site, 1, n, errors=errors) for errors in (1.0, 0.0)
         ]
         (self.exchanges, self.curves), (self.exact_exchanges, self.exact_curves) = tables
-        self.seen = takeovers.gather(self.exchanges, self.curves, "4x100")
-        self.exact = takeovers.gather(self.exact_exchanges, self.exact_curves, "4x100")
+        self.seen = takeovers.gather_reps(self.exchanges, self.curves, "4x100")
+        self.exact = takeovers.gather_reps(self.exact_exchanges, self.exact_curves, "4x100")
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -150,7 +150,7 @@ def test_a_straight_gain_and_a_straight_fade_come_back(evenings):
     evening = evenings[0]
     t = column(evening.curves, "t_s")
     v = 9.0 + 0.2 * np.minimum(t, 0.0) - 0.3 * np.maximum(t, 0.0)
-    seen = takeovers.gather(evening.exchanges, filled(evening.curves, "v_mps", v), "4x100")
+    seen = takeovers.gather_reps(evening.exchanges, filled(evening.curves, "v_mps", v), "4x100")
     whole = 0
     for i in range(REPS):
         has, x, _ = vector(seen.entry, i)
@@ -163,7 +163,7 @@ def test_the_speeds_own_error_is_added_once(evenings):
     # a receiver's scale is the same at all points: averaging them takes nothing off it
     evening = evenings[0]
     alone, added = (
-        takeovers.gather(
+        takeovers.gather_reps(
             filled(evening.exchanges, "v_in_entry_sd_mps", sd), evening.curves, "4x100"
         ).entry
         for sd in (0.0, 0.2)
@@ -284,13 +284,13 @@ def test_older_back_line_is_found_from_the_mark(older):
 def test_older_zone_is_told_from_the_mark_even_where_its_length_is_not_known(older):
     # no zone time, no length: the mark alone, which is reckoned from the back line
     table = without(older.exchanges, "zone_time_s", "zone_speed_mps", "zone_time_sd_s")
-    np.testing.assert_array_equal(takeovers.gather(table, older.curves, "4x100").back_m, -10.0)
+    np.testing.assert_array_equal(takeovers.gather_reps(table, older.curves, "4x100").back_m, -10.0)
 
 
 def test_without_marks_the_zones_length_says(older, evenings):
     for evening, back in ((older, -10.0), (evenings[0], 0.0)):
         table = without(evening.exchanges, "mark_m", "mark_t_s", "mark_t_sd_s", "go_lag_s")
-        seen = takeovers.gather(table, evening.curves, "4x100")
+        seen = takeovers.gather_reps(table, evening.curves, "4x100")
         told = np.isfinite(column(table, "zone_time_s"))
         np.testing.assert_array_equal(seen.back_m[told], back)
         assert told.sum() > 5
@@ -320,7 +320,7 @@ def without(table, *names):
 )
 def test_a_null_gives_no_information_and_takes_none_elsewhere(evenings, columns, gone):
     evening = evenings[0]
-    seen = takeovers.gather(without(evening.exchanges, *columns), evening.curves, "4x100")
+    seen = takeovers.gather_reps(without(evening.exchanges, *columns), evening.curves, "4x100")
     for name in PARTS:
         matter = getattr(seen, name)
         if name in gone:
@@ -332,7 +332,7 @@ def test_a_null_gives_no_information_and_takes_none_elsewhere(evenings, columns,
 
 def test_without_curves_there_are_lags_and_reaches_alone(evenings):
     evening = evenings[0]
-    seen = takeovers.gather(evening.exchanges, evening.curves.slice(0, 0), "4x100")
+    seen = takeovers.gather_reps(evening.exchanges, evening.curves.slice(0, 0), "4x100")
     for name in PARTS:
         matter = getattr(seen, name)
         if name in ("lag", "reach"):
@@ -345,14 +345,14 @@ def test_without_curves_there_are_lags_and_reaches_alone(evenings):
 def test_curves_of_one_runner_alone_say_nothing_of_the_distance_between_them(evenings):
     evening = evenings[0]
     out = evening.curves.filter(pa.array(column(evening.curves, "role") == "outgoing"))
-    seen = takeovers.gather(evening.exchanges, out, "4x100")
+    seen = takeovers.gather_reps(evening.exchanges, out, "4x100")
     assert not seen.look.information.any()
     assert not seen.entry.information.any()
     np.testing.assert_array_equal(seen.start.weighted, evening.seen.start.weighted)
 
 
 def test_a_relay_nobody_ran_has_no_takeovers(evenings):
-    seen = takeovers.gather(evenings[0].exchanges, evenings[0].curves, "4x400")
+    seen = takeovers.gather_reps(evenings[0].exchanges, evenings[0].curves, "4x400")
     assert seen.runners == ()
     assert len(seen.utc_s) == 0
     for name, p in PARTS.items():
@@ -363,7 +363,7 @@ def test_a_relay_nobody_ran_has_no_takeovers(evenings):
 
 def test_events_come_by_how_often_they_were_run(evenings):
     few = ["4x400"] * 4 + ["4x100"] * (REPS - 4)
-    assert takeovers.events(filled(evenings[0].exchanges, "event", few)) == ["4x100", "4x400"]
+    assert takeovers.rank_events(filled(evenings[0].exchanges, "event", few)) == ["4x100", "4x400"]
 
 
 # --- order does not matter ------------------------------------------------------------------------
@@ -387,14 +387,14 @@ def test_rows_may_come_in_any_order(evenings, seed):
     evening = evenings[0]
     exchanges = evening.exchanges.take(pa.array(rng.permutation(evening.exchanges.num_rows)))
     curves = evening.curves.take(pa.array(rng.permutation(evening.curves.num_rows)))
-    equal(takeovers.gather(exchanges, curves, "4x100"), evening.seen)
+    equal(takeovers.gather_reps(exchanges, curves, "4x100"), evening.seen)
 
 
 def test_sessions_may_come_in_any_order_and_bear_any_name(evenings):
     one, two = evenings
     tables = [(x.exchanges, x.curves) for x in (one, two)]
     forth, back = (
-        takeovers.gather(*(pa.concat_tables(x) for x in zip(*pair, strict=True)), "4x100")
+        takeovers.gather_reps(*(pa.concat_tables(x) for x in zip(*pair, strict=True)), "4x100")
         for pair in (tables, tables[::-1])
     )
     equal(forth, back)
@@ -403,7 +403,7 @@ def test_sessions_may_come_in_any_order_and_bear_any_name(evenings):
     named = []
     for table in (one.exchanges, one.curves):
         named.append(filled(table, "session", "zander"))
-    equal(takeovers.gather(*named, "4x100"), one.seen)
+    equal(takeovers.gather_reps(*named, "4x100"), one.seen)
 
 
 # --- tables of all kinds --------------------------------------------------------------------------
@@ -415,7 +415,7 @@ def test_any_tables_give_finite_information(seed, event):
     exchanges = random_table("exchanges", rows=6, seed=seed)
     exchanges = filled(exchanges, "event", event)
     curves = random_table("speed_curves", rows=250, seed=seed + 1)
-    seen = takeovers.gather(exchanges, curves, event)
+    seen = takeovers.gather_reps(exchanges, curves, event)
     assert len(seen.utc_s) == 6
     for name, p in PARTS.items():
         matter = getattr(seen, name)
@@ -429,13 +429,15 @@ def test_any_tables_give_finite_information(seed, event):
 
 def test_a_zone_of_no_length_is_not_believed(evenings):
     table = filled(evenings[0].exchanges, "zone_speed_mps", 0.0)
-    np.testing.assert_array_equal(takeovers.gather(table, evenings[0].curves, "4x100").zone_m, 30.0)
+    np.testing.assert_array_equal(
+        takeovers.gather_reps(table, evenings[0].curves, "4x100").zone_m, 30.0
+    )
 
 
 def test_a_course_that_is_no_sprint_says_nothing(evenings):
     # a walk, as where a unit was taken off or the wrong file was named
     evening = evenings[0]
     curves = filled(evening.curves, "v_mps", 1.3)
-    seen = takeovers.gather(evening.exchanges, curves, "4x100")
+    seen = takeovers.gather_reps(evening.exchanges, curves, "4x100")
     for name in ("start", "entry", "cost"):
         assert not getattr(seen, name).information.any()

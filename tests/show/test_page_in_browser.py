@@ -34,7 +34,7 @@ def out(tmp_path_factory):
     """Two evenings of four runners, with marks and progress."""
     folder = tmp_path_factory.mktemp("shown") / "out"
     store_lake(folder, evenings=2, reps=7)
-    decisions.marks(folder, Settings())
+    decisions.decide_marks(folder, Settings())
     return folder
 
 

@@ -32,7 +32,7 @@ def season(tmp_path_factory):
     """Two evenings with decisions; do not write here."""
     out = tmp_path_factory.mktemp("season") / "out"
     store_lake(out)
-    decisions.marks(out, Settings())
+    decisions.decide_marks(out, Settings())
     return out
 
 

@@ -67,7 +67,7 @@ def pair_squad(spread=1.0, error=1.0, *, blind=True, eases=0.0, reach=1.2) -> ru
             np.full(2, reach / 2), (tiny + 0.05 * error) ** 2 * np.eye(2), np.zeros((2, 2)),
             np.full((2, 2), 0.05 * error), 0.1 * spread, np.zeros(2),
         ),
-        easing=runners.Easing(eases, 0.66, 0.15),
+        easing=runners.EasingHabit(eases, 0.66, 0.15),
         reps_in=np.full(2, 10.0),
         reps_out=np.full(2, 10.0),
         feet_m=np.array([0.29, 0.30]),

@@ -57,7 +57,7 @@ def folder(tmp_path_factory, request):
     shutil.copytree(ROOT / STRAIGHT, folder / STRAIGHT)
     with contextlib.chdir(folder):
         assert failures("process_session") == ""
-    decisions.marks(folder / "out", Settings(**QUICK))
+    decisions.decide_marks(folder / "out", Settings(**QUICK))
     return folder
 
 

@@ -124,7 +124,7 @@ def cases_of(kind_index: int, seed: int, out: Path | None) -> list[Case]:
     else:
         known = lake.read(out)
     rng = np.random.default_rng([seed, kind_index, 20260514])
-    said = marks.advise(known, event=kind.event, settings=marks.Settings()).to_pylist()
+    said = marks.advise_table(known, event=kind.event, settings=marks.Settings()).to_pylist()
     found = []
     for pair in choose_pairs(said, rng):
         rows = [row for row in said if (row["incoming"], row["outgoing"]) == pair]

@@ -103,31 +103,33 @@ def main() -> None:
     runs = max(7, parser.parse_args().runs)
     lake, _, _ = squads.lake(1, n_runners=6)
     settings = marks.Settings(event="4x100")
-    advice = marks.advices(lake, settings)[0]
+    advice = marks.advise_lake(lake, settings)[0]
     rows = sum(len(pair.columns["mark_m"]) for pair in advice.pairs)
     print(
         f"{len(lake.exchanges)} takeovers of 6 runners; {len(advice.pairs)} pairs, {rows} marks, "
         f"{settings.outer} x {settings.inner} draws; load {os.getloadavg()[0]:.1f}"
     )
-    whole = seconds(lambda: marks.advise(lake, settings=settings), runs)
+    whole = seconds(lambda: marks.advise_table(lake, settings=settings), runs)
     print(said("marks: lake to table", whole, 2.0))
 
-    found = marks.squads(lake, settings)[0]
-    print(said("  of it runners", seconds(lambda: marks.squads(lake, settings), runs)))
-    print(said("  of it pairs and curves", seconds(lambda: marks.of_squad(found, settings), runs)))
+    found = marks.find_squads(lake, settings)[0]
+    print(said("  of it runners", seconds(lambda: marks.find_squads(lake, settings), runs)))
+    print(
+        said("  of it pairs and curves", seconds(lambda: marks.advise_squad(found, settings), runs))
+    )
 
-    legs = orders.legs(advice, 4)
-    count = len(orders.orders(legs).legs)
+    legs = orders.gather_legs(advice, 4)
+    count = len(orders.rank_orders(legs).legs)
     print(
         said(
             f"orders: {count} of {len(legs.runners)}",
-            seconds(lambda: orders.orders(legs), runs),
+            seconds(lambda: orders.rank_orders(legs), runs),
             1.0,
         )
     )
 
     where = marks.conditions(found, settings)
-    draws = simulate.draw(
+    draws = simulate.draw_runners(
         found, where, outer=settings.outer, inner=settings.inner, seed=settings.seed
     )
     rng = np.random.default_rng(0)

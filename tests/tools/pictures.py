@@ -43,7 +43,7 @@ def sample_lake(out: Path) -> Path:
     """The sample's sessions of the 4x100 measured, and marks worked out."""
     for name in SESSIONS:
         process(SAMPLES / name / "session.toml", out)
-    decisions.marks(out, Settings())
+    decisions.decide_marks(out, Settings())
     return out
 
 
