@@ -1,7 +1,7 @@
-"""From a lake of tables to decisions: the one place where reading, advising and writing meet.
+"""From a lake of tables to decisions: the one place where the lake and the advice meet.
 
-Each function reads OUT, works out its tables and, unless told otherwise, writes them back:
-`runners` with all of them, since everything rests on it.
+Each `decide_` function reads OUT, works out its tables and, unless told otherwise, writes them
+there. `runners` is always among them, since every other decision rests on it.
 """
 
 from __future__ import annotations
@@ -10,19 +10,23 @@ import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any, TypedDict
 
 import pyarrow as pa
 
-from pipeline.advise import marks as mark_advice
-from pipeline.advise import orders as order_advice
-from pipeline.advise import progress as over_time
-from pipeline.advise import runners as runner_advice
-from pipeline.advise import takeovers
-from pipeline.advise.marks import Advice, Settings
-from pipeline.advise.orders import Orders, Reserve
-from pipeline.advise.progress import Lack
-from pipeline.errors import UsageError
+from pipeline.advise.marks import Advice, advise_squad, marks_table
+from pipeline.advise.orders import (
+    Orders,
+    Reserve,
+    find_reserves,
+    gather_legs,
+    orders_table,
+    rank_orders,
+)
+from pipeline.advise.progress import Lack, find_lacks, progress_table
+from pipeline.advise.runners import Squad, estimate_squad, runners_table
+from pipeline.advise.settings import Settings
+from pipeline.advise.takeovers import gather_reps, rank_events, utc_datetime
+from pipeline.errors import NothingMeasured, UsageError
 from pipeline.tables import lake
 from pipeline.tables.lake import Lake
 
@@ -31,7 +35,8 @@ ORDERS_KEPT = 1000  # rows of the table `orders`: the fastest
 
 @dataclass(frozen=True, eq=False)
 class MarkDecisions:
-    """What `marks` worked out: the advice of each event, its tables, what to know of the lake."""
+    """The advice of each event, the tables that were worked out, the pairs that lack data for a
+    race mark, and remarks about the lake and the advice."""
 
     advices: tuple[Advice, ...]
     tables: Mapping[str, pa.Table]
@@ -41,7 +46,8 @@ class MarkDecisions:
 
 @dataclass(frozen=True)
 class Wishes:
-    """Who may run where: legs given, legs forbidden, the only hand that can carry the baton."""
+    """Who may run where: legs given to runners, legs taken from them, and the only hand in which a
+    runner can carry the baton."""
 
     fixed: Mapping[str, int]
     forbidden: tuple[tuple[str, int], ...] = ()
@@ -50,7 +56,8 @@ class Wishes:
 
 @dataclass(frozen=True, eq=False)
 class OrderDecisions:
-    """What `order` worked out."""
+    """The orders of one event, what to run when somebody drops out, the marks they rest on, the
+    tables that were worked out, and remarks about the lake and the advice."""
 
     advice: Advice
     orders: Orders
@@ -59,11 +66,34 @@ class OrderDecisions:
     remarks: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class CardFacts:
+    """What a card needs to know besides the tables.
+
+    `team` is None for everybody; `date` of the newest practice, as in 2026-05-12; `wished`: the
+    chance of a pass in time that was asked for; `short`: the pairs (incoming, outgoing) whose best
+    mark falls short of it.
+    """
+
+    event: str
+    team: tuple[str, ...] | None
+    date: str
+    wished: float
+    short: tuple[tuple[str, str], ...]
+
+
+# --- what each command decides ------------------------------------------------------------
+
+
 def decide_runners(out: Path, settings: Settings, *, write: bool = True) -> MarkDecisions:
-    """The table `runners` of a lake."""
+    """Work out the table `runners` of a lake.
+
+    Raises InputError where OUT cannot be read, NothingMeasured where it holds no takeover,
+    UsageError where it holds none of what `settings` ask for, OutputError where OUT cannot be
+    written. So do the other `decide_` functions.
+    """
     found = lake.read(out)
-    squads = mark_advice.find_squads(found, settings)
-    tables = {"runners": runner_advice.runners_table(squads)}
+    tables = {"runners": runners_table(find_squads(found, settings))}
     _write_tables(found, tables, settings, write)
     return MarkDecisions((), tables, (), found.remarks)
 
@@ -71,12 +101,12 @@ def decide_runners(out: Path, settings: Settings, *, write: bool = True) -> Mark
 def decide_marks(
     out: Path, settings: Settings, *, pair: tuple[str, str] | None = None, write: bool = True
 ) -> MarkDecisions:
-    """The tables `marks`, `runners` and `progress`, for each event or the one asked for.
+    """Work out the tables `marks`, `runners` and `progress` of each event, or of the one asked for.
 
     Raises UsageError, before anything is written, where there are no marks for `pair`.
     """
     found = lake.read(out)
-    advices = mark_advice.advise_lake(found, settings)
+    advices = advise_lake(found, settings)
     if pair is not None and not any(
         (one.incoming, one.outgoing) == pair for advice in advices for one in advice.pairs
     ):
@@ -84,51 +114,24 @@ def decide_marks(
             f"pair {pair[0]} to {pair[1]}", "no marks for it", "two runners of the team in OUT"
         )
     tables = {
-        "runners": runner_advice.runners_table([one.squad for one in advices]),
-        "marks": mark_advice.marks_table(advices),
-        "progress": _progress_tables(found, advices),
+        "runners": runners_table([one.squad for one in advices]),
+        "marks": marks_table(advices),
+        "progress": _progress_of_events(found, advices),
     }
     _write_tables(found, tables, settings, write)
-    said = [f"{one.squad.event}: {text}" for one in advices for text in one.remarks]
+    remarks = [f"{one.squad.event}: {text}" for one in advices for text in one.remarks]
     return MarkDecisions(
-        tuple(advices), tables, _find_all_lacks(advices, tables), (*found.remarks, *said)
+        tuple(advices), tables, _lacks_of_events(advices, tables), (*found.remarks, *remarks)
     )
 
 
-class CardFacts(TypedDict):
-    """What a card needs to know besides the tables; see `show.card.trackside.card`."""
-
-    event: str
-    team: tuple[str, ...] | None
-    date: str
-    wished: float
-    short: list[tuple[str, str]]
-    few_reps: int
-
-
-def card_facts(found: MarkDecisions) -> CardFacts:
-    """The card of the first event: its team, the newest practice, the pairs that miss the risk."""
-    advice = found.advices[0]
-    wished = 1.0 - advice.settings.risk
-    return {
-        "event": advice.squad.event,
-        "team": advice.settings.team or None,
-        "date": takeovers.utc_datetime(float(advice.squad.reps.utc_s.max())).date().isoformat(),
-        "wished": wished,
-        "short": [
-            (pair.incoming, pair.outgoing) for pair in advice.pairs if pair.at("p_in_time") < wished
-        ],
-        "few_reps": mark_advice.FEW_REPS,
-    }
-
-
 def decide_progress(out: Path, settings: Settings, *, write: bool = True) -> MarkDecisions:
-    """The table `progress`; how well marks are known comes from the marks' own model."""
+    """Work out the table `progress`. How well a mark is known comes from the model of the marks."""
     found = lake.read(out)
-    advices = mark_advice.advise_lake(found, settings)
-    tables = {"progress": _progress_tables(found, advices)}
+    advices = advise_lake(found, settings)
+    tables = {"progress": _progress_of_events(found, advices)}
     _write_tables(found, tables, settings, write)
-    return MarkDecisions(tuple(advices), tables, _find_all_lacks(advices, tables), found.remarks)
+    return MarkDecisions(tuple(advices), tables, _lacks_of_events(advices, tables), found.remarks)
 
 
 def decide_order(
@@ -140,40 +143,135 @@ def decide_order(
     flat_s: Mapping[str, float] | None = None,
     write: bool = True,
 ) -> OrderDecisions:
-    """The table `orders` of one event: the lake's most practised one unless `settings` name it."""
+    """Work out the tables `orders` and `runners` of one event: the one that `settings` name, else
+    the most practised one.
+
+    `lane`: 1 to 9; `flat_s`: flat times by runner, needed where a leg is longer than 100 m.
+    Raises UsageError for wishes that cannot be met too.
+    """
     found = lake.read(out)
     if settings.event is None:
-        settings = replace(settings, event=mark_advice.find_events(found)[0])
-    advice = mark_advice.advise_lake(found, settings)[0]
-    known = order_advice.gather_legs(advice, lane, flat_s)
-    given: dict[str, Any] = {
-        "fixed": wishes.fixed,
-        "forbidden": wishes.forbidden,
-        "hands": wishes.hands,
-        "seed": settings.seed,
-    }
-    ranked = order_advice.rank_orders(known, **given)
-    reserves = order_advice.find_reserves(known, ranked, **given)
+        settings = replace(settings, event=find_events(found)[0])
+    advice = advise_lake(found, settings)[0]
+    legs = gather_legs(advice, lane, flat_s)
+    ranked = rank_orders(
+        legs,
+        fixed=wishes.fixed,
+        forbidden=wishes.forbidden,
+        hands=wishes.hands,
+        seed=settings.seed,
+    )
+    reserves = find_reserves(
+        legs,
+        ranked,
+        fixed=wishes.fixed,
+        forbidden=wishes.forbidden,
+        hands=wishes.hands,
+        seed=settings.seed,
+    )
     tables = {
-        "runners": runner_advice.runners_table([advice.squad]),
-        "orders": order_advice.orders_table(ranked, ORDERS_KEPT),
+        "runners": runners_table([advice.squad]),
+        "orders": orders_table(ranked, ORDERS_KEPT),
     }
     more = {"lane": lane, "flat_s": dict(flat_s or {}), **asdict(wishes)}
     _write_tables(found, tables, settings, write, more)
     return OrderDecisions(advice, ranked, reserves, tables, (*found.remarks, *advice.remarks))
 
 
-def _progress_tables(found: Lake, advices: Sequence[Advice]) -> pa.Table:
+def gather_card_facts(found: MarkDecisions) -> CardFacts:
+    """What the card of the first event needs to know besides the tables."""
+    advice = found.advices[0]
+    wished = 1.0 - advice.settings.risk
+    newest = utc_datetime(float(advice.squad.reps.utc_s.max()))
+    return CardFacts(
+        event=advice.squad.event,
+        team=advice.settings.team or None,
+        date=newest.date().isoformat(),
+        wished=wished,
+        short=tuple(
+            (pair.incoming, pair.outgoing) for pair in advice.pairs if pair.best.p_in_time < wished
+        ),
+    )
+
+
+# --- from the lake to the advice ------------------------------------------------------------
+
+
+def find_events(found: Lake) -> list[str]:
+    """The events of a lake, the most practised first.
+
+    Raises NothingMeasured where it holds no takeover.
+    """
+    events = rank_events(found.exchanges)
+    if not events:
+        raise NothingMeasured(
+            found.path, "no takeover", "sessions with takeovers", "process one with --out"
+        )
+    return events
+
+
+def find_squads(found: Lake, settings: Settings) -> list[Squad]:
+    """The squad of each event in the lake, or of the one asked for.
+
+    Raises NothingMeasured where the lake holds no takeover, UsageError where it holds none of the
+    event or the team asked for, or knows no runner whose foot-length is given.
+    """
+    events = find_events(found)
+    if settings.event is not None and settings.event not in events:
+        raise UsageError(
+            f"event {settings.event}",
+            f"no takeover of it in {found.path}",
+            f"one of {', '.join(events)}",
+        )
+    wanted = [settings.event] if settings.event is not None else events
+    known = {*settings.team}
+    for name in ("incoming", "outgoing"):
+        known |= set(found.exchanges.column(name).to_pylist())
+    strangers = sorted(set(settings.feet_m) - known)
+    if strangers:
+        raise UsageError(
+            f"foot-length of {strangers[0]}", "no such runner", f"one of {', '.join(sorted(known))}"
+        )
+    gathered = [gather_reps(found.exchanges, found.curves, event) for event in wanted]
+    if settings.team:
+        here = sorted({name for one in gathered for name in one.runners})
+        gathered = [one for one in gathered if set(one.runners) & set(settings.team)]
+        if not gathered:
+            raise UsageError(
+                f"team {', '.join(settings.team)}",
+                f"nobody of it has a takeover of the {' or '.join(wanted)} in {found.path}",
+                f"some of {', '.join(here)}",
+            )
+    return [
+        estimate_squad(
+            one,
+            team=settings.team,
+            half_life_days=settings.half_life_days,
+            feet_m=settings.feet_m,
+        )
+        for one in gathered
+    ]
+
+
+def advise_lake(found: Lake, settings: Settings) -> list[Advice]:
+    """The marks of each event in the lake, or of the one asked for; raises as `find_squads`."""
+    return [advise_squad(squad, settings) for squad in find_squads(found, settings)]
+
+
+# --- parts of the tables ----------------------------------------------------------------------
+
+
+def _progress_of_events(found: Lake, advices: Sequence[Advice]) -> pa.Table:
     parts = []
     for advice in advices:
-        known = _mark_errors(advice)
+        errors = _mark_errors(advice)
         blind = advice.squad.reps.blind
         parts.append(
-            over_time.progress_table(
+            progress_table(
                 found.exchanges,
                 event=advice.squad.event,
-                mark_sd_m={pair: sd for pair, (sd, _) in known.items()} if blind else None,
-                mark_spread_m={pair: s for pair, (_, s) in known.items()} if blind else None,
+                mark_sd_m={pair: sd for pair, (sd, _) in errors.items()} if blind else None,
+                mark_spread_m={pair: s for pair, (_, s) in errors.items()} if blind else None,
             )
         )
     return pa.concat_tables(parts)
@@ -182,17 +280,17 @@ def _progress_tables(found: Lake, advices: Sequence[Advice]) -> pa.Table:
 def _mark_errors(advice: Advice) -> dict[tuple[str, str], tuple[float, float]]:
     """Standard error and spread of each pair's mark, metres."""
     return {
-        (pair.incoming, pair.outgoing): (pair.at("mark_sd_m"), pair.at("mark_spread_m"))
+        (pair.incoming, pair.outgoing): (pair.best.mark_sd_m, pair.best.mark_spread_m)
         for pair in advice.pairs
     }
 
 
-def _find_all_lacks(advices: Sequence[Advice], tables: Mapping[str, pa.Table]) -> tuple[Lack, ...]:
+def _lacks_of_events(advices: Sequence[Advice], tables: Mapping[str, pa.Table]) -> tuple[Lack, ...]:
     return tuple(
         lack
         for advice in advices
         if advice.squad.reps.blind
-        for lack in over_time.find_lacks(
+        for lack in find_lacks(
             tables["progress"],
             advice.settings.team or advice.squad.runners,
             event=advice.squad.event,
@@ -209,5 +307,5 @@ def _write_tables(
     more: Mapping[str, object] | None = None,
 ) -> None:
     if write:
-        said = {**asdict(settings), **(more or {})}
-        lake.write(found.path, tables, lake.provenance(found, said, sys.argv))
+        record = {**asdict(settings), **(more or {})}
+        lake.write(found.path, tables, lake.provenance(found, record, sys.argv))

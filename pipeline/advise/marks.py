@@ -1,125 +1,129 @@
-"""Check marks: for every pair, tried or not, the mark that serves best at a wished risk.
+"""Check marks: for every pair, tried or not, the mark that serves best at the risk asked for.
 
-For each candidate the pair is run a few thousand times (`changes`), with what is not known of the
-runners and what they do from rep to rep kept apart; where there are reps on the mark, they count
-directly. Also the visual change of the 4x400, where the mark is the place of the incoming runner at
-which the receiver sets off.
+Each candidate mark is simulated a few thousand times (`simulate`). What is not known of the runners
+and what they do from rep to rep are kept apart. Reps that were run on a mark count directly.
+
+The change by sight of the 4x400 is covered too. There the mark is the place of the incoming runner
+at which the receiver sets off.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Any
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Any, Generic, TypeVar
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.advise import laws, runners, simulate, takeovers
+from pipeline.advise import laws, simulate
 from pipeline.advise.runners import Squad
-from pipeline.advise.simulate import Conditions, Draws, Outcomes, Receiver
-from pipeline.base.relays import zone_lines_m
-from pipeline.base.values import Floats
-from pipeline.errors import NothingMeasured, UsageError
+from pipeline.advise.settings import Conditions, Settings, choose_conditions
+from pipeline.advise.simulate import Draws, Outcomes, Receiver
+from pipeline.base.values import Floats, Frozen
+from pipeline.base.words import FEW_REPS
+from pipeline.errors import UsageError
 from pipeline.tables import schema
-from pipeline.tables.lake import Lake
 
-STANDS_M = (0.0, 2.0, 4.0, 6.0, 8.0)  # past the back line, where nobody says; then a metre about
-STANDS_BY_SIGHT_M = (0.0, 2.0, 4.0)  # in a zone of 20 m, which begins to run out sooner
-PACES = (1.0, 0.925, 1.05)  # of the practised start, in the visual change
-CANDIDATE_STEP_M = 0.15  # between candidates where the foot-length is not known: half of 0.30 m
+V = TypeVar("V", float, Floats)
+
+STANDS_M = (0.0, 2.0, 4.0, 6.0, 8.0)  # past the back line, the first look; then a metre about
+STANDS_BY_SIGHT_M = (0.0, 2.0, 4.0)  # fewer: a zone of 20 m runs out sooner
+PACES = (1.0, 0.925, 1.05)  # of the practised start, in the change by sight
+CANDIDATE_STEP_M = 0.15  # where the foot-length is not known: half of 0.30 m
 CANDIDATES = 48
-LOOK_EVERY = 8  # of the draws, to choose the stand
-RISK_PRICE_S = 5.0  # of a stand's whole risk: a point too much weighs as 0.05 s
-MOVED_AWAY_S = 0.03  # what a metre away from where the receiver usually stands must bring
-OTHER_PACE_S = 0.10  # what another pace than the practised one must bring
-ENOUGH = 8  # passes inside the zone below which a candidate says nothing of them
-COUNTS_AS = (2.0, 40.0)  # reps' worth of the model's chance, least and most
-RACE_WEIGHT = 0.5  # of a practice rep where a race is asked for
+LOOK_EVERY = 8  # one draw in so many serves to choose the stand
+RISK_PRICE_S = 5.0  # what a risk of 1 beyond the accepted one costs: 0.01 costs 0.05 s
+MOVED_AWAY_S = 0.03  # a stand a metre away from the receiver's usual one must gain so much
+OTHER_PACE_S = 0.10  # a pace other than the practised one must gain so much
+ENOUGH = 8  # passes inside the zone: with fewer a candidate says nothing of them
+COUNTS_AS = (2.0, 40.0)  # how many reps the model's chance is worth, least and most
+RACE_WEIGHT = 0.5  # of a practice rep where the advice is for a race
 SAME_STAND_M = 0.6
-FEW_REPS = 6
-MISSED_RISK_S = 50.0  # s, more than any mark gains: what misses the risk comes after what keeps it
+MISSED_RISK_S = 50.0  # more than any mark gains: marks that miss the risk come after all others
 
 
-@dataclass(frozen=True)
-class Settings:
-    """What the coach asks for. `risk`: accepted chance that the baton does not pass inside
-    the zone (or not by `latest_m`, metres past the entry line); the same bound holds for running
-    into each other. `stand_m` and `pace` (share of the practised start) are chosen where not
-    given; in the blind change all of the start is run."""
-
-    event: str | None = None
-    team: tuple[str, ...] = ()
-    risk: float = 0.10
-    race: bool = False
-    wind_mps: float = 0.0
-    crouched: bool = False
-    stand_m: float | None = None
-    pace: float | None = None
-    older: bool = False
-    latest_m: float | None = None
-    feet_m: Mapping[str, float] = field(default_factory=dict)
-    half_life_days: float = runners.HALF_LIFE_DAYS
-    seed: int = 1
-    outer: int = 64
-    inner: int = 32
-
-    def __post_init__(self) -> None:
-        def refuse(what: str, found: object, expected: str) -> None:
-            raise UsageError(what, str(found), expected)
-
-        if not 0.001 <= self.risk <= 0.5:
-            refuse("risk", self.risk, "a chance between 0.001 and 0.5")
-        if not -10.0 <= self.wind_mps <= 10.0:
-            refuse("wind", self.wind_mps, "m/s along the zone, -10 to 10, positive from behind")
-        if self.stand_m is not None and not 0.0 <= self.stand_m <= 15.0:
-            refuse("stand", self.stand_m, "metres past the back line, 0 to 15")
-        if self.pace is not None and not 0.5 <= self.pace <= 1.2:
-            refuse("pace", self.pace, "a share of the practised start, 0.5 to 1.2")
-        if self.latest_m is not None and not 3.0 <= self.latest_m <= 40.0:
-            refuse("latest pass", self.latest_m, "metres past the entry line, 3 to 40")
-        if not 1.0 <= self.half_life_days <= 10_000.0:
-            refuse("half-life", self.half_life_days, "1 day or more")
-        for name, foot in self.feet_m.items():
-            if not 0.1 <= foot <= 0.5:
-                refuse(f"foot-length of {name}", foot, "metres, 0.1 to 0.5")
-        if self.seed < 0:
-            refuse("seed", self.seed, "a whole number, 0 or more")
+# --- values -----------------------------------------------------------------------------
 
 
-def conditions(squad: Squad, settings: Settings) -> Conditions:
-    """Zone and weather: today's zones, or 20 m after 10 m of acceleration; 20 m where the
-    change is visual."""
-    back, entry, leave = zone_lines_m(squad.event, "older" if settings.older else "today")
-    return Conditions(
-        leave - entry, back - entry, settings.race, settings.wind_mps, settings.crouched
-    )
+@dataclass(frozen=True, eq=False)
+class MarkFigures(Frozen, Generic[V]):
+    """What is expected of a pair's marks; units and meanings as in the table `marks`.
+
+    `Candidates` holds (m,) arrays, one element a candidate mark, from the nearest to the farthest;
+    a `Candidate` holds the numbers of one of them. Two figures are not in the table: `finish_s`,
+    the zone time and what the speed at the exit line will still cost, and `p_in_time`, the chance
+    of a pass inside the zone that is no later than asked for.
+    """
+
+    mark_m: V
+    mark_feet: V | None  # None where the foot-length is not known
+    p_in_zone: V
+    p_in_zone_sd: V
+    p_ran_into: V
+    p_ran_into_sd: V
+    p_ran_away: V
+    p_ran_away_sd: V
+    zone_time_s: V
+    zone_time_sd_s: V
+    zone_time_spread_s: V
+    pass_m: V
+    pass_sd_m: V
+    pass_spread_m: V
+    closing_mps: V
+    closing_sd_mps: V
+    baton_loss_s: V
+    baton_loss_sd_s: V
+    gap_at_go_m: V
+    mark_sd_m: V
+    mark_spread_m: V
+    reps_on_mark: V
+    finish_s: V
+    p_in_time: V
 
 
-# --- a pair -----------------------------------------------------------------------------
+Candidates = MarkFigures[Floats]
+Candidate = MarkFigures[float]
 
 
 @dataclass(frozen=True, eq=False)
 class PairAdvice:
-    """All candidates of a pair; (m,) arrays in the order of `mark_m`, by the names of the table."""
+    """All candidate marks of a pair and which of them is advised (`advised` counts from 0).
+
+    `stand_m`: where the receiver stands, past the back line; `pace`: share of the practised start;
+    `foot_m`: None where not known; `reps`: takeovers of either runner on which the advice rests,
+    `reps_pair`: those of the two together.
+    """
 
     incoming: str
     outgoing: str
     stand_m: float
     pace: float
     foot_m: float | None
-    columns: Mapping[str, Any]
+    reps: int
+    reps_pair: int
+    candidates: Candidates
     advised: int
     remarks: tuple[str, ...]
 
-    def at(self, name: str, k: int | None = None) -> float:
-        return float(self.columns[name][self.advised if k is None else k])
+    @property
+    def best(self) -> Candidate:
+        """The mark that is advised."""
+        return self.at(self.advised)
+
+    def at(self, k: int) -> Candidate:
+        """Candidate number `k`, from 0."""
+
+        def one(values: Floats) -> float:
+            return float(values[k])
+
+        return _map_figures(one, self.candidates)
 
 
 @dataclass(frozen=True, eq=False)
 class Advice:
-    """The marks of an event: pairs, the squad they rest on, and what could not be advised."""
+    """The marks of an event: the pairs, the squad they rest on, and what could not be advised."""
 
     squad: Squad
     settings: Settings
@@ -128,59 +132,26 @@ class Advice:
     remarks: tuple[str, ...]
 
 
-def find_events(lake: Lake) -> list[str]:
-    """The events of a lake, the most practised first. Raises NothingMeasured where it holds no
-    takeover."""
-    found = takeovers.rank_events(lake.exchanges)
-    if not found:
-        raise NothingMeasured(
-            lake.path, "no takeover", "sessions with takeovers", "process one with --out"
-        )
-    return found
+@dataclass(frozen=True, slots=True)
+class TapeMove:
+    """What moving the tape changes in one pair: chances, seconds and metres more (or fewer)."""
+
+    p_in_zone: float
+    p_ran_into: float
+    p_ran_away: float
+    zone_time_s: float
+    pass_m: float
 
 
-def find_squads(lake: Lake, settings: Settings) -> list[Squad]:
-    """The squad of each event in the lake, or of the one asked for."""
-    found = find_events(lake)
-    if settings.event is not None and settings.event not in found:
-        raise UsageError(
-            f"event {settings.event}",
-            f"no takeover of it in {lake.path}",
-            f"one of {', '.join(found)}",
-        )
-    wanted = [settings.event] if settings.event is not None else found
-    known = {*settings.team}
-    for name in ("incoming", "outgoing"):
-        known |= set(lake.exchanges.column(name).to_pylist())
-    strangers = sorted(set(settings.feet_m) - known)
-    if strangers:
-        raise UsageError(
-            f"foot-length of {strangers[0]}", "no such runner", f"one of {', '.join(sorted(known))}"
-        )
-    gathered = [takeovers.gather_reps(lake.exchanges, lake.curves, event) for event in wanted]
-    if settings.team:
-        here = sorted({name for one in gathered for name in one.runners})
-        gathered = [one for one in gathered if set(one.runners) & set(settings.team)]
-        if not gathered:
-            raise UsageError(
-                f"team {', '.join(settings.team)}",
-                f"nobody of it has a takeover of the {' or '.join(wanted)} in {lake.path}",
-                f"some of {', '.join(here)}",
-            )
-    return [
-        runners.estimate_squad(
-            one,
-            team=settings.team,
-            half_life_days=settings.half_life_days,
-            feet_m=settings.feet_m,
-        )
-        for one in gathered
-    ]
+# --- a squad ----------------------------------------------------------------------------
 
 
 def advise_squad(squad: Squad, settings: Settings) -> Advice:
-    """Advice for every ordered pair of the squad, or of the team asked for."""
-    where = conditions(squad, settings)
+    """Advice for every ordered pair of the squad, or of the team asked for.
+
+    Raises UsageError where the team has fewer than two runners.
+    """
+    where = choose_conditions(squad.event, settings)
     draws = simulate.draw_runners(
         squad, where, outer=settings.outer, inner=settings.inner, seed=settings.seed
     )
@@ -193,12 +164,13 @@ def advise_squad(squad: Squad, settings: Settings) -> Advice:
         for name in names
         if name not in squad.reps.runners
     ]
-    starts, looks = _ReceiverStarts(draws, where), _ReceiverStarts(draws.thinned(LOOK_EVERY), where)
+    starts = _ReceiverStarts(draws, where)
+    few_starts = _ReceiverStarts(draws.thin(LOOK_EVERY), where)
     for outgoing in names:
         for incoming in names:
             if incoming == outgoing:
                 continue
-            one = _advise_pair(squad, incoming, outgoing, where, settings, starts, looks)
+            one = _advise_pair(squad, incoming, outgoing, where, settings, starts, few_starts)
             if one is None:
                 remarks.append(
                     f"{incoming} to {outgoing}: no mark brings the baton across inside the zone"
@@ -211,49 +183,53 @@ def advise_squad(squad: Squad, settings: Settings) -> Advice:
 
 
 def marks_table(advices: Sequence[Advice]) -> pa.Table:
-    """The table `marks`."""
-    names = schema.facts("marks").names
-    columns: dict[str, list[Any]] = {name: [] for name in names}
+    """The table `marks`: one row a pair and candidate mark."""
+    columns: dict[str, list[Any]] = {name: [] for name in schema.facts("marks").names}
     for advice in advices:
         for pair in advice.pairs:
-            m = len(pair.columns["mark_m"])
-            same = {
-                "incoming": pair.incoming,
-                "outgoing": pair.outgoing,
-                "event": advice.squad.event,
-                "outgoing_start_m": pair.stand_m,
-                "pace": pair.pace,
-            }
-            for name in names:
-                if name in same:
-                    columns[name] += [same[name]] * m
-                elif name == "advised":
-                    columns[name] += [k == pair.advised for k in range(m)]
-                elif name == "remarks":
-                    columns[name] += [
-                        list(pair.remarks) if k == pair.advised else [] for k in range(m)
-                    ]
-                elif name == "mark_feet" and pair.foot_m is None:
-                    columns[name] += [None] * m
-                else:
-                    columns[name] += pair.columns[name].tolist()
+            own = _pair_columns(advice.squad.event, pair)
+            for name, values in columns.items():
+                values += own[name]
     return schema.conform("marks", columns)
 
 
-def advise_lake(lake: Lake, settings: Settings | None = None) -> list[Advice]:
-    """Marks for each event in the lake, or the one asked for."""
-    settings = settings or Settings()
-    return [advise_squad(squad, settings) for squad in find_squads(lake, settings)]
+def _pair_columns(event: str, pair: PairAdvice) -> dict[str, list[Any]]:
+    """A pair's part of the table `marks`, column by column."""
+    m = len(pair.candidates.mark_m)
+    figures = {
+        name: [None] * m if values is None else values.tolist()
+        for name, values in _figures_by_name(pair.candidates).items()
+    }
+    return {
+        **figures,
+        "incoming": [pair.incoming] * m,
+        "outgoing": [pair.outgoing] * m,
+        "event": [event] * m,
+        "outgoing_start_m": [pair.stand_m] * m,
+        "pace": [pair.pace] * m,
+        "reps": [pair.reps] * m,
+        "reps_pair": [pair.reps_pair] * m,
+        "reps_on_mark": [int(n) for n in pair.candidates.reps_on_mark],
+        "advised": [k == pair.advised for k in range(m)],
+        "remarks": [list(pair.remarks) if k == pair.advised else [] for k in range(m)],
+    }
 
 
-def advise_table(
-    lake: Lake, *, event: str | None = None, settings: Settings | None = None
-) -> pa.Table:
-    """The table `marks` of a lake."""
-    settings = settings or Settings()
-    return marks_table(
-        advise_lake(lake, settings if event is None else replace(settings, event=event))
-    )
+def _map_figures(change: Callable[[Floats], V], candidates: Candidates) -> MarkFigures[V]:
+    """Every figure changed alike; what is not known stays so."""
+    changed: dict[str, Any] = {
+        name: None if values is None else change(values)
+        for name, values in _figures_by_name(candidates).items()
+    }
+    return MarkFigures(**changed)
+
+
+def _figures_by_name(candidates: Candidates) -> dict[str, Floats | None]:
+    """The figures by their names, which are those of the table's columns."""
+    return {figure.name: getattr(candidates, figure.name) for figure in fields(candidates)}
+
+
+# --- a pair -----------------------------------------------------------------------------
 
 
 class _ReceiverStarts:
@@ -261,22 +237,24 @@ class _ReceiverStarts:
 
     def __init__(self, draws: Draws, where: Conditions) -> None:
         self.draws, self._where = draws, where
-        self._runner, self._kept = -1, dict[tuple[float, float], Receiver]()
+        self._runner, self._starts = -1, dict[tuple[float, float], Receiver]()
 
     def of(self, j: int, stand_m: float, pace: float) -> Receiver:
         if j != self._runner:
-            self._runner, self._kept = j, {}
-        if (stand_m, pace) not in self._kept:
-            self._kept[stand_m, pace] = simulate.run_receiver(
+            self._runner, self._starts = j, {}
+        if (stand_m, pace) not in self._starts:
+            self._starts[stand_m, pace] = simulate.run_receiver(
                 self.draws, j, self._where, stand_m, pace
             )
-        return self._kept[stand_m, pace]
+        return self._starts[stand_m, pace]
 
 
 def _advise_pair(
     squad: Squad, incoming: str, outgoing: str, where: Conditions, settings: Settings,
-    starts: _ReceiverStarts, looks: _ReceiverStarts,
+    starts: _ReceiverStarts, few_starts: _ReceiverStarts,
 ) -> PairAdvice | None:  # fmt: skip
+    """The stand and the pace that promise most in a first look at few draws, then all candidates
+    at these. None where no candidate brings the baton across inside the zone."""
     i, j = squad.index(incoming), squad.index(outgoing)
     foot = None if np.isnan(squad.feet_m[j]) else float(squad.feet_m[j])
     step = CANDIDATE_STEP_M if foot is None else foot / 2.0
@@ -294,25 +272,25 @@ def _advise_pair(
         )  # fmt: skip
 
     def first_look(choices: Iterable[tuple[float, float]]) -> list[tuple[float, float, float]]:
-        looked = []
+        looks = []
         for stand, pace in choices:
             coarse = _candidate_marks(squad, i, j, where, stand, pace, step)[::3]
-            worth = _priced_time_s(run(coarse, stand, pace, looks), settings.risk)
-            looked.append((worth + MOVED_AWAY_S * abs(stand - usual), stand, pace))
-        return looked
+            time = _priced_time_s(run(coarse, stand, pace, few_starts), settings.risk)
+            looks.append((time + MOVED_AWAY_S * abs(stand - usual), stand, pace))
+        return looks
 
-    found = [(0.0, stands[0], paces[0])]
+    looks = [(0.0, stands[0], paces[0])]
     if len(stands) > 1 or len(paces) > 1:
-        found = first_look((stand, paces[0]) for stand in stands)
-        _, stand, _ = min(found)
+        looks = first_look((stand, paces[0]) for stand in stands)
+        _, stand, _ = min(looks)
         if len(stands) > 1:
             near = [x for x in (stand - 1.0, stand + 1.0) if 0.0 <= x <= max(stands)]
-            found += first_look((x, paces[0]) for x in near)
-        worth, stand, _ = min(found)
+            looks += first_look((x, paces[0]) for x in near)
+        time, stand, _ = min(looks)
         others = first_look((stand, pace) for pace in paces[1:])
         # another pace than the practised one only where it gains clearly
-        found += [one for one in others if one[0] < worth - OTHER_PACE_S]
-    _, stand, pace = min(found)
+        looks += [one for one in others if one[0] < time - OTHER_PACE_S]
+    _, stand, pace = min(looks)
     marks = _candidate_marks(squad, i, j, where, stand, pace, step)
     return _sum_up(
         squad, starts.draws, (i, j), marks, stand, pace, foot, where, settings,
@@ -398,58 +376,66 @@ def _sum_up(
     ideal = where.zone_m / out.v_entry_mps
     loss, loss_sd, _ = _estimate_mean(draws, out.zone_time_s - ideal[:, None], out.in_zone)
     in_time = _mean_over_draws(out.in_time)
-    counted = _count_on_mark(squad, pair, marks, stand, where, settings)
-    on_mark = counted["reps"].astype(int)
-    late = np.where(p > 0, in_time / np.maximum(p, 1e-9), 0.0)
-    p, p_sd = _update_chance(p, p_sd, counted["weight"], counted["in_zone"])
-    into, into_sd = _update_chance(into, into_sd, counted["weight"], counted["into"])
+    on_mark = _count_on_mark(squad, pair, marks, stand, where, settings)
+    no_later = np.where(p > 0, in_time / np.maximum(p, 1e-9), 0.0)
+    p, p_sd = _update_chance(p, p_sd, on_mark.weight, on_mark.in_zone)
+    into, into_sd = _update_chance(into, into_sd, on_mark.weight, on_mark.ran_into)
     away = np.minimum(away, 1.0 - p)
-    zone, zone_sd = _update_time(zone, zone_sd, zone_spread, counted)
+    zone, zone_sd = _update_time(zone, zone_sd, zone_spread, on_mark)
     finish = _mean_where(out.finish_s, out.in_zone)
-    score = _mark_score(p * late, into, finish, settings.risk)
-    reps_pair = int(np.sum((squad.reps.incoming == i) & (squad.reps.outgoing == j)))
-    n_reps = int(squad.reps_in[i] + squad.reps_out[j])
-    columns: dict[str, Any] = {
-        "mark_m": marks,
-        "mark_feet": None if foot is None else np.round(2.0 * marks / foot) / 2.0,
-        "p_in_zone": p, "p_in_zone_sd": p_sd,
-        "p_ran_into": into, "p_ran_into_sd": into_sd,
-        "p_ran_away": away, "p_ran_away_sd": away_sd,
-        "zone_time_s": zone, "zone_time_sd_s": zone_sd, "zone_time_spread_s": zone_spread,
-        "pass_m": place, "pass_sd_m": place_sd, "pass_spread_m": place_spread,
-        "closing_mps": close, "closing_sd_mps": close_sd,
-        "baton_loss_s": loss, "baton_loss_sd_s": loss_sd,
-        "gap_at_go_m": np.median(out.go_gap_m, axis=0),
-        "mark_sd_m": _as_mark_metres(place_sd, place, marks),
-        "mark_spread_m": _as_mark_metres(place_spread, place, marks),
-        "reps": np.full(len(marks), n_reps),
-        "reps_pair": np.full(len(marks), reps_pair),
-        "reps_on_mark": on_mark,
-        "finish_s": finish, "p_in_time": p * late,
-    }  # fmt: skip
-    enough &= _table_can_hold(columns)
+    score = _mark_score(p * no_later, into, finish, settings.risk)
+    candidates = Candidates(
+        mark_m=marks,
+        mark_feet=None if foot is None else np.round(2.0 * marks / foot) / 2.0,
+        p_in_zone=p,
+        p_in_zone_sd=p_sd,
+        p_ran_into=into,
+        p_ran_into_sd=into_sd,
+        p_ran_away=away,
+        p_ran_away_sd=away_sd,
+        zone_time_s=zone,
+        zone_time_sd_s=zone_sd,
+        zone_time_spread_s=zone_spread,
+        pass_m=place,
+        pass_sd_m=place_sd,
+        pass_spread_m=place_spread,
+        closing_mps=close,
+        closing_sd_mps=close_sd,
+        baton_loss_s=loss,
+        baton_loss_sd_s=loss_sd,
+        gap_at_go_m=np.asarray(np.median(out.go_gap_m, axis=0)),
+        mark_sd_m=_as_mark_metres(place_sd, place, marks),
+        mark_spread_m=_as_mark_metres(place_spread, place, marks),
+        reps_on_mark=on_mark.reps,
+        finish_s=finish,
+        p_in_time=p * no_later,
+    )
+    enough &= _table_can_hold(candidates)
     if not enough.any():
         return None
-    columns = {k: None if v is None else v[enough] for k, v in columns.items()}
-    advised = int(np.argmin(score[enough]))
-    return PairAdvice(
+    kept = _map_figures(lambda values: values[enough], candidates)
+    advice = PairAdvice(
         incoming=squad.runners[i],
         outgoing=squad.runners[j],
         stand_m=stand,
         pace=pace,
         foot_m=foot,
-        columns=columns,
-        advised=advised,
-        remarks=tuple(_mark_remarks(columns, advised, n_reps, reps_pair, settings, squad, pace)),
+        reps=int(squad.reps_in[i] + squad.reps_out[j]),
+        reps_pair=int(np.sum((squad.reps.incoming == i) & (squad.reps.outgoing == j))),
+        candidates=kept,
+        advised=int(np.argmin(score[enough])),
+        remarks=(),
     )
+    return replace(advice, remarks=tuple(_mark_remarks(advice, settings, squad.reps.blind)))
 
 
-def _table_can_hold(columns: Mapping[str, Any]) -> NDArray[np.bool_]:
-    """(m,) which candidates have figures that the table can hold: takeovers measured badly wrong
-    can ask for a mark farther off than any lane has room for."""
-    ok = np.ones(len(columns["mark_m"]), dtype=bool)
+def _table_can_hold(candidates: Candidates) -> NDArray[np.bool_]:
+    """(m,) which candidates have figures within the table's bounds: takeovers that were measured
+    badly wrong can ask for a mark farther off than any lane has room for."""
+    ok = np.ones(len(candidates.mark_m), dtype=bool)
+    figures = _figures_by_name(candidates)
     for fact in schema.facts("marks").columns:
-        values = columns.get(fact.name)
+        values = figures.get(fact.name)
         if fact.type == "float64" and values is not None:
             low, high = fact.bounds
             ok &= (values >= low) & (values <= high)
@@ -488,11 +474,26 @@ def _as_mark_metres(moves_m: Floats, place: Floats, marks: Floats) -> Floats:
     return np.asarray(np.clip(moves_m / np.maximum(slope, 1.0), 0.0, 20.0))
 
 
+@dataclass(frozen=True, eq=False)
+class _RepsOnMark(Frozen):
+    """(m,) what the reps of a pair on each mark say. `reps`: how many; `weight`: what they count
+    for by age; of that weight, passes `in_zone`, `ran_into` and those whose zone was `timed`; the
+    sums of their zone times, `time_s`, and of the squared standard errors, `time_var_s2`."""
+
+    reps: Floats
+    weight: Floats
+    in_zone: Floats
+    ran_into: Floats
+    timed: Floats
+    time_s: Floats
+    time_var_s2: Floats
+
+
 def _count_on_mark(
     squad: Squad, pair: tuple[int, int], marks: Floats, stand: float, where: Conditions,
     settings: Settings,
-) -> dict[str, Floats]:  # fmt: skip
-    """(m,) reps of this pair within half a step of each mark, stand and zone being the same."""
+) -> _RepsOnMark:  # fmt: skip
+    """Reps of this pair within half a step of each mark, stand and zone being the same."""
     own = squad.reps
     same = (
         (own.incoming == pair[0])
@@ -508,20 +509,23 @@ def _count_on_mark(
     weight = weight * (RACE_WEIGHT if settings.race else 1.0)
     timed = weight * np.isfinite(own.zone_time_s)[:, None]
     time = np.nan_to_num(own.zone_time_s)[:, None]
-    return {
-        "reps": on.sum(axis=0).astype(np.float64),
-        "weight": weight.sum(axis=0),
-        "in_zone": (weight * np.nan_to_num(own.p_in_zone)[:, None]).sum(axis=0),
-        "into": (weight * np.nan_to_num(own.ran_into)[:, None]).sum(axis=0),
-        "timed": timed.sum(axis=0),
-        "time": (timed * time).sum(axis=0),
-        "time_var": (timed * np.nan_to_num(own.zone_time_sd_s)[:, None] ** 2).sum(axis=0),
-    }
+    return _RepsOnMark(
+        reps=on.sum(axis=0).astype(np.float64),
+        weight=weight.sum(axis=0),
+        in_zone=(weight * np.nan_to_num(own.p_in_zone)[:, None]).sum(axis=0),
+        ran_into=(weight * np.nan_to_num(own.ran_into)[:, None]).sum(axis=0),
+        timed=timed.sum(axis=0),
+        time_s=(timed * time).sum(axis=0),
+        time_var_s2=(timed * np.nan_to_num(own.zone_time_sd_s)[:, None] ** 2).sum(axis=0),
+    )
 
 
 def _update_chance(p: Floats, sd: Floats, n: Floats, k: Floats) -> tuple[Floats, Floats]:
-    """Beta prior from the model (its mean, and its variance as far as COUNTS_AS lets), the reps
-    on the mark as binomial data."""
+    """(m,) the model's chance `p` with its error, after `k` of `n` reps on the mark.
+
+    The model gives a beta prior of its mean and, as far as COUNTS_AS lets, of its variance; the
+    reps are binomial data.
+    """
     safe = np.clip(p, 1e-4, 1.0 - 1e-4)
     worth = safe * (1.0 - safe) / np.maximum(sd**2, 1e-9) - 1.0
     worth = np.clip(worth, *COUNTS_AS)
@@ -533,50 +537,58 @@ def _update_chance(p: Floats, sd: Floats, n: Floats, k: Floats) -> tuple[Floats,
 
 
 def _update_time(
-    zone: Floats, sd: Floats, spread: Floats, counted: Mapping[str, Floats]
+    zone: Floats, sd: Floats, spread: Floats, on_mark: _RepsOnMark
 ) -> tuple[Floats, Floats]:
-    """The model's zone time and the mean of the timed reps, weighted by their variances."""
-    n = np.maximum(counted["timed"], 1e-9)
-    mean = counted["time"] / n
-    var = (spread**2 + counted["time_var"] / n) / n
+    """(m,) the model's zone time and the mean of the timed reps, weighted by their variances."""
+    n = np.maximum(on_mark.timed, 1e-9)
+    mean = on_mark.time_s / n
+    var = (spread**2 + on_mark.time_var_s2 / n) / n
     model = np.maximum(sd, 5e-3) ** 2
-    share = np.where(counted["timed"] > 0, model / (model + var), 0.0)
+    share = np.where(on_mark.timed > 0, model / (model + var), 0.0)
     return zone + share * (mean - zone), np.sqrt(1.0 - share) * sd
 
 
-def _mark_remarks(
-    columns: Mapping[str, Any], k: int, n_reps: int, n_pair: int, settings: Settings, squad: Squad,
-    pace: float,
-) -> list[str]:  # fmt: skip
-    said = []
-    if float(columns["p_in_time"][k]) < 1.0 - settings.risk:
+def _mark_remarks(advice: PairAdvice, settings: Settings, blind: bool) -> list[str]:
+    best = advice.best
+    remarks = []
+    if best.p_in_time < 1.0 - settings.risk:
         by = "" if settings.latest_m is None else f" for a pass by {settings.latest_m:g} m"
-        said.append(
+        remarks.append(
             f"no mark keeps the wished risk of {settings.risk:.1%}{by}: the safest is shown"
         )
-    if float(columns["p_ran_into"][k]) > settings.risk:
-        said.append("may run into each other more often than wished")
-    if n_pair == 0:
-        said.append("pair never tried: rests on what each did with others")
-    if n_reps < FEW_REPS:
-        said.append(f"fewer than {FEW_REPS} takeovers of the two: leans on the squad")
-    if not squad.reps.blind:
-        said.append("visual change: the mark is the incoming runner's place when to set off")
-        if pace != 1.0:
-            said.append(f"set off at {pace:.0%} of the practised start")
-    return said
+    if best.p_ran_into > settings.risk:
+        remarks.append("may run into each other more often than wished")
+    if advice.reps_pair == 0:
+        remarks.append("pair never tried: rests on what each did with others")
+    if advice.reps < FEW_REPS:
+        remarks.append(f"fewer than {FEW_REPS} takeovers of the two: leans on the squad")
+    if not blind:
+        remarks.append("visual change: the mark is the incoming runner's place when to set off")
+        if advice.pace != 1.0:
+            remarks.append(f"set off at {advice.pace:.0%} of the practised start")
+    return remarks
 
 
 # --- what the coach asks next -------------------------------------------------------------
 
 
-def move_tape(pair: PairAdvice, feet: float) -> dict[str, float] | None:
+def move_tape(pair: PairAdvice, feet: float) -> TapeMove | None:
     """What moving the tape changes: by `feet` foot-lengths (0.30 m where not known), positive
     farther from the receiver. None where that lies outside the candidates."""
     by = feet * (pair.foot_m or 2.0 * CANDIDATE_STEP_M)
-    marks = pair.columns["mark_m"]
-    at = pair.at("mark_m") + by
+    best, curve = pair.best, pair.candidates
+    marks = curve.mark_m
+    at = best.mark_m + by
     if not marks[0] - 1e-6 <= at <= marks[-1] + 1e-6:
         return None
-    names = ("p_in_zone", "p_ran_into", "p_ran_away", "zone_time_s", "pass_m")
-    return {name: float(np.interp(at, marks, pair.columns[name])) - pair.at(name) for name in names}
+
+    def change(values: Floats, now: float) -> float:
+        return float(np.interp(at, marks, values)) - now
+
+    return TapeMove(
+        p_in_zone=change(curve.p_in_zone, best.p_in_zone),
+        p_ran_into=change(curve.p_ran_into, best.p_ran_into),
+        p_ran_away=change(curve.p_ran_away, best.p_ran_away),
+        zone_time_s=change(curve.zone_time_s, best.zone_time_s),
+        pass_m=change(curve.pass_m, best.pass_m),
+    )

@@ -101,7 +101,7 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
     for pair in advice.pairs:
         i, j = squad.index(pair.incoming), squad.index(pair.outgoing)
         out = simulate.simulate(
-            squad, draws, (i, j), np.array([pair.at("mark_m")]), pair.stand_m, advice.conditions,
+            squad, draws, (i, j), np.array([pair.best.mark_m]), pair.stand_m, advice.conditions,
             pace=pair.pace,
         )  # fmt: skip
         hit = draws.group(out.in_zone)[..., 0]
@@ -109,10 +109,10 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
         mass = hit.sum(axis=1)
         # a group without a pass in the zone says nothing of its time: the mean stands in
         mean = np.divide(value, mass, out=np.full_like(value, np.nan), where=mass > 0)
-        mean = np.where(mass > 0, mean, pair.at("zone_time_s"))
+        mean = np.where(mass > 0, mean, pair.best.zone_time_s)
         at = place[pair.incoming], place[pair.outgoing]
-        time[(slice(None), *at)] = mean + (pair.at("zone_time_s") - mean.mean())
-        spread[at], chance[at] = pair.at("zone_time_spread_s"), pair.at("p_in_zone")
+        time[(slice(None), *at)] = mean + (pair.best.zone_time_s - mean.mean())
+        spread[at], chance[at] = pair.best.zone_time_spread_s, pair.best.p_in_zone
         stand[at] = pair.stand_m
 
     def means(values: Floats) -> Floats:
@@ -139,9 +139,9 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
 
 def _pair_remark(pair: PairAdvice, risk: float) -> str:
     words = []
-    if pair.at("p_in_zone") < 1.0 - risk:
-        words.append(f"in the zone with chance {pair.at('p_in_zone'):.1%} only")
-    if pair.at("reps_pair") == 0:
+    if pair.best.p_in_zone < 1.0 - risk:
+        words.append(f"in the zone with chance {pair.best.p_in_zone:.1%} only")
+    if pair.reps_pair == 0:
         words.append("never tried")
     return ", ".join(words)
 

@@ -13,11 +13,11 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.advise import hierarchy, laws
+from pipeline.advise.settings import HALF_LIFE_DAYS
 from pipeline.advise.takeovers import Evidence, Reps, utc_datetime
 from pipeline.base.values import Estimate, Floats, Frozen, Ints
 from pipeline.tables import schema
 
-HALF_LIFE_DAYS = 60.0
 SAME_DAY = 0.15  # share of the rep-to-rep variance that a day has in common: an assumption
 
 # Priors: means, their uncertainty, between runners, within a runner. Sources in docs/methods.md.

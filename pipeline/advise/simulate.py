@@ -21,6 +21,7 @@ import numpy as np
 
 from pipeline.advise import hierarchy, laws
 from pipeline.advise.runners import Squad
+from pipeline.advise.settings import Conditions
 from pipeline.base.values import Floats, Frozen
 
 POINTS = 48  # of a course, about 0.7 m apart
@@ -37,17 +38,6 @@ CROUCH_S, CROUCH_M = 0.03, 10.0  # a crouched start is so much later, all made u
 # Racing against practice, as shares of speed with their uncertainty: an assumption
 RACE_IN, RACE_IN_SD = 0.99, 0.012  # all-out, but at the end of a leg: it about cancels
 RACE_OUT, RACE_OUT_SD = 1.01, 0.008
-
-
-@dataclass(frozen=True, slots=True)
-class Conditions:
-    """What the change is run under. `wind_mps` along the zone, positive from behind."""
-
-    zone_m: float = 30.0
-    back_m: float = 0.0
-    race: bool = False
-    wind_mps: float = 0.0
-    crouched: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,7 +66,7 @@ class Draws(Frozen):
     stand_m: Floats  # (n,)
     eases: Floats  # (n,) uniform
 
-    def thinned(self, every: int) -> Draws:
+    def thin(self, every: int) -> Draws:
         """Each so-manieth draw, for a first look; groups are no more."""
         part = {f.name: getattr(self, f.name) for f in fields(self)}
         kept = {k: v[::every] for k, v in part.items() if isinstance(v, np.ndarray)}

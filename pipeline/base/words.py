@@ -1,5 +1,9 @@
 """What is said, and how marks and numbers of things are written, wherever they are."""
 
+# Takeovers of two runners: what rests on fewer is said to rest on little. A convention, no
+# published limit.
+FEW_REPS = 6
+
 CAUTION = (
     "Takeovers are run at full speed: warm up, build the speed up in steps, keep the lanes clear, "
     "stop on pain. The coach, the competition's rules and local codes decide."

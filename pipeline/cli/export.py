@@ -13,10 +13,10 @@ import typer
 
 from pipeline.base.words import count
 from pipeline.cli import terminal
-from pipeline.cli.decide import Out
+from pipeline.cli.options import OutArgument
 
 
-class Table(enum.StrEnum):
+class TableName(enum.StrEnum):
     exchanges = "exchanges"
     speed_curves = "speed_curves"
     recordings = "recordings"
@@ -37,8 +37,8 @@ EXPORT_EXAMPLE = (
 )
 
 
-def export(
-    out: Out,
+def run_export(
+    out: OutArgument,
     to: Annotated[
         Path,
         typer.Option(
@@ -46,7 +46,7 @@ def export(
         ),
     ],
     table: Annotated[
-        list[Table] | None,
+        list[TableName] | None,
         typer.Option(
             "--table",
             metavar="TABLE",
@@ -68,7 +68,7 @@ def export(
     """
     from pipeline.tables import export as stage
 
-    with terminal.progress() as progress:
+    with terminal.progress_bar() as progress:
         done = stage.export(
             out,
             to,
@@ -76,6 +76,8 @@ def export(
             sessions=session or (),
             progress=progress,
         )
-    terminal.table(["table", "rows"], [(name, str(rows)) for name, rows in done.rows], right=(1,))
-    terminal.listing("Remarks", done.remarks)
+    terminal.print_table(
+        ["table", "rows"], [(name, str(rows)) for name, rows in done.rows], right=(1,)
+    )
+    terminal.print_list("Remarks", done.remarks)
     terminal.say(f"{count(len(done.paths), 'file')}: {', '.join(str(p) for p in done.paths)}")

@@ -26,7 +26,7 @@ SEASON_EXAMPLE = (
 )
 
 
-def season(
+def run_season(
     folder: Annotated[
         str, typer.Argument(metavar="DIR", help="Every session in it and below; a folder or URL.")
     ],
@@ -60,34 +60,34 @@ def season(
 
     measured = 0
 
-    def told(outcome: Outcome) -> None:
+    def report_outcome(outcome: Outcome) -> None:
         nonlocal measured
         measured += outcome.state == "measured"
         if outcome.state == "failed":
             terminal.complain(f"{outcome.name} failed: {' | '.join(outcome.why)}")
 
     try:
-        with terminal.progress() as progress:
+        with terminal.progress_bar() as progress:
             summary = stage.season(
                 folder,
                 out,
-                _engine(workers, cluster),
+                _choose_engine(workers, cluster),
                 again=again,
                 dry_run=dry_run,
                 progress=progress,
-                told=told,
+                told=report_outcome,
             )
     except KeyboardInterrupt:
         terminal.complain(
             f"stopped; {count(measured, 'session')} measured and kept. The same command goes on"
         )
         raise typer.Exit(INTERRUPTED) from None
-    _say(summary, out, dry_run)
+    _print_summary(summary, out, dry_run)
     if summary.failed:
         raise typer.Exit(SOME_FAILED)
 
 
-def _engine(workers: int | None, cluster: str | None) -> Engine:
+def _choose_engine(workers: int | None, cluster: str | None) -> Engine:
     from pipeline.season import engines
 
     if cluster is not None:
@@ -98,10 +98,10 @@ def _engine(workers: int | None, cluster: str | None) -> Engine:
     return engines.Processes(workers) if workers > 1 else engines.Here()
 
 
-def _say(summary: Summary, out: str, dry_run: bool) -> None:
-    to_tell = [o for o in summary.outcomes if o.state != "unchanged"]
-    if to_tell:
-        terminal.table(
+def _print_summary(summary: Summary, out: str, dry_run: bool) -> None:
+    worth_telling = [o for o in summary.outcomes if o.state != "unchanged"]
+    if worth_telling:
+        terminal.print_table(
             ["session", "file", "state", "takeovers", "why"],
             [
                 (
@@ -111,31 +111,33 @@ def _say(summary: Summary, out: str, dry_run: bool) -> None:
                     str(one.takeovers) if one.state == "measured" else "-",
                     " | ".join(one.why) if one.state not in ("failed", "failed before") else "",
                 )
-                for one in to_tell
+                for one in worth_telling
             ],
             right=(3,),
         )
-    terminal.listing("Failed; tables of theirs that were there still are", _failures(summary))
-    terminal.listing(
-        "Remarks", [f"{one.session}: {said}" for one in to_tell for said in one.remarks]
+    terminal.print_list(
+        "Failed; tables of theirs that were there still are", _failure_lines(summary)
+    )
+    terminal.print_list(
+        "Remarks", [f"{one.session}: {text}" for one in worth_telling for text in one.remarks]
     )
     counted = ", ".join(f"{n} {state}" for state, n in sorted(summary.counts.items()))
     takeovers = sum(one.takeovers for one in summary.outcomes)
-    said = f"{count(len(summary.outcomes), 'session')}: {counted}"
+    sessions = f"{count(len(summary.outcomes), 'session')}: {counted}"
     if dry_run:
-        terminal.say(f"{said}. Nothing was done.")
+        terminal.say(f"{sessions}. Nothing was done.")
         return
-    terminal.say(f"{said}; {count(takeovers, 'takeover')} measured; {summary.seconds:.1f} s")
+    terminal.say(f"{sessions}; {count(takeovers, 'takeover')} measured; {summary.seconds:.1f} s")
     if summary.compacted is not None:
-        terminal.listing("Not compacted", summary.compacted.remarks)
-    terminal.say(f"Tables in {out}; those of all sessions in few files in {_below(out)}")
+        terminal.print_list("Not compacted", summary.compacted.remarks)
+    terminal.say(f"Tables in {out}; those of all sessions in few files in {_season_folder(out)}")
 
 
-def _failures(summary: Summary) -> list[str]:
+def _failure_lines(summary: Summary) -> list[str]:
     return [" | ".join(one.why) for one in summary.failed]
 
 
-def _below(out: str) -> str:
+def _season_folder(out: str) -> str:
     from pipeline.tables.places import is_url
 
     return f"{out.rstrip('/')}/season" if is_url(out) else str(Path(out) / "season")

@@ -13,7 +13,7 @@ import typer
 
 from pipeline.base.words import CAUTION, count
 from pipeline.cli import terminal
-from pipeline.cli.decide import Out
+from pipeline.cli.options import OutArgument
 
 if TYPE_CHECKING:
     from pipeline.show.publish import Written
@@ -24,21 +24,21 @@ class Axis(enum.StrEnum):
     clock = "clock"
 
 
-class Kind(enum.StrEnum):
+class FigureKind(enum.StrEnum):
     overlay = "overlay"
     history = "history"
     risk = "risk"
 
 
-Session = Annotated[
+SessionOption = Annotated[
     str | None,
     typer.Option("--session", metavar="ID", help="A session's id in OUT. (default: the newest)"),
 ]
-Pair = Annotated[
+PairOption = Annotated[
     tuple[str, str] | None,
     typer.Option("--pair", metavar="INCOMING OUTGOING", help="A pair, in this order."),
 ]
-Event = Annotated[str | None, typer.Option("--event", help="Only 4x100, 4x400, ...")]
+EventFilterOption = Annotated[str | None, typer.Option("--event", help="Only 4x100, 4x400, ...")]
 
 REPORT_EXAMPLE = (
     "Examples:\n\n"
@@ -48,11 +48,11 @@ REPORT_EXAMPLE = (
 )
 
 
-def report(
-    out: Out,
-    session: Session = None,
-    pair: Pair = None,
-    event: Event = None,
+def run_report(
+    out: OutArgument,
+    session: SessionOption = None,
+    pair: PairOption = None,
+    event: EventFilterOption = None,
     to: Annotated[
         Path | None,
         typer.Option("--to", metavar="PAGE.html", help="(default: a file in OUT/report)"),
@@ -66,7 +66,7 @@ def report(
     from pipeline.show import publish
 
     done = publish.report(out, session=session, pair=pair, event=event, to=to)
-    _say(done, "Page")
+    _print_written(done, "Page")
 
 
 OVERLAY_EXAMPLE = (
@@ -77,15 +77,15 @@ OVERLAY_EXAMPLE = (
 )
 
 
-def overlay(
-    out: Out,
-    session: Session = None,
+def run_overlay(
+    out: OutArgument,
+    session: SessionOption = None,
     exchange: Annotated[
         int | None,
         typer.Option("--exchange", help="A takeover's number in the session."),
     ] = None,
-    pair: Pair = None,
-    event: Event = None,
+    pair: PairOption = None,
+    event: EventFilterOption = None,
     axis: Annotated[
         Axis | None,
         typer.Option(
@@ -93,12 +93,12 @@ def overlay(
         ),
     ] = None,
     figure: Annotated[
-        Kind,
+        FigureKind,
         typer.Option(
             "--figure",
             help="Of a pair: its takeovers laid over each other, its weeks, its mark's risk.",
         ),
-    ] = Kind.overlay,
+    ] = FigureKind.overlay,
     dark: Annotated[bool, typer.Option("--dark", help="On dark paper.")] = False,
     to: Annotated[
         Path | None,
@@ -112,10 +112,10 @@ def overlay(
         out, session=session, exchange=exchange, pair=pair, event=event,
         view=None if axis is None else axis.value, figure=figure.value, dark=dark, to=to,
     )  # fmt: skip
-    _say(done, "Figure")
+    _print_written(done, "Figure")
 
 
-def _say(done: Written, what: str) -> None:
+def _print_written(done: Written, what: str) -> None:
     terminal.say(f"{what} of {count(done.takeovers, 'takeover')}: {done.path}")
-    terminal.listing("Remarks", done.remarks)
+    terminal.print_list("Remarks", done.remarks)
     terminal.say(CAUTION)

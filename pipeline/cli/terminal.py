@@ -23,7 +23,7 @@ def survive_any_encoding() -> None:
             reconfigure(errors="replace")
 
 
-def table(
+def print_table(
     headings: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int] = ()
 ) -> None:
     """Print rows under their headings; columns whose index is in `right` end flush.
@@ -33,7 +33,7 @@ def table(
     """
     rows = [tuple(row) for row in rows]
     if sys.stdout.isatty():
-        _boxed(headings, rows, right)
+        _print_boxed(headings, rows, right)
         return
     widths = [max(map(len, column)) for column in zip(headings, *rows, strict=True)]
     for row in (tuple(headings), *rows):
@@ -44,7 +44,9 @@ def table(
         print("  ".join(cells).rstrip())
 
 
-def _boxed(headings: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int]) -> None:
+def _print_boxed(
+    headings: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int]
+) -> None:
     """Headings fold to the width of what stands below them; figures, which read as two where they
     are folded, only where there is no other way to leave words their room."""
     from rich import box
@@ -86,7 +88,7 @@ def say(text: str = "", stream: TextIO | None = None) -> None:
         print(text, file=stream)
 
 
-def listing(title: str, items: Iterable[str]) -> None:
+def print_list(title: str, items: Iterable[str]) -> None:
     """Print a titled list; nothing where it is empty."""
     items = list(items)
     if items:
@@ -101,7 +103,7 @@ def complain(text: str) -> None:
 
 
 @contextlib.contextmanager
-def progress() -> Iterator[Progress | None]:
+def progress_bar() -> Iterator[Progress | None]:
     """A callback (what is done, so many, of so many) that moves a bar on a terminal, else None."""
     if not sys.stderr.isatty():
         yield None
@@ -119,7 +121,7 @@ def progress() -> Iterator[Progress | None]:
         yield moved
 
 
-def pm(value: float | None, sd: float | None, digits: int) -> str:
+def plus_minus(value: float | None, sd: float | None, digits: int) -> str:
     """Value ± standard error; "-" where nothing is known."""
     if value is None or sd is None:
         return "-"

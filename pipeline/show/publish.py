@@ -10,10 +10,10 @@ import difflib
 import hashlib
 import importlib.metadata
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import pyarrow as pa
 
@@ -136,11 +136,22 @@ def overlay(
 
 
 def card(
-    path: Path, tables: Mapping[str, pa.Table], settings: Mapping[str, str], **facts: Any
+    path: Path,
+    tables: Mapping[str, pa.Table],
+    settings: Mapping[str, str],
+    *,
+    event: str,
+    team: Sequence[str] | None,
+    date: str,
+    wished: float,
+    short: Collection[Pair],
 ) -> None:
     """The trackside card from the tables `marks` and `runners`, as one HTML file; replaced whole or
-    not at all. `facts` are the other arguments of `trackside.card`."""
-    text = trackside.card(tables["marks"], tables["runners"], settings=settings, **facts)
+    not at all. For the arguments see `trackside.card`."""
+    text = trackside.card(
+        tables["marks"], tables["runners"], event=event, team=team, settings=settings, date=date,
+        wished=wished, short=short,
+    )  # fmt: skip
     store.write_text(path, text)
 
 

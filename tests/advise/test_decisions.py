@@ -24,7 +24,7 @@ from lakes import NAMES, QUICK, ordered_pairs, random_lake
 from stored_sessions import ASKED, files_below
 
 from pipeline.advise import decisions
-from pipeline.advise.marks import Settings
+from pipeline.advise.settings import Settings
 from pipeline.errors import InputError, NothingMeasured, OutputError, UsageError
 from pipeline.session.process import process
 from pipeline.tables import lake, schema, store

@@ -213,7 +213,7 @@ def test_only_some_draws_are_looked_at_and_they_are_the_same():
     squad = pair_squad()
     draws = simulate.draw_runners(squad, TODAY, outer=8, inner=8)
     marks = np.array([8.0, 10.0])
-    every, some = run(draws, marks, squad=squad), run(draws.thinned(4), marks, squad=squad)
+    every, some = run(draws, marks, squad=squad), run(draws.thin(4), marks, squad=squad)
     for f in fields(simulate.Outcomes):
         assert np.array_equal(getattr(every, f.name)[::4], getattr(some, f.name))
     start = simulate.run_receiver(draws, 1, TODAY, 0.0, 1.0)

@@ -21,7 +21,7 @@ from pipeline.read.practice.session import read_session
 from pipeline.session import template
 from pipeline.tables import schema
 
-COMMANDS = sorted(command.callback.__name__ for command in app.app.registered_commands)
+COMMANDS = sorted(command.name for command in app.app.registered_commands)
 TREE = [errors.BatontraceError, *errors.BatontraceError.__subclasses__()]
 TREE += errors.InputError.__subclasses__()
 
@@ -244,11 +244,11 @@ def test_on_a_terminal_the_table_keeps_to_its_width(a_result, monkeypatch, width
 
 
 def test_the_bar_is_for_terminals(monkeypatch):
-    with terminal.progress() as piped:
+    with terminal.progress_bar() as piped:
         assert piped is None
     screen = Terminal()
     monkeypatch.setattr(sys, "stderr", screen)
-    with terminal.progress() as progress:
+    with terminal.progress_bar() as progress:
         progress("read robin.fit", 1, 2)
     assert "read robin.fit" in screen.getvalue()
 

@@ -15,7 +15,7 @@ from stored_sessions import ASKED, files_below
 
 from pipeline import errors
 from pipeline.advise import decisions
-from pipeline.advise.marks import Settings
+from pipeline.advise.settings import Settings
 from pipeline.base.words import CAUTION, TENTH
 from pipeline.tables import lake, schema, store
 
@@ -196,7 +196,7 @@ def test_the_card_holds_all_pairs(out, tmp_path):
     assert [(p.incoming, p.outgoing) for p in pairs] == ordered_pairs(NAMES)
     for pair in pairs:
         assert pair.incoming in text
-        assert f"{pair.at('mark_m'):.2f}" in text
+        assert f"{pair.best.mark_m:.2f}" in text
     assert "stop on pain" in text
 
 

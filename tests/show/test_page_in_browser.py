@@ -13,7 +13,7 @@ from random_tables import table_of
 from stored_sessions import ASKED
 
 from pipeline.advise import decisions
-from pipeline.advise.marks import Settings
+from pipeline.advise.settings import Settings
 from pipeline.show import publish, scenes
 from pipeline.show.markup import plain
 from pipeline.tables import lake, schema, store

@@ -18,7 +18,7 @@ from random_tables import table_of
 from stored_sessions import ASKED, files_below
 
 from pipeline.advise import decisions
-from pipeline.advise.marks import Settings
+from pipeline.advise.settings import Settings
 from pipeline.base.words import CAUTION
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.show import publish

@@ -10,8 +10,8 @@ import squads
 from random_tables import random_table
 from stored_sessions import ASKED
 
-from pipeline.advise import marks, orders
-from pipeline.advise.marks import Settings
+from pipeline.advise import marks, orders, settings
+from pipeline.advise.settings import Settings
 from pipeline.tables import lake, schema, store
 from pipeline.tables.lake import Lake
 
@@ -50,7 +50,7 @@ def store_two_events(out: Path) -> Path:
 
 def lighten(patch: pytest.MonkeyPatch) -> None:
     """Few draws and no search for stand and pace: neither matters to what is asked here."""
-    patch.setattr(marks, "Settings", functools.partial(Settings, **QUICK))
+    patch.setattr(settings, "Settings", functools.partial(Settings, **QUICK))
     patch.setattr(marks, "PACES", (1.0,))
     for name, few in (("OUTER", 16), ("INNER", 8)):
         patch.setattr(orders, name, few)

@@ -22,7 +22,7 @@ from lakes import QUICK
 import pipeline
 from pipeline import api
 from pipeline.advise import decisions
-from pipeline.advise.marks import Settings
+from pipeline.advise.settings import Settings
 from pipeline.errors import InputError, UsageError
 from pipeline.tables import lake, schema
 

@@ -422,4 +422,4 @@ def test_the_command_refuses(filled, words, code):
 def test_the_commands_tables_are_all_there_are():
     from pipeline.cli import export
 
-    assert tuple(export.Table) == stage.TABLES
+    assert tuple(export.TableName) == stage.TABLES

@@ -111,7 +111,8 @@ def cases_of(kind_index: int, seed: int, out: Path | None) -> list[Case]:
     import crowd
     import squads
 
-    from pipeline.advise import marks
+    from pipeline.advise import decisions, marks
+    from pipeline.advise.settings import Settings
     from pipeline.tables import lake
 
     kind = KINDS[kind_index]
@@ -124,7 +125,8 @@ def cases_of(kind_index: int, seed: int, out: Path | None) -> list[Case]:
     else:
         known = lake.read(out)
     rng = np.random.default_rng([seed, kind_index, 20260514])
-    said = marks.advise_table(known, event=kind.event, settings=marks.Settings()).to_pylist()
+    advices = decisions.advise_lake(known, Settings(event=kind.event))
+    said = marks.marks_table(advices).to_pylist()
     found = []
     for pair in choose_pairs(said, rng):
         rows = [row for row in said if (row["incoming"], row["outgoing"]) == pair]
@@ -466,9 +468,10 @@ def main() -> int:
         print("FAILED", failure)
     if not cases:
         return 1
-    from pipeline.advise import marks
 
-    text = markdown(cases, marks.Settings().risk)
+    from pipeline.advise.settings import Settings
+
+    text = markdown(cases, Settings().risk)
     print(text)
     if whole and not failures:
         page = PAGE.read_text(encoding="utf-8")

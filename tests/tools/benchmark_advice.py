@@ -30,7 +30,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 
 import squads  # noqa: E402
 
-from pipeline.advise import marks, orders, simulate  # noqa: E402
+from pipeline.advise import decisions, marks, orders, simulate  # noqa: E402
+from pipeline.advise.settings import Settings, choose_conditions  # noqa: E402
 
 LOOP_REPS = 32  # by hand, then scaled to as many as the advice draws
 
@@ -102,18 +103,18 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=9)
     runs = max(7, parser.parse_args().runs)
     lake, _, _ = squads.lake(1, n_runners=6)
-    settings = marks.Settings(event="4x100")
-    advice = marks.advise_lake(lake, settings)[0]
-    rows = sum(len(pair.columns["mark_m"]) for pair in advice.pairs)
+    settings = Settings(event="4x100")
+    advice = decisions.advise_lake(lake, settings)[0]
+    rows = sum(len(pair.candidates.mark_m) for pair in advice.pairs)
     print(
         f"{len(lake.exchanges)} takeovers of 6 runners; {len(advice.pairs)} pairs, {rows} marks, "
         f"{settings.outer} x {settings.inner} draws; load {os.getloadavg()[0]:.1f}"
     )
-    whole = seconds(lambda: marks.advise_table(lake, settings=settings), runs)
+    whole = seconds(lambda: marks.marks_table(decisions.advise_lake(lake, settings)), runs)
     print(said("marks: lake to table", whole, 2.0))
 
-    found = marks.find_squads(lake, settings)[0]
-    print(said("  of it runners", seconds(lambda: marks.find_squads(lake, settings), runs)))
+    found = decisions.find_squads(lake, settings)[0]
+    print(said("  of it runners", seconds(lambda: decisions.find_squads(lake, settings), runs)))
     print(
         said("  of it pairs and curves", seconds(lambda: marks.advise_squad(found, settings), runs))
     )
@@ -128,7 +129,7 @@ def main() -> None:
         )
     )
 
-    where = marks.conditions(found, settings)
+    where = choose_conditions(found.event, settings)
     draws = simulate.draw_runners(
         found, where, outer=settings.outer, inner=settings.inner, seed=settings.seed
     )
@@ -137,7 +138,7 @@ def main() -> None:
     some = _some(draws, pick)
     pair = advice.pairs[0]
     i, j = found.index(pair.incoming), found.index(pair.outgoing)
-    at = [float(m) for m in pair.columns["mark_m"]]
+    at = [float(m) for m in pair.candidates.mark_m]
     shares: list[float] = []
 
     def loop() -> None:
@@ -151,7 +152,7 @@ def main() -> None:
     print(said("one pair, one stand, arrays", own))
     print(said("the same by a plain loop, scaled to as many reps", [scale * x for x in slow]))
     ratio = scale * statistics.median(slow) / statistics.median(own)
-    far = float(np.max(np.abs(np.array(shares) - pair.columns["p_in_zone"])[: len(at) // 2]))
+    far = float(np.max(np.abs(np.array(shares) - pair.candidates.p_in_zone)[: len(at) // 2]))
     print(f"the loop takes {ratio:.0f} times as long; chances differ by {far:.2f} at most on the "
           f"nearer half of the marks ({LOOP_REPS} reps by hand)")  # fmt: skip
 

@@ -28,7 +28,7 @@ from checkout import ROOT, SAMPLES
 from html_page import Page
 
 from pipeline.advise import decisions
-from pipeline.advise.marks import Settings
+from pipeline.advise.settings import Settings
 from pipeline.session.process import process
 from pipeline.show import publish
 from pipeline.show.figures import vector

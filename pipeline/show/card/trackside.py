@@ -20,7 +20,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from pipeline.base.relays import is_blind
-from pipeline.base.words import CAUTION, TENTH, in_feet_words
+from pipeline.base.words import CAUTION, FEW_REPS, TENTH, in_feet_words
 from pipeline.errors import InputError, UsageError
 from pipeline.show.markup import Child, document, element, name, plain, shortened, width
 from pipeline.show.wording import NBSP, chance, chance_error, foot_of, percent, signed
@@ -28,7 +28,6 @@ from pipeline.tables import schema
 
 MOST = 8  # runners on one card: more would need figures too small for arm's length
 RISK = 0.10  # of running into each other, from which on a mark is signed, where none is wished
-FEW_REPS = 6  # a convention of this card, no published limit: below it a row is signed as thin
 STEP_M = 0.30  # what the tape is moved by where the foot-length is not known: about one shoe
 
 # World Athletics Technical Rules, TR24.4, from memory.

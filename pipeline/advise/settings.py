@@ -1,0 +1,90 @@
+"""What the coach asks for, and the conditions that follow from it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from pipeline.base.relays import zone_lines_m
+from pipeline.errors import UsageError
+
+HALF_LIFE_DAYS = 60.0
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What the coach asks for.
+
+    `event`: one relay, or None for each in the lake; `team`: runner ids, empty for everybody.
+    `risk` (0.001 to 0.5): the accepted chance that the baton does not pass inside the zone, or not
+    by `latest_m` (metres past the entry line); the same bound holds for running into each other.
+    `race`: at race speed, not practice speed. `wind_mps`: along the zone, positive from behind.
+    `crouched`: the receiver starts crouched, not standing. `older`: the older zones, 20 m after
+    10 m of acceleration. `stand_m` (metres past the back line) and `pace` (share of the practised
+    start) are chosen where they are None; in a blind change the receiver always starts at full
+    pace. `feet_m`: foot-lengths by runner. `half_life_days`: the age at which a takeover counts
+    half. `seed`, `outer` and `inner` are those of `simulate.draw_runners`.
+
+    Raises UsageError where a value is out of its range.
+    """
+
+    event: str | None = None
+    team: tuple[str, ...] = ()
+    risk: float = 0.10
+    race: bool = False
+    wind_mps: float = 0.0
+    crouched: bool = False
+    stand_m: float | None = None
+    pace: float | None = None
+    older: bool = False
+    latest_m: float | None = None
+    feet_m: Mapping[str, float] = field(default_factory=dict)
+    half_life_days: float = HALF_LIFE_DAYS
+    seed: int = 1
+    outer: int = 64
+    inner: int = 32
+
+    def __post_init__(self) -> None:
+        def refuse(what: str, found: object, expected: str) -> None:
+            raise UsageError(what, str(found), expected)
+
+        if not 0.001 <= self.risk <= 0.5:
+            refuse("risk", self.risk, "a chance between 0.001 and 0.5")
+        if not -10.0 <= self.wind_mps <= 10.0:
+            refuse("wind", self.wind_mps, "m/s along the zone, -10 to 10, positive from behind")
+        if self.stand_m is not None and not 0.0 <= self.stand_m <= 15.0:
+            refuse("stand", self.stand_m, "metres past the back line, 0 to 15")
+        if self.pace is not None and not 0.5 <= self.pace <= 1.2:
+            refuse("pace", self.pace, "a share of the practised start, 0.5 to 1.2")
+        if self.latest_m is not None and not 3.0 <= self.latest_m <= 40.0:
+            refuse("latest pass", self.latest_m, "metres past the entry line, 3 to 40")
+        if not 1.0 <= self.half_life_days <= 10_000.0:
+            refuse("half-life", self.half_life_days, "1 day or more")
+        for name, foot in self.feet_m.items():
+            if not 0.1 <= foot <= 0.5:
+                refuse(f"foot-length of {name}", foot, "metres, 0.1 to 0.5")
+        if self.seed < 0:
+            refuse("seed", self.seed, "a whole number, 0 or more")
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """What a takeover is run under.
+
+    `zone_m`: length of the zone; `back_m`: place of the back line, 0 or less, from the entry line;
+    `wind_mps`: along the zone, positive from behind.
+    """
+
+    zone_m: float = 30.0
+    back_m: float = 0.0
+    race: bool = False
+    wind_mps: float = 0.0
+    crouched: bool = False
+
+
+def choose_conditions(event: str, settings: Settings) -> Conditions:
+    """The zone of an event under the rules asked for, with the speed, wind and start asked for."""
+    back, entry, leave = zone_lines_m(event, "older" if settings.older else "today")
+    return Conditions(
+        leave - entry, back - entry, settings.race, settings.wind_mps, settings.crouched
+    )

@@ -1,0 +1,83 @@
+"""Arguments and options that several commands share."""
+
+from __future__ import annotations
+
+import enum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+class Speed(enum.StrEnum):
+    practice = "practice"
+    race = "race"
+
+
+class Start(enum.StrEnum):
+    standing = "standing"
+    crouched = "crouched"
+
+
+class ZoneRules(enum.StrEnum):
+    today = "today"
+    older = "older"
+
+
+# --- the tables -----------------------------------------------------------------------------
+
+OutArgument = Annotated[
+    Path, typer.Argument(metavar="OUT", help="The folder of tables that process or season wrote.")
+]
+PrintOnlyOption = Annotated[
+    bool, typer.Option("--print-only", help="Print the result and write no table.")
+]
+
+# --- whose takeovers --------------------------------------------------------------------------
+
+EveryEventOption = Annotated[
+    str | None,
+    typer.Option("--event", help="One relay: 4x100, 4x400, ... (default: every one in OUT)"),
+]
+OneEventOption = Annotated[
+    str | None,
+    typer.Option("--event", help="The relay: 4x100, 4x400, ... (default: the most practised)"),
+]
+TeamOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--team", help="Runners, with commas between them or repeated. (default: all in OUT)"
+    ),
+]
+HalfLifeOption = Annotated[
+    float, typer.Option("--half-life", help="Age in days at which a takeover counts half.")
+]
+
+# --- what is advised for ------------------------------------------------------------------------
+
+RiskOption = Annotated[
+    float,
+    typer.Option(
+        "--risk",
+        help="Accepted chance that the baton does not pass inside the zone, 0.001 to 0.5.",
+    ),
+]
+WindOption = Annotated[
+    float, typer.Option("--wind", help="Wind along the zone in m/s, positive from behind.")
+]
+StartOption = Annotated[Start, typer.Option("--start", help="How the receiver starts.")]
+RulesOption = Annotated[
+    ZoneRules,
+    typer.Option(
+        "--rules", help="Zones: those of today, or the older ones, 20 m after 10 m of acceleration."
+    ),
+]
+FootOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--foot", metavar="RUNNER=M", help="A runner's foot-length in metres; may be repeated."
+    ),
+]
+SeedOption = Annotated[
+    int, typer.Option("--seed", help="The same seed gives the same numbers again.")
+]

@@ -1,0 +1,265 @@
+"""The commands for one session: template, venue, check, process.
+
+Each parses its options, calls one function and prints what came of it. `app` registers them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from pipeline.base.words import CAUTION, count
+from pipeline.cli import terminal
+from pipeline.cli.options import RulesOption, ZoneRules
+from pipeline.cli.terminal import plus_minus
+
+if TYPE_CHECKING:
+    from pipeline.session.check import Report, Stream
+    from pipeline.session.process import Result
+
+SessionFile = Annotated[Path, typer.Argument(metavar="SESSION.toml", help="The session's file.")]
+
+PROCESS_EXAMPLE = (
+    "Examples:\n\n"
+    "batontrace process evening/session.toml --out out\n\n"
+    "batontrace process evening/session.toml   (look only: nothing is written)"
+)
+
+
+def run_process(
+    session: SessionFile,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="OUT",
+            help="Folder of the tables, shared by many sessions; this session's are replaced.",
+        ),
+    ] = None,
+) -> None:
+    """Measure a session's takeovers and write its tables."""
+    from pipeline.session import process as stage
+
+    with terminal.progress_bar() as progress:
+        result = stage.process(session, out, progress=progress)
+    rows = result.tables["exchanges"].to_pylist()
+    terminal.say(f"{result.session.id}, {result.session.event}: {count(len(rows), 'takeover')}")
+    if rows:
+        _print_takeovers(rows)
+    terminal.print_list("Remarks", result.remarks)
+    terminal.print_list("Recordings", _recording_lines(result))
+    terminal.print_list("Left out", result.left_out)
+    terminal.say(
+        f"Tables in {out}" if out else "Nothing written: give --out OUT to keep the tables"
+    )
+
+
+VENUE_EXAMPLE = (
+    "Example, with a survey of two spots or more:\n\n"
+    "batontrace venue --event 4x100 --lane 4 --lane 5 --survey points.csv --out venue.geojson\n\n"
+    "points.csv:\n\n"
+    "spot,latitude_deg,longitude_deg\n\n"
+    "finish@lane1,44.9998490,-29.9995834\n\n"
+    "back-end@lane1-inner,44.9994723,-30.0008982\n\n"
+    "Spots are those of the plan: finish, back-start, back-end, home-start, start, zone1-entry "
+    "and so on, each @lane1 to @lane9, with -inner or -outer for a lane's edges; centre1, centre2."
+)
+
+
+def run_venue(
+    event: Annotated[str, typer.Option("--event", help="4x100, 4x200 or 4x400.")],
+    lane: Annotated[list[int], typer.Option("--lane", help="A lane, 1 to 9; may be repeated.")],
+    survey: Annotated[
+        Path, typer.Option("--survey", metavar="points.csv", help="Two or more surveyed spots.")
+    ],
+    out: Annotated[
+        Path, typer.Option("--out", metavar="venue.geojson", help="A new file; never overwritten.")
+    ],
+    rules: RulesOption = ZoneRules.today,
+    bends_in_lanes: Annotated[
+        int | None,
+        typer.Option("--bends-in-lanes", help="4x200: 4, 3, 1; 4x400: 3, 1. (default: the first)"),
+    ] = None,
+    radius_m: Annotated[float, typer.Option("--radius-m", help="Of the kerb.")] = 36.50,
+    straight_m: Annotated[float, typer.Option("--straight-m", help="Of one straight.")] = 84.39,
+    lane_width_m: Annotated[float, typer.Option("--lane-width-m", help="Of every lane.")] = 1.22,
+) -> None:
+    """Lay the standard 400 m plan on surveyed points and write it as a session's venue."""
+    from pipeline.base.stadium import Stadium
+    from pipeline.session.lay_out import lay_out
+
+    placement = lay_out(
+        survey,
+        out,
+        event=event,
+        lanes=lane,
+        rules=rules.value,
+        bends_in_lanes=bends_in_lanes,
+        track=Stadium(radius_m, straight_m, lane_width_m),
+    )
+    terminal.print_table(
+        ["spot", "off, m", "east, m", "north, m"],
+        [
+            (r.spot, f"{r.distance_m:.3f}", f"{r.east_m:+.3f}", f"{r.north_m:+.3f}")
+            for r in placement.residuals
+        ],
+        right=(1, 2, 3),
+    )
+    terminal.say(
+        f"Standard error of one surveyed point: {placement.sd_m:.3f} m; the survey is "
+        f"{placement.scale_ppm:+.0f} ppm longer than the plan."
+    )
+    terminal.say(f"Written: {out}")
+
+
+CHECK_EXAMPLE = (
+    "Example:\n\nbatontrace check evening/session.toml\n\n"
+    "Exit code 4 where a recording cannot be read, 7 where too little is left to measure."
+)
+
+
+def run_check(session: SessionFile) -> None:
+    """Say what each file of a session holds and what is missing; nothing is computed."""
+    from pipeline.session import check as stage
+
+    with terminal.progress_bar() as progress:
+        report = stage.check(session, progress=progress)
+    _print_report(report)
+    if not report.can_measure:
+        raise typer.Exit(7)
+    if report.unreadable:
+        raise typer.Exit(4)
+
+
+TEMPLATE_EXAMPLE = "Example:\n\nbatontrace template evening"
+
+
+def run_template(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Made where it is not there.")],
+) -> None:
+    """Write a commented session to start from; never overwrites.
+
+    What is still needed then: the recordings, and a venue; `batontrace venue` makes one.
+    """
+    from pipeline.session import template as stage
+
+    for path in stage.write(folder):
+        terminal.say(f"Written: {path}")
+    terminal.say(f"Next: batontrace venue --out {folder / 'venue.geojson'} ..., then edit both.")
+    terminal.say(CAUTION)
+
+
+# --- printing --------------------------------------------------------------------------
+
+
+def _print_takeovers(rows: Sequence[dict[str, Any]]) -> None:
+    terminal.print_table(
+        ["no", "rep", "zone", "runners", "zone time, s", "pass, m", "gap, m", "outcome, faults"],
+        [
+            (
+                str(row["exchange"]),
+                "-" if row["rep"] is None else str(row["rep"]),
+                str(row["zone"]),
+                f"{row['incoming']} to {row['outgoing']}",
+                plus_minus(row["zone_time_s"], row["zone_time_sd_s"], 2),
+                plus_minus(row["pass_m"], row["pass_sd_m"], 1),
+                plus_minus(row["free_distance_m"], row["free_distance_sd_m"], 1),
+                "; ".join([row["outcome"], *row["faults"]]),
+            )
+            for row in rows
+        ],
+        right=(0, 1, 2, 4, 5, 6),
+    )
+    terminal.say(
+        "± is one standard error. Units are worn on the trunk: pass is half-way between the two "
+        "trunks, past the entry line; gap is the distance between them then."
+    )
+    terminal.print_list("Weak or missing", _remark_lines(rows))
+
+
+def _remark_lines(rows: Sequence[dict[str, Any]]) -> list[str]:
+    """Each remark once, with the takeovers it is about."""
+    about: dict[str, list[str]] = {}
+    for row in rows:
+        for remark in row["remarks"]:
+            about.setdefault(remark, []).append(str(row["exchange"]))
+    return [
+        f"takeover{'s' if len(numbers) > 1 else ''} {', '.join(numbers)}: {remark}"
+        for remark, numbers in about.items()
+    ]
+
+
+def _recording_lines(result: Result) -> list[str]:
+    """What is remarkable about each file, once; why one was left out is told by itself."""
+    lines = [
+        f"{row['file']}: {remark}"
+        for row in result.tables["recordings"].to_pylist()
+        for remark in row["remarks"]
+        if not any(remark in why for why in result.left_out)
+    ]
+    return list(dict.fromkeys(lines))
+
+
+def _print_report(report: Report) -> None:
+    session = report.session
+    sheet = "no practice sheet" if session.reps is None else count(len(session.reps), "rep")
+    lanes: dict[int, list[str]] = {}
+    for axis in report.axes:
+        lanes.setdefault(axis.lane, []).append(str(axis.zone))
+    zones = "; ".join(f"lane {lane}, zone {', '.join(own)}" for lane, own in lanes.items())
+    terminal.say(f"{session.id}, {session.date}, {session.event}: {sheet}; {zones}")
+    if report.streams:
+        terminal.print_table(
+            [
+                "runner",
+                "file",
+                "sensor",
+                "samples",
+                "rate, Hz",
+                "from",
+                "for, min",
+                "gap, s",
+                "holds",
+            ],
+            [_stream_row(stream) for stream in report.streams],
+            right=(3, 4, 6, 7),
+        )
+    terminal.print_list("Cannot be read", report.unreadable)
+    terminal.print_list("Missing", report.missing)
+    terminal.print_list("Remarks", report.remarks)
+    if not report.can_measure:
+        terminal.say("Too little to measure: a takeover needs the positions of two runners.")
+    elif not (report.unreadable or report.missing):
+        terminal.say("Nothing is missing.")
+
+
+def _stream_row(stream: Stream) -> tuple[str, ...]:
+    from datetime import UTC, datetime
+
+    start = "counter"
+    if stream.first_utc_s is not None:
+        start = datetime.fromtimestamp(stream.first_utc_s, UTC).strftime("%Y-%m-%d %H:%M:%SZ")
+    holds = [
+        word
+        for word, is_there in (
+            ("position", stream.has_position),
+            ("speed", stream.has_speed),
+            ("acceleration", stream.sensor == "imu"),
+            (f"{stream.dropped} dropped", stream.dropped > 0),
+        )
+        if is_there
+    ]
+    return (
+        stream.runner,
+        stream.file,
+        f"{stream.sensor} ({stream.format})",
+        str(stream.samples),
+        "-" if stream.rate_hz is None else f"{stream.rate_hz:.4g}",
+        start,
+        f"{stream.span_s / 60:.1f}",
+        f"{stream.longest_gap_s:.3g}",
+        ", ".join(holds),
+    )
