@@ -10,8 +10,8 @@ from dataclasses import replace
 
 import pytest
 import squads
-from conftest import with_values
 from html_page import Page
+from random_tables import with_values
 from straight import axis
 
 from pipeline.advise import decisions, marks, progress, runners, takeovers
