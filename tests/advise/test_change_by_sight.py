@@ -7,7 +7,7 @@ import pytest
 from made_pairs import course, pair_squad, run
 
 from pipeline.advise import laws, runners
-from pipeline.advise.simulate import Conditions
+from pipeline.advise.settings import Conditions
 
 ZONE = Conditions(zone_m=20.0)
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from made_pairs import TODAY, course, pair_squad, run
 
 from pipeline.advise import laws, simulate
-from pipeline.advise.simulate import Conditions
+from pipeline.advise.settings import Conditions
 
 OLDER = Conditions(zone_m=20.0, back_m=-10.0)
 

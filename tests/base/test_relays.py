@@ -10,11 +10,12 @@ from dataclasses import replace
 
 import pytest
 import squads
-from conftest import with_values
 from html_page import Page
+from random_tables import with_values
 from straight import axis
 
-from pipeline.advise import marks, progress, runners, takeovers
+from pipeline.advise import decisions, marks, progress, runners, takeovers
+from pipeline.advise.settings import Settings
 from pipeline.base import relays
 from pipeline.errors import UsageError
 from pipeline.measure import reps
@@ -118,8 +119,8 @@ def lake_of(event):
 @every_relay
 def test_the_tables_the_card_and_the_page_say_the_same(event):
     by_mark = kinds(event)[2]
-    settings = marks.Settings(outer=8, inner=8, stand_m=0.0, pace=1.0)
-    (squad,) = marks.find_squads(lake_of(event), settings)
+    settings = Settings(outer=8, inner=8, stand_m=0.0, pace=1.0)
+    (squad,) = decisions.find_squads(lake_of(event), settings)
     advice = marks.advise_squad(squad, settings)
     assert squad.reps.blind is by_mark
     assert advice.conditions.zone_m == (30.0 if by_mark else 20.0)

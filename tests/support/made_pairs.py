@@ -9,7 +9,8 @@ from types import SimpleNamespace
 import numpy as np
 
 from pipeline.advise import hierarchy, runners, simulate
-from pipeline.advise.simulate import Conditions, Draws
+from pipeline.advise.settings import Conditions
+from pipeline.advise.simulate import Draws
 
 TODAY = Conditions()
 
