@@ -32,6 +32,7 @@ import pyarrow as pa
 
 from pipeline.advise import bends, laws, simulate
 from pipeline.advise.marks import Advice, PairAdvice
+from pipeline.base.asking import one_of
 from pipeline.base.relays import Rules, is_blind, leg_m, zone_lines_m
 from pipeline.base.stadium import STANDARD, Stadium, in_lanes, scratch_m, start_m
 from pipeline.base.values import Floats, Frozen, Ints
@@ -89,7 +90,7 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
     names = settings.team or squad.runners
     strangers = sorted(set(flat_s or {}) - set(names))
     if strangers:
-        raise UsageError("flat time", strangers[0], f"one of {', '.join(names)}")
+        raise UsageError("flat time", strangers[0], one_of(names))
     draws = simulate.draw_runners(
         squad, advice.conditions, outer=OUTER, inner=INNER, seed=settings.seed, same_reps=True
     )
@@ -407,7 +408,7 @@ def _list_allowed_orders(
 
 def _require_runner(name: str, runners: tuple[str, ...]) -> None:
     if name not in runners:
-        raise UsageError("runner", f'"{name}"', f"one of {', '.join(runners)}")
+        raise UsageError("runner", f'"{name}"', one_of(runners))
 
 
 def _rank_places(legs: Legs, given: Terms, places: Ints) -> Orders:

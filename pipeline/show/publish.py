@@ -6,17 +6,17 @@ unless told otherwise. The same tables give the same bytes.
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 import importlib.metadata
 import re
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
 import pyarrow as pa
 
+from pipeline.base.asking import one_of
 from pipeline.base.words import count
 from pipeline.errors import InputError, UsageError
 from pipeline.show import scenes
@@ -36,7 +36,6 @@ PAGES = (".html", ".htm")
 PICTURES = (".svg", ".png")
 Pair = tuple[str, str]
 FigureName = Literal["overlay", "history", "risk"]
-_LISTED = 8
 
 
 @dataclass(frozen=True)
@@ -205,7 +204,7 @@ def _of_the_pair(
         other = "the other order is there" if pair[::-1] in ran else ""
         raise UsageError(
             f"pair {_words(pair)}", f"no takeover of this pair{where}",
-            _listed(_words(pair), [_words(one) for one in ran]) or "a session with takeovers",
+            one_of(map(_words, ran), _words(pair)) if ran else "a session with takeovers",
             "; ".join(filter(None, (other, *found.remarks))),
         )  # fmt: skip
     own = rows.filter(pa.array([one == pair for one in ran], pa.bool_()))
@@ -215,22 +214,13 @@ def _of_the_pair(
         if not len(own):
             raise UsageError(
                 f"--event {plain(event)}", f"no takeover of {_words(pair)} in it{where}",
-                _listed(event, events),
+                one_of(events, event),
             )  # fmt: skip
     return scenes.takeovers(own, found.curves, found.exchanges)
 
 
 def _words(pair: Pair) -> str:
     return f"{plain(pair[0])} to {plain(pair[1])}"
-
-
-def _listed(asked: str, there: Iterable[str]) -> str:
-    """What could have been asked for, the nearest first; "" where there is nothing."""
-    in_order = sorted(set(there))
-    near = difflib.get_close_matches(asked, in_order, n=3)
-    both = [*near, *(one for one in in_order if one not in near)]
-    more = f" and {len(both) - _LISTED} more" if len(both) > _LISTED else ""
-    return f"one of {', '.join(both[:_LISTED])}{more}" if both else ""
 
 
 def _numbered(found: Lake, exchange: int | None, session: str) -> Takeover:

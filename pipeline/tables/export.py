@@ -16,6 +16,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from pipeline.base.asking import one_of
 from pipeline.base.values import Progress
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.tables import data_package, lake, schema, store
@@ -137,7 +138,7 @@ def _wanted(
 ) -> tuple[str, ...]:
     for name in tables:
         if name not in TABLES:
-            raise UsageError(f"--table {name}", "no such table", f"one of {', '.join(TABLES)}")
+            raise UsageError(f"--table {name}", "no such table", one_of(TABLES))
         if sessions and name in schema.DECISIONS:
             raise UsageError(
                 f"--table {name}", "rests on all sessions together", "no --session with it"

@@ -7,7 +7,6 @@ decisions, OUT/<table>/part-0.parquet, all at once (store.py); `read_table` give
 from __future__ import annotations
 
 import contextlib
-import difflib
 import hashlib
 import os
 from collections.abc import Mapping, Sequence
@@ -19,6 +18,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from pipeline.base.asking import one_of
 from pipeline.errors import BatontraceError, InputError, OutputError, UsageError
 from pipeline.tables import compacting, schema, store
 
@@ -101,9 +101,7 @@ def ids(out: Path) -> list[str]:
 def require(out: Path, session: str, there: Sequence[str]) -> None:
     """Raises UsageError where a session that was asked for is none of those `there` are."""
     if session not in there:
-        near = difflib.get_close_matches(session, there, n=5) or there[:5]
-        expected = f"one of {_listed(near, there) or 'none'}"
-        raise UsageError(f"session {session}", f"is not in {out}", expected)
+        raise UsageError(f"session {session}", f"is not in {out}", one_of(there, session))
 
 
 def by_time(out: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -204,11 +202,6 @@ def read_table(out: Path, table_name: str) -> pa.Table | None:
         raise InputError(path, found, do="have the table written again") from err
     except OutputError as err:
         raise InputError(err.where, err.found, err.expected, err.do) from err
-
-
-def _listed(some: Sequence[str], there: Sequence[str]) -> str:
-    rest = len(there) - len(some)
-    return ", ".join(some) + (f" and {rest} more" if rest else "")
 
 
 # --- one session -------------------------------------------------------------------------

@@ -22,6 +22,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from pipeline.base.asking import in_words, one_of
 from pipeline.errors import OutputError
 
 TABLES = ("exchanges", "speed_curves", "recordings")
@@ -105,7 +106,7 @@ def facts(table_name: str) -> TableFacts:
     """The facts of one table. Raises OutputError where there is no such table."""
     known = (*TABLES, *DECISIONS)
     if table_name not in known:
-        raise OutputError(table_name, "no such table", f"one of {', '.join(known)}")
+        raise OutputError(table_name, "no such table", one_of(known))
     raw = json.loads((_folder() / f"{table_name}.json").read_text(encoding="utf-8"))
     columns = tuple(
         Column(**{**column, "values": tuple(column.get("values", ()))}) for column in raw["columns"]
@@ -237,9 +238,9 @@ def markdown() -> str:
         "Written by `python -m pipeline.schema > docs/tables.md` from `schemas/*.json`, which are",
         "what to change.",
         "",
-        f"{_listed(TABLES)} come a session at a time and",
+        f"{_in_code(TABLES)} come a session at a time and",
         "lie at `OUT/<table>/session=<id>/part-0.parquet`.",
-        f"{_listed(DECISIONS)} are made from all sessions together",
+        f"{_in_code(DECISIONS)} are made from all sessions together",
         "and lie at `OUT/<table>/part-0.parquet`, each replaced as a whole.",
         "",
         "Units and meanings are in each file's metadata too. Types marked `?` may be null. A",
@@ -343,7 +344,7 @@ def _check_values(table_name: str, column: Column, values: pa.ChunkedArray) -> N
             refuse(pc.greater(values, column.max), f"at most {column.max:g} {column.unit}".rstrip())
     if column.values and not set(pc.unique(values).to_pylist()) <= {*column.values, None}:
         known = pc.is_in(values, value_set=pa.array(column.values))
-        refuse(pc.and_(pc.is_valid(values), pc.invert(known)), f"one of {', '.join(column.values)}")
+        refuse(pc.and_(pc.is_valid(values), pc.invert(known)), one_of(column.values))
 
 
 def _check_pair(
@@ -360,17 +361,16 @@ def _check_pair(
         )
 
 
-def _listed(names: Sequence[str]) -> str:
-    quoted = [f"`{name}`" for name in names]
-    return f"{', '.join(quoted[:-1])} and {quoted[-1]}"
+def _in_code(names: Sequence[str]) -> str:
+    return in_words([f"`{name}`" for name in names])
 
 
 def _markdown_keys(table: TableFacts) -> list[str]:
     said = []
     if table.key or table.unique:
-        said.append(f"Rows are told apart by {_listed(table.key or table.unique)}.")
+        said.append(f"Rows are told apart by {_in_code(table.key or table.unique)}.")
     if table.refers is not None:
-        found = f"{_listed(table.refers.columns)} find the row in `{table.refers.table}`."
+        found = f"{_in_code(table.refers.columns)} find the row in `{table.refers.table}`."
         said.append(found)
     return ["", " ".join(said)] if said else []
 
