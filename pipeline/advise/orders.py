@@ -77,7 +77,7 @@ class Legs(Frozen):
     outgoing_start_m: Floats
     flat_s: Floats | None = None
     flat_sd_s: Floats | None = None
-    rules: Rules = "today"
+    rules: Rules = Rules.today
     bends_in_lanes: int | None = None
     track: Stadium = STANDARD
     remarks: Mapping[tuple[str, str], str] = field(default_factory=dict)
@@ -133,7 +133,7 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
         p_in_zone=chance,
         outgoing_start_m=stand,
         flat_s=np.array([flat_s.get(name, np.nan) for name in names]) if flat_s else None,
-        rules="older" if settings.older else "today",
+        rules=Rules.older if settings.older else Rules.today,
         remarks={pair: words for pair, words in said.items() if words},
     )
 

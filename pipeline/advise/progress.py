@@ -29,6 +29,7 @@ import numpy as np
 import pyarrow as pa
 from scipy.special import betaln
 
+from pipeline.base import defaults
 from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate, Floats, Frozen, Ints
 from pipeline.errors import InputError
@@ -39,7 +40,6 @@ Estimates = tuple[Estimate, ...]
 
 NIGHT_S = 10 * 3600.0  # a longer pause is a night
 WEEK_S = 7 * 86_400.0
-FOOT_M = 0.30  # where a runner's own is not known
 START_SPREAD_S = 0.04  # rep-to-rep spread of a receiver's start, assumed (common practice)
 
 HUBER = 2.0
@@ -96,7 +96,7 @@ def progress_table(
     exchanges: pa.Table,
     *,
     event: str | None = None,
-    foot_m: float = FOOT_M,
+    foot_m: float = defaults.FOOT_M,
     start_spread_s: float = START_SPREAD_S,
     mark_sd_m: Mapping[RunnerPair, float] | None = None,
     mark_spread_m: Mapping[RunnerPair, float] | None = None,
@@ -138,7 +138,7 @@ def find_lacks(
     team: Sequence[str] = (),
     *,
     event: str = "4x100",
-    foot_m: float = FOOT_M,
+    foot_m: float = defaults.FOOT_M,
     known: Mapping[RunnerPair, tuple[float, float]] | None = None,
 ) -> tuple[Lack, ...]:
     """The pairs of a `progress` table whose race mark is not known to half a foot-length.

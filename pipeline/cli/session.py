@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from pipeline.base import defaults
+from pipeline.base.relays import Rules
 from pipeline.base.words import CAUTION, count
 from pipeline.cli import terminal
-from pipeline.cli.options import RulesOption, ZoneRules
+from pipeline.cli.options import RulesOption
 from pipeline.cli.terminal import plus_minus
 
 if TYPE_CHECKING:
@@ -78,14 +80,18 @@ def run_venue(
     out: Annotated[
         Path, typer.Option("--out", metavar="venue.geojson", help="A new file; never overwritten.")
     ],
-    rules: RulesOption = ZoneRules.today,
+    rules: RulesOption = Rules.today,
     bends_in_lanes: Annotated[
         int | None,
         typer.Option("--bends-in-lanes", help="4x200: 4, 3, 1; 4x400: 3, 1. (default: the first)"),
     ] = None,
-    radius_m: Annotated[float, typer.Option("--radius-m", help="Of the kerb.")] = 36.50,
-    straight_m: Annotated[float, typer.Option("--straight-m", help="Of one straight.")] = 84.39,
-    lane_width_m: Annotated[float, typer.Option("--lane-width-m", help="Of every lane.")] = 1.22,
+    radius_m: Annotated[float, typer.Option("--radius-m", help="Of the kerb.")] = defaults.RADIUS_M,
+    straight_m: Annotated[
+        float, typer.Option("--straight-m", help="Of one straight.")
+    ] = defaults.STRAIGHT_M,
+    lane_width_m: Annotated[
+        float, typer.Option("--lane-width-m", help="Of every lane.")
+    ] = defaults.LANE_WIDTH_M,
 ) -> None:
     """Lay the standard 400 m plan on surveyed points and write it as a session's venue."""
     from pipeline.base.stadium import Stadium
@@ -96,7 +102,7 @@ def run_venue(
         out,
         event=event,
         lanes=lane,
-        rules=rules.value,
+        rules=rules,
         bends_in_lanes=bends_in_lanes,
         track=Stadium(radius_m, straight_m, lane_width_m),
     )

@@ -9,6 +9,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Literal, cast, get_args
 
+from pipeline.base import defaults
 from pipeline.base.asking import did_you_mean, either, misspelt, one_of, question
 from pipeline.base.relays import legs_m
 from pipeline.base.values import RecordingSpec, Runner, Tap, Worn
@@ -32,7 +33,6 @@ SESSION_KEYS: dict[str, tuple[str, ...]] = {
     "recording": ("runner", "file", "worn", "clock", "columns"),
     "sync": ("kind", "near_utc", "window_s"),
 }
-SHOE_LENGTHS_M = (0.15, 0.45)  # shortest, longest
 DEFAULT_TAP_WINDOW_S, MOST_TAP_WINDOW_S = 10.0, 600.0
 
 
@@ -140,7 +140,7 @@ def runner_of_table(where: str, table: TomlTable) -> Runner:
     foot = table.get("foot_m")
     if foot is not None:
         where = f'{where} ("{name}") foot_m'
-        foot = number_value(where, foot, *SHOE_LENGTHS_M, "a shoe's length in metres")
+        foot = number_value(where, foot, *defaults.FOOT_LIMITS_M, "a shoe's length in metres")
     return Runner(name, foot)
 
 

@@ -19,6 +19,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from pipeline.base import defaults
 from pipeline.base.relays import is_blind
 from pipeline.base.words import CAUTION, FEW_REPS, TENTH, in_feet_words
 from pipeline.errors import InputError, UsageError
@@ -27,8 +28,6 @@ from pipeline.show.wording import NBSP, chance, chance_error, foot_of, percent, 
 from pipeline.tables import schema
 
 MOST = 8  # runners on one card: more would need figures too small for arm's length
-RISK = 0.10  # of running into each other, from which on a mark is signed, where none is wished
-STEP_M = 0.30  # what the tape is moved by where the foot-length is not known: about one shoe
 
 # World Athletics Technical Rules, TR24.4, from memory.
 TAPE = (
@@ -65,8 +64,8 @@ def card(
     `settings` and `date` are printed as they are. `wished` (0 to 1) is the chance of a pass inside
     the zone that was asked for: marks below it get a sign, also the pairs (incoming, outgoing)
     in `short`, which the caller knows to fall short; so do marks with a greater chance to run into
-    each other than the rest of `wished` (`RISK` without it), and those that rest on fewer than
-    `few_reps` takeovers. The remarks of the table, longer than a card can hold, stay there.
+    each other than the rest of `wished` (`defaults.RISK` without it), and those that rest on fewer
+    than `few_reps` takeovers. The remarks of the table, longer than a card can hold, stay there.
     Raises UsageError where the event or a runner is not in `marks`, InputError where a pair has
     two advised rows, OutputError where a table does not hold to its schema.
     """
@@ -189,7 +188,7 @@ def _advice(
                 "make the marks again",
             )
         receiver = None if receivers is None else receivers.get(pair[1])
-        step_m = _foot_m(row, receiver) or STEP_M
+        step_m = _foot_m(row, receiver) or defaults.FOOT_M
         out[pair] = _Advice(
             row,
             is_short=pair in short
@@ -212,7 +211,7 @@ def _foot_m(row: Mapping[str, Any], receiver: _Receiver | None) -> float | None:
 
 
 def _risk(wished: float | None) -> float:
-    return RISK if wished is None else 1.0 - wished
+    return defaults.RISK if wished is None else 1.0 - wished
 
 
 Curve = NDArray[np.float64]  # (rows, 4): start, mark, chance, zone time; by start, then mark
@@ -415,7 +414,7 @@ def _how(row: Mapping[str, Any]) -> list[str]:
 
 
 def _step_line(one: _Advice) -> ET.Element:
-    step = "1" if one.row["mark_feet"] else f"{100.0 * STEP_M:.0f}"
+    step = "1" if one.row["mark_feet"] else f"{100.0 * defaults.FOOT_M:.0f}"
     parts = [
         f"{sign}{step}: {'–' if there is None else chance(there[0]) + ' %'}".replace(" ", NBSP)
         for sign, there in (("−", one.shorter), ("+", one.longer))
@@ -490,7 +489,7 @@ def _moving(
 
 def _steps(advice: Iterable[_Advice]) -> tuple[str, str]:
     """How a step of the tape is signed in the cells, and how long it is, in words."""
-    by_cm = f"{100.0 * STEP_M:.0f}"
+    by_cm = f"{100.0 * defaults.FOOT_M:.0f}"
     counted = {bool(one.row["mark_feet"]) for one in advice}
     if counted == {False}:
         return f"−{by_cm} and +{by_cm}", f"{by_cm} cm"
