@@ -15,7 +15,7 @@ deviation, which is wider than a plain least-squares error where reps are few.
 Collisions and other bad reps stay in, bounded: residuals beyond `HUBER` spreads are pulled in to
 there, by pseudo-values (Huber & Ronchetti, Robust Statistics, 2nd ed. 2009, ch. 7; from memory).
 
-Reps less than `DAY_S` apart are of one day, whatever the time zone.
+Reps less than `NIGHT_S` apart are of one day, whatever the time zone.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from scipy.special import betaln
 
 from pipeline.base import defaults
 from pipeline.base.relays import is_blind
+from pipeline.base.units import WEEK_S
 from pipeline.base.values import Estimate, Floats, Frozen, Ints
 from pipeline.errors import InputError
 from pipeline.tables import schema
@@ -39,7 +40,6 @@ RunnerPair = tuple[str, str]
 Estimates = tuple[Estimate, ...]
 
 NIGHT_S = 10 * 3600.0  # a longer pause is a night
-WEEK_S = 7 * 86_400.0
 START_SPREAD_S = 0.04  # rep-to-rep spread of a receiver's start, assumed (common practice)
 
 HUBER = 2.0

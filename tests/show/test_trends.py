@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from pair_weeks import mark_rows, weeks
 from random_tables import random_table
 
+from pipeline.base.units import WEEK_S
 from pipeline.show import scenes
 from pipeline.show.figures import trends
 from pipeline.show.figures.drawing import Curve, Dot, Span
@@ -115,7 +116,7 @@ def test_the_trend_is_the_tables_level_at_its_last_takeover_and_steps_by_its_wee
         i for i in panel(trends.history(several, row), "zone time").items if isinstance(i, Curve)
     ]
     assert (line.y[-1], line.sd[-1]) == (row["zone_time_s"], row["zone_time_sd_s"])
-    ago = (several[-1].when - several[0].when).total_seconds() / trends.WEEK_S
+    ago = (several[-1].when - several[0].when).total_seconds() / WEEK_S
     assert line.y[0] == pytest.approx(row["zone_time_s"] - ago * row["zone_time_trend_s"])
     assert line.sd[0] == pytest.approx(np.hypot(0.03, ago * 0.02))
     assert line.dashed

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from pipeline.base.units import WEEK_S
 from pipeline.base.values import Estimate, Floats
 from pipeline.base.words import count
 from pipeline.show.figures.drawing import (
@@ -25,7 +26,6 @@ from pipeline.show.markup import plain, short
 from pipeline.show.scenes import Row, Takeover, estimate
 from pipeline.show.wording import chance, change, foot_of, plus_minus, tape
 
-WEEK_S = 7 * 86_400.0
 MOST_DATES = 6  # written below the axis
 
 
