@@ -229,7 +229,7 @@ def _gather_event(exchanges: pa.Table, event: str, foot_m: float) -> _EventReps:
     index = {pair: k for k, pair in enumerate(pairs)}
     pair = np.array([index[words["incoming"][i], words["outgoing"][i]] for i in rows], np.intp)
     values = {
-        kind.column: (numbers(kind.column), numbers(_sd_name(kind.column)))
+        kind.column: (numbers(kind.column), numbers(schema.sd_column("exchanges", kind.column)))
         for kind in (ZONE_TIME_FIGURE, FREE_DISTANCE_FIGURE, ENTRY_SPEED_FIGURE)
     }
     lag_sd = np.hypot(numbers("go_t_sd_s"), numbers("mark_t_sd_s"))
@@ -253,11 +253,6 @@ def _gather_event(exchanges: pa.Table, event: str, foot_m: float) -> _EventReps:
         legal=np.where(outcome == "not passed", 0.0, legal),
         foot_m=feet,
     )
-
-
-def _sd_name(column: str) -> str:
-    stem, unit = column.rsplit("_", 1)
-    return f"{stem}_sd_{unit}"
 
 
 # --- one row a pair ----------------------------------------------------------------------
@@ -306,15 +301,17 @@ def _progress_rows(
             row, right[k], squad.foot_m[k] / 2.0, mark_sd_m.get(pair), spread_m.get(pair),
             is_blind(squad.event),
         )  # fmt: skip
-        remarks += _keep_to_bounds(row)
+        row, vague = schema.keep_bounds("progress", row)
+        if vague:
+            remarks.append(f"too uncertain to be given: {', '.join(one.column for one in vague)}")
         row["remarks"] = remarks
         rows.append(row)
     return rows
 
 
 def _put_estimate(row: dict[str, Any], column: str, value: Estimate) -> None:
-    sd = _sd_name(column) if column.rsplit("_", 1)[-1] in ("s", "m") else f"{column}_sd"
-    row[column], row[sd] = float(value.value), float(value.sd)
+    row[column] = float(value.value)
+    row[schema.sd_column("progress", column)] = float(value.sd)
 
 
 def _put_levels(row: dict[str, Any], kind: _Figure, one: _Fitted | None, days: int) -> list[str]:
@@ -398,25 +395,6 @@ def _mark_runs(mark_m: Floats, same_m: float) -> list[Ints]:
             runs.append([])
         runs[-1].append(int(i))
     return [np.array(run, dtype=np.intp) for run in runs]
-
-
-def _keep_to_bounds(row: dict[str, Any]) -> list[str]:
-    """Takes out what lies beyond the schema's bounds, with its standard error."""
-    vague = []
-    bounds = {column.name: column for column in schema.facts("progress").columns}
-    for column in bounds.values():
-        names = [column.name, *([column.sd] if column.sd else [])]
-        if column.type == "string" or row.get(column.name) is None:
-            continue
-        for facts in (bounds[name] for name in names):
-            value = row.get(facts.name)
-            low, high = facts.bounds
-            if value is not None and not low <= value <= high:
-                vague.append(column.name)
-                for name in names:
-                    row[name] = None
-                break
-    return [f"too uncertain to be given: {', '.join(vague)}"] if vague else []
 
 
 # --- how well the mark is known ----------------------------------------------------------

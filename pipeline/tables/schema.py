@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pyarrow as pa
@@ -122,6 +122,50 @@ def facts(table_name: str) -> TableFacts:
         unique=tuple(raw.get("unique", ())),
         refers=None if refers is None else Reference(tuple(refers["columns"]), refers["table"]),
     )
+
+
+def sd_column(table_name: str, column: str) -> str:
+    """The column that holds another's standard error. Raises OutputError where there is none."""
+    for one in facts(table_name).columns:
+        if one.name == column and one.sd is not None:
+            return one.sd
+    raise OutputError(f"{table_name}.{column}", "no standard error", "an estimate's column")
+
+
+class LeftOut(NamedTuple):
+    """An estimate that was left out: its `column`, and the `culprit` that was out of bounds with
+    its `value`: the same column or that of the standard error."""
+
+    column: str
+    culprit: str
+    value: float
+
+
+def keep_bounds(
+    table_name: str, row: Mapping[str, Any]
+) -> tuple[dict[str, Any], tuple[LeftOut, ...]]:
+    """A row without the numbers that cannot be: not finite, or beyond their column's bounds.
+
+    An estimate goes with its standard error, whichever of them cannot be. Only columns that may be
+    null are looked at.
+    """
+    kept, left_out = dict(row), []
+    columns = {column.name: column for column in facts(table_name).columns}
+    errors = {column.sd for column in columns.values()}
+    for column in columns.values():
+        if column.name in errors or not column.nullable:
+            continue
+        names = [column.name] if column.sd is None else [column.name, column.sd]
+        for name in names:
+            value = row.get(name)
+            if not isinstance(value, float | int):
+                continue
+            low, high = columns[name].bounds
+            if not (math.isfinite(value) and low <= value <= high):
+                left_out.append(LeftOut(column.name, name, float(value)))
+                kept |= dict.fromkeys(names)
+                break
+    return kept, tuple(left_out)
 
 
 def _field(column: Column) -> pa.Field:

@@ -25,6 +25,7 @@ from pipeline.show.figures.drawing import (
 from pipeline.show.markup import plain, short
 from pipeline.show.scenes import Row, Takeover, estimate
 from pipeline.show.wording import chance, change, foot_of, plus_minus, tape
+from pipeline.tables import schema
 
 MOST_DATES = 6  # written below the axis
 
@@ -127,8 +128,10 @@ def _trend(
         return None
     if not stem or len(x) < 2:
         return None
-    level = estimate(progress, f"{stem}_{unit}", f"{stem}_sd_{unit}")
-    slope = estimate(progress, f"{stem}_trend_{unit}", f"{stem}_trend_sd_{unit}")
+    level, slope = (
+        estimate(progress, name, schema.sd_column("progress", name))
+        for name in (f"{stem}_{unit}", f"{stem}_trend_{unit}")
+    )
     if level is None or slope is None:
         return None
     last = progress["last_utc"]
@@ -258,7 +261,7 @@ def same_stand(rows: Sequence[Row]) -> list[Row]:
 def _chance(rows: Sequence[Row], x: Floats, column: str, ink: InkName, word: str) -> Curve:
     y = 100.0 * np.array([row[column] for row in rows])
     # A chance ends at nought and at all: so does its band, which is cut there when drawn.
-    sd = 100.0 * np.array([row[f"{column}_sd"] for row in rows])
+    sd = 100.0 * np.array([row[schema.sd_column("marks", column)] for row in rows])
     every = max(1, len(x) // 8)
     signs = np.column_stack([x[::every], y[::every]])
     at, above, beside = _word_place(ink, y)

@@ -16,6 +16,7 @@ from pipeline.show.markup import Child, element, name, plain, row, scrolling, ta
 from pipeline.show.page import glance
 from pipeline.show.scenes import Course, Moment, Takeover
 from pipeline.show.wording import NBSP, number, plus_minus
+from pipeline.tables import schema
 
 EVERY_S = 0.05  # between the rows that the script reads out, linear between them
 _BASIS = {"laid": ", by tape", "measured": ""}
@@ -177,8 +178,9 @@ def _speed(one: Takeover, moment: Moment, side: str) -> Estimate | None:
     stem = f"v_{side}_{moment.what}"
     # The row's speed at the exit line is of the outgoing runner's own crossing.
     elsewhere = moment.what == "exit" and moment.who != one.row["outgoing"]
-    if f"{stem}_mps" in one.row and not elsewhere:
-        return one.estimate(f"{stem}_mps", f"{stem}_sd_mps")
+    column = f"{stem}_mps"
+    if column in one.row and not elsewhere:
+        return one.estimate(column, schema.sd_column("exchanges", column))
     course = one.incoming if side == "in" else one.outgoing
     t = moment.t.value
     if (

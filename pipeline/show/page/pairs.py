@@ -29,6 +29,7 @@ from pipeline.show.wording import (
     plus_minus,
     tape,
 )
+from pipeline.tables import schema
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,10 +120,11 @@ def _weeks(own: Row) -> Iterable[ET.Element]:
         ("Start after the mark", "go_lag", "s", 2),
         ("Gap", "free_distance", "m", 2),
     ):
-        level = estimate(own, f"{stem}_{unit}", f"{stem}_sd_{unit}")
+        level_name, trend_name = f"{stem}_{unit}", f"{stem}_trend_{unit}"
+        level = estimate(own, level_name, schema.sd_column("progress", level_name))
         if level is None:
             continue
-        trend = estimate(own, f"{stem}_trend_{unit}", f"{stem}_trend_sd_{unit}")
+        trend = estimate(own, trend_name, schema.sd_column("progress", trend_name))
         words = f"{label} as it stands: {plus_minus(level, digits)}{NBSP}{unit}"
         if trend is not None:
             words += f"; {change(trend, digits)}{NBSP}{unit} a week"
@@ -176,7 +178,8 @@ def _candidates(rows: Sequence[Row]) -> ET.Element:
     def cells(mark: Row) -> Iterable[str]:
         yield in_feet_words(mark["mark_feet"]) if mark["mark_feet"] else "–"
         for column in ("p_in_zone", "p_ran_into", "p_ran_away"):
-            yield f"{chance(mark[column])} ± {chance_error(mark[f'{column}_sd'])}"
+            sd = mark[schema.sd_column("marks", column)]
+            yield f"{chance(mark[column])} ± {chance_error(sd)}"
         yield plus_minus(Estimate(mark["zone_time_s"], mark["zone_time_sd_s"]), 2)
         yield plus_minus(Estimate(mark["pass_m"], mark["pass_sd_m"]), 1)
 
