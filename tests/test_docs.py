@@ -25,7 +25,7 @@ def options(command) -> list[str]:
 
 def test_the_table_page_is_current():
     page = (ROOT / "docs" / "tables.md").read_text(encoding="utf-8")
-    assert page == schema.markdown(), "run: python -m pipeline.schema > docs/tables.md"
+    assert page == schema.markdown(), "run: python -m pipeline.tables.schema > docs/tables.md"
 
 
 @pytest.mark.parametrize("name", sorted(commands()))

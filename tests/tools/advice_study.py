@@ -123,7 +123,7 @@ def cases_of(kind_index: int, seed: int, out: Path | None) -> list[Case]:
         tables = squads.tables(key, squad, site, EVENINGS, REPS)
         known = lake.Lake(Path("lake"), *tables, {})
     else:
-        known = lake.read(out)
+        known = lake.read_lake(out)
     rng = np.random.default_rng([seed, kind_index, 20260514])
     advices = decisions.advise_lake(known, Settings(event=kind.event))
     said = marks.marks_table(advices).to_pylist()

@@ -226,7 +226,7 @@ STAGES = {
     "curves": (("measure.takeovers", "measure"),),
     "write": (
         ("process", "_exchanges"), ("process", "_speed_curves"), ("process", "_recordings"),
-        ("process", "run_record"), ("store", "write_session"),
+        ("process", "run_record"), ("writing", "write_session"),
     ),
 }  # fmt: skip
 
