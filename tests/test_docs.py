@@ -120,11 +120,11 @@ def leads_somewhere(name: str, path: Path, own: set[str]) -> bool:
     for n in range(len(rest) + 1, 0, -1):  # the longest part that is a module's name
         front = "/".join(name.split(".")[:n])
         modules = [f for f in MODULES if f"/{f}".endswith(f"/{front}")]
-        if modules:
-            return any(has(importlib.import_module(MODULES[f]), rest[n - 1 :]) for f in modules)
+        if any(has(importlib.import_module(MODULES[f]), rest[n - 1 :]) for f in modules):
+            return True
     classes = [m for m in MODULES if re.search(rf"(?m)^class {first}\b", SOURCE[m])]
-    if classes:
-        return any(has(importlib.import_module(MODULES[m]), [first, *rest]) for m in classes)
+    if any(has(importlib.import_module(MODULES[m]), [first, *rest]) for m in classes):
+        return True
     return local(first, path) and rest[0] in own
 
 
@@ -142,9 +142,9 @@ def local(name: str, path: Path) -> bool:
     """Whether the code of a module has a variable, a parameter or a field of this name."""
     if path.suffix != ".py":
         return False
-    nodes = ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-    found = {getattr(node, "id", None) or getattr(node, "arg", None) for node in nodes}
-    return name in found
+    nodes = list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+    stored = {n.id for n in nodes if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store)}
+    return name in stored | {n.arg for n in nodes if isinstance(n, ast.arg)}
 
 
 def literals() -> set[str]:

@@ -1,7 +1,7 @@
 """From lakes to tables of decisions: what is written, from what, and what lakes may be like.
 
-Lakes lie on disk here: evenings of invented squads (tests/squads.py), stored as processing stores
-them. The last test processes a sample session and asks for advice on it.
+Lakes lie on disk here: evenings of invented squads (tests/support/squads.py), stored as
+processing stores them. The last test processes a sample session and asks for advice on it.
 """
 
 import contextlib

@@ -1,7 +1,7 @@
 """Check marks: one advised row a pair, whole half foot-lengths, reps on a mark counted, risk kept.
 
-Lakes are of invented squads (tests/squads.py); the last test lets such squads run on what was
-advised.
+Lakes are of invented squads (tests/support/squads.py); the last test lets such squads
+run on what was advised.
 """
 
 from dataclasses import asdict, astuple, fields, replace
@@ -518,7 +518,7 @@ def test_no_lake_is_too_odd(seed, rows, event):
 
 
 def test_of_marks_said_to_be_safe_as_many_are(practice):
-    """Fresh squads run on marks of every chance; tests/advice_study.py does so at length."""
+    """Fresh squads run on marks of every chance; tests/tools/advice_study.py does so at length."""
     said, came, times = [], [], []
     another = squads.lake(22, n_runners=4, evenings=1, reps=10)
     for seed, (lake, squad, site) in ((5, practice), (22, another)):

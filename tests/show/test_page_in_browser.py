@@ -417,7 +417,7 @@ def test_the_policy_refuses_what_gets_in_all_the_same(browser, session_page, tmp
 
 
 def test_of_hundreds_only_what_is_near_is_laid_out(browser, tmp_path):
-    """Frames are timed by tests/benchmark_page.py; here is why they stay short."""
+    """Frames are timed by tests/tools/benchmark_page.py; here is why they stay short."""
     near = {}
     for reps in (40, 400):
         store_many(tmp_path / str(reps), reps)

@@ -9,7 +9,7 @@
 For each squad some evenings are simulated (sample_tracks/), written as files, processed by the
 same call the command line makes, and the lake of tables is asked for marks. Then the same squad
 takes over hundreds of times on marks of every chance, tried pairs and untried
-(tests/crowd.py): what was said against what then happens.
+(tests/support/crowd.py): what was said against what then happens.
 """
 
 from __future__ import annotations

@@ -86,7 +86,7 @@ def _sizes(recording: Any) -> list[int]:
 
 
 def notebooks(path: str) -> Job:
-    """fitparse, gpxpy, tcxreader, pynmea2 or pandas, as tests/notebook.py calls them."""
+    """fitparse, gpxpy, tcxreader, pynmea2 or pandas, as tests/support/notebook.py calls them."""
     import notebook
 
     _notebooks_imported(Path(path).suffix)
