@@ -19,7 +19,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 BIN = Path(sys.executable).parent
 SOURCE = ("pipeline", "schemas", "pyproject.toml", "README.md", "LICENSE")
-WHEEL_TESTS = ("tables/test_schema.py", "tables/test_store.py", "cli/test_cli.py")
+WHEEL_TESTS = ("tables/test_schema.py", "tables/test_writing.py", "cli/test_cli.py")
 WHEEL_SUPPORT = ("support/random_tables.py", "support/stored_sessions.py")
 SAMPLE = ROOT / "sample_tracks" / "larch-straight" / "session.toml"
 

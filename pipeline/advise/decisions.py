@@ -27,7 +27,7 @@ from pipeline.advise.runners import Squad, estimate_squad, runners_table
 from pipeline.advise.settings import Settings
 from pipeline.advise.takeovers import gather_reps, rank_events, utc_datetime
 from pipeline.errors import NothingMeasured, UsageError
-from pipeline.tables import lake
+from pipeline.tables import lake, writing
 from pipeline.tables.lake import Lake
 
 ORDERS_KEPT = 1000  # rows of the table `orders`: the fastest
@@ -92,7 +92,7 @@ def decide_runners(out: Path, settings: Settings, *, write: bool = True) -> Mark
     UsageError where it holds none of what `settings` ask for, OutputError where OUT cannot be
     written. So do the other `decide_` functions.
     """
-    found = lake.read(out)
+    found = lake.read_lake(out)
     tables = {"runners": runners_table(find_squads(found, settings))}
     _write_tables(found, tables, settings, write)
     return MarkDecisions((), tables, (), found.remarks)
@@ -105,7 +105,7 @@ def decide_marks(
 
     Raises UsageError, before anything is written, where there are no marks for `pair`.
     """
-    found = lake.read(out)
+    found = lake.read_lake(out)
     advices = advise_lake(found, settings)
     if pair is not None and not any(
         (one.incoming, one.outgoing) == pair for advice in advices for one in advice.pairs
@@ -127,7 +127,7 @@ def decide_marks(
 
 def decide_progress(out: Path, settings: Settings, *, write: bool = True) -> MarkDecisions:
     """Work out the table `progress`. How well a mark is known comes from the model of the marks."""
-    found = lake.read(out)
+    found = lake.read_lake(out)
     advices = advise_lake(found, settings)
     tables = {"progress": _progress_of_events(found, advices)}
     _write_tables(found, tables, settings, write)
@@ -149,7 +149,7 @@ def decide_order(
     `lane`: 1 to 9; `flat_s`: flat times by runner, needed where a leg is longer than 100 m.
     Raises UsageError for wishes that cannot be met too.
     """
-    found = lake.read(out)
+    found = lake.read_lake(out)
     if settings.event is None:
         settings = replace(settings, event=find_events(found)[0])
     advice = advise_lake(found, settings)[0]
@@ -308,4 +308,4 @@ def _write_tables(
 ) -> None:
     if write:
         record = {**asdict(settings), **(more or {})}
-        lake.write(found.path, tables, lake.provenance(found, record, sys.argv))
+        writing.write_decisions(found.path, tables, lake.lake_provenance(found, record, sys.argv))

@@ -181,7 +181,7 @@ class Spot:
 
 @dataclass(frozen=True, slots=True)
 class Venue:
-    """The survey as read; `measure.venue` turns it into axes."""
+    """The survey as read; `measure.zones` turns it into axes."""
 
     path: Path
     lanes: tuple[LaneLine, ...]

@@ -16,12 +16,11 @@ import typer
 from typer.core import TyperGroup
 
 from pipeline.cli import decide, export, season, session, show, terminal
-from pipeline.errors import BatontraceError
+from pipeline.errors import DEFECT, BatontraceError
 
 if TYPE_CHECKING:
     pass
 
-DEFECT = 70  # EX_SOFTWARE of sysexits.h
 LINE_LIMIT = 1000  # characters: no command's line is cut
 
 EXIT_CODES = (

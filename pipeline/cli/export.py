@@ -69,7 +69,7 @@ def run_export(
     from pipeline.tables import export as stage
 
     with terminal.progress_bar() as progress:
-        done = stage.export(
+        done = stage.export_tables(
             out,
             to,
             tables=[one.value for one in table or ()],

@@ -12,7 +12,8 @@ from pipeline.cli import terminal
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
-    from pipeline.season.season import Engine, Outcome, Summary
+    from pipeline.season.one_session import Outcome
+    from pipeline.season.season import Engine, Summary
 
 SOME_FAILED = 9
 INTERRUPTED = 130  # as shells have it: 128 and the signal's number
@@ -68,7 +69,7 @@ def run_season(
 
     try:
         with terminal.progress_bar() as progress:
-            summary = stage.season(
+            summary = stage.measure_season(
                 folder,
                 out,
                 _choose_engine(workers, cluster),

@@ -28,7 +28,7 @@ from pipeline.show.page import layout
 from pipeline.show.page.layout import Pairing
 from pipeline.show.page.pairs import Known
 from pipeline.show.scenes import Row, Takeover
-from pipeline.tables import lake, store
+from pipeline.tables import folders, lake, provenance, whole_files
 from pipeline.tables.lake import Lake
 
 FOLDER = "report"
@@ -67,7 +67,7 @@ def report(
     if pair is None:
         _ask_no_event(event, "a session")
         session, remarks = _session(out, session)
-        found = lake.read(out, session)
+        found = lake.read_lake(out, session)
         several = scenes.takeovers(found.exchanges, found.curves)
         known, broken = _known(out, several)
         rows, no_rows = _recordings(out, session)
@@ -77,13 +77,13 @@ def report(
             remarks=(*broken, *no_rows),
         )  # fmt: skip
     else:
-        found = lake.read(out, session)
+        found = lake.read_lake(out, session)
         several = _of_the_pair(found, pair, session, event)
         known, broken = _known(out, several)
         name, remarks = _pair_name(pair, session, event), (*found.remarks, *broken)
         text = layout.pair(several, known=known, about=_about(found), remarks=remarks)
     path = out / FOLDER / f"{name}.html" if to is None else to
-    store.write_text(path, text)
+    whole_files.write_text(path, text)
     return Written(path, len(several), remarks)
 
 
@@ -114,12 +114,12 @@ def overlay(
     if pair is None:
         _ask_no_event(event, "a takeover")
         session, remarks = _session(out, session)
-        found = lake.read(out, session)
+        found = lake.read_lake(out, session)
         one = _numbered(found, exchange, session)
         drawn, rests = overlays.takeover(one, axis), 1
         name = f"takeover-{_safe(session)}-{exchange}_{axis}"
     else:
-        found = lake.read(out, session)
+        found = lake.read_lake(out, session)
         several = _of_the_pair(found, pair, session, event)
         drawn, rests, broken = _of_one_relay(out, several, figure, axis)
         remarks = (*found.remarks, *broken)
@@ -128,7 +128,7 @@ def overlay(
     name += "_dark" if dark else ""
     path = out / FOLDER / f"{name}.png" if to is None else to
     kind: Literal["svg", "png"] = "svg" if path.suffix.lower() == ".svg" else "png"
-    store.write_bytes(path, slides.draw(drawn, kind, dark=dark))
+    whole_files.write_bytes(path, slides.draw(drawn, kind, dark=dark))
     return Written(path, rests, remarks)
 
 
@@ -152,7 +152,7 @@ def card(
         tables["marks"], tables["runners"], event=event, team=team, settings=settings, date=date,
         wished=wished, short=short,
     )  # fmt: skip
-    store.write_text(path, text)
+    whole_files.write_text(path, text)
 
 
 def _ask(
@@ -190,7 +190,7 @@ def _session(out: Path, session: str | None) -> tuple[str, tuple[str, ...]]:
     """The session named, else the newest, with a remark on those that could not be asked."""
     if session is not None:
         return session, ()
-    in_order, remarks = lake.by_time(out)
+    in_order, remarks = lake.sessions_by_time(out)
     return in_order[-1], remarks
 
 
@@ -266,7 +266,7 @@ def _of_one_relay(
     risk = trends.risk(own.marks, own.progress)
     if risk is None:
         raise InputError(
-            lake.table_path(out, "marks"),
+            folders.decision_path(out, "marks"),
             " | ".join(remarks) or f"holds no marks of {_words(several[0].pair)}",
             "a curve of candidate marks",
             f"work them out: batontrace marks {out}",
@@ -303,9 +303,9 @@ def _rows(
     out: Path, table_name: str, asked: Mapping[Pairing, None]
 ) -> tuple[dict[Pairing, list[Row]], tuple[str, ...]]:
     try:
-        table = lake.read_table(out, table_name)
+        table = lake.read_decision(out, table_name)
     except InputError as err:
-        return {}, (f"table {table_name} was left out: {lake.without_folders(out, err)}",)
+        return {}, (f"table {table_name} was left out: {err.message_from(out)}",)
     found: dict[Pairing, list[Row]] = {}
     for row in [] if table is None else table.to_pylist():
         key = (row["incoming"], row["outgoing"], row["event"])
@@ -316,17 +316,20 @@ def _rows(
 
 def _recordings(out: Path, session: str) -> tuple[list[Row], tuple[str, ...]]:
     try:
-        return lake.recordings(out, session).to_pylist(), ()
+        return lake.read_recordings(out, session).to_pylist(), ()
     except InputError as err:
-        return [], (f"table recordings was left out: {lake.without_folders(out, err)}",)
+        return [], (f"table recordings was left out: {err.message_from(out)}",)
 
 
 def _about(found: Lake, session: str | None = None) -> dict[str, str]:
     """What the page rests on, without a time of now: the same tables give the same page."""
-    beside = [lake.table_path(found.path, name) for name in ("progress", "marks")]
+    beside = [folders.decision_path(found.path, name) for name in ("progress", "marks")]
     if session is not None:
-        beside.append(store.table_path(found.path, "recordings", session))
-    digests = [*found.inputs.values(), *(store.sha256(path) for path in beside if path.is_file())]
+        beside.append(folders.part_path(found.path, "recordings", session))
+    digests = [
+        *found.inputs.values(),
+        *(provenance.file_sha256(path) for path in beside if path.is_file()),
+    ]
     digest = hashlib.sha256("\n".join(sorted(digests)).encode()).hexdigest()
     return {
         "Made by": f"batontrace {importlib.metadata.version('batontrace')}",
@@ -360,7 +363,7 @@ def file_name(incoming: str, outgoing: str) -> str:
 
 def _safe(session: str) -> str:
     """A session's id as it is: one that processing took names a folder; any other is changed."""
-    if store.SAFE_ID.fullmatch(session):
+    if folders.SAFE_ID.fullmatch(session):
         return session
     return f"{_dashed(session)}_{_digest(session)}"
 

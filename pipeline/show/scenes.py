@@ -167,8 +167,8 @@ def takeovers(
     part, if it is one: a zone's length that a row does not tell is that of others in its zone.
     Raises OutputError where a table does not hold to its schema.
     """
-    schema.check("exchanges", exchanges)
-    schema.check("speed_curves", curves)
+    schema.check_table("exchanges", exchanges)
+    schema.check_table("speed_curves", curves)
     rows = exchanges.to_pylist()
     courses = _courses(curves, {(row["session"], row["exchange"]) for row in rows})
     known_m = _zones_m(rows if among is None else among.select(_ZONES).to_pylist())

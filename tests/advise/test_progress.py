@@ -506,7 +506,7 @@ def test_any_exchanges_give_a_table(seed, rows, names):
         t + timedelta(days=3 * k) for t, k in zip(columns["zero_utc"], day, strict=True)
     ]
     out = progress_table(schema.conform("exchanges", columns))
-    assert schema.check("progress", out) is out
+    assert schema.check_table("progress", out) is out
     assert sum(out["reps"].to_pylist()) == rows
     keys = list(zip(*(out[n].to_pylist() for n in ("event", "incoming", "outgoing")), strict=True))
     assert keys == sorted(set(keys))
@@ -525,7 +525,7 @@ def test_a_table_from_before_foot_lengths_serves():
 def test_a_pair_never_tried_needs_what_is_known_of_its_mark():
     """n reps leave spread / sqrt(n): known to 0.3 m at a spread of 0.9 m are nine reps' worth, and
     half a foot of 0.30 m takes 36."""
-    table = schema.empty("progress")
+    table = schema.empty_table("progress")
     (lack, other) = find_lacks(table, ("robin", "wren"), known={("robin", "wren"): (0.3, 0.9)})
     assert {(lack.incoming, lack.reps_needed), (other.incoming, other.reps_needed)} == {
         ("robin", 27),

@@ -136,7 +136,7 @@ def test_the_tables_the_card_and_the_page_say_the_same(event):
     weeks = progress.progress_table(lake_of(event).exchanges)
     assert bool(progress.find_lacks(weeks, squad.runners, event=event)) is by_mark
 
-    several = scenes.takeovers(lake_of(event).exchanges, schema.empty("speed_curves"))
+    several = scenes.takeovers(lake_of(event).exchanges, schema.empty_table("speed_curves"))
     own = [one for one in several if one.pair == several[0].pair]
     known = pairs.Known(
         None,
@@ -154,7 +154,7 @@ def test_takeovers_of_a_medley_are_each_of_their_own_kind(event):
     nothing = {"zone_time_s": None, "zone_time_sd_s": None, "zone_speed_mps": None}
     for zone, short in enumerate(by_mark, start=1):
         rows = with_values(first, event=event, zone=zone, **nothing)
-        (one,) = scenes.takeovers(rows, schema.empty("speed_curves"))
+        (one,) = scenes.takeovers(rows, schema.empty_table("speed_curves"))
         assert one.zone_m == (30.0 if short else 20.0)
         seen = takeovers.gather_reps(rows, practice().curves.slice(0, 0), event)
         assert seen.zone_m.tolist() == [one.zone_m]

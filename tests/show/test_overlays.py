@@ -161,7 +161,7 @@ def test_a_missing_course_leaves_the_rest(missing):
 
     there = lake.curves
     if missing == "both":
-        there = schema.empty("speed_curves")
+        there = schema.empty_table("speed_curves")
     else:
         there = there.filter(pc.not_equal(there["role"], missing))
     for one in scenes.takeovers(lake.exchanges, there):

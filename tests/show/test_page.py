@@ -112,7 +112,7 @@ def test_the_page_without_takeovers_says_so():
 
 
 def test_without_curves_the_figures_remain():
-    several = scenes.takeovers(tables()[0], schema.empty("speed_curves"))
+    several = scenes.takeovers(tables()[0], schema.empty_table("speed_curves"))
     shown = session_page(several)
     assert len(lines(shown)) == len(several)
     assert "nothing to draw" in shown.text

@@ -16,7 +16,7 @@ from pipeline.advise import decisions
 from pipeline.advise.settings import Settings
 from pipeline.show import publish, scenes
 from pipeline.show.markup import plain
-from pipeline.tables import lake, schema, store
+from pipeline.tables import lake, schema, writing
 
 PAIR_HEAD = "article.pair"
 
@@ -41,7 +41,7 @@ def out(tmp_path_factory):
 @pytest.fixture(scope="module")
 def several(out):
     """The newest session's takeovers, as the page orders them."""
-    found = lake.read(out, newest(out))
+    found = lake.read_lake(out, newest(out))
     return scenes.order_by_time(scenes.takeovers(found.exchanges, found.curves))
 
 
@@ -52,7 +52,7 @@ def session_page(out):
 
 @pytest.fixture(scope="module")
 def pair_page(out):
-    rows = lake.read(out).exchanges.to_pylist()
+    rows = lake.read_lake(out).exchanges.to_pylist()
     pairs = [(row["incoming"], row["outgoing"]) for row in rows]
     return publish.report(out, pair=max(pairs, key=pairs.count)).path
 
@@ -352,7 +352,7 @@ def store_hostile(out):
     recordings = [nothing | {"runner": bad, "file": bad, "remarks": [bad]} for bad in HOSTILE]
     tables = {"exchanges": exchanges, "speed_curves": curves, "recordings": recordings}
     conformed = {name: table_of(name, rows) for name, rows in tables.items()}
-    store.write_session(out, "bad", conformed, ASKED)
+    writing.write_session(out, "bad", conformed, ASKED)
 
 
 @pytest.mark.parametrize("size", ["phone", "desk"])
@@ -377,7 +377,7 @@ def test_hostile_names_are_inert(browser, tmp_path, size):
 def test_a_hostile_pair_has_a_page_of_its_own_in_the_folder(browser, tmp_path):
     out = tmp_path / "out"
     store_hostile(out)
-    rows = lake.read(out).exchanges.to_pylist()
+    rows = lake.read_lake(out).exchanges.to_pylist()
     paths = {publish.report(out, pair=(row["incoming"], row["outgoing"])).path for row in rows}
     assert len(paths) == len({(row["incoming"], row["outgoing"]) for row in rows})
     assert {path.parent for path in paths} == {out / "report"}
@@ -417,7 +417,7 @@ def test_the_policy_refuses_what_gets_in_all_the_same(browser, session_page, tmp
 
 
 def test_of_hundreds_only_what_is_near_is_laid_out(browser, tmp_path):
-    """Frames are timed by tests/benchmark_page.py; here is why they stay short."""
+    """Frames are timed by tests/tools/benchmark_page.py; here is why they stay short."""
     near = {}
     for reps in (40, 400):
         store_many(tmp_path / str(reps), reps)

@@ -22,7 +22,7 @@ from pipeline.advise.settings import Settings
 from pipeline.base.words import CAUTION
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.show import publish
-from pipeline.tables import lake, schema, store
+from pipeline.tables import folders, lake, schema, writing
 
 pytestmark = pytest.mark.usefixtures("light")
 
@@ -37,7 +37,9 @@ def season(tmp_path_factory):
 
 
 def pairs(out, session=None):
-    return [(r["incoming"], r["outgoing"]) for r in lake.read(out, session).exchanges.to_pylist()]
+    return [
+        (r["incoming"], r["outgoing"]) for r in lake.read_lake(out, session).exchanges.to_pylist()
+    ]
 
 
 def most_tried(out):
@@ -58,7 +60,7 @@ def digest(folder):
 
 def test_the_newest_session_is_reported_where_none_is_named(out):
     done = publish.report(out)
-    newest = max(lake.read(out).exchanges.to_pylist(), key=lambda row: row["zero_utc"])
+    newest = max(lake.read_lake(out).exchanges.to_pylist(), key=lambda row: row["zero_utc"])
     assert done.path == out / "report" / f"session-{newest['session']}.html"
     assert done.takeovers == len(pairs(out, newest["session"]))
     text = done.path.read_text(encoding="utf-8")
@@ -66,7 +68,7 @@ def test_the_newest_session_is_reported_where_none_is_named(out):
 
 
 def test_a_session_by_name_and_a_file_by_name(out, tmp_path):
-    first = lake.ids(out)[0]
+    first = lake.session_ids(out)[0]
     done = publish.report(out, session=first, to=tmp_path / "deep" / "my.html")
     assert done.path.is_file()
     assert not (out / "report").exists()
@@ -77,7 +79,7 @@ def test_a_pair_over_all_sessions_or_in_one(out):
     pair = most_tried(out)
     everywhere = publish.report(out, pair=pair)
     assert everywhere.takeovers == pairs(out).count(pair)
-    session = next(s for s in lake.ids(out) if pair in pairs(out, s))
+    session = next(s for s in lake.session_ids(out) if pair in pairs(out, s))
     once = publish.report(out, pair=pair, session=session)
     assert once.takeovers == pairs(out, session).count(pair)
     assert once.path != everywhere.path
@@ -97,7 +99,7 @@ def test_marks_and_weeks_are_on_the_page_once_they_are_worked_out(out):
 
 
 def test_the_same_tables_give_the_same_bytes_and_nothing_else_changes(out):
-    before, ids = digest(out), lake.ids(out)
+    before, ids = digest(out), lake.session_ids(out)
     first = publish.report(out).path.read_bytes()
     assert publish.report(out).path.read_bytes() == first
     picture = publish.overlay(out, pair=most_tried(out)).path
@@ -105,7 +107,7 @@ def test_the_same_tables_give_the_same_bytes_and_nothing_else_changes(out):
     publish.overlay(out, pair=most_tried(out))
     assert picture.read_bytes() == bytes_before
     assert digest(out) == before
-    assert lake.ids(out) == ids
+    assert lake.session_ids(out) == ids
 
 
 def test_what_the_page_rests_on_changes_with_every_table_it_shows(out):
@@ -131,8 +133,8 @@ def test_a_takeover_that_was_not_passed_has_the_zone_of_the_others(tmp_path):
     exchanges = table_of("exchanges", rows)
     tables = {"exchanges": exchanges, "speed_curves": curves}
     session = rows[0]["session"]
-    store.write_session(
-        tmp_path, session, tables | {"recordings": schema.empty("recordings")}, ASKED
+    writing.write_session(
+        tmp_path, session, tables | {"recordings": schema.empty_table("recordings")}, ASKED
     )
     alone = publish.overlay(tmp_path, exchange=3, to=tmp_path / "x.svg").path.read_text()
     assert "zone, 20 m" in alone
@@ -155,8 +157,8 @@ def test_takeovers_in_zones_of_two_lengths_are_kept_apart(tmp_path):
             place, curves.schema.field(place), pa.array([rules] * len(curves), pa.string())
         )
         tables = {"exchanges": exchanges, "speed_curves": curves}
-        store.write_session(
-            tmp_path, rules, tables | {"recordings": schema.empty("recordings")}, ASKED
+        writing.write_session(
+            tmp_path, rules, tables | {"recordings": schema.empty_table("recordings")}, ASKED
         )
         pair = pair or (rows[0]["incoming"], rows[0]["outgoing"])
     text = publish.report(tmp_path, pair=pair).path.read_text()
@@ -169,8 +171,8 @@ def test_takeovers_in_zones_of_two_lengths_are_kept_apart(tmp_path):
 
 
 def test_what_was_left_out_is_on_the_page(out):
-    session = lake.ids(out)[0]
-    store.table_path(out, "speed_curves", session).unlink()
+    session = lake.session_ids(out)[0]
+    folders.part_path(out, "speed_curves", session).unlink()
     pair = next(iter(pairs(out)))
     text = publish.report(out, pair=pair).path.read_text(encoding="utf-8")
     assert f"session {session} was left out" in text
@@ -184,7 +186,7 @@ def test_a_page_holds_no_path_and_no_time_of_now(out):
 
 def test_two_relays_of_one_pair_stand_apart_and_can_be_chosen(tmp_path):
     out = store_two_events(tmp_path / "out")
-    rows = lake.read(out).exchanges.to_pylist()
+    rows = lake.read_lake(out).exchanges.to_pylist()
     by_event = {
         e: {(r["incoming"], r["outgoing"]) for r in rows if r["event"] == e}
         for e in ("4x100", "4x400")
@@ -206,7 +208,7 @@ def test_a_session_in_which_nothing_was_found_still_has_a_page(tmp_path):
     from pipeline.tables import schema
 
     out = tmp_path / "out"
-    store.write_session(out, "empty", {n: schema.empty(n) for n in schema.TABLES}, ASKED)
+    writing.write_session(out, "empty", {n: schema.empty_table(n) for n in schema.TABLES}, ASKED)
     done = publish.report(out)
     assert done.takeovers == 0
     assert "No takeover was found" in done.path.read_text(encoding="utf-8")
@@ -214,9 +216,9 @@ def test_a_session_in_which_nothing_was_found_still_has_a_page(tmp_path):
 
 def test_broken_tables_beside_it_are_remarks(out):
     for name in ("marks", "progress"):
-        lake.table_path(out, name).write_bytes(b"no table")
+        folders.decision_path(out, name).write_bytes(b"no table")
     session = newest(out)
-    store.table_path(out, "recordings", session).unlink()
+    folders.part_path(out, "recordings", session).unlink()
     done = publish.report(out)
     assert done.path.is_file()
     said = " ".join(done.remarks)
@@ -226,7 +228,7 @@ def test_broken_tables_beside_it_are_remarks(out):
 
 def test_a_broken_session_is_passed_over_or_an_error_where_it_was_asked_for(out):
     last = newest(out)
-    store.table_path(out, "exchanges", last).write_bytes(b"no table")
+    folders.part_path(out, "exchanges", last).write_bytes(b"no table")
     assert newest(out) != last
     assert publish.report(out).path.is_file()
     with pytest.raises(InputError, match="process the session again"):
@@ -256,7 +258,7 @@ def test_a_failed_write_leaves_the_former_page(out, monkeypatch):
 @pytest.mark.parametrize("view", ["zone", "clock"])
 @pytest.mark.parametrize("suffix", [".svg", ".png"])
 def test_a_takeover_as_a_picture(out, tmp_path, view, suffix):
-    session = lake.ids(out)[0]
+    session = lake.session_ids(out)[0]
     to = tmp_path / f"third{suffix}"
     done = publish.overlay(out, session=session, exchange=3, view=view, to=to)
     assert done == publish.Written(to, 1, ())

@@ -61,7 +61,7 @@ def test_the_order_of_curve_rows_does_not_matter(several):
 
 
 def test_without_curves_the_figures_of_the_row_remain(several):
-    bare = scenes.takeovers(lake().exchanges, schema.empty("speed_curves"))
+    bare = scenes.takeovers(lake().exchanges, schema.empty_table("speed_curves"))
     assert all(one.incoming is one.outgoing is one.baton is one.gap is None for one in bare)
     assert [one.zone_time for one in bare] == [one.zone_time for one in several]
     assert [one.place for one in bare] == [one.place for one in several]
@@ -210,7 +210,7 @@ def test_an_unclear_outcome_leaves_the_baton_out():
 @given(st.integers(0, 2**32 - 1), st.integers(1, 12))
 def test_ranks_put_passes_in_the_zone_by_time_before_the_rest(seed, rows):
     table = random_table("exchanges", rows=rows, seed=seed)
-    found = scenes.takeovers(table, schema.empty("speed_curves"))
+    found = scenes.takeovers(table, schema.empty_table("speed_curves"))
     places = scenes.ranks(found)
     assert sorted(places) == list(range(1, rows + 1))
     ordered = [found[places.index(k)] for k in range(1, rows + 1)]

@@ -143,7 +143,7 @@ def test_no_takeover_is_an_error():
 @given(st.integers(0, 2**32 - 1), st.integers(1, 30))
 def test_any_table_gives_finite_axes_and_dots_inside_them(seed, rows):
     table = random_table("exchanges", rows=rows, seed=seed)
-    several = scenes.order_by_time(scenes.takeovers(table, schema.empty("speed_curves")))
+    several = scenes.order_by_time(scenes.takeovers(table, schema.empty_table("speed_curves")))
     progress = random_table("progress", rows=1, seed=seed).to_pylist()[0]
     figure = trends.history(several, progress)
     for part in figure.panels:

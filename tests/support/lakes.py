@@ -12,7 +12,7 @@ from stored_sessions import ASKED
 
 from pipeline.advise import marks, orders, settings
 from pipeline.advise.settings import Settings
-from pipeline.tables import lake, schema, store
+from pipeline.tables import lake, schema, writing
 from pipeline.tables.lake import Lake
 
 NAMES = ("heron", "otter", "rowan", "stoat")
@@ -38,7 +38,7 @@ def store_lake(
             for name, table in (("exchanges", exchanges), ("speed_curves", curves))
         }
         tables["recordings"] = random_table("recordings", session)
-        store.write_session(out, session, tables, ASKED)
+        writing.write_session(out, session, tables, ASKED)
 
 
 def store_two_events(out: Path) -> Path:
@@ -60,7 +60,7 @@ def lighten(patch: pytest.MonkeyPatch) -> None:
 
 def newest(out: Path) -> str:
     """The session whose takeovers are the latest."""
-    return lake.by_time(out)[0][-1]
+    return lake.sessions_by_time(out)[0][-1]
 
 
 def ordered_pairs(names) -> list[tuple[str, str]]:
@@ -96,8 +96,8 @@ def store_many(out, reps):
         )
         for name, table in tables.items()
     }
-    store.write_session(
-        out, "evening-9-1", tables | {"recordings": schema.empty("recordings")}, ASKED
+    writing.write_session(
+        out, "evening-9-1", tables | {"recordings": schema.empty_table("recordings")}, ASKED
     )
 
 

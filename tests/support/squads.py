@@ -86,7 +86,7 @@ def lake(
     fault_share: float = 0.15,
     errors: float = 1.0,
 ) -> tuple[Any, practice.Squad, practice.Site]:
-    """A lake (`pipeline.lake.Lake`, without a folder behind it) of some evenings of one squad,
+    """A lake (`tables.lake.Lake`, without a folder behind it) of some evenings of one squad,
     the squad and the site. `errors` scales all measuring errors and their standard errors."""
     from pipeline.tables.lake import Lake
 

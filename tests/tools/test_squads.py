@@ -84,8 +84,8 @@ def test_a_lake_without_files_is_made_anew_the_same_and_differs_by_seed():
     assert first.exchanges.equals(again.exchanges)
     assert first.curves.equals(again.curves)
     assert not first.exchanges.equals(other.exchanges)
-    schema.check("exchanges", first.exchanges)
-    schema.check("speed_curves", first.curves)
+    schema.check_table("exchanges", first.exchanges)
+    schema.check_table("speed_curves", first.curves)
 
 
 def test_errors_of_a_lake_without_files_are_as_large_as_it_says():

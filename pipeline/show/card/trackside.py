@@ -72,7 +72,7 @@ def card(
     """
     if wished is not None and not 0.0 <= wished <= 1.0:
         raise UsageError("wished", f"{wished:g}", "a chance from 0 to 1")
-    schema.check("marks", marks)
+    schema.check_table("marks", marks)
     marks = marks.filter(pc.equal(marks["event"], event))
     asked = _team(marks, event, team)
     shown = asked[:MOST]
@@ -154,7 +154,7 @@ def _receivers(
 ) -> dict[str, _Receiver] | None:
     if runners is None:
         return None
-    schema.check("runners", runners)
+    schema.check_table("runners", runners)
     rows = runners.select(["runner", "event", "foot_m", "lag_s", "lag_sd_s"]).to_pylist()
     return {
         row["runner"]: _Receiver(row["foot_m"], row["lag_s"], row["lag_sd_s"])
