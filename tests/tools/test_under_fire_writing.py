@@ -222,7 +222,7 @@ def test_a_kill_at_any_moment_leaves_each_session_of_one_run(tmp_path):
     for kill in range(4):
         mark = tmp_path / "wrote-otter"
         mark.unlink(missing_ok=True)
-        with store(out, "otter", 1000 * (kill + 1)) as child:
+        with writing(out, "otter", 1000 * (kill + 1)) as child:
             wait_for(mark, child)
             time.sleep(rng.uniform(0.0, 0.05))
             child.send_signal(signal.SIGKILL)
@@ -313,7 +313,7 @@ def test_two_writers_at_once_leave_each_session_of_one_run(tmp_path, others):
     write(out, "otter", 1)
     write(out, others, 1)
     said: list[str] = []
-    with store(out, "otter", 10) as one, store(out, others, 50_000) as other:
+    with writing(out, "otter", 10) as one, writing(out, others, 50_000) as other:
         wait_for(tmp_path / "wrote-otter", one)
         wait_for(tmp_path / f"wrote-{others}", other)
         for _ in range(15):
