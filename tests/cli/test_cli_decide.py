@@ -17,7 +17,7 @@ from pipeline import errors
 from pipeline.advise import decisions
 from pipeline.advise.settings import Settings
 from pipeline.base.words import CAUTION, TENTH
-from pipeline.tables import lake, layout, schema, writing
+from pipeline.tables import folders, lake, schema, writing
 
 FLAT = [word for name in NAMES for word in ("--flat", f"{name}=48.0")]
 # What each command writes.
@@ -249,7 +249,7 @@ def test_an_out_without_sessions_says_how_to_get_one(command, kind, tmp_path):
 
 @pytest.mark.parametrize("command", ["runners", "marks"])
 def test_a_session_that_is_broken_is_named_and_the_others_serve(command, out):
-    layout.part_path(out, "speed_curves", "evening-5-1").write_bytes(b"PAR1 but no table")
+    folders.part_path(out, "speed_curves", "evening-5-1").write_bytes(b"PAR1 but no table")
     code, said, complained = run(command, out)
     assert (code, complained) == (0, "")
     assert "session evening-5-1 was left out" in said.split("Remarks")[1]
