@@ -20,6 +20,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import expit
 
 from pipeline.base.values import Floats, Frozen, Ints
 
@@ -180,7 +181,7 @@ def _blunder_probability(
         away = np.einsum("na,na->n", away_from, d)
         logs.append(-0.5 * (away + size))
     odds = logs[0] - logs[1] + np.log((1 - share) / share)
-    return np.asarray(1.0 / (1.0 + np.exp(np.clip(odds, -50, 50))))
+    return np.asarray(expit(-odds))
 
 
 def _sum_by_runner(values: Floats, runner: Ints, n_runners: int) -> Floats:
