@@ -359,7 +359,7 @@ def test_the_table_obeys_its_schema_and_tells_who_is_level():
     assert schema.check_table("orders", table).num_rows == 360
     rows = table.to_pylist()
     assert [row["rank"] for row in rows] == list(range(1, 361))
-    assert any("as good as level with the second" in words for words in rows[0]["remarks"])
+    assert any("nearly level with the second" in words for words in rows[0]["remarks"])
     for row in rows:
         pairs = itertools.pairwise(row[f"leg{leg}"] for leg in orders.LEGS)
         told = "robin to wren: never practised" in row["remarks"]

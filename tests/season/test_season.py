@@ -336,7 +336,7 @@ def test_a_stranger_reads_what_was_done_and_what_failed(alone, tmp_path):
     assert code == 9
     assert "broken/session.toml" in problems
     assert "3 sessions: 1 failed, 2 measured" in said
-    assert "Failed; tables of theirs that were there still are:" in said
+    assert "Failed; the tables they had before are kept:" in said
     code, said, _ = run("season", evenings, "--out", out, "--dry-run")
     assert (code, "3 sessions: 1 failed, 2 unchanged. Nothing was done." in said) == (9, True)
     code, _, problems = run("season", tmp_path / "none", "--out", out)
