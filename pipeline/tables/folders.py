@@ -24,13 +24,13 @@ DATA_PACKAGE_FILE = "datapackage.json"
 ANCHOR = "_"
 SAFE_ID = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,99}")
 
-_PART = "part-0.parquet"
+_PART_NAME = "part-0.parquet"
 _SESSION = "session="
 
 
 def part_file(table_name: str, session_id: str) -> str:
     """The file of a session's part of a table, from OUT."""
-    return f"{table_name}/{_SESSION}{session_id}/{_PART}"
+    return f"{table_name}/{_SESSION}{session_id}/{_PART_NAME}"
 
 
 def part_path(out: Path, table_name: str, session_id: str) -> Path:
@@ -55,7 +55,7 @@ def session_of_folder(name: str) -> str | None:
 
 def decision_path(out: Path, table_name: str) -> Path:
     """Where a table of decisions lies."""
-    return out / table_name / _PART
+    return out / table_name / _PART_NAME
 
 
 def decision_record_path(out: Path, table_name: str) -> Path:

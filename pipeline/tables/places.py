@@ -93,7 +93,7 @@ class Folder:
         try:
             return pa.OSFile(str(self.path / name))
         except OSError as err:
-            raise InputError(self.path / name, f"cannot be read ({_one_line(err)})") from err
+            raise InputError(self.path / name, f"cannot be read ({_error_words(err)})") from err
 
     def write(self, label: str, files: Mapping[str, bytes]) -> None:
         with whole_files.staging(self.path, label) as folder:
@@ -137,7 +137,7 @@ class Bucket:
             except (pa.ArrowException, OSError, ValueError) as err:
                 raise InputError(
                     self,
-                    f"cannot be opened ({_one_line(err)})",
+                    f"cannot be opened ({_error_words(err)})",
                     "a folder, or a URL such as s3://bucket/season",
                     "check the URL",
                 ) from err
@@ -196,7 +196,7 @@ class Bucket:
             except OSError as err:
                 raise OutputError(
                     f"{self}/{name}",
-                    f"cannot be written ({_one_line(err)})",
+                    f"cannot be written ({_error_words(err)})",
                     "a bucket with the right to write",
                     "check the URL and the keys; what was there before is still there",
                 ) from err
@@ -204,11 +204,11 @@ class Bucket:
     def _unreachable(self, name: str, err: OSError) -> InputError:
         return InputError(
             f"{self}/{name}".rstrip("/"),
-            f"cannot be read ({_one_line(err)})",
+            f"cannot be read ({_error_words(err)})",
             "a bucket that can be reached, and the right to read",
             "check the URL, the network and the keys",
         )
 
 
-def _one_line(err: BaseException) -> str:
+def _error_words(err: BaseException) -> str:
     return " ".join(str(err).split())[:300]
