@@ -165,5 +165,5 @@ def test_runners_who_look_keep_to_the_middle_of_the_lane(event):
     """Where the baton goes right, left, right, left, one runner keeps inside and one outside."""
     for zone, by_mark in enumerate(kinds(event)[1], start=1):
         where = axis(event=event, zone=zone)
-        sides = {reps._side(role, where) for role in ("incoming", "outgoing")}
+        sides = {reps._usual_side_m(role, where) for role in ("incoming", "outgoing")}
         assert len(sides) == (2 if by_mark else 1)

@@ -24,12 +24,6 @@ pytestmark = pytest.mark.usefixtures("light")
 
 
 @pytest.fixture(scope="module")
-def browser():
-    with browsers.started() as found:
-        yield found
-
-
-@pytest.fixture(scope="module")
 def out(tmp_path_factory):
     """Two evenings of four runners, with marks and progress."""
     folder = tmp_path_factory.mktemp("shown") / "out"

@@ -8,6 +8,7 @@ import pyarrow.compute as pc
 import pytest
 import squads
 from random_tables import random_table
+from shared_work import shared
 from stored_sessions import ASKED
 
 from pipeline.advise import marks, orders, settings
@@ -20,6 +21,7 @@ QUICK = {"outer": 8, "inner": 8}  # draws
 
 
 @functools.cache
+@shared
 def squad_tables(seed: int, names: tuple[str, ...], evenings: int, reps: int, event: str):
     place = "cones" if event == "4x100" else "straight"
     squad, site = squads.draw(seed, n_runners=len(names), event=event, place=place, names=names)

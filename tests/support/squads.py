@@ -17,6 +17,7 @@ import numpy as np
 import people
 import practice
 import pyarrow as pa
+from shared_work import shared
 
 from pipeline.tables import schema
 
@@ -74,6 +75,7 @@ def draw(
     return practice.draw_squad(who, n_runners, names), site
 
 
+@shared
 def lake(
     seed: int,
     *,

@@ -1,5 +1,7 @@
 """A season's tables in few files: the same rows as in the sessions' own, and never stale ones."""
 
+import shutil
+
 import duckdb
 import pandas as pd
 import pyarrow as pa
@@ -20,11 +22,18 @@ def write(out, session, seed=1, rows=5):
     writing.write_session(out, session, tables, ASKED | {"settings": {"seed": seed}})
 
 
-@pytest.fixture
-def out(tmp_path):
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    """Do not write here."""
+    out = tmp_path_factory.mktemp("written") / "out"
     for seed, session in enumerate(SESSIONS):
-        write(tmp_path, session, seed)
-    return tmp_path
+        write(out, session, seed)
+    return out
+
+
+@pytest.fixture
+def out(written, tmp_path):
+    return shutil.copytree(written, tmp_path, dirs_exist_ok=True)
 
 
 def parts(out, table="exchanges"):
