@@ -1,7 +1,7 @@
 """Pages in a real browser: the system's Chromium, driven by Playwright; axe-core looks at them.
 
-Nothing is downloaded: Chromium comes from the system's packages. Where there is none, tests that
-need it are skipped and say so; where BATONTRACE_BROWSER is "needed", as in CI, they fail.
+Nothing is downloaded: Chromium comes from the system's packages. Without it the tests that need it
+are skipped and say so. Where BATONTRACE_BROWSER is "needed", as in CI, they fail instead.
 """
 
 import os
@@ -43,7 +43,7 @@ def chromium() -> str:
 
 @contextmanager
 def started() -> Iterator[object]:
-    """A browser, to be shared by a module's tests."""
+    """A running browser, which the tests of a module share."""
     where = chromium()
     from playwright.sync_api import sync_playwright
 
@@ -71,7 +71,7 @@ class Noticed:
 def opened(
     browser, path: Path, size: str = "desk", *, dark: bool = False, script: bool = True, **more
 ) -> Iterator[tuple[object, Noticed]]:
-    """A page without network, from a file; with what it did, its own file left out."""
+    """A page opened from a file without network, and what it did besides loading that file."""
     wide, high, pixels, touch = SIZES[size]
     context = browser.new_context(
         viewport={"width": wide, "height": high},
@@ -102,7 +102,7 @@ def opened(
 
 
 def violations(page, *selectors: str) -> list[str]:
-    """What axe-core finds against WCAG 2.2 AA and good practice; of the page, or parts of it."""
+    """What axe-core finds against WCAG 2.2 AA and good practice, in the page or parts of it."""
     from axe_playwright_python.sync_playwright import Axe
 
     options = {"resultTypes": ["violations"]}
@@ -116,7 +116,7 @@ def violations(page, *selectors: str) -> list[str]:
 
 
 def printed(page, paper: str, to: Path) -> str:
-    """The text of the page as it prints, spaces run together; the PDF stays in `to`."""
+    """The text of the page as it prints, with single spaces; the PDF stays in `to`."""
     from pypdf import PdfReader
 
     page.pdf(path=str(to), format=paper)
