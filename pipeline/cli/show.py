@@ -17,7 +17,7 @@ from pipeline.cli import terminal
 from pipeline.cli.options import OutArgument
 
 if TYPE_CHECKING:
-    from pipeline.show.publish import Written
+    from pipeline.show.publish import WrittenFile
 
 
 class Axis(enum.StrEnum):
@@ -70,7 +70,7 @@ def run_report(
     """
     from pipeline.show import publish
 
-    done = publish.report(out, session=session, pair=pair, event=event, to=to)
+    done = publish.write_page(out, session=session, pair=pair, event=event, to=to)
     _print_written(done, "Page")
 
 
@@ -117,14 +117,14 @@ def run_overlay(
     """Draw one figure for a slide, as SVG or PNG: of a takeover, or of a pair's many."""
     from pipeline.show import publish
 
-    done = publish.overlay(
+    done = publish.write_figure(
         out, session=session, exchange=exchange, pair=pair, event=event,
         view=None if axis is None else axis.value, figure=figure.value, dark=dark, to=to,
     )  # fmt: skip
     _print_written(done, "Figure")
 
 
-def _print_written(done: Written, what: str) -> None:
+def _print_written(done: WrittenFile, what: str) -> None:
     terminal.say(f"{what} of {count(done.takeovers, 'takeover')}: {done.path}")
     terminal.print_list("Remarks", done.remarks)
     terminal.say(CAUTION)

@@ -1,7 +1,7 @@
 """Pages in a real browser: the system's Chromium, driven by Playwright; axe-core looks at them.
 
-Nothing is downloaded: Chromium comes from the system's packages. Where there is none, tests that
-need it are skipped and say so; where BATONTRACE_BROWSER is "needed", as in CI, they fail.
+Nothing is downloaded: Chromium comes from the system's packages. Without it the tests that need it
+are skipped and say so. Where BATONTRACE_BROWSER is "needed", as in CI, they fail instead.
 """
 
 import os
@@ -104,7 +104,7 @@ def opened(
     script: bool = True,
     bypass_csp: bool = False,
 ) -> Iterator[tuple[object, Noticed]]:
-    """A page without network, from a file; with what it did, its own file left out."""
+    """A page opened from a file without network, and what it did besides loading that file."""
     wide, high, pixels, touch = SIZES[size]
     device = {
         "viewport": (("width", wide), ("height", high)),
@@ -134,7 +134,7 @@ def _watch(page, own: str, noticed: Noticed) -> None:
 
 
 def violations(page, *selectors: str) -> list[str]:
-    """What axe-core finds against WCAG 2.2 AA and good practice; of the page, or parts of it."""
+    """What axe-core finds against WCAG 2.2 AA and good practice, in the page or parts of it."""
     from axe_playwright_python.sync_playwright import Axe
 
     options = {"resultTypes": ["violations"]}
@@ -148,7 +148,7 @@ def violations(page, *selectors: str) -> list[str]:
 
 
 def printed(page, paper: str, to: Path) -> str:
-    """The text of the page as it prints, spaces run together; the PDF stays in `to`."""
+    """The text of the page as it prints, with single spaces; the PDF stays in `to`."""
     from pypdf import PdfReader
 
     page.pdf(path=str(to), format=paper)

@@ -98,6 +98,6 @@ def test_it_reads_as_a_lake_and_beside_new_sessions(tmp_path):
 
 
 def test_its_page_is_made(tmp_path):
-    done = publish.report(OLD, to=tmp_path / "page.html")
+    done = publish.write_page(OLD, to=tmp_path / "page.html")
     assert done.takeovers == 2
     assert "adder" in (tmp_path / "page.html").read_text(encoding="utf-8")
