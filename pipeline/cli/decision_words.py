@@ -71,9 +71,12 @@ def _print_runner_table(rows: Sequence[TableRow]) -> None:
 
 def _with_spread(row: TableRow, stem: str, unit: str, spread: str) -> str:
     """An estimate with its standard error, and the spread from rep to rep."""
-    if row[f"{stem}_{unit}"] is None:
+    from pipeline.tables import schema
+
+    column = f"{stem}_{unit}"
+    if row[column] is None:
         return "-"
-    value = plus_minus(row[f"{stem}_{unit}"], row[f"{stem}_sd_{unit}"], 2)
+    value = plus_minus(row[column], row[schema.sd_column("runners", column)], 2)
     return f"{value}, by {row[spread]:.2f}"
 
 
@@ -326,8 +329,11 @@ def print_progress(found: MarkDecisions) -> None:
 
 
 def _print_progress_table(rows: Sequence[TableRow]) -> None:
+    from pipeline.tables import schema
+
     def trend(row: TableRow, stem: str, unit: str) -> str:
-        value = plus_minus(row[f"{stem}_{unit}"], row[f"{stem}_sd_{unit}"], 2)
+        column = f"{stem}_{unit}"
+        value = plus_minus(row[column], row[schema.sd_column("progress", column)], 2)
         per_week = row[f"{stem}_trend_{unit}"]
         return value if per_week is None else f"{value} ({per_week:+.2f} a week)"
 
