@@ -18,7 +18,7 @@ from pipeline.cli.terminal import plus_minus
 
 if TYPE_CHECKING:
     from pipeline.session.check import Report, Stream
-    from pipeline.session.process import Result
+    from pipeline.session.process import MeasuredSession
 
 SessionFile = Annotated[
     Path, typer.Argument(metavar="SESSION.toml", help="The file that describes the session.")
@@ -46,7 +46,7 @@ def run_process(
     from pipeline.session import process as stage
 
     with terminal.progress_bar() as progress:
-        result = stage.process(session, out, progress=progress)
+        result = stage.measure_session(session, out, progress=progress)
     rows = result.tables["exchanges"].to_pylist()
     terminal.say(f"{result.session.id}, {result.session.event}: {count(len(rows), 'takeover')}")
     if rows:
@@ -103,9 +103,9 @@ def run_venue(
 ) -> None:
     """Lay the standard 400 m plan on surveyed points and write it as a session's venue."""
     from pipeline.base.stadium import Stadium
-    from pipeline.session.lay_out import lay_out
+    from pipeline.session.venue_file import write_venue
 
-    placement = lay_out(
+    placement = write_venue(
         survey,
         out,
         event=event,
@@ -140,7 +140,7 @@ def run_check(session: SessionFile) -> None:
     from pipeline.session import check as stage
 
     with terminal.progress_bar() as progress:
-        report = stage.check(session, progress=progress)
+        report = stage.check_session(session, progress=progress)
     _print_report(report)
     if not report.can_measure:
         raise typer.Exit(7)
@@ -162,7 +162,7 @@ def run_template(
     """
     from pipeline.session import template as stage
 
-    for path in stage.write(folder):
+    for path in stage.write_template(folder):
         terminal.say(f"Written: {path}")
     terminal.say(f"Next: batontrace venue --out {folder / 'venue.geojson'} ..., then edit both.")
     terminal.say(CAUTION)
@@ -208,7 +208,7 @@ def _remark_lines(rows: Sequence[dict[str, Any]]) -> list[str]:
     ]
 
 
-def _recording_lines(result: Result) -> list[str]:
+def _recording_lines(result: MeasuredSession) -> list[str]:
     """What is remarkable about each file, once; why a file was left out is listed apart."""
     lines = [
         f"{row['file']}: {remark}"

@@ -14,7 +14,7 @@ from scipy.optimize import nnls
 
 from pipeline.base.values import Floats, Frozen
 
-TIMES_S = np.array([4.0, 15.0, 60.0, 300.0])
+CORRELATION_TIMES_S = np.array([4.0, 15.0, 60.0, 300.0])
 # Variances (m²) of one axis at those times, as a session's worth of a few stands would have it:
 # about 1.3 m in all, an autocorrelation of about a minute, more shared than own.
 PRIOR_SHARED = np.array([0.0, 0.02, 0.35, 0.5])
@@ -108,12 +108,12 @@ def fit_slow_error(
         products, pairs = _between_pairs([moves[name] for name in names])
         shared_sum[column] += 0.5 * products / 2
         shared_n[column] += pairs
-    growth = 1 - np.exp(-LAGS_S[:, None] / TIMES_S)
+    growth = 1 - np.exp(-LAGS_S[:, None] / CORRELATION_TIMES_S)
     shared = _mixture(growth, shared_sum, shared_n, growth @ PRIOR_SHARED, PRIOR_SHARED)
     rest = total_sum - np.where(total_n > 0, total_n, 0.0) * (growth @ shared)
     own = _mixture(growth, rest, total_n, growth @ PRIOR_OWN, PRIOR_OWN)
     return SlowError(
-        np.r_[TIMES_S, LEVEL_TIME_S], np.r_[shared, LEVEL_SHARED], np.r_[own, LEVEL_OWN]
+        np.r_[CORRELATION_TIMES_S, LEVEL_TIME_S], np.r_[shared, LEVEL_SHARED], np.r_[own, LEVEL_OWN]
     )
 
 

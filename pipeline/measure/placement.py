@@ -63,7 +63,7 @@ class Placement:
     remarks: tuple[str, ...] = ()
 
 
-def place(
+def place_plan(
     points: Sequence[SurveyPoint],
     event: str = "4x100",
     rules: Rules = "today",
@@ -185,7 +185,7 @@ def standard_venue(
             f"{LAP_M:.0f} m, within {LAP_OFF_MAX_M:.0f} m",
             "survey the lane's line and the zones of other tracks",
         )
-    placement = place(points, event, rules, bends_in_lanes, track)
+    placement = place_plan(points, event, rules, bends_in_lanes, track)
     features = []
     for lane in chosen:
         lap = track.lap_m(lane)

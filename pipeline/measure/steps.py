@@ -19,7 +19,7 @@ FASTEST_STEPS_HZ = 5.4  # sprinters reach 4.4 to 4.9 steps a second
 SLOWEST_STEPS_HZ = 2.2  # below that a person walks
 FIRST_CONTACT_S = 0.24  # after the first movement: push 0.3 s or so, a leg swung through (practice)
 RUNNING_SD_MPS2 = 3.0  # of the norm over three steps; walking 1 to 2, running 5 and more
-ONSET_SD_S = 0.006  # below this the onset of a smooth rise is a matter of definition
+ONSET_FLOOR_SD_S = 0.006  # below this the onset of a smooth rise is a matter of definition
 
 
 def stands(t_s: Floats, acc_mps2: Floats, quiet_mps2: float = 0.6, least_s: float = 0.5) -> Floats:
@@ -62,7 +62,7 @@ def first_movement(
     trigger = _trigger(even, near_s - window_s, near_s + window_s)
     if trigger is None:
         return None
-    return _onset(even, trigger)
+    return _locate_onset(even, trigger)
 
 
 def _trigger(even: Even, from_s: float, to_s: float) -> float | None:
@@ -92,14 +92,15 @@ def _trailing_mean(x: Floats, n: int) -> Floats:
     return np.asarray((total[i] - total[first]) / np.maximum(i - first, 1)[:, None])
 
 
-def _onset(even: Even, trigger_s: float) -> Estimate | None:
+def _locate_onset(even: Even, trigger_s: float) -> Estimate | None:
     """Likelihood over the onset time on a grid round the trigger."""
     t = even.t_s
     stand = (t >= trigger_s - 1.0) & (t < trigger_s - 0.15) & even.ok
     fit = (t >= trigger_s - 0.7) & (t <= trigger_s + 0.03) & even.ok
     if stand.sum() < 8 or fit.sum() < 12:
         return None
-    noise = max(float(np.sqrt(np.mean(np.var(_detrend(t[stand], even.x[stand]), axis=0)))), 0.02)
+    still = _without_trend(t[stand], even.x[stand])
+    noise = max(float(np.sqrt(np.mean(np.var(still, axis=0)))), 0.02)
     x, local = even.x[fit], t[fit] - trigger_s
     onset = np.arange(-0.30, 0.03, 0.002)
     power = np.array([1.0, 1.5, 2.0])
@@ -116,10 +117,11 @@ def _onset(even: Even, trigger_s: float) -> Estimate | None:
     weight /= weight.sum()
     mean = float(weight @ onset)
     sd = float(np.sqrt(weight @ (onset - mean) ** 2))
-    return Estimate(trigger_s + mean, float(np.hypot(sd, ONSET_SD_S)))
+    return Estimate(trigger_s + mean, float(np.hypot(sd, ONSET_FLOOR_SD_S)))
 
 
-def _detrend(t_s: Floats, x: Floats) -> Floats:
+def _without_trend(t_s: Floats, x: Floats) -> Floats:
+    """`x` (n, k) less its straight line in time; samples may be missing in between."""
     base = np.column_stack([np.ones_like(t_s), t_s - t_s.mean()])
     return np.asarray(x - base @ np.linalg.lstsq(base, x, rcond=None)[0])
 
@@ -159,7 +161,7 @@ def footfalls(t_s: Floats, acc_mps2: Floats, start_s: float, end_s: float) -> Fl
         even.t_s[peak], strength, period, start_s + 1.3 * period if from_stand else None
     )
     times = _contact(even.t_s, norm, rate, even.t_s[peak[chain]])
-    times = _filled(times, period)
+    times = _with_missing_steps(times, period)
     return np.asarray(times[(times >= start_s) & (times <= end_s)])
 
 
@@ -217,7 +219,7 @@ def _contact(t_s: Floats, norm: Floats, rate_hz: float, peaks_s: Floats) -> Floa
     return np.asarray(t_s[at[np.arange(peaks_s.size), np.argmax(slope[at], axis=1)]])
 
 
-def _filled(times_s: Floats, period_s: float) -> Floats:
+def _with_missing_steps(times_s: Floats, period_s: float) -> Floats:
     """A step put half-way into every interval of two."""
     gap = np.diff(times_s)
     double = (gap > 1.65 * period_s) & (gap < 2.5 * period_s)
@@ -269,7 +271,7 @@ def starts(t_s: Floats, acc_mps2: Floats) -> Starts:
 
 # The push dies away with the sprint's own time constant, about 0.8 to 1.8 s (mono-exponential
 # fits of sprints).
-TAU_S = np.array([0.7, 0.9, 1.1, 1.3, 1.6, 2.0])
+DECAYS_S = np.array([0.7, 0.9, 1.1, 1.3, 1.6, 2.0])
 BUILD_SD_S = 0.012  # turning and lifting of the trunk mixed into the build-up
 SHAPE_SD_S = 0.008  # no start is quite as the formula has it
 RUNNING_MPS = 4.0  # a start that does not reach this within a second or two is none
@@ -277,14 +279,14 @@ SLOW_MPS = 0.4  # below it receivers write what they like: noise turned positive
 FILTERS = ("shift", "average", "exponential")  # what may stand behind a receiver's delay
 
 
-class Course(NamedTuple):
+class StartSpeeds(NamedTuple):
     """The speed round one start: times from the first movement [s], speeds [m/s]."""
 
     t_s: Floats
     v_mps: Floats
 
 
-def _courses(fix_t_s: Floats, speed_mps: Floats, moved_s: Floats) -> dict[int, Course]:
+def _start_speeds(fix_t_s: Floats, speed_mps: Floats, moved_s: Floats) -> dict[int, StartSpeeds]:
     """Usable starts by index: standing before, running soon after, no gap."""
     reach = 1.5 if sampling_rate_hz(fix_t_s) > 3.0 else 3.6  # slow units need later fixes
     out = {}
@@ -296,7 +298,7 @@ def _courses(fix_t_s: Floats, speed_mps: Floats, moved_s: Floats) -> dict[int, C
             continue
         soon = (t > 0.4) & (t < 1.7)
         if np.median(v[before]) < 0.8 and v[soon].max(initial=0.0) > RUNNING_MPS:
-            out[k] = Course(t, v)
+            out[k] = StartSpeeds(t, v)
     return out
 
 
@@ -311,7 +313,7 @@ def speed_onsets(
     own, b the runner's as the accelerometer has it, the filter the receiver's. What comes
     out is how far t0 lies behind the first movement. None with no usable start.
     """
-    courses = _courses(fix_t_s, speed_mps, moved.t_s)
+    courses = _start_speeds(fix_t_s, speed_mps, moved.t_s)
     if not courses:
         return None
     kept = list(courses)
@@ -321,11 +323,8 @@ def speed_onsets(
     shapes = [_shapes(build, delay_s, kind) for build in builds for kind in kinds]
     prior = np.repeat(prior, len(kinds))
     log_chance = np.stack([_log_likelihood(c, lag, shapes) for c in courses.values()])
-    chance = np.exp(log_chance - log_chance.max(axis=(1, 2), keepdims=True))
-    evidence = prior + np.log(chance.sum(axis=1) + 1e-300).sum(axis=0)
-    share = np.exp(evidence - evidence.max())
-    share /= share.sum()
-    each = chance / chance.sum(axis=1, keepdims=True)
+    share = special.softmax(prior + special.logsumexp(log_chance, axis=1).sum(axis=0))
+    each = special.softmax(log_chance, axis=1)
     mean = np.einsum("slb,l->sb", each, lag)
     var = np.einsum("slb,l->sb", each, lag**2) - mean**2
     shift = np.median(mean, axis=0)
@@ -347,25 +346,25 @@ def _build_prior(build_s: Floats) -> tuple[Floats, Floats]:
     return np.maximum(np.median(build_s) + step * sd, 0.02), -0.5 * step**2
 
 
-STEP_S = 0.01
-AGE_S = np.arange(0.0, 5.0, STEP_S)
+AGE_STEP_S = 0.01
+AGE_S = np.arange(0.0, 5.0, AGE_STEP_S)
 
 
 def _shapes(build_s: float, delay_s: float, kind: str) -> Floats:
     """Speed per unit of full acceleration (tau, AGE_S), as the receiver's filter shows it."""
     if kind == "shift" or delay_s <= 0:
-        return np.stack([_rise(AGE_S - delay_s, build_s, tau) for tau in TAU_S])
+        return np.stack([_rise(AGE_S - delay_s, build_s, tau) for tau in DECAYS_S])
     if kind == "average":
-        kernel = np.clip(2 * delay_s / STEP_S + 0.5 - np.arange(AGE_S.size), 0.0, 1.0)
+        kernel = np.clip(2 * delay_s / AGE_STEP_S + 0.5 - np.arange(AGE_S.size), 0.0, 1.0)
     else:
         kernel = np.exp(-AGE_S / delay_s)
     kernel = kernel / kernel.sum()
     return np.stack(
-        [np.convolve(_rise(AGE_S, build_s, tau), kernel)[: AGE_S.size] for tau in TAU_S]
+        [np.convolve(_rise(AGE_S, build_s, tau), kernel)[: AGE_S.size] for tau in DECAYS_S]
     )
 
 
-def _log_likelihood(course: Course, lag_s: Floats, shapes: list[Floats]) -> Floats:
+def _log_likelihood(course: StartSpeeds, lag_s: Floats, shapes: list[Floats]) -> Floats:
     """Of a speed's rise `lag_s` after time 0: (lag, shape), tau summed out.
 
     A speed below SLOW_MPS says only that the runner was slow. The noise (with the swing of
@@ -374,9 +373,9 @@ def _log_likelihood(course: Course, lag_s: Floats, shapes: list[Floats]) -> Floa
     t, v = course
     seen = v > SLOW_MPS
     late = t[None, :] - lag_s[:, None]
-    rest = np.empty((lag_s.size, len(shapes), TAU_S.size, t.size))
+    rest = np.empty((lag_s.size, len(shapes), DECAYS_S.size, t.size))
     for j, shape in enumerate(shapes):
-        for k in range(TAU_S.size):
+        for k in range(DECAYS_S.size):
             unit = np.interp(late, AGE_S, shape[k], left=0.0)
             size = np.sum(unit[:, seen] ** 2, axis=1)
             amplitude = unit[:, seen] @ v[seen] / np.maximum(size, 1e-9)
@@ -429,7 +428,7 @@ def speed_delay(
     if seen.sum() < 30:
         return None
     moved = starts(imu_t_s, acc_mps2)
-    courses = _courses(fix_t_s[seen], speed_mps[seen], moved.t_s)
+    courses = _start_speeds(fix_t_s[seen], speed_mps[seen], moved.t_s)
     if len(courses) < 2 or sampling_rate_hz(fix_t_s[seen]) < 3.0:
         return None
     kept = list(courses)
@@ -443,8 +442,7 @@ def speed_delay(
         likely = _log_likelihood(course, lag, shapes) - 0.5 * near[:, None] ** 2
         evidence += special.logsumexp(likely, axis=0)
     cube = evidence.reshape(delays.size, builds.size, len(FILTERS)) + prior[:, None]
-    share = np.exp(cube - cube.max()).sum(axis=(1, 2))
-    share /= share.sum()
+    share = special.softmax(cube).sum(axis=(1, 2))
     mean = float(share @ delays)
     sd = float(np.sqrt(share @ (delays - mean) ** 2 + SHAPE_SD_S**2))
     return Estimate(mean, sd) if sd < 0.08 else None

@@ -25,7 +25,7 @@ def alone(tmp_path_factory):
     """What `process` gives of three evenings."""
     folder = tmp_path_factory.mktemp("alone")
     for session_id, name in zip(IDS, ("plain", "failed", "plain"), strict=True):
-        process.process(an_evening(folder / "evenings", session_id, name), folder / "out")
+        process.measure_session(an_evening(folder / "evenings", session_id, name), folder / "out")
     return folder / "evenings", contents(folder / "out")
 
 

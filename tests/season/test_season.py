@@ -45,9 +45,9 @@ def quick_fixture(monkeypatch):
             raise NothingMeasured(path, "no takeover")
         tables = {name: random_table(name, session.id, 3) for name in schema.TABLES}
         writing.write_session(out, session.id, tables, process.run_record(session, command, source))
-        return process.Result(session, tables, (), ())
+        return process.MeasuredSession(session, tables, (), ())
 
-    monkeypatch.setattr(process, "process", measure)
+    monkeypatch.setattr(process, "measure_session", measure)
     return measured
 
 
@@ -216,14 +216,14 @@ def test_two_sessions_of_one_id_are_both_refused(evenings, quick):
 
 @pytest.mark.usefixtures("quick")
 def test_a_defect_in_one_session_is_an_outcome(evenings, monkeypatch):
-    real = process.process
+    real = process.measure_session
 
     def defective(path, out, **options):
         if IDS[0] in str(path):
             raise ZeroDivisionError("of a defect")
         return real(path, out, **options)
 
-    monkeypatch.setattr(process, "process", defective)
+    monkeypatch.setattr(process, "measure_session", defective)
     summary = go(evenings)
     assert states(summary) == {IDS[0]: "failed", IDS[1]: "measured", IDS[2]: "measured"}
     assert "of a defect" in summary.failed[0].why[0]
@@ -245,7 +245,7 @@ def test_a_session_that_another_run_is_measuring_is_waited_for(evenings, quick):
             rounds.append([task.name for task in tasks])
             if len(rounds) == 2:
                 session = read_session(evenings / "june" / IDS[0] / "session.toml")
-                process.process(session.path, out, command=("other",))
+                process.measure_session(session.path, out, command=("other",))
                 held.__exit__(None, None, None)
             yield from super().run(function, tasks)
 
@@ -280,7 +280,7 @@ def alone(tmp_path_factory):
     """What `process` gives of two evenings, one after the other: folder and tables."""
     folder = tmp_path_factory.mktemp("alone")
     for session_id, name in zip(IDS, ("plain", "failed"), strict=False):
-        process.process(an_evening(folder / "evenings", session_id, name), folder / "out")
+        process.measure_session(an_evening(folder / "evenings", session_id, name), folder / "out")
     return folder / "evenings", contents(folder / "out")
 
 
