@@ -38,7 +38,7 @@ NAMED_CHANGES = 6  # in a sentence about what changed
 
 
 def gather_constants() -> dict[str, dict[str, Any]]:
-    """All constants by module and name, such as {"measure.passes": {"GRID_S": 0.02}}.
+    """All constants by module and name, such as {"measure.noise": {"STILL_S": 3.0}}.
 
     A number or a string stands as it is; arrays, estimates and the like stand as JSON text, by
     their digest where that is long. The values are those of this moment, and the result comes

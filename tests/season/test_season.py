@@ -17,7 +17,7 @@ from evenings import IDS, an_evening, contents
 from random_tables import random_table
 
 from pipeline.errors import InputError, NothingMeasured, OutputError
-from pipeline.measure import passes
+from pipeline.measure import noise
 from pipeline.read.practice.session import read_session
 from pipeline.season import engines, season
 from pipeline.session import process
@@ -98,7 +98,7 @@ def test_a_file_that_comes_or_goes_is_a_change(evenings, quick):
 @pytest.mark.parametrize(
     ("where", "name", "value", "said"),
     [
-        (passes, "GRID_S", 0.03, "settings: measure.passes.GRID_S"),
+        (noise, "STILL_S", 4.0, "settings: measure.noise.STILL_S"),
         (provenance, "library_versions", lambda: {"batontrace": "9.9"}, "is now 9.9"),
     ],
 )

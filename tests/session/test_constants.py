@@ -15,7 +15,7 @@ import pytest
 import small_sessions as small
 
 import pipeline
-from pipeline.measure import passes, steps
+from pipeline.measure import noise, steps
 from pipeline.read.practice.session import read_session
 from pipeline.session import constants, process
 from pipeline.tables import provenance, schema
@@ -123,7 +123,7 @@ def test_the_record_of_a_run_holds_them_and_stays_small(tmp_path):
     record = process.run_record(session, ())
     gathered = json.loads(json.dumps(record["settings"]))
     assert gathered == constants.gather_constants()
-    assert gathered["measure.passes"]["GRID_S"] == passes.GRID_S
+    assert gathered["measure.noise"]["STILL_S"] == noise.STILL_S
     assert json.loads(gathered["measure.steps"]["DECAYS_S"]) == steps.DECAYS_S.tolist()
     assert len(json.dumps(gathered)) < 15_000
 
@@ -131,12 +131,12 @@ def test_the_record_of_a_run_holds_them_and_stays_small(tmp_path):
 def test_what_changed_is_said_by_name(monkeypatch):
     before = constants.gather_constants()
     assert constants.differences(before, constants.gather_constants()) == ""
-    monkeypatch.setattr(passes, "GRID_S", 0.03)
+    monkeypatch.setattr(noise, "STILL_S", 4.0)
     monkeypatch.setattr(steps, "DECAYS_S", steps.DECAYS_S * 2)
     now = constants.gather_constants()
     assert (
         constants.differences(before, now)
-        == "settings: measure.passes.GRID_S, measure.steps.DECAYS_S"
+        == "settings: measure.noise.STILL_S, measure.steps.DECAYS_S"
     )
     del before["measure.noise"]
     said = constants.differences(before, now)
