@@ -106,11 +106,11 @@ def at(line: DenseLine, s_m: ArrayLike, offset_m: ArrayLike = 0.0) -> Floats:
 def project(
     line: DenseLine, xy_m: ArrayLike, *, within_m: float = np.inf, to_m: float = 1e-9
 ) -> tuple[Floats, Floats]:
-    """(s_m, offset_m) of points (..., 2): the inverse of `at`, for points nearer to the
-    line than to the bend's centre. Beyond the line's ends it goes on straight. NaN stays NaN.
+    """(s_m, offset_m) of points (..., 2): the inverse of `at`.
 
-    To within `to_m`; points farther than `within_m` from the line get the nearest of the line's
-    own points.
+    It holds for points nearer to the line than to the bend's centre, to within `to_m`. Beyond
+    its ends the line goes on straight. A point farther than `within_m` from the line gets the
+    nearest of the line's own points. NaN stays NaN.
     """
     xy = np.asarray(xy_m, dtype=np.float64)
     flat = xy.reshape(-1, 2)
@@ -152,10 +152,10 @@ def _beside(line: DenseLine, s_m: Floats, xy_m: Floats) -> tuple[Floats, Floats]
 
 
 def densify_straights(xy_m: Floats) -> Floats:
-    """Vertices (n, 2) without doubles, and with points put in where a step is a straight.
+    """The vertices (n, 2) [m] without doubles, and with points put in along the straights.
 
-    Between two vertices of a LineString the line is straight (RFC 7946, 3.1.4), and a
-    spline left alone over 84 m of it would belly out by metres.
+    Between two vertices of a LineString the line is straight (RFC 7946, section 3.1.4), and a
+    spline left alone over 84 m of it would bulge by metres.
     """
     apart = np.hypot(*np.diff(xy_m, axis=0).T)
     xy = xy_m[np.concatenate([[True], apart > 1e-6])]
@@ -176,8 +176,8 @@ def polygon_length(xy_m: Floats) -> Floats:
 def smooth_line(xy_m: Floats) -> SmoothLine:
     """The smooth line through the vertices (n, 2) of an open survey, in their order.
 
-    s = 0 lies at the line's start. Vertices 1 to 10 m apart with centimetres of noise come
-    out within centimetres; the smoothing is chosen from their own spread.
+    s = 0 lies at the line's start. From vertices 1 to 10 m apart with centimetres of noise the
+    line comes out within centimetres. How much is smoothed follows from their own spread.
     """
     xy = densify_straights(xy_m)
     line = _by_length(_spline(polygon_length(xy), xy, ROUGH_SMOOTHING_M))
@@ -190,10 +190,15 @@ def smooth_line(xy_m: Floats) -> SmoothLine:
 
 
 def _spline(u: Floats, xy_m: Floats, reach_m: float | None) -> BSpline:
-    """Penalised cubic spline (Eilers & Marx 1996, Statistical Science 11): residuals squared
-    plus lam times the integral of the third derivative squared, so that straights and arcs
-    both pass nearly unbent. lam = density * L^6 smooths over about L = `reach_m` metres, which
-    generalised cross-validation chooses where it is None.
+    """A penalised cubic spline [1] through vertices (n, 2) at `u` (n,) metres along the line.
+
+    It makes least the squared residuals plus lam times the integral of the squared third
+    derivative, so that straights and arcs both pass nearly unbent. lam = density * L^6 smooths
+    over about L = `reach_m` metres. Where that is None, generalised cross-validation [2] chooses
+    it between the limits of SMOOTHING_M.
+
+    [1] P. H. C. Eilers, B. D. Marx, Statistical Science 11 (1996).
+    [2] P. Craven, G. Wahba, Numerische Mathematik 31 (1979).
     """
     u_from, u_to = float(u.min()), float(u.max())
     cells = max(int(np.ceil((u_to - u_from) / KNOT_M)), 3)

@@ -1,7 +1,8 @@
 """What a trunk-worn accelerometer shows of a runner: stands, first movement, footfalls.
 
-Any orientation: only the norm of the specific force and its change from the stand before
-are used. `acc_mps2` is (n, 3), `t_s` (n,) strictly increasing, 25 Hz or more.
+The unit may be worn in any orientation: only the norm of the specific force and its change from
+the stand before are used. Everywhere `t_s` (n,) rises strictly, in seconds, at 25 Hz or more, and
+`acc_mps2` is (n, 3).
 """
 
 from __future__ import annotations
@@ -23,10 +24,11 @@ ONSET_FLOOR_SD_S = 0.006  # below this the onset of a smooth rise is a matter of
 
 
 def stands(t_s: Floats, acc_mps2: Floats, quiet_mps2: float = 0.6, least_s: float = 0.5) -> Floats:
-    """Quiet stretches (k, 2), start and end [s]: the trunk's acceleration hardly changes.
+    """The quiet stretches (k, 2), start and end [s], in which the trunk hardly accelerates.
 
-    Quiet: over half a second the acceleration's standard deviation, all axes together, is
-    below `quiet_mps2`. Standing sway is about 0.1 to 0.3 m/s², walking above 1 m/s².
+    A stretch is quiet where the standard deviation of the acceleration over half a second, all
+    axes together, is below `quiet_mps2`, for `least_s` or longer. Standing sway is about 0.1 to
+    0.3 m/s², walking above 1 m/s² (from memory).
     """
     if t_s.size < 8 or np.ptp(t_s) < max(least_s, 1.0):
         return np.empty((0, 2))
@@ -48,12 +50,12 @@ def first_movement(
 ) -> Estimate | None:
     """The moment a standing runner's trunk starts to move, near `near_s` ± `window_s` [s].
 
-    Not the first impact: the onset of the acceleration, which rises over 0.1 to 0.15 s.
-    The acceleration as a 3-vector is m + b t before the onset t0 and m + b t + u (t - t0)^k
-    after it; m, b and u come by least squares for every t0 and k on a grid, and the
-    likelihood over t0, k = 1 to 2 weighed together, gives the moment and its standard
-    error. Noise and sway are measured in the stand before. None where no stand is followed
-    by a start in the window.
+    That is not the first impact but the onset of the acceleration, which rises over 0.1 to
+    0.15 s. As a 3-vector the acceleration is m + b t before the onset t0, and
+    m + b t + u (t - t0)^k after it. Least squares gives m, b and u for every t0 and k on a
+    grid; the likelihood over t0, with k from 1 to 2 weighed together, gives the moment and its
+    standard error. Noise and sway are measured in the stand before. None where no stand is
+    followed by a start in the window.
     """
     use = (t_s >= near_s - window_s - 1.5) & (t_s <= near_s + window_s + 1.3)
     if use.sum() < 40:
@@ -85,7 +87,7 @@ def _trigger(even: Even, from_s: float, to_s: float) -> float | None:
 
 
 def _trailing_mean(x: Floats, n: int) -> Floats:
-    """Mean of the n samples before each one (n rows at the start take what there is)."""
+    """The mean of the n samples before each one; the first n rows take what there is."""
     total = np.vstack([np.zeros((1, x.shape[1])), np.cumsum(x, axis=0)])
     i = np.arange(x.shape[0])
     first = np.maximum(i - n, 0)
@@ -93,7 +95,7 @@ def _trailing_mean(x: Floats, n: int) -> Floats:
 
 
 def _locate_onset(even: Even, trigger_s: float) -> Estimate | None:
-    """Likelihood over the onset time on a grid round the trigger."""
+    """The onset from its likelihood on a grid of moments round the trigger."""
     t = even.t_s
     stand = (t >= trigger_s - 1.0) & (t < trigger_s - 0.15) & even.ok
     fit = (t >= trigger_s - 0.7) & (t <= trigger_s + 0.03) & even.ok
@@ -129,13 +131,13 @@ def _without_trend(t_s: Floats, x: Floats) -> Floats:
 def footfalls(t_s: Floats, acc_mps2: Floats, start_s: float, end_s: float) -> Floats:
     """Times (k,) of the ground contacts of a running person from `start_s` to `end_s` [s].
 
-    The trunk's specific force rises and falls once a step. Its smoothed peaks are the
-    candidates; of all chains of candidates the one is taken that has the highest peaks at
-    the most even intervals (dynamic programming over candidates), so that a weak left or
-    right foot is not skipped and a peak between two steps is not counted. Where one interval
-    is two steps long the step between is put in half-way. The moment of contact is the
-    steepest rise towards the peak. After a stand the first step takes its time: the push-off
-    is no contact. Empty where nobody runs.
+    The trunk's specific force rises and falls once a step, so its smoothed peaks are the
+    candidates. Of all chains of candidates the one with the highest peaks at the most even
+    intervals is taken (dynamic programming). A weak left or right foot is thus not skipped, and
+    a peak between two steps is not counted. Where one interval is two steps long, the step
+    between is put in half-way. The moment of contact is the steepest rise towards the peak.
+    After a stand the first step takes its time, since the push-off is no contact. Empty where
+    nobody runs.
     """
     use = (t_s >= start_s - 1.0) & (t_s <= end_s + 0.5)
     if use.sum() < 30:
@@ -166,7 +168,7 @@ def footfalls(t_s: Floats, acc_mps2: Floats, start_s: float, end_s: float) -> Fl
 
 
 def _period_s(push: Floats, rate_hz: float) -> float:
-    """The usual time between steps: the first high of the autocorrelation."""
+    """The usual time between steps [s]: the first high of the autocorrelation."""
     low, high = round(rate_hz / FASTEST_STEPS_HZ), round(rate_hz / SLOWEST_STEPS_HZ)
     x = push - push.mean()
     same = signal.correlate(x, x, mode="full", method="fft")[x.size - 1 :]
@@ -187,7 +189,7 @@ PERIOD_SPREAD = 0.17  # of the logarithm: first steps are a quarter slower than 
 def _even_chain(
     t_s: Floats, strength: Floats, period_s: float, first_s: float | None
 ) -> NDArray[np.intp]:
-    """Indices of the chain of candidates with the best sum of strengths less unevenness."""
+    """The indices of the chain of candidates with the best sum of strengths less unevenness."""
     n = t_s.size
     with np.errstate(divide="ignore"):
         apart = np.log(np.maximum(t_s[:, None] - t_s[None, :], 1e-9) / period_s)
@@ -220,14 +222,14 @@ def _contact(t_s: Floats, norm: Floats, rate_hz: float, peaks_s: Floats) -> Floa
 
 
 def _with_missing_steps(times_s: Floats, period_s: float) -> Floats:
-    """A step put half-way into every interval of two."""
+    """The footfalls with one more half-way in every interval that is two steps long."""
     gap = np.diff(times_s)
     double = (gap > 1.65 * period_s) & (gap < 2.5 * period_s)
     return np.sort(np.r_[times_s, times_s[:-1][double] + 0.5 * gap[double]])
 
 
 def step_phase(footfalls_s: Floats, t_s: Floats) -> Floats:
-    """Steps since the first footfall at each time, in fractions; NaN outside the footfalls."""
+    """Steps and fractions of one since the first footfall, at each of `t_s`; NaN outside them."""
     if footfalls_s.size < 2:
         return np.full(np.shape(t_s), np.nan)
     count = np.arange(footfalls_s.size, dtype=float)
@@ -258,7 +260,7 @@ class Onsets(NamedTuple):
 
 
 def starts(t_s: Floats, acc_mps2: Floats) -> Starts:
-    """Every start out of a stand in the recording; near the end of each quiet stretch."""
+    """Every start out of a stand in the recording: one near the end of each quiet stretch."""
     found = [
         moment
         for end in stands(t_s, acc_mps2, least_s=1.0)[:, 1]
@@ -287,7 +289,7 @@ class StartSpeeds(NamedTuple):
 
 
 def _start_speeds(fix_t_s: Floats, speed_mps: Floats, moved_s: Floats) -> dict[int, StartSpeeds]:
-    """Usable starts by index: standing before, running soon after, no gap."""
+    """The usable starts by index: a stand before, a run soon after, and no gap."""
     reach = 1.5 if sampling_rate_hz(fix_t_s) > 3.0 else 3.6  # slow units need later fixes
     out = {}
     for k, start in enumerate(moved_s):  # starts, a dozen or two
@@ -305,13 +307,13 @@ def _start_speeds(fix_t_s: Floats, speed_mps: Floats, moved_s: Floats) -> dict[i
 def speed_onsets(
     fix_t_s: Floats, speed_mps: Floats, moved: Starts, delay_s: float = 0.0
 ) -> Onsets | None:
-    """The speed's rise against each first movement that an accelerometer saw.
+    """How far the speed's rise lies behind each first movement that an accelerometer saw.
 
-    v is 0 before t0 and then A g(t - t0), behind a receiver's filter of group delay
-    `delay_s` and unknown kind (`FILTERS`). g: the acceleration rises along half a cosine
-    over b and dies away with tau. A comes by least squares; t0 and tau are each start's
-    own, b the runner's as the accelerometer has it, the filter the receiver's. What comes
-    out is how far t0 lies behind the first movement. None with no usable start.
+    The speed is 0 before t0 and A g(t - t0) after it, behind a receiver's filter of group delay
+    `delay_s` and unknown kind (`FILTERS`). In g the acceleration rises along half a cosine over
+    b and dies away with tau. A comes by least squares; t0 and tau are each start's own, b is the
+    runner's as the accelerometer has it, and the filter is the receiver's. The result is how far
+    t0 lies behind the first movement [s], between -0.75 and 0.75 s. None without a usable start.
     """
     courses = _start_speeds(fix_t_s, speed_mps, moved.t_s)
     if not courses:
@@ -340,7 +342,7 @@ def speed_onsets(
 
 
 def _build_prior(build_s: Floats) -> tuple[Floats, Floats]:
-    """Three build-up times round what the accelerometer says, and their log prior."""
+    """Three build-up times [s] round what the accelerometer says, and their log prior."""
     sd = float(np.hypot(0.04 / np.sqrt(build_s.size), BUILD_SD_S))  # start to start; common
     step = np.array([-1.5, 0.0, 1.5])
     return np.maximum(np.median(build_s) + step * sd, 0.02), -0.5 * step**2
@@ -351,7 +353,7 @@ AGE_S = np.arange(0.0, 5.0, AGE_STEP_S)
 
 
 def _shapes(build_s: float, delay_s: float, kind: str) -> Floats:
-    """Speed per unit of full acceleration (tau, AGE_S), as the receiver's filter shows it."""
+    """Speed per unit of full acceleration, by tau and AGE_S, as the receiver's filter shows it."""
     if kind == "shift" or delay_s <= 0:
         return np.stack([_rise(AGE_S - delay_s, build_s, tau) for tau in DECAYS_S])
     if kind == "average":
@@ -365,10 +367,10 @@ def _shapes(build_s: float, delay_s: float, kind: str) -> Floats:
 
 
 def _log_likelihood(course: StartSpeeds, lag_s: Floats, shapes: list[Floats]) -> Floats:
-    """Of a speed's rise `lag_s` after time 0: (lag, shape), tau summed out.
+    """The log likelihood (lag, shape) of a speed that begins to rise `lag_s` after time 0.
 
-    A speed below SLOW_MPS says only that the runner was slow. The noise (with the swing of
-    the steps in it) is that of the best fit.
+    Tau is summed out. A speed below SLOW_MPS says only that the runner was slow. The noise,
+    which has the swing of the steps in it, is that of the best fit.
     """
     t, v = course
     seen = v > SLOW_MPS
@@ -392,8 +394,8 @@ def _log_likelihood(course: StartSpeeds, lag_s: Floats, shapes: list[Floats]) ->
 def _build_up_s(t_s: Floats, acc_mps2: Floats, moment_s: float) -> float:
     """Time [s] over which the acceleration rises after a first movement.
 
-    Least squares of the 3-vector, from 0.8 s before to 0.2 s after: constant, then along
-    half a cosine, then dying away; the length of the half cosine runs over a grid.
+    Least squares of the 3-vector from 0.8 s before to 0.2 s after: it is constant, then rises
+    along half a cosine, then dies away. The length of the half cosine runs over a grid.
     """
     use = (t_s > moment_s - 0.8) & (t_s < moment_s + 0.2)
     t = t_s[use] - moment_s
@@ -408,7 +410,7 @@ def _build_up_s(t_s: Floats, acc_mps2: Floats, moment_s: float) -> float:
 
 
 def _rise(t_s: Floats, build_s: float, tau_s: float) -> Floats:
-    """Speed per unit of full acceleration t after a start [s]."""
+    """Speed per unit of full acceleration, `t_s` after a start [s]: m/s over m/s²."""
     x = np.clip(t_s, 0.0, build_s)
     during = x / 2 - build_s / (2 * np.pi) * np.sin(np.pi * x / build_s)
     after = tau_s * -np.expm1(-np.clip(t_s - build_s, 0.0, None) / tau_s)
@@ -420,9 +422,10 @@ def speed_delay(
 ) -> Estimate | None:
     """How late the receiver's speed is against the accelerometer, over the whole session [s].
 
-    Both on UTC. The group delay of the receiver's filter, of whatever kind (`FILTERS`), by
-    its likelihood over all starts: the speed's rise must begin at the first movement. None
-    with fewer than two usable starts, below 3 Hz, or where the likelihood tells nothing.
+    Both must be on UTC. It is the group delay of the receiver's filter, of whatever kind
+    (`FILTERS`), from its likelihood over all starts, since the speed's rise must begin at the
+    first movement. Delays from -0.06 to 0.4 s are weighed. None with fewer than two usable
+    starts, below 3 Hz, or where the likelihood tells nothing.
     """
     seen = np.isfinite(speed_mps)
     if seen.sum() < 30:

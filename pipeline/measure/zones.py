@@ -43,10 +43,10 @@ def axes(session: Session) -> tuple[ZoneAxis, ...]:
 
 
 def venue_axes(venue: Venue, event: str) -> tuple[ZoneAxis, ...]:
-    """As `axes`, for an event. All axes share one origin: a vertex of the first lane.
+    """One axis a lane and zone of a venue, as `axes` gives them, for an event.
 
-    Places are reckoned at the ellipsoid's height 0; 500 m up, a zone of 30 m is thereby
-    2 mm short.
+    All axes share one origin, a vertex of the first lane. Places are taken at the ellipsoid's
+    height 0, which makes a zone of 30 m that lies 500 m up 2 mm too short. Errors as in `axes`.
     """
     zones: dict[tuple[int, int], dict[str, Spot]] = defaultdict(dict)
     for spot in venue.zone_lines:
@@ -95,7 +95,7 @@ def _list_in_order(things: Iterable[object]) -> str:
 
 
 def _origin(lanes: tuple[LaneLine, ...]) -> Origin:
-    """A vertex rather than a mean: means go wrong across the date line."""
+    """The origin of all axes: a vertex rather than a mean, which fails across the date line."""
     if not lanes:
         return (0.0, 0.0, 0.0)
     middle = len(lanes[0].latitude_deg) // 2
@@ -172,11 +172,11 @@ def _zone_axis(
 
 
 def _window(xy_m: Floats, entry_xy_m: Floats) -> tuple[Floats, float | None, float]:
-    """The vertices that matter to a zone; the lap's length where the line closes; and the
-    widest cut across a bend between two of them [m].
+    """The vertices that matter to a zone, the lap's length [m] where the line closes, and the
+    widest cut across a bend between two vertices [m].
 
-    A closed line is laid out from well before the zone to well beyond it, whichever vertex
-    the survey began at, and without meeting itself.
+    A closed line is unrolled from well before the zone to well beyond it, whichever vertex the
+    survey began at, so that it does not meet itself.
     """
     u = polygon_length(xy_m)
     gap = float(np.hypot(*(xy_m[0] - xy_m[-1])))
@@ -196,8 +196,10 @@ def _window(xy_m: Floats, entry_xy_m: Floats) -> tuple[Floats, float | None, flo
 
 
 def _widest_cut(xy_m: Floats) -> float:
-    """How far a bend bulges beyond the chords between vertices, at the worst vertex [m]:
-    chord * turn / 8, from the sagitta of an arc."""
+    """How far a bend bulges beyond the chords between vertices [m], at the worst vertex.
+
+    It is chord * turn / 8, the sagitta of an arc of a small turn.
+    """
     steps = np.diff(xy_m, axis=0)
     heading = np.unwrap(np.arctan2(steps[:, 1], steps[:, 0]))
     chords = np.hypot(*steps.T)
@@ -208,7 +210,10 @@ def _widest_cut(xy_m: Floats) -> float:
 def _foot_on_line(
     line: SmoothLine, xy: Floats, where: str, closed: bool
 ) -> tuple[float, list[str]]:
-    """A spot's place along the line; error or remark where it is not on it."""
+    """A spot's place along the line [m], and a remark where it lies a little beside it.
+
+    Raises VenueError where it lies more than OFF_LINE_MAX_M from the line.
+    """
     s, offset = (float(v) for v in project(line, xy))
     outside = 0.0 if closed else max(-s, s - float(line.s_m[-1]), 0.0)
     if outside > OFF_LINE_MAX_M or abs(offset) > OFF_LINE_MAX_M:
@@ -259,7 +264,8 @@ def _check_rule(
     lines: Mapping[str, Spot],
     origin: Origin,
 ) -> list[str]:
-    """Remarks on how the zone differs from the event's rule; an error where it is another's."""
+    """Remarks on how the zone differs from the event's rule. Raises VenueError where it is too far
+    from any of the event's rules."""
     rules = zone_rules(event, zone)
     if not rules:
         return [f"{where}: no rule is known for this zone of {event}; its length was not checked"]
@@ -298,7 +304,7 @@ def _length_advice(
     lines: Mapping[str, Spot],
     origin: Origin,
 ) -> str:
-    """What most likely happened to a zone of the wrong length."""
+    """What to do about a zone of the wrong length, from what most likely happened to it."""
     entry, leave = lines["entry"], lines["exit"]
     swapped_origin = (origin[1], origin[0], 0.0)
     if abs(origin[1]) < 90:
