@@ -252,7 +252,7 @@ def test_who_loses_three_in_a_hundred_before_the_pass_has_eased(evenings, lost_s
     until = np.array([end[k] for k in column(evening.curves, "exchange")])
     slower = column(evening.curves, "t_s") > until - 0.3
     v = np.where(slower, 9.0 * (1.0 - lost_share), 9.0)
-    seen = takeovers.gather(evening.exchanges, filled(evening.curves, "v_mps", v), "4x100")
+    seen = takeovers.gather_reps(evening.exchanges, filled(evening.curves, "v_mps", v), "4x100")
     passed = np.isfinite(passes)
     assert passed.sum() > 5
     np.testing.assert_array_equal(np.isfinite(seen.eased_from)[passed], eased)
