@@ -14,7 +14,7 @@ import typer
 from pipeline.base.words import CAUTION, count
 from pipeline.cli import terminal
 from pipeline.cli.options import RulesOption, ZoneRules
-from pipeline.cli.terminal import plus_minus
+from pipeline.cli.terminal import value_with_error
 
 if TYPE_CHECKING:
     from pipeline.session.check import Report, Stream
@@ -180,9 +180,9 @@ def _print_takeovers(rows: Sequence[dict[str, Any]]) -> None:
                 "-" if row["rep"] is None else str(row["rep"]),
                 str(row["zone"]),
                 f"{row['incoming']} to {row['outgoing']}",
-                plus_minus(row["zone_time_s"], row["zone_time_sd_s"], 2),
-                plus_minus(row["pass_m"], row["pass_sd_m"], 1),
-                plus_minus(row["free_distance_m"], row["free_distance_sd_m"], 1),
+                value_with_error(row["zone_time_s"], row["zone_time_sd_s"], 2),
+                value_with_error(row["pass_m"], row["pass_sd_m"], 1),
+                value_with_error(row["free_distance_m"], row["free_distance_sd_m"], 1),
                 "; ".join([row["outcome"], *row["faults"]]),
             )
             for row in rows

@@ -192,7 +192,7 @@ def test_reach_is_the_distance_at_the_pass(evenings):
 def test_the_fitted_start_is_the_course_until_the_pass(evenings):
     looked = 0
     for evening in evenings:
-        courses = takeovers._courses(evening.exact_exchanges, evening.exact_curves)
+        courses = takeovers._curves_by_role(evening.exact_exchanges, evening.exact_curves)
         rows = evening.exact_exchanges.to_pylist()
         for i in np.flatnonzero(known(evening.exact.start)):
             _, x, _ = vector(evening.exact.start, i)
