@@ -1,48 +1,8 @@
 """Relay takeovers timed and measured from the track files runners' units write.
 
-For notebooks; see docs/analysis.md. Nothing is imported before it is used.
+For notebooks: `import pipeline` offers what `pipeline.api.__all__` lists (docs/analysis.md). Each
+function imports what it needs when it is called, so that importing costs nothing.
 """
 
-from __future__ import annotations
-
-import importlib
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from pipeline.api import (
-        BatontraceError,
-        curves,
-        curves_table,
-        fixes_frame,
-        frame,
-        imu_frame,
-        process_session,
-        read_recording,
-        sessions,
-        table,
-    )
-
-__all__ = [
-    "BatontraceError",
-    "curves",
-    "curves_table",
-    "fixes_frame",
-    "frame",
-    "imu_frame",
-    "process_session",
-    "read_recording",
-    "sessions",
-    "table",
-]
-
-
-def __getattr__(name: str) -> Any:
-    if name not in __all__:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    value = getattr(importlib.import_module("pipeline.api"), name)
-    globals()[name] = value
-    return value
-
-
-def __dir__() -> list[str]:
-    return sorted({*globals(), *__all__})
+from pipeline.api import *  # noqa: F403  the list of names stands once, in api.py
+from pipeline.api import __all__ as __all__

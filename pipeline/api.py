@@ -1,9 +1,9 @@
-"""For notebooks: what `import pipeline` offers (docs/analysis.md).
+"""What `import pipeline` offers, for notebooks (docs/analysis.md). `__all__` is the public list.
 
-Everything heavy is imported by the function that needs it; pandas (the extra `notebook`) only
-by those that return a frame. Numbers are SI, the unit is in the name; what went wrong is a
-`BatontraceError` that says what to do. The examples run on the sample session, in the folder
-that holds `sample_tracks`.
+Everything heavy is imported by the function that needs it; pandas (the extra `notebook`) only by
+those that return a frame. Numbers are SI, with the unit in the name. What goes wrong is a
+`BatontraceError` that says what to do. The examples run on the sample session, in the folder that
+holds `sample_tracks`.
 """
 
 from __future__ import annotations
@@ -47,12 +47,12 @@ def read_recording(
     columns: Mapping[str, Mapping[str, str]] | None = None,
     clock: Literal["gnss", "device"] = "gnss",
 ) -> Recording:
-    """One track file (FIT, GPX, TCX, NMEA, CSV; told by content) as arrays in SI units.
+    """Read one track file (FIT, GPX, TCX, NMEA, CSV) as arrays in SI units.
 
-    `columns` and `clock` as in session.toml: the first names a CSV's columns and units, the
-    second says "device" where stamps are a free-running counter. Times are as the file states
-    them, tied to no common clock. `fixes` hold positions on Earth. Raises RecordingError where
-    nothing in the file can be used.
+    The format is told by content. `columns` and `clock` are as in session.toml: `columns` names a
+    CSV's columns and units, `clock` is "device" where stamps are a free-running counter. Times are
+    as the file states them, tied to no common clock. `fixes` hold positions on Earth. Raises
+    RecordingError where nothing in the file can be used.
 
     >>> import pipeline
     >>> recording = pipeline.read_recording("sample_tracks/larch-straight/otter.fit")
@@ -65,11 +65,11 @@ def read_recording(
 
 
 def process_session(path: AnyPath, out: AnyPath | None = None) -> Result:
-    """Measure a session's takeovers; its tables are written into `out`, if one is given.
+    """Measure a session's takeovers, and write its tables into `out` if one is given.
 
-    The `tables` of what is returned are Arrow tables (docs/tables.md), for `frame`; `remarks` and
-    `left_out` say what was weak and which recordings could not be used. Raises BatontraceError
-    where nothing can be measured or written.
+    The result's `tables` are Arrow tables (docs/tables.md), for `frame`. Its `remarks` say what was
+    weak, its `left_out` which recordings could not be used. Raises BatontraceError where nothing
+    can be measured or written.
 
     >>> import pipeline
     >>> result = pipeline.process_session("sample_tracks/larch-straight/session.toml", "out")
@@ -95,15 +95,15 @@ def sessions(out: AnyPath) -> tuple[str, ...]:
     """
     from pipeline.tables import lake
 
-    return lake.by_time(Path(out))[0]
+    return lake.sessions_by_time(Path(out))[0]
 
 
 def table(out: AnyPath, name: str, sessions: Sequence[str] | None = None) -> pa.Table:
     """A table of `out`, checked, with units and meanings in its fields' metadata.
 
-    `name` is one of docs/tables.md; `sessions` (default: all) narrow those that have one a row.
-    Files of older versions come as if newly written. Raises UsageError where `name` or a session
-    is unknown, InputError where a file is missing or broken.
+    `name` is one of those in docs/tables.md; `sessions` (default: all) narrows tables whose rows
+    have a session. Files of older versions come as if newly written. Raises UsageError where
+    `name` or a session is unknown, InputError where a file is missing or broken.
 
     >>> import pipeline
     >>> exchanges = pipeline.table("out", "exchanges")
@@ -112,31 +112,30 @@ def table(out: AnyPath, name: str, sessions: Sequence[str] | None = None) -> pa.
     """
     import pyarrow as pa
 
-    from pipeline.tables import lake, schema, store
+    from pipeline.tables import folders, lake, schema
 
     folder = Path(out)
-    known = (*schema.TABLES, *schema.DECISIONS)
-    if name not in known:
-        raise UsageError(f"table {name!r}", "no such table", one_of(known))
+    if name not in schema.ALL_TABLES:
+        raise UsageError(f"table {name!r}", "no such table", one_of(schema.ALL_TABLES))
     if name in schema.DECISIONS:
         if sessions is not None:
             raise UsageError(f"table {name!r}", "rests on all sessions together", "no `sessions`")
-        found = lake.read_table(folder, name)
+        found = lake.read_decision(folder, name)
         if found is None:
-            where = lake.table_path(folder, name)
-            command = "order" if name == "orders" else name
+            where = folders.decision_path(folder, name)
+            command = schema.DECISION_COMMANDS[name]
             raise InputError(where, "is not there", do=f"run: batontrace {command} {folder}")
         return found
-    there = lake.ids(folder)
+    there = lake.session_ids(folder)
     for session in sessions or ():
-        lake.require(folder, session, there)
+        lake.require_session(folder, session, there)
     wanted = there if sessions is None else list(dict.fromkeys(sessions))
     try:
-        parts = [schema.read(store.table_path(folder, name, one), name) for one in wanted]
+        parts = [schema.read_part(folders.part_path(folder, name, one), name) for one in wanted]
     except OutputError as err:
         do = f"{err.do}, or name the other sessions"
         raise InputError(err.where, err.found, err.expected, do) from err
-    return pa.concat_tables([schema.empty(name), *parts])
+    return pa.concat_tables([schema.empty_table(name), *parts])
 
 
 def curves_table(out: AnyPath, session: str, exchange: int) -> pa.Table:
@@ -183,8 +182,10 @@ def curves(out: AnyPath, session: str, exchange: int) -> pandas.DataFrame:
 
 
 def frame(table: pa.Table) -> pandas.DataFrame:
-    """An Arrow table as a frame: whole numbers that may be missing stay whole (Int32), times are
-    UTC, the units are in `.attrs["units"]`. Raises UsageError without pandas.
+    """An Arrow table as a frame.
+
+    Whole numbers that may be missing stay whole (Int32), times are UTC, and the units are in
+    `.attrs["units"]`. Raises UsageError without pandas.
 
     >>> import pipeline
     >>> exchanges = pipeline.frame(pipeline.table("out", "exchanges"))
@@ -193,7 +194,7 @@ def frame(table: pa.Table) -> pandas.DataFrame:
     """
     import pyarrow as pa
 
-    pd = _pandas()
+    pd = _import_pandas()
     whole = {
         pa.int8(): pd.Int8Dtype(),
         pa.int16(): pd.Int16Dtype(),
@@ -211,9 +212,9 @@ def frame(table: pa.Table) -> pandas.DataFrame:
 def fixes_frame(recording: Recording) -> pandas.DataFrame:
     """A recording's satellite fixes, one row each, in the order of the file; positions are WGS 84.
 
-    `t_s` is seconds since 1970 (UTC), then with `time_utc` beside it, or the unit's own counter;
-    NaN where the file gave nothing. Raises InputError where there are none, UsageError without
-    pandas.
+    `t_s` is seconds since 1970 (UTC), with `time_utc` beside it, or else the unit's own counter.
+    NaN stands where the file gave nothing. Raises InputError where there are no fixes, UsageError
+    without pandas.
 
     >>> import pipeline
     >>> fixes = pipeline.fixes_frame(
@@ -225,7 +226,7 @@ def fixes_frame(recording: Recording) -> pandas.DataFrame:
     fixes = recording.fixes
     if fixes is None:
         raise InputError(recording.path, "holds no satellite fixes", "a satellite unit's file")
-    return _samples(
+    return _sample_frame(
         fixes,
         {
             "latitude_deg": fixes.latitude_deg,
@@ -242,8 +243,8 @@ def fixes_frame(recording: Recording) -> pandas.DataFrame:
 def imu_frame(recording: Recording) -> pandas.DataFrame:
     """A recording's accelerometer and, where it has one, gyroscope, one row a sample.
 
-    Times as in `fixes_frame`; axes are the unit's own. Raises InputError where there is none,
-    UsageError without pandas.
+    Times are as in `fixes_frame`; axes are the unit's own. Raises InputError where there is no
+    accelerometer, UsageError without pandas.
 
     >>> import pipeline
     >>> imu = pipeline.imu_frame(
@@ -261,15 +262,15 @@ def imu_frame(recording: Recording) -> pandas.DataFrame:
         turns = {f"gyro_{axis}_radps": imu.gyro_radps[:, i] for i, axis in enumerate("xyz")}
         columns.update(turns)
         units.update(dict.fromkeys(turns, "rad/s"))
-    return _samples(imu, columns, units)
+    return _sample_frame(imu, columns, units)
 
 
-def _samples(
+def _sample_frame(
     stream: Fixes | Imu, columns: Mapping[str, Any], units: Mapping[str, str]
 ) -> pandas.DataFrame:
     import numpy as np
 
-    pd = _pandas()
+    pd = _import_pandas()
     made = pd.DataFrame({"t_s": stream.t_s, **columns})
     if stream.basis == "utc":
         microseconds = np.round(stream.t_s * 1e6).astype("datetime64[us]")
@@ -278,7 +279,7 @@ def _samples(
     return made
 
 
-def _pandas() -> Any:
+def _import_pandas() -> Any:
     try:
         import pandas
     except ImportError as err:

@@ -1,18 +1,24 @@
 """Everything that can go wrong, drawn as one tree; each branch has its own exit code.
 
     BatontraceError            1
-    ├── UsageError             2   the command line asks for what cannot be
+    ├── UsageError             2   the command line asks for something impossible
     ├── InputError             3   something handed in is wrong
     │   ├── RecordingError     4   a track file
     │   ├── SessionError       5   session.toml, reps.csv
     │   └── VenueError         6   venue.geojson
-    ├── NothingMeasured        7   all was read, and no takeover could be measured
+    ├── NothingMeasured        7   everything was read, and no takeover could be measured
     └── OutputError            8   tables could not be written
+        ├── DiskError          8   the disk refused: no room, or no right to write
+        └── LockError          8   another run held the lock for too long
 
 A message says where, what was found, what was expected and what to do, in that order.
 """
 
 from __future__ import annotations
+
+import os
+
+DEFECT = 70  # the exit code of anything else: EX_SOFTWARE of sysexits.h
 
 
 class BatontraceError(Exception):
@@ -31,6 +37,13 @@ class BatontraceError(Exception):
         if self.do:
             parts.append(self.do)
         return "; ".join(parts)
+
+    def message_from(self, folder: object) -> str:
+        """The message with paths from `folder` (a path or a URL), for what is written down.
+
+        The folders above a lake or a season may bear a person's name.
+        """
+        return str(self).replace(f"{folder}{os.sep}", "").replace(f"{folder}/", "")
 
 
 class UsageError(BatontraceError):
@@ -59,3 +72,11 @@ class NothingMeasured(BatontraceError):
 
 class OutputError(BatontraceError):
     exit_code = 8
+
+
+class DiskError(OutputError):
+    pass
+
+
+class LockError(OutputError):
+    pass

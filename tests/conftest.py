@@ -3,8 +3,10 @@
 Functions and data that they share stand in tests/support/.
 """
 
+import gc
 import os
 import shutil
+from contextlib import ExitStack
 from pathlib import Path
 
 # Before numpy: tests run in parallel processes, and threads inside them only wait for each other.
@@ -12,6 +14,36 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 import pytest  # noqa: E402
+import shared_work  # noqa: E402
+
+
+def pytest_configure(config):
+    """The process that starts the workers has the folder of what they share."""
+    stack = config.stash[_OPEN] = ExitStack()
+    if not hasattr(config, "workerinput"):
+        stack.enter_context(shared_work.folder_of_the_run())
+
+
+def pytest_unconfigure(config):
+    config.stash[_OPEN].close()
+
+
+def pytest_collection_finish():
+    """Modules and tests stay to the end: the collector need not look at them again and again."""
+    gc.collect()
+    gc.freeze()
+
+
+_OPEN = pytest.StashKey[ExitStack]()
+
+
+@pytest.fixture(scope="session")
+def browser():
+    import browser as browsers
+
+    with browsers.started() as found:
+        yield found
+
 
 # --- lakes on disk; lakes.py is imported where one is asked for: the wheel's tests have none ------
 

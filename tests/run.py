@@ -19,8 +19,10 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 BIN = Path(sys.executable).parent
 SOURCE = ("pipeline", "schemas", "pyproject.toml", "README.md", "LICENSE")
-WHEEL_TESTS = ("tables/test_schema.py", "tables/test_store.py", "cli/test_cli.py")
-WHEEL_SUPPORT = ("support/random_tables.py", "support/stored_sessions.py")
+WHEEL_TESTS = ("tables/test_schema.py", "tables/test_writing.py", "cli/test_cli.py")
+WHEEL_SUPPORT = tuple(
+    f"support/{name}.py" for name in ("random_tables", "shared_work", "stored_sessions")
+)
 SAMPLE = ROOT / "sample_tracks" / "larch-straight" / "session.toml"
 
 # The tests run in parallel processes: threads inside them would only get in each other's way.

@@ -3,18 +3,26 @@
 Plain functions that broadcast. Speeds are those of the start's law (`laws`), as on a straight.
 
 Bend: a runner whose legs bear no more force on a bend than on a straight is slowed there to the v
-of (v²/(r g))² = (v0/v)² - 1 (Greene, J Biomech Eng 107, 1985, 96; Usherwood & Wilson, Biol Lett 2,
-2006, 47-50; the equation from memory). Measured losses are larger on average and scatter widely,
-so the model's is multiplied by `BEND_SCALE`: published losses of 4.7, 2.3 and 4.1 % (Churchill et
-al., Sports Biomech 14, 2015, 106-121 and SJMSS 26, 2016, 1171-1179; J Exp Biol 227(4), 2024,
-jeb246649) are 1.6, 0.9 and 1.5 times the model's; weighted by their 7, 7 and 9 runners 1.35, with
-a standard error of 0.25. Runners differ: 1.6 of 4.1 % in the last of these, measurement error
-included, so at most `BEND_RUNNER_SPREAD` of the loss.
+of (v²/(r g))² = (v0/v)² - 1 [1, 2]. Measured losses are larger on average and scatter widely, so
+the model's loss is multiplied by `BEND_SCALE`. Published losses of 4.7, 2.3 and 4.1 % [3, 4, 5] are
+1.6, 0.9 and 1.5 times the model's: weighted by their 7, 7 and 9 runners 1.35, with a standard
+error of 0.25. Runners differ: by 1.6 of 4.1 % in [5], measurement error included, so by at most
+`BEND_RUNNER_SPREAD` of the loss.
 
-Fade: from `FADE_FROM_M` on the speed falls behind the law in proportion to the distance run.
-Laws fitted to the first 60 m of seven published finals reach 100 m 0.04 to 0.22 s too early; that
-is `FADE_PER_M`, and the races differ by `FADE_SPREAD_PER_M` (test_bends.py derives both; some
-of those winners eased). Measured up to 100 m; a relay leg's last 20 to 30 m are extrapolated.
+Fade: from `FADE_FROM_M` on, the speed falls behind the law in proportion to the distance run. Laws
+fitted to the first 60 m of seven published finals reach 100 m 0.04 to 0.22 s too early. That gives
+`FADE_PER_M`; the races differ by `FADE_SPREAD_PER_M` (test_bends.py derives both; some of those
+winners eased). It was measured up to 100 m; the last 20 to 30 m of a relay leg are extrapolated.
+
+Sources
+-------
+[1] Greene, J Biomech Eng 107, 1985, 96. The equation is from memory.
+[2] Usherwood & Wilson, Biol Lett 2, 2006, 47-50.
+[3] Churchill et al., Sports Biomech 14, 2015, 106-121.
+[4] Churchill et al., Scand J Med Sci Sports 26, 2016, 1171-1179.
+[5] J Exp Biol 227(4), 2024, jeb246649.
+[6] Tønnessen, Haugen & Shalfawi, J Strength Cond Res 27, 2013, 885-892.
+[7] Salo & Bezodis, Sports Biomech 3, 2004, 43-53.
 """
 
 from __future__ import annotations
@@ -35,17 +43,18 @@ BEND_RUNNER_SPREAD = 0.39
 FADE_FROM_M = 60.0  # top speed comes at 55 to 75 m in the same finals
 FADE_PER_M, FADE_SPREAD_PER_M = 0.0016, 0.0009
 
-# From the gun to the first force on the blocks: men, World Championships 2003-2009, n = 1319
-# (Tønnessen, Haugen & Shalfawi, JSCR 27, 2013, 885-892); women are slower, 0.176 s from memory.
+# From the gun to the first force on the blocks: men, World Championships 2003-2009, n = 1319 [6].
+# Women are slower, 0.176 s, from memory.
 REACTION_S, REACTION_SPREAD_S = 0.166, 0.030
 
 PIECE_M = 5.0  # a stretch is summed in pieces of at most so much
 
 
 def bend_speed_mps(v_mps: Number, radius_m: Number) -> Floats:
-    """The model's speed on a bend of a runner who has `v_mps` on a straight.
+    """The model's speed in m/s on a bend of a runner who has `v_mps` on a straight [1, 2].
 
-    The equation is a cubic in v², x³ + (r g)² x = (r g)² v0², with one real root.
+    `radius_m`: of the measured line, 36.8 to 46.6 m in the lanes of a standard track. With x = v²
+    the equation is the cubic x³ + (r g)² x = (r g)² v0², which has one real root.
     """
     rg = np.asarray(radius_m, dtype=np.float64) * G_MPS2
     third = np.arcsinh(1.5 * np.sqrt(3.0) * np.square(v_mps) / rg) / 3.0
@@ -53,7 +62,10 @@ def bend_speed_mps(v_mps: Number, radius_m: Number) -> Floats:
 
 
 def bend_loss(v_mps: Number, radius_m: Number, scale: Number = BEND_SCALE) -> Floats:
-    """Share of the speed `v_mps` that a bend of `radius_m` (the measured line's) takes away."""
+    """Share of the speed `v_mps` that a bend takes away: the model's [1, 2] times `scale` [3-5].
+
+    `radius_m`: of the measured line.
+    """
     v = np.maximum(np.asarray(v_mps, dtype=np.float64), 1e-3)
     return np.asarray(scale * (1.0 - bend_speed_mps(v, radius_m) / v))
 
@@ -61,8 +73,8 @@ def bend_loss(v_mps: Number, radius_m: Number, scale: Number = BEND_SCALE) -> Fl
 def bend_share(from_m: Number, to_m: Number, lane: int, track: Stadium = STANDARD) -> Floats:
     """Share (0 to 1) of a lane's measured line between two places that is bend.
 
-    Places are metres past the finish line as in `plan`, and may go on for several laps
-    (or lie before it, negative); `to_m` > `from_m`.
+    Places are metres past the finish line, as in `stadium`. They may go on for several laps, or
+    lie before the line (negative); `to_m` > `from_m`.
     """
     half, bend = track.lap_m(lane) / 2.0, track.bend_m(lane)
 
@@ -74,7 +86,10 @@ def bend_share(from_m: Number, to_m: Number, lane: int, track: Stadium = STANDAR
 
 
 def fade(run_m: Number, per_m: Number = FADE_PER_M) -> Floats:
-    """What is left (1 at most) of the law's speed after `run_m` of a sprint from a start."""
+    """What is left of the law's speed after `run_m` metres of a sprint from a start, 0.2 to 1.
+
+    `per_m`: the share lost with each metre beyond `FADE_FROM_M`; derived from races of 100 m.
+    """
     late = np.maximum(0.0, np.asarray(run_m, dtype=np.float64) - FADE_FROM_M)
     return np.asarray(np.maximum(0.2, 1.0 - per_m * late))
 
@@ -96,10 +111,12 @@ def run_s(
     scale: Number = BEND_SCALE,
     fade_per_m: Number = FADE_PER_M,
 ) -> Floats:
-    """Seconds a runner takes from `from_m` of his run for the next `length_m`.
+    """Seconds a runner takes for the next `length_m` metres, having run `from_m`.
 
-    Everything broadcasts to the shape of the result, except `on_bend`: the share of each of
-    the pieces of `pieces_m(length_m)` that is bend, (k,) or one for all.
+    `v_max_mps`, `tau_s`, `launch_s`: the law of his start; `radius_m`: of the measured line;
+    `scale`: of the bend's loss; `fade_per_m`: as in `fade`. All broadcast to the shape of the
+    result, except `on_bend`: the share of each piece of `pieces_m(length_m)` that is bend, (k,) or
+    one for all.
     """
     t = _law_s(from_m, length_m, v_max_mps, tau_s, launch_s)
     pieces = pieces_m(length_m)
@@ -112,7 +129,8 @@ def run_s(
 
 
 def on_bend_factor(loss: Number, share: Number) -> Floats:
-    """By what a time on the straight grows where `share` of the way is bend at `loss`."""
+    """The factor by which a time on the straight grows where `share` of the way (0 to 1) is bend,
+    which takes `loss` (0 to 0.5) of the speed."""
     lost = np.minimum(np.asarray(loss, dtype=np.float64), 0.5)
     return np.asarray(1.0 + share * lost / (1.0 - lost))
 
@@ -139,10 +157,11 @@ def from_gun_s(
     scale: Number = BEND_SCALE,
     fade_per_m: Number = FADE_PER_M,
 ) -> Floats:
-    """Seconds from the gun over the first `length_m`, broadcast as in `run_s`.
+    """Seconds from the gun over the first `length_m` metres; arguments and shapes as in `run_s`.
 
-    The law of a standing start serves the blocks too: the two were found equal at 10 m, and no
-    different in the time to 25 or 50 m (Salo & Bezodis, Sports Biomech 3, 2004, 43-53, n = 6).
+    `reaction_s`: from the gun to the first force on the blocks [6]. The law of a standing start
+    serves for blocks too: the two were found equal at 10 m, and no different in the time to 25 or
+    50 m (n = 6) [7].
     """
     run = run_s(
         0.0,

@@ -28,7 +28,7 @@ from pipeline.advise.settings import Settings
 from pipeline.advise.takeovers import gather_reps, rank_events, utc_datetime
 from pipeline.base.asking import one_of
 from pipeline.errors import NothingMeasured, UsageError
-from pipeline.tables import lake
+from pipeline.tables import lake, writing
 from pipeline.tables.lake import Lake
 
 ORDERS_KEPT = 1000  # rows of the table `orders`: the fastest
@@ -93,7 +93,7 @@ def decide_runners(out: Path, settings: Settings, *, write: bool = True) -> Mark
     UsageError where it holds none of what `settings` ask for, OutputError where OUT cannot be
     written. So do the other `decide_` functions.
     """
-    found = lake.read(out)
+    found = lake.read_lake(out)
     tables = {"runners": runners_table(find_squads(found, settings))}
     _write_tables(found, tables, settings, write)
     return MarkDecisions((), tables, (), found.remarks)
@@ -106,7 +106,7 @@ def decide_marks(
 
     Raises UsageError, before anything is written, where there are no marks for `pair`.
     """
-    found = lake.read(out)
+    found = lake.read_lake(out)
     advices = advise_lake(found, settings)
     if pair is not None and not any(
         (one.incoming, one.outgoing) == pair for advice in advices for one in advice.pairs
@@ -128,7 +128,7 @@ def decide_marks(
 
 def decide_progress(out: Path, settings: Settings, *, write: bool = True) -> MarkDecisions:
     """Work out the table `progress`. How well a mark is known comes from the model of the marks."""
-    found = lake.read(out)
+    found = lake.read_lake(out)
     advices = advise_lake(found, settings)
     tables = {"progress": _progress_of_events(found, advices)}
     _write_tables(found, tables, settings, write)
@@ -150,7 +150,7 @@ def decide_order(
     `lane`: 1 to 9; `flat_s`: flat times by runner, needed where a leg is longer than 100 m.
     Raises UsageError for wishes that cannot be met too.
     """
-    found = lake.read(out)
+    found = lake.read_lake(out)
     if settings.event is None:
         settings = replace(settings, event=find_events(found)[0])
     advice = advise_lake(found, settings)[0]
@@ -307,4 +307,4 @@ def _write_tables(
 ) -> None:
     if write:
         record = {**asdict(settings), **(more or {})}
-        lake.write(found.path, tables, lake.provenance(found, record, sys.argv))
+        writing.write_decisions(found.path, tables, lake.lake_provenance(found, record, sys.argv))

@@ -8,11 +8,15 @@ The model, for the measured vector y of rep i of runner j (all p-dimensional):
     M ~ N(M0, P0)                                     what is known of sprinters
 
 A_i may be singular: a rep that says nothing of a component has no information about it. A share
-of the reps, learned too, are blunders: their r_i is five times as wide. Solved by expectation
-maximisation (Dempster, Laird & Rubin, J R Stat Soc B 39, 1977), Sigma and T held off nought by
-inverse-Wishart priors, k_j by a scaled inverse chi-square; then mu is given with the uncertainty
-of M carried through. A runner without reps is the squad's mean give or take T; with reps he
-lets go of it.
+of the reps, learned too, are blunders: their r_i is `BLUNDER` times as wide.
+
+The model is solved by expectation maximisation [1]. Inverse-Wishart priors keep Sigma and T away
+from zero, a scaled inverse chi-square keeps k_j. The uncertainty of M is then carried into mu. A
+runner without reps is the squad's mean give or take T; the more reps he has, the less it matters.
+
+Sources
+-------
+[1] Dempster, Laird & Rubin, J R Stat Soc B 39, 1977, 1-38.
 """
 
 from __future__ import annotations
@@ -20,14 +24,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import expit
 
 from pipeline.base.values import Floats, Frozen, Ints
 
 EM_ROUNDS = 80
 EM_SETTLED = 1e-4
-BLUNDER = 5.0  # how much wider a blunder's spread is
-BLUNDERS = (1.0, 19.0)  # Beta prior of their share: about one rep in twenty, common experience
-SPREAD_DF = 10.0  # reps' worth of belief that a runner is as steady as the squad
+BLUNDER = 5.0  # times the usual spread
+BLUNDERS = (1.0, 19.0)  # beta prior of their share: about one rep in twenty, common experience
+SPREAD_DF = 10.0  # the belief that a runner is as steady as the squad counts as so many reps
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,9 +91,11 @@ def estimate_effects(
     weight: Floats | None = None,
     blunders: bool = True,
 ) -> Effects:
-    """Estimate from (n, p, p) `information` A_i, (n, p) `weighted` A_i y_i and (n,) `runner`.
+    """Estimate the runners' means and spreads from n reps [1]. Deterministic.
 
-    `weight` (n,): what a rep counts for, 1 unless given. Deterministic.
+    `information` (n, p, p): A_i, in 1 over the squared units of y; `weighted` (n, p): A_i y_i;
+    `runner` (n,): whose rep, 0 to `n_runners` - 1; `weight` (n,): what a rep counts for, 1 unless
+    given; `blunders`: whether a share of the reps may be blunders.
     """
     weight = np.ones(len(weighted)) if weight is None else weight
     has = np.trace(information, axis1=1, axis2=2) > 0
@@ -146,7 +153,7 @@ RepWeights = tuple[Floats, Floats, Floats]  # (Sigma + S)^-1, gain of A y, log d
 def _spread_weights(
     information: Floats, sigma: Floats, scale: Floats
 ) -> tuple[RepWeights, RepWeights]:
-    """(k Sigma + A^-1)^-1 for each rep, of usual spread and of a blunder's."""
+    """(k Sigma + A^-1)^-1 for each rep, with the usual spread and with a blunder's."""
     out = []
     for factor in (1.0, BLUNDER**2):
         inner = np.linalg.inv(information + np.linalg.inv(sigma) / (factor * scale)[:, None, None])
@@ -180,7 +187,7 @@ def _blunder_probability(
         away = np.einsum("na,na->n", away_from, d)
         logs.append(-0.5 * (away + size))
     odds = logs[0] - logs[1] + np.log((1 - share) / share)
-    return np.asarray(1.0 / (1.0 + np.exp(np.clip(odds, -50, 50))))
+    return np.asarray(expit(-odds))
 
 
 def _sum_by_runner(values: Floats, runner: Ints, n_runners: int) -> Floats:

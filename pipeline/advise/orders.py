@@ -1,24 +1,25 @@
 """Running orders: which four of a squad, who on which leg, how sure, and what if one drops out.
 
-The baton's time is cut at the takeover zones' entry and exit lines, so that it is a sum of what one
-runner and what one pair give (`terms`):
+The baton's time is cut at the entry and exit lines of the takeover zones. So it is a sum of what
+one runner and what one pair give (`time_terms`):
 
-- leg 1 from the gun to the first entry line: the reaction to the gun, then the start's law;
+- leg 1 from the gun to the first entry line: the reaction to the gun, then the law of the start;
 - three zone times of pairs, as practised at the mark that is advised for the pair;
-- after each zone the receiver's way to the next entry line (at last to the finish), on his own law
-  from where he began to run, a full zone ahead.
+- after each zone the receiver's way to the next entry line, or to the finish, by his own law from
+  where he began to run.
 
-The ways are those of the lane: where each zone lies on bend or straight, and the radius. On the
-bend share each runner loses what `bends` says, and late in a leg he fades. In the 4x100 that
-is all. For longer legs the start's law says nothing of the last three quarters, so flat times are
-needed: a runner who begins to run x metres before the exit line has, from there on, the flat race's
-rest before him, F - R - t(x), F his flat time, R the reaction in it, t(x) his law's time to x; what
-his way is longer or shorter than that rest is run at the speed he brings into a zone. The flat
-race's bends are in F. Running room, lane breaks and tactics are not in the model.
+The lane says where each zone lies, on a bend or a straight, and the radius. On a bend each runner
+loses what `bends` says, and late in a leg he fades. In the 4x100 that is all. The law of the start
+says nothing of the last three quarters of a longer leg, so flat times are needed. A runner who
+begins to run x metres before the exit line has, from there on, the rest of a flat race before him:
+F - R - t(x), where F is his flat time, R the reaction in it and t(x) the law's time to x. His way
+may be longer or shorter than that rest; he runs the difference at the speed he brings into a zone.
+The bends of the flat race are part of F. Running room, lane breaks and tactics are not in the
+model.
 
-Kept apart: `time_sd_s` is how well the expected time is known (the runners' and pairs' estimation
-errors; how much a bend and the end of a leg cost, in general and this runner), and
-`time_spread_s` is how races differ (the zones' spread, the reaction, the day's form).
+Two things are kept apart. `time_sd_s` is how well the expected time is known: the estimation errors
+of runners and pairs, and of what a bend and the end of a leg cost, in general and this runner.
+`time_spread_s` is how races differ: the spread of the zones, the reaction, the form of the day.
 """
 
 from __future__ import annotations
@@ -42,26 +43,26 @@ from pipeline.tables import schema
 LEGS = (1, 2, 3, 4)
 HANDS = ("right", "left", "right", "left")  # that carry the baton, leg by leg: common practice
 
-# Within an athlete from race to race: about 0.9 % of a sprint's time (Hopkins, from memory).
+# Of one athlete from race to race: about 0.9 % of a sprint's time (Hopkins, from memory).
 FORM_SPREAD = 0.009
 
-OUTER, INNER = 128, 64  # draws of the estimation error, and reps in each
+OUTER, INNER = 128, 64  # draws of the estimation error, and reps in each draw
 AT_ONCE = 4096  # orders compared at a time: bounds the memory
-CLOSE_CALL = 0.9  # below this chance of beating the second order, a remark says so
+CLOSE_CALL = 0.9  # a remark says if the chance of beating the second order is below this
 
 
 @dataclass(frozen=True, eq=False)
 class Legs(Frozen):
-    """What is known of J runners and their pairs; n draws of the estimation error.
+    """What is known of J runners and their pairs, in n draws of the estimation error.
 
-    `v_max_mps`, `tau_s`, `launch_s` (n, J): the start's law, launch against the first movement;
-    `v_in_mps` (n, J): speed brought into a zone. Of pairs, incoming by outgoing, at the advised
-    mark: `zone_time_s` (n, J, J) the expected zone time, on a straight;
-    `zone_time_spread_s`, `p_in_zone` (J, J); `outgoing_start_m` (J, J) past the back line.
-    NaN where a pair is not known: no order uses it. The diagonal is not looked at.
-    `flat_s` (J,): expected flat times over the leg's distance, NaN where not known, with
-    their standard errors `flat_sd_s` (J,); needed where a leg is longer than 100 m.
-    `remarks`: words on pairs (incoming, outgoing), passed on with the orders.
+    `v_max_mps`, `tau_s`, `launch_s` (n, J): the law of the start, launch from the first movement;
+    `v_in_mps` (n, J): the speed brought into a zone. Of pairs, incoming by outgoing, at the advised
+    mark: `zone_time_s` (n, J, J), the zone time expected on a straight; `zone_time_spread_s` and
+    `p_in_zone` (J, J); `outgoing_start_m` (J, J), past the back line. A pair that is not known is
+    NaN, and no order uses it; the diagonal is not looked at. `flat_s` (J,): flat times expected
+    over the leg's distance, NaN where not known, and their standard errors `flat_sd_s` (J,); needed
+    where a leg is longer than 100 m. `remarks`: words on pairs (incoming, outgoing), which the
+    orders pass on.
     """
 
     event: str
@@ -84,8 +85,11 @@ class Legs(Frozen):
 
 
 def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = None) -> Legs:
-    """What running orders rest on: every pair of the team on its advised mark, the estimation
-    errors drawn together for the whole squad. Raises UsageError for a flat time of a stranger."""
+    """What running orders rest on: every pair of the team on its advised mark.
+
+    The estimation errors are drawn together for the whole squad. `lane`: 1 to 9; `flat_s`: flat
+    times by runner. Raises UsageError for the flat time of a stranger.
+    """
     squad, settings = advice.squad, advice.settings
     names = settings.team or squad.runners
     strangers = sorted(set(flat_s or {}) - set(names))
@@ -141,7 +145,7 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
 def _pair_remark(pair: PairAdvice, risk: float) -> str:
     words = []
     if pair.best.p_in_zone < 1.0 - risk:
-        words.append(f"in the zone with chance {pair.best.p_in_zone:.1%} only")
+        words.append(f"in the zone with a chance of {pair.best.p_in_zone:.1%} only")
     if pair.reps_pair == 0:
         words.append("never tried")
     return ", ".join(words)
@@ -215,13 +219,14 @@ class Reserve:
 
 
 def time_terms(legs: Legs, seed: int = 0) -> Terms:
-    """The sum's terms. Errors: UsageError where the event or lane is unknown, flat times lack."""
+    """The terms of the sum. Raises UsageError where the event or lane is unknown or flat times are
+    missing."""
     long = leg_m(legs.event) > 100.0
     if legs.lane not in range(1, 10):
         raise UsageError("lane", str(legs.lane), "1 to 9")
     draws, count = legs.v_max_mps.shape
     rng = np.random.default_rng(seed)
-    # What a bend costs: in general, and this runner; floored, since nobody gains by it.
+    # What a bend costs, in general and this runner; not below 0, since nobody gains by it.
     general = bends.BEND_SCALE + bends.BEND_SCALE_SD * rng.standard_normal((draws, 1))
     own = 1.0 + bends.BEND_RUNNER_SPREAD * rng.standard_normal((draws, count))
     scale = np.maximum(general * own, 0.0)
@@ -240,10 +245,10 @@ def time_terms(legs: Legs, seed: int = 0) -> Terms:
 
 
 def _zone_times(legs: Legs, zone: int, scale: Floats) -> Floats:
-    """(n, J, J) zone times where the zone lies: the straight's, and what its bend share costs.
+    """(n, J, J) zone times where the zone lies: those on a straight, and what the bend adds.
 
-    Half of it costs what it costs the incoming runner at the speed he brings, half the
-    outgoing one at that of his start's end: a change that goes slowly is not slow by the bend.
+    Half of the bend costs what it costs the incoming runner at the speed he brings, half what it
+    costs the outgoing one at his speed at the exit line: a slow change is not slow by the bend.
     """
     _, entry, leave = zone_lines_m(legs.event, legs.rules)
     # after the break all run on lane 1's line
@@ -301,14 +306,14 @@ def _sprint_terms(legs: Legs, scale: Floats, late: Floats) -> tuple[Floats, Floa
 
 
 def _way_lengths_m(legs: Legs) -> tuple[float, float, float]:
-    """From each exit line to the next entry line, at last to the finish."""
+    """Metres from each exit line to the next entry line, and from the last one to the finish."""
     _, entry, leave = zone_lines_m(legs.event, legs.rules)
     leg = leg_m(legs.event)
     return leg + entry - leave, leg + entry - leave, leg - leave
 
 
 def _flat_time_terms(legs: Legs, normal: Floats) -> tuple[Floats, Floats]:
-    """As `_sprint`, from flat times."""
+    """As `_sprint_terms`, from flat times."""
     back, entry, leave = zone_lines_m(legs.event, legs.rules)
     leg = leg_m(legs.event)
     if legs.flat_s is None or not np.all(np.isfinite(legs.flat_s)):
@@ -350,7 +355,7 @@ def rank_orders(
     `fixed` gives runners their legs, {"robin": 4}; they then run in every order. `forbidden` takes
     legs from runners, {("robin", 1)}. `hands` says in which hand alone a runner can carry
     the baton, {"robin": "left"}: right, left, right, left along the legs of a 4x100 or 4x200.
-    Errors: UsageError for wishes that cannot be met, fewer than four runners, lacking flat times.
+    Raises UsageError for wishes that cannot be met, fewer than four runners, missing flat times.
     """
     chosen = _list_allowed_orders(legs, fixed or {}, forbidden, hands or {})
     return _rank_places(legs, time_terms(legs, seed), chosen)
@@ -362,7 +367,7 @@ def _list_allowed_orders(
     forbidden: Collection[tuple[str, int]],
     hands: Mapping[str, str],
 ) -> Ints:
-    """(m, 4) indices. Errors: UsageError."""
+    """(m, 4) runners of the legs, by number. Raises UsageError as `rank_orders` does."""
     runners = legs.runners
     if len(set(runners)) < len(runners):
         raise UsageError("team", ", ".join(runners), "every runner once")
@@ -383,7 +388,7 @@ def _list_allowed_orders(
         raise UsageError(
             "hands",
             f"wishes for a {legs.event}",
-            "none: there each receiver takes the baton in the left hand and moves it over "
+            "none: in that relay each receiver takes the baton in the left hand and moves it over "
             "(common practice)",
         )
     for name, hand in hands.items():
@@ -412,7 +417,7 @@ def _require_runner(name: str, runners: tuple[str, ...]) -> None:
 
 
 def _rank_places(legs: Legs, given: Terms, places: Ints) -> Orders:
-    """`places` with their times, ranked. Orders with a pair that is not known are left out."""
+    """Rank `places` (m, 4) by time; orders with a pair that is not known are left out."""
     a, b, c, d = places.T
     mean_pair = given.pair.mean(axis=0)
     mean = (
@@ -462,7 +467,7 @@ def _rank_places(legs: Legs, given: Terms, places: Ints) -> Orders:
 
 
 def _order_times(given: Terms, places: Ints) -> Iterator[tuple[int, Floats]]:
-    """(first row, (n, rows) expected times draw by draw), some thousand orders at a time."""
+    """Expected times draw by draw, some thousand orders at a time: their first row, (n, rows)."""
     for start in range(0, len(places), AT_ONCE):
         a, b, c, d = places[start : start + AT_ONCE].T
         times = given.first[:, a] + given.pair[:, a, b, 0]
@@ -482,7 +487,9 @@ def _order_remarks(legs: Legs, places: Ints, beats: float | None) -> tuple[tuple
         for row in places.tolist()
     ]
     if beats is not None and beats < CLOSE_CALL:
-        rows[0].append(f"as good as level with the second order: faster in {beats:.0%} of draws")
+        rows[0].append(
+            f"nearly level with the second order: faster than it with a chance of {beats:.0%}"
+        )
     return tuple(tuple(row) for row in rows)
 
 
@@ -498,9 +505,9 @@ def find_reserves(
     hands: Mapping[str, str] | None = None,
     seed: int = 0,
 ) -> tuple[Reserve, ...]:
-    """For each runner of the best order: what to run without them.
+    """What to run without each runner of the best order.
 
-    Wishes and seed as for `orders`; a leg fixed for the runner who drops out is free.
+    Wishes and seed as for `rank_orders`; a leg fixed for the runner who drops out is free.
     """
     given = time_terms(legs, seed)
     return tuple(
@@ -553,7 +560,7 @@ def _find_reserve(
 def _split_pairs(
     found: Orders, row: int, before: set[tuple[int, int]]
 ) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...]]:
-    """(pairs of a row that were there before, those that were not)."""
+    """The pairs of a row that were there before, and those that were not."""
     pairs = list(itertools.pairwise(found.legs[row].tolist()))
     named = [(found.runners[one], found.runners[other]) for one, other in pairs]
     kept = tuple(n for n, pair in zip(named, pairs, strict=True) if pair in before)

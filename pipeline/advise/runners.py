@@ -1,7 +1,8 @@
 """What many takeovers say of one runner, as receiver and as the one who brings the baton.
 
-Model and priors: docs/methods.md, "From takeovers to advice". Everything is a mean with its
-estimation error, which shrinks with practice data, and a spread from rep to rep, which does not.
+The model and the priors are in docs/methods.md, "From takeovers to advice". Each figure is a mean
+with its estimation error, which shrinks with practice, and a spread from rep to rep, which does
+not.
 """
 
 from __future__ import annotations
@@ -40,19 +41,25 @@ PRIOR_OF_LOOK = hierarchy.Prior(
     np.array([0.0]), np.array([0.05]), np.array([0.05]), np.array([0.5])
 )
 SQUAD_REACH = Estimate(1.2, 0.2)  # of a squad's pairs, usual teaching 1.0 to 1.5 m, from memory
+# How reach differs from runner to runner, pair to pair and rep to rep of a squad.
 REACH_BETWEEN_RUNNERS_SD_M, REACH_BETWEEN_PAIRS_SD_M, REACH_BETWEEN_REPS_SD_M = 0.08, 0.08, 0.13
 REACH_DF = 8.0
 
-# Who eases when no baton has come by two thirds of the zone, where and how much: an assumption
-# worth a few reps, from common practice (a receiver who feels no baton by then slows for it).
+# The share of receivers who ease when no baton has come by two thirds of the zone, where they begin
+# and how much speed they give up. Common practice: a receiver who feels no baton by then slows for
+# it. The assumption counts as EASE_REPS reps.
 EASE_SHARE, EASE_FROM, EASE_BY, EASE_REPS = 0.7, 0.66, 0.15, 3.0
-EASE_WAIT = 0.1  # of the zone: who waits so much longer has had reason to ease
+EASE_WAIT = 0.1  # of the zone: a receiver who waits so much longer has had reason to ease
 
 
 @dataclass(frozen=True, eq=False)
 class Reach(Frozen):
-    """(J,) share of the trunks' distance at the pass, joint covariance (J, J); a pair adds
-    its own, `pair` (J, J) incoming by outgoing with its standard error, and a rep `rep_sd_m`."""
+    """The trunks' distance at the pass, in metres, as a sum.
+
+    `share` (J,): what each runner adds, with the joint covariance `cov` (J, J); `pair` (J, J): what
+    a pair adds, incoming by outgoing, with the standard error `pair_sd`; `rep_sd_m`: the spread
+    from rep to rep; `reps` (J,): passes of each runner.
+    """
 
     share: Floats
     cov: Floats
@@ -64,7 +71,8 @@ class Reach(Frozen):
 
 @dataclass(frozen=True, slots=True)
 class EasingHabit:
-    """A receiver who has no baton: how likely he eases, from where (share of the zone), by what."""
+    """What receivers do when no baton comes: the `share` of them who ease, the `start` of it as a
+    share of the zone, and the share of the speed that they give up, `by`."""
 
     share: float
     start: float
@@ -73,7 +81,7 @@ class EasingHabit:
 
 @dataclass(frozen=True, eq=False)
 class Squad(Frozen):
-    """All runners of one event; arrays are in the order of `runners`."""
+    """What is known of all runners of one event; arrays are in the order of `runners`."""
 
     event: str
     runners: tuple[str, ...]
@@ -91,6 +99,7 @@ class Squad(Frozen):
     reps: Reps
 
     def index(self, runner: str) -> int:
+        """The runner's number; raises ValueError for a stranger."""
         return self.runners.index(runner)
 
 
@@ -101,7 +110,11 @@ def estimate_squad(
     half_life_days: float = defaults.HALF_LIFE_DAYS,
     feet_m: Mapping[str, float] | None = None,
 ) -> Squad:
-    """The squad of an event: everybody in the lake, and those of `team` who are not yet in it."""
+    """The squad of an event: everybody in the lake, and those of `team` who are not yet in it.
+
+    `half_life_days`: the age at which a takeover counts half; `feet_m`: foot-lengths that replace
+    those of the tables.
+    """
     names = reps.runners + tuple(sorted(set(team) - set(reps.runners)))
     aged = 0.5 ** (reps.age_days / half_life_days)
 
@@ -137,8 +150,10 @@ def estimate_squad(
 
 
 def _look_departures(reps: Reps) -> Evidence:
-    """The distance at which a receiver who looks sets off, less the pair's mean of that session:
-    which distance is tried is the coach's choice, how well it is kept is the receiver's."""
+    """The distance at which a receiver who looks sets off, less the pair's mean of that session.
+
+    Which distance is tried is the coach's choice; how well it is kept is the receiver's.
+    """
     info = reps.look.information[:, 0, 0]
     y = np.divide(reps.look.weighted[:, 0], info, out=np.zeros_like(info), where=info > 0)
     size = len(reps.runners)
@@ -155,7 +170,7 @@ def _look_departures(reps: Reps) -> Evidence:
 
 
 def _day_weight(matter: Evidence, runner: Ints, reps: Reps) -> Floats:
-    """(n,) what a rep counts for when the reps of one day share part of their spread."""
+    """(n,) what a rep counts for, since the reps of one day share part of their spread."""
     has = np.trace(matter.information, axis1=1, axis2=2) > 0
     key = runner * len(reps.sessions) + reps.session
     count = np.bincount(key[has], minlength=int(key.max(initial=0)) + 1)
@@ -165,8 +180,8 @@ def _day_weight(matter: Evidence, runner: Ints, reps: Reps) -> Floats:
 def _estimate_reach(reps: Reps, n_runners: int, aged: Floats) -> Reach:
     """Distance at the pass = share of the incoming + share of the outgoing + pair + rep.
 
-    Gaussian, solved in closed form for given variances; the rep's variance is the weighted
-    mean square of what is left, held by its prior.
+    All are normal and solved in closed form for given variances. The rep's variance is the weighted
+    mean square of what is left over, with its prior.
     """
     has = reps.reach.information[:, 0, 0] > 0
     info = reps.reach.information[has, 0, 0]
@@ -208,8 +223,8 @@ def _estimate_reach(reps: Reps, n_runners: int, aged: Floats) -> Reach:
 
 
 def _estimate_easing(reps: Reps, aged: Floats) -> EasingHabit:
-    """Each a mean of prior and reps: where easing begins, how deep it goes, and how many of those
-    who had to wait beyond that place did ease."""
+    """Where easing begins, how deep it goes, and the share of those who had to wait beyond that
+    place who did ease: each the mean of the assumption and the reps."""
     eased, deep = np.isfinite(reps.eased_from), np.isfinite(reps.eased_by)
 
     def mean(prior: float, values: Floats, weight: Floats) -> float:
@@ -225,7 +240,8 @@ def _estimate_easing(reps: Reps, aged: Floats) -> EasingHabit:
 
 
 def times_to(squad: Squad, distance_m: float) -> tuple[Floats, Floats, Floats, Floats]:
-    """(J,) seconds from first movement to a distance, standard error, spread, its error."""
+    """(J,) seconds from the first movement to a distance, their standard error, the spread from rep
+    to rep and its standard error."""
     x = squad.start.mean
     base = laws.seconds_to(distance_m, *x.T)
     slope = laws.seconds_to_slope(distance_m, x)
@@ -235,7 +251,7 @@ def times_to(squad: Squad, distance_m: float) -> tuple[Floats, Floats, Floats, F
 
 
 def runners_table(squads: Sequence[Squad]) -> pa.Table:
-    """The table `runners`: one row a runner; where the lake holds several events, one for each."""
+    """The table `runners`: one row a runner and event."""
     rows = [row for squad in squads for row in _runner_rows(squad)]
     names = schema.facts("runners").names
     return schema.conform("runners", {name: [row[name] for row in rows] for name in names})

@@ -1,14 +1,19 @@
-"""Many takeovers of a pair at once: what becomes of a mark, with all that is uncertain in it.
+"""Many takeovers of a pair at once: what comes of a mark, with all that is uncertain in it.
 
-The course of each runner is known in closed form, so nothing is stepped through time. With
-`T_out(d)` the receiver's seconds from first movement over d metres and `T_in(s)` the moment at
-which the incoming runner's trunk is at s (0 at the entry line, at time 0), the receiver, who
-left at `go`, is within reach F at the first place s where
+The course of each runner is known in closed form, so nothing is stepped through time. `T_out(d)`
+is the receiver's time in seconds from his first movement over d metres. `T_in(s)` is the moment at
+which the incoming runner's trunk is at s; both count from the entry line, crossed at time 0. The
+receiver, who left at `go`, is within reach F at the first place s where
 
     go + H(s) >= 0,    H(s) = T_out(s - stand) - T_in(s - F).
 
-H belongs to the two runners; only `go` (when the mark is hit, and the lag) belongs to
-the mark. So one running maximum of H serves every mark. docs/methods.md says what is assumed.
+H belongs to the two runners. Only `go` (when the mark is hit, and the lag) belongs to the mark, so
+one running maximum of H serves every mark. docs/methods.md says what is assumed.
+
+Sources
+-------
+[1] Sobol', USSR Comput Math Math Phys 7, 1967, 86-112, and Owen, J Complexity 14, 1998, 466-489
+    (both from memory): points spread more evenly than chance would, as scipy.stats.qmc makes them.
 """
 
 from __future__ import annotations
@@ -28,23 +33,23 @@ POINTS = 48  # of a course, about 0.7 m apart
 SEARCH_BEYOND_M = 6.0  # a pass is looked for this far beyond the exit line
 
 # Assumptions, in docs/methods.md with their reasons.
-CALL_M, HAND_S = 1.0, 0.30  # called when this near to reach; the hand is there so much later
-REACT_S, BRAKE_MPS2 = 0.1, 4.0  # who comes up too fast brakes so soon and so hard
-TOUCH_M = 0.5  # trunks nearer than this all the same: run into
+CALL_M, HAND_S = 1.0, 0.30  # the call comes so far from reach; the hand is there so much later
+REACT_S, BRAKE_MPS2 = 0.1, 4.0  # so soon and so hard brakes an incoming runner who is too fast
+TOUCH_M = 0.5  # if the trunks still come nearer than this, they ran into each other
 EASE_RAMP_M = 3.0
 STAND_SD_M = 0.10  # a trunk over its tape, and the tape itself
-CROUCH_S, CROUCH_M = 0.03, 10.0  # a crouched start is so much later, all made up by 10 m
+CROUCH_S, CROUCH_M = 0.03, 10.0  # a crouched start is so much later, and made up for by 10 m
 
 # Racing against practice, as shares of speed with their uncertainty: an assumption
-RACE_IN, RACE_IN_SD = 0.99, 0.012  # all-out, but at the end of a leg: it about cancels
+RACE_IN, RACE_IN_SD = 0.99, 0.012  # all-out, but at the end of a leg: about the same
 RACE_OUT, RACE_OUT_SD = 1.01, 0.008
 
 
 @dataclass(frozen=True, eq=False)
 class Draws(Frozen):
-    """Runners drawn at random, (n, J) each; the first `outer` axis is n // inner.
+    """J runners drawn at random n = outer * inner times, (n, J) each unless said.
 
-    Draws of one outer group share the runners' true means (estimation error) and differ in
+    The draws of one outer group share the runners' true means (estimation error) and differ in
     what a runner does from rep to rep.
     """
 
@@ -67,7 +72,7 @@ class Draws(Frozen):
     eases: Floats  # (n,) uniform
 
     def thin(self, every: int) -> Draws:
-        """Each so-manieth draw, for a first look; groups are no more."""
+        """One draw in `every`, for a first look; there are no groups any more."""
         part = {f.name: getattr(self, f.name) for f in fields(self)}
         kept = {k: v[::every] for k, v in part.items() if isinstance(v, np.ndarray)}
         return replace(self, outer=len(self.eases[::every]), inner=1, **kept)
@@ -86,18 +91,20 @@ def draw_runners(
     seed: int = 1,
     same_reps: bool = False,
 ) -> Draws:
-    """Draw runners: `outer` times their true means, for each `inner` reps.
+    """Draw the runners' true means `outer` times, and for each of them `inner` reps.
 
-    With `same_reps` every group has the same reps: groups then differ by estimation error alone.
+    With `same_reps` every group has the same reps, so groups differ by estimation error alone. The
+    same `seed` gives the same draws, whoever else is in the squad. Reps come from points that are
+    spread evenly [1].
     """
     from scipy.special import ndtri
     from scipy.stats import qmc
 
     rng = np.random.default_rng([seed, 0x7A6E])
-    # Each runner has a stream of random numbers by name: who else is asked about changes nothing.
+    # Each runner's random numbers follow from the name: who else is in the squad changes nothing.
     own = [np.random.default_rng([seed, crc32(name.encode())]) for name in squad.runners]
     n, runners = outer * inner, len(squad.runners)
-    # Low-discrepancy points (Sobol', scrambled by Owen): tails come out steadier than by chance.
+    # Points spread evenly [1]: the tails come out steadier than by chance.
     wanted = inner if same_reps else n
     u = qmc.Sobol(14, rng=np.random.default_rng([seed, 0x50B0])).random_base2(
         int(np.ceil(np.log2(wanted)))
@@ -124,8 +131,8 @@ def draw_runners(
         out = means[:, None] + np.sqrt(scale)[:, None, :, None] * noise.reshape(outer, inner, 1, -1)
         return np.asarray(out.reshape(n, runners, -1))
 
-    # A mark missed by far is a risk of racing; a start or a speed far off is a lost trace or a rep
-    # broken off, so their blunders are left out of the estimate and not drawn.
+    # Blunders are drawn for the lag alone: a mark missed by far happens in races too. A start or a
+    # speed that is far off is a lost trace or a rep broken off.
     start = rep(squad.start, slice(0, 3))
     entry = rep(squad.entry, slice(3, 6))
     lag = rep(squad.lag, slice(6, 7), 13)
@@ -164,7 +171,7 @@ def _draw_means(
     rng: np.random.Generator,
     streams: Sequence[np.random.Generator],
 ) -> Floats:
-    """(outer, J, p) true means: the squad's mean drawn once, each runner given it."""
+    """(outer, J, p) true means: the squad's mean drawn first, then each runner's given it."""
     p = effects.mean.shape[1]
     own = effects.cov - effects.pull @ effects.squad_cov @ np.swapaxes(effects.pull, 1, 2)
     own = 0.5 * (own + np.swapaxes(own, 1, 2)) + 1e-12 * np.eye(p)
@@ -177,7 +184,7 @@ def _draw_means(
 
 @dataclass(frozen=True, eq=False)
 class Receiver(Frozen):
-    """One receiver's start on a grid of distances, (n, POINTS): what all his pairs share."""
+    """One receiver's start on a grid of distances, (n, POINTS); all his pairs share it."""
 
     d_m: Floats  # (POINTS,)
     t_s: Floats
@@ -203,8 +210,8 @@ def run_receiver(
 
 @dataclass(frozen=True, eq=False)
 class Outcomes(Frozen):
-    """What came of each draw (n) at each mark (m): (n, m) arrays; times from the crossing of the
-    entry line. Where there was no pass inside the zone the times mean nothing."""
+    """What came of each draw at each mark, (n, m) unless said. Times count from the crossing of the
+    entry line; where there was no pass inside the zone they mean nothing."""
 
     in_zone: Floats  # 1 or 0
     in_time: Floats  # in the zone and no later than accepted
@@ -230,7 +237,13 @@ def simulate(
     latest_m: float | None = None,
     start: Receiver | None = None,
 ) -> Outcomes:
-    """Run the pair (incoming, outgoing) over (m,) marks, metres before the back line."""
+    """Run a pair over marks, draw by draw.
+
+    `pair`: incoming and outgoing, by number in the squad; `marks_m` (m,): metres before the back
+    line; `stand_m`: where the receiver stands, metres past the back line; `pace`: share of his
+    practised start; `latest_m`: the latest pass accepted, metres past the entry line, the exit line
+    unless given; `start`: his start, where it is worked out already.
+    """
     i, j = pair
     own = start or run_receiver(draws, j, conditions, stand_m, pace)
     t_out, v_out, top, tau = own.t_s, own.v_mps, own.top_mps, own.tau_s
@@ -309,7 +322,8 @@ def simulate(
 
 
 def _incoming_s(s_m: Floats, v: Floats, gain: Floats, fade: Floats) -> Floats:
-    """When the incoming runner is at s; speed `v` at s = 0, still gaining before, fading after."""
+    """When the incoming runner is at s. His speed is `v` at s = 0; before it he still gains, after
+    it he fades."""
     return laws.constant_pull_s(s_m, v, np.where(s_m < 0.0, gain, -fade))
 
 
@@ -320,8 +334,10 @@ def _incoming_mps(s_m: Floats, v: Floats, gain: Floats, fade: Floats) -> Floats:
 def _blind_zone_time(
     go: Floats, own: Receiver, way_m: Floats, t_pass: Floats, eased: Floats, lost: Floats
 ) -> tuple[Floats, Floats]:
-    """(n, m) zone time, and with it what the speed at the exit line will still cost: the receiver
-    goes on by his law, what easing took from the speed comes back with its time constant."""
+    """(n, m) zone time, and the zone time with what the speed at the exit line will still cost.
+
+    The receiver goes on by his law; the speed that easing took comes back with its time constant.
+    """
     t_exit, v_exit = (_values_at(own.d_m, x, way_m) for x in (own.t_s, own.v_mps))
     after = np.maximum(t_exit - t_pass, 0.0)
     again = eased * own.tau_s * (1.0 - np.exp(-after / own.tau_s))
@@ -333,7 +349,7 @@ def _blind_zone_time(
 def _sight_zone_time(
     passed: Floats, way_m: Floats, v: Floats, push: Floats, tau: Floats, cost: Floats
 ) -> tuple[Floats, Floats]:
-    """The same after a visual change: from the pass on the receiver tends to another speed."""
+    """The same after a change by sight: from the pass on the receiver tends to another speed."""
     way = np.maximum(way_m, 0.0)
     t = laws.seconds_on(way, v, push, tau)
     v_exit = push + (v - push) * np.exp(-t / tau)
@@ -344,8 +360,8 @@ def _sight_zone_time(
 def _easing_loss(
     squad: Squad, chance: Floats, s: Floats, v_out: Floats, zone_m: float
 ) -> tuple[Floats, Floats]:
-    """(n, k) seconds lost up to each place, and the share of the speed given up there, by a
-    receiver to whom no baton has come."""
+    """(n, k) seconds lost up to each place by a receiver to whom no baton has come, and the share
+    of the speed he gives up there."""
     easing = squad.easing
     who = (chance < easing.share)[:, None]
     ramp = np.clip((s - easing.start * zone_m) / EASE_RAMP_M, 0.0, 1.0)
@@ -357,7 +373,7 @@ def _easing_loss(
 
 
 def _least_distance(gap: Floats, closing: Floats, pull: Floats) -> Floats:
-    """The trunks' least distance: within reach, the incoming runner brakes after REACT_S; the
+    """The trunks' least distance. Once within reach the incoming runner brakes after REACT_S; the
     receiver goes on gaining speed with `pull`."""
     first = np.minimum(REACT_S, np.maximum(closing, 0.0) / np.maximum(pull, 0.1))
     near = gap - closing * first + 0.5 * pull * first**2
@@ -366,7 +382,7 @@ def _least_distance(gap: Floats, closing: Floats, pull: Floats) -> Floats:
 
 
 def _values_at(d_m: Floats, values: Floats, at_m: Floats) -> Floats:
-    """(n, 1) each row of `values` (n, k) at its own distance `at_m` (n, 1)."""
+    """(n, 1) each row of `values` (n, k), which stand at `d_m` (k,), at its own `at_m` (n, 1)."""
     hi = np.clip(np.searchsorted(d_m, at_m[:, 0]), 1, len(d_m) - 1)
     row = np.arange(len(values))
     part = (at_m[:, 0] - d_m[hi - 1]) / (d_m[hi] - d_m[hi - 1])

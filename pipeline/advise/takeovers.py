@@ -1,8 +1,8 @@
 """What each takeover in the lake says of its two runners, as arrays: one element a takeover.
 
-Reads tables only. A figure that a takeover does not give has no information (a matrix of
-noughts), never a guess. Curves of neighbouring moments share their error: points 0.25 s apart are
-taken as independent, which the curves' smoothing over a quarter to half a second makes about right.
+Only tables are read. A figure that a takeover does not give has no information (a matrix of
+zeros); it is never guessed. Neighbouring points of a curve share their error, since the curves are
+smoothed over a quarter to half a second: points 0.25 s apart are taken as independent.
 """
 
 from __future__ import annotations
@@ -24,13 +24,13 @@ from pipeline.base.values import Floats, Frozen, Ints
 CURVE_STEP_S = 0.25  # between points of a curve that are taken as independent
 MISFIT_MPS = 0.10  # a runner's own wander about an exponential
 EASED = 0.03  # share of the speed lost before the pass that counts as easing
-EASED_RUN_M = 2.5  # so far on, an easing shows how deep it goes
+EASED_RUN_M = 2.5  # after so many metres an easing shows how deep it goes
 
-# Weak beliefs that keep a fit of few points finite; taken out again afterwards.
+# Weak beliefs that keep a fit to few points finite; they are taken out again afterwards.
 START_PRIOR = np.array([9.5, 1.25, 0.05, 9.0])  # V, tau, launch, speed pushed to after a pass
 START_PRIOR_SD = np.array([2.5, 0.4, 0.15, 2.5])
 
-# What a sprinter's figure can be; beyond it a course says nothing of the runner.
+# What a sprinter's figures can be; a course that gives others says nothing of the runner.
 START_LOW, START_HIGH = np.array([3.0, 0.4, -0.6, 3.0]), np.array([14.0, 3.0, 0.6, 14.0])
 ENTRY_LOW, ENTRY_HIGH = np.array([3.0, -5.0, -5.0]), np.array([14.0, 5.0, 5.0])
 COST_LIMIT_S = 2.0
@@ -38,7 +38,8 @@ COST_LIMIT_S = 2.0
 
 @dataclass(frozen=True, eq=False)
 class Evidence(Frozen):
-    """Measurements in information form: (n, p, p) A and (n, p) A y."""
+    """Measurements y of p figures in information form: `information` (n, p, p) A, the inverse of
+    their covariance, and `weighted` (n, p) A y."""
 
     information: Floats
     weighted: Floats
@@ -89,13 +90,13 @@ class Reps(Frozen):
 
 
 def rank_events(exchanges: pa.Table) -> list[str]:
-    """The relays in the lake, the most practised first."""
+    """The events of the table `exchanges`, the most practised first."""
     counts = pc.value_counts(exchanges.column("event")).to_pylist()
     return [row["values"] for row in sorted(counts, key=lambda c: (-c["counts"], c["values"]))]
 
 
 def gather_reps(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
-    """All takeovers of one event."""
+    """All takeovers of one event, from the tables `exchanges` and `speed_curves`."""
     utc_all = _utc_s(exchanges)
     newest = float(utc_all.max(initial=0.0))
     keep = np.asarray(pc.equal(exchanges.column("event"), event).to_numpy(zero_copy_only=False))
@@ -169,7 +170,7 @@ def gather_reps(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
 
 
 def _newest_feet_m(exchanges: pa.Table, names: tuple[str, ...]) -> Floats:
-    """Foot-lengths, of whatever event; where sessions differ the newest says."""
+    """(runners,) foot-lengths, from every event; where sessions differ the newest counts."""
     said: list[tuple[float, str, float]] = []
     when = _utc_s(exchanges).tolist()
     for who, foot in (("incoming", "incoming_foot_m"), ("outgoing", "foot_m")):

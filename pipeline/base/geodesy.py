@@ -1,7 +1,9 @@
 """WGS 84 to local east-north-up metres and back: exact, through the earth-centred frame.
 
-No map projection stands between: a Mercator plane is metres off within a stadium, an
-azimuthal one millimetres. Constants: NIMA TR8350.2 (WGS 84).
+No map projection is used: a Mercator plane is metres off within a stadium, an azimuthal one
+millimetres. The constants of the ellipsoid are those of WGS 84 [1].
+
+[1] NIMA TR8350.2, Department of Defense World Geodetic System 1984, 3rd ed.
 """
 
 from __future__ import annotations
@@ -22,7 +24,7 @@ E2 = FLATTENING * (2 - FLATTENING)  # first eccentricity, squared
 
 
 def to_ecef(lat_deg: ArrayLike, lon_deg: ArrayLike, alt_m: ArrayLike) -> Floats:
-    """Latitude, longitude [deg], ellipsoidal height [m] as earth-centred x, y, z [m], (..., 3)."""
+    """Earth-centred x, y, z [m], (..., 3), of latitude, longitude [deg], ellipsoidal height [m]."""
     lat, lon = np.radians(lat_deg), np.radians(lon_deg)
     alt = np.asarray(alt_m, dtype=np.float64)
     normal = SEMI_MAJOR_M / np.sqrt(1 - E2 * np.sin(lat) ** 2)
@@ -35,15 +37,15 @@ def to_ecef(lat_deg: ArrayLike, lon_deg: ArrayLike, alt_m: ArrayLike) -> Floats:
 def from_ecef(xyz_m: ArrayLike) -> tuple[Floats, Floats, Floats]:
     """Inverse of `to_ecef`: latitude [deg], longitude [deg], height [m].
 
-    To rounding for heights from -10 km to satellites; meaningless near the earth's centre.
+    Exact to rounding for heights from -10 km up to satellites; meaningless near the earth's centre.
     """
     x, y, z = np.moveaxis(np.asarray(xyz_m, dtype=np.float64), -1, 0)
     p = np.hypot(x, y)
     lat = np.arctan2(z, (1 - E2) * p)
-    for _ in range(6):  # exact on the ellipsoid at once; else each round gains 2.2 digits
+    for _ in range(6):  # exact at once on the ellipsoid; elsewhere a round gains 2.2 digits
         normal = SEMI_MAJOR_M / np.sqrt(1 - E2 * np.sin(lat) ** 2)
         lat = np.arctan2(z + E2 * normal * np.sin(lat), p)
-    # this form of the height also holds at the poles
+    # This form of the height also holds at the poles.
     root = np.sqrt(1 - E2 * np.sin(lat) ** 2)
     alt = p * np.cos(lat) + z * np.sin(lat) - SEMI_MAJOR_M * root
     return np.degrees(lat), np.degrees(np.arctan2(y, x)), alt
@@ -65,11 +67,11 @@ def _rotation(lat_deg: float, lon_deg: float) -> Floats:
 def to_enu(
     lat_deg: ArrayLike, lon_deg: ArrayLike, alt_m: ArrayLike | None, origin: Origin
 ) -> Floats:
-    """Places as metres east, north and up of `origin`.
+    """Metres east, north and up of `origin`, (..., 3), of places in degrees [deg] and height [m].
 
-    (..., 3); or (..., 2) without up where `alt_m` is None: all heights are then taken to
-    be the origin's, which a receiver's height (metres of noise) would only spoil.
-    A NaN in gives NaN out.
+    Where `alt_m` is None the result is (..., 2), without up. All heights are then taken to be the
+    origin's, since a receiver's height (metres of noise) would only spoil them. NaN in gives NaN
+    out.
     """
     height = origin[2] if alt_m is None else alt_m
     offset = to_ecef(lat_deg, lon_deg, height) - to_ecef(*origin)
@@ -78,10 +80,10 @@ def to_enu(
 
 
 def from_enu(enu_m: ArrayLike, origin: Origin) -> tuple[Floats, Floats, Floats]:
-    """Inverse of `to_enu`: (..., 2) or (..., 3) metres as latitude, longitude [deg], height [m].
+    """Inverse of `to_enu`: (..., 2) or (..., 3) metres to latitude, longitude [deg], height [m].
 
-    Two columns are taken as lying in the origin's tangent plane (up = 0); 100 m off, that
-    plane is 0.8 mm above the ground.
+    Two columns are taken to lie in the origin's tangent plane (up = 0). At 100 m from the origin
+    that plane is 0.8 mm above the ground.
     """
     enu = np.asarray(enu_m, dtype=np.float64)
     if enu.shape[-1] == 2:

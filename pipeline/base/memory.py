@@ -1,4 +1,4 @@
-"""Memory that has been let go, given back to the system."""
+"""Giving freed memory back to the system."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ import sys
 
 
 def give_back() -> None:
-    """Have the C library return what lies free on its heap.
+    """Have the C library give back what lies free on its heap.
 
     glibc keeps freed blocks below 32 MB, so a process stays as large as the largest file it has
-    read, and more with every one. A thousandth of a second after each file; nothing elsewhere.
+    read made it, and grows with every file. This takes about a thousandth of a second after each
+    file. On systems other than Linux it does nothing.
     """
     if sys.platform == "linux":
         trim = getattr(ctypes.CDLL(None), "malloc_trim", None)

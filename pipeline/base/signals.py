@@ -1,6 +1,6 @@
-"""Arrays in, arrays out: stamps, filters, crossings, spikes. Nothing here knows of runners.
+"""Plain functions on arrays: stamps, filters, crossings, spikes. Nothing here knows of runners.
 
-Times are in seconds and strictly increasing unless a function says otherwise.
+Times are in seconds and strictly increasing, unless a function says otherwise.
 """
 
 from __future__ import annotations
@@ -18,15 +18,15 @@ Bools = NDArray[np.bool_]
 
 
 def spread_stamps(t_s: Floats) -> Floats:
-    """Whole-second stamps (n,), non-decreasing, made even where several share a second [s].
+    """Spread whole-second stamps (n,), non-decreasing [s], evenly where several share a second.
 
-    A unit that logs k fixes a second but writes whole seconds cuts the fraction off, and
-    receivers place their epochs on the whole second and its k-th parts; so the fixes of a
-    full second T lie at T, T + 1/k, ... The seconds at the two ends of a stretch are cut:
-    the first is filled from its end, the last from its beginning. A second in the middle
-    with one fix missing is spread evenly (error at most half a fix's interval, since which
-    one is missing cannot be known). Gaps of whole seconds stay. Stamps that carry
-    fractions, or have one fix a second, come back as they are (doubles included).
+    A unit that logs k fixes a second but writes whole seconds cuts the fraction off. Receivers
+    place their epochs on the whole second and its k-th parts, so the fixes of a full second T lie
+    at T, T + 1/k, ... The seconds at the two ends of a stretch are not full: the first is filled
+    from its end, the last from its beginning. A second in the middle with one fix missing is
+    spread evenly; the error is at most half a fix's interval, since we cannot know which one is
+    missing. Gaps of whole seconds stay. Stamps that carry fractions, or come once a second, are
+    given back as they are (doubles included).
     """
     t = np.array(t_s, dtype=float)
     if t.size < 3 or np.any(t != np.floor(t)):
@@ -58,9 +58,9 @@ def _spread_fractional(
     starts: Bools,
     rate_hz: float,
 ) -> Floats:
-    """Even spacing at a rate such as 12.5 Hz, a line for each stretch without a gap.
+    """Spread stamps evenly at a rate such as 12.5 Hz, on one line a stretch without gaps.
 
-    Of all lines whose whole seconds are the stamps, the earliest: one fix of the stretch
+    Of all lines whose whole seconds are the stamps we take the earliest. One fix of the stretch
     then lies on a whole second, where receivers place their epochs.
     """
     out = t.copy()
@@ -73,21 +73,25 @@ def _spread_fractional(
 
 
 def winter_cutoff_hz(cutoff_hz: float, rate_hz: float, passes: int = 2) -> float:
-    """Design cutoff [Hz] of a 2nd-order Butterworth that is to be 3 dB down after `passes`.
+    """Design cutoff [Hz] of a 2nd-order Butterworth filter that is 3 dB down after `passes`.
 
-    The correction C = (2^(1/n) - 1)^(1/4) divides the warped angular frequency
-    tan(pi fc / fs), not fc itself: Winter, Biomechanics and Motor Control of Human
-    Movement, 4th ed., p. 69; Robertson et al., Research Methods in Biomechanics, p. 288.
+    `cutoff_hz` is where the whole filter is to be 3 dB down, `rate_hz` the sampling rate; holds for
+    cutoffs below half the rate. The correction C = (2^(1/n) - 1)^(1/4) [1, 2] divides the warped
+    angular frequency tan(pi fc / fs), not fc itself.
+
+    [1] D. A. Winter, Biomechanics and Motor Control of Human Movement, 4th ed., p. 69.
+    [2] D. G. E. Robertson et al., Research Methods in Biomechanics, p. 288.
     """
     c = (2.0 ** (1.0 / passes) - 1.0) ** 0.25
     return float(np.arctan(np.tan(np.pi * cutoff_hz / rate_hz) / c) * rate_hz / np.pi)
 
 
 def low_pass(x: Floats, cutoff_hz: float, rate_hz: float) -> Floats:
-    """Zero-lag low-pass of evenly sampled `x` along axis 0; 3 dB down at `cutoff_hz`.
+    """Low-pass evenly sampled `x` along axis 0 without lag; 3 dB down at `cutoff_hz`.
 
-    Second-order Butterworth, once forwards and once backwards (`winter_cutoff_hz`). A
-    cutoff above 0.9 of the Nyquist frequency leaves x as it is, as do fewer than 4 samples.
+    The filter is a second-order Butterworth, run once forwards and once backwards
+    (`winter_cutoff_hz`). With a cutoff above 0.9 of the Nyquist frequency, or with fewer than 4
+    samples, x comes back as it is.
     """
     if cutoff_hz >= 0.45 * rate_hz or len(x) < 4:
         return np.array(x, dtype=float)
@@ -106,7 +110,7 @@ def robust_sd(x: Floats) -> float:
 
 
 class Crossings(NamedTuple):
-    """Where a course crosses a level: times, their standard errors, direction (+1 or -1)."""
+    """Where a course crosses a level: times, their standard errors, and direction (+1 or -1)."""
 
     t_s: Floats
     sd_s: Floats
@@ -114,10 +118,11 @@ class Crossings(NamedTuple):
 
 
 def crossings(t_s: Floats, x: Floats, level: float, sd: Floats | float = 0.0) -> Crossings:
-    """Crossings of `level` by x(t), linear between samples; a sample on the level counts once.
+    """Find where x(t), linear between samples, crosses `level`; a sample on it counts once.
 
-    `sd` is the standard error of x, one for all or one a sample, independent from sample
-    to sample; sd_s is its part along the time axis, sqrt((1-w)² sd0² + w² sd1²) / |slope|.
+    `sd` is the standard error of x, one for all samples or one each, independent from sample to
+    sample. `sd_s` of the result is its part along the time axis,
+    sqrt((1-w)² sd0² + w² sd1²) / |slope|, with w the place between the two samples.
     """
     above = x >= level
     at = np.flatnonzero(above[1:] != above[:-1])
@@ -130,8 +135,11 @@ def crossings(t_s: Floats, x: Floats, level: float, sd: Floats | float = 0.0) ->
 
 
 class Spikes(NamedTuple):
-    """Short peaks: time of the centre, height above the surroundings, height against the
-    largest other within a second (`alone` is large where the spike stands by itself)."""
+    """Short peaks: the time of each centre, and its height above the surroundings.
+
+    `alone` is the height over that of the largest other peak within a second: it is large where a
+    spike stands by itself.
+    """
 
     t_s: Floats
     height: Floats
@@ -144,7 +152,7 @@ def sampling_rate_hz(t_s: Floats) -> float:
 
 
 class Even(NamedTuple):
-    """Evenly sampled: times, values (n, ...), and where they are real (`ok`), not bridged."""
+    """Even samples: times, values (n, ...), and `ok`, true where they do not bridge a gap."""
 
     t_s: Floats
     x: Floats
@@ -152,11 +160,11 @@ class Even(NamedTuple):
 
 
 def resample(t_s: Floats, x: Floats, rate_hz: float, longest_gap_s: float) -> Even:
-    """x (n,) or (n, k) on an even grid at `rate_hz`, linear between samples.
+    """Put x (n,) or (n, k) on an even grid at `rate_hz`, linear between samples.
 
-    Averages before thinning out: where `rate_hz` is below the data's own rate the data go
-    through `low_pass` at 0.4 of the new rate first. Gaps longer than `longest_gap_s` are
-    bridged by a straight line and marked in `ok`.
+    Where `rate_hz` is below the data's own rate, the data go through `low_pass` at 0.4 of the new
+    rate first. Gaps longer than `longest_gap_s` are bridged by a straight line, and `ok` is false
+    there.
     """
     own = sampling_rate_hz(t_s)
     if rate_hz < 0.8 * own:
@@ -177,12 +185,12 @@ def resample(t_s: Floats, x: Floats, rate_hz: float, longest_gap_s: float) -> Ev
 
 
 def spikes(t_s: Floats, x: Floats, least: float, width_s: float = 0.02) -> Spikes:
-    """Peaks of x at least `least` above their surroundings and no wider than `width_s`.
+    """Find peaks of x at least `least` above their surroundings and no wider than `width_s`.
 
-    The surroundings are a running median five widths long, so a bump much wider than
-    `width_s` is its own surroundings. The centre is the centroid of what stands above a
-    quarter of the height, next samples only: below a sample's interval even where a
-    spike fills two or three samples.
+    The surroundings are a running median five widths long, so a bump much wider than `width_s`
+    counts as surroundings. The centre is the centroid of what stands above a quarter of the height
+    in the neighbouring samples. It is good to less than a sample's interval, even where a spike
+    fills two or three samples.
     """
     none = np.empty(0)
     if t_s.size < 8:
@@ -207,7 +215,7 @@ def _running_median(x: Floats, size: int) -> Floats:
 
 
 def _largest_other(t_s: Floats, height: Floats, within_s: float, floor: float) -> Floats:
-    """For each peak the largest other within `within_s`, at least `floor`."""
+    """For each peak the height of the largest other within `within_s`; at least `floor`."""
     apart = np.abs(t_s[:, None] - t_s[None, :])
     other = np.where((apart > 0) & (apart < within_s), height[None, :], floor)
     return np.asarray(other.max(axis=1), dtype=float)

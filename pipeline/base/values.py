@@ -1,7 +1,7 @@
-"""The nouns: what the stages hand to one another. Values only; nothing here computes.
+"""The nouns: what the stages hand to one another. They are values; nothing here computes.
 
-Arrays inside a value are read-only, also after pickling (`Frozen`); see
-docs/decisions/0001-values.md for why this way was chosen.
+Arrays inside a value are read-only, also after pickling (`Frozen`);
+docs/decisions/0001-values.md says why it is done this way.
 """
 
 from __future__ import annotations
@@ -65,12 +65,12 @@ class Estimate:
 
 @dataclass(frozen=True, eq=False)
 class Fixes(Columns):
-    """A satellite receiver's fixes, in the order of the file, times not yet spread or tied.
+    """A satellite receiver's fixes in the order of the file; times are not yet spread or tied.
 
-    `t_s` (n,): seconds since 1970-01-01T00:00Z on the UTC (POSIX) count when `basis` is
-    "utc", else the device's own counter in seconds. Exactly as stated by the file: whole
-    seconds stay whole, even with several fixes to one. Not NaN.
-    The other columns (n,) hold NaN where the file gave nothing.
+    `t_s` (n,) is seconds since 1970-01-01T00:00Z on the UTC (POSIX) count where `basis` is "utc",
+    and otherwise the device's own counter in seconds. It is exactly what the file states: whole
+    seconds stay whole, even with several fixes to one. It is never NaN. The other columns (n,)
+    hold NaN where the file gave nothing.
     """
 
     t_s: Floats
@@ -87,7 +87,7 @@ class Fixes(Columns):
 class Imu(Frozen):
     """Accelerometer (n, 3) in m/s² and gyroscope (n, 3) in rad/s; `gyro_radps` may be (0, 3).
 
-    `t_s` as in Fixes; `basis` "counter" when the unit's stamps count from its own start.
+    `t_s` is as in Fixes; `basis` is "counter" where the unit's stamps count from its own start.
     """
 
     t_s: Floats
@@ -98,7 +98,7 @@ class Imu(Frozen):
 
 @dataclass(frozen=True, eq=False)
 class Recording(Frozen):
-    """What one file gave: columns of arrays, never an object a sample."""
+    """What one file gave: columns of samples, never an object for each sample."""
 
     path: Path
     format: str  # fit, gpx, tcx, nmea, csv
@@ -140,7 +140,7 @@ class Tap:
 
 @dataclass(frozen=True, slots=True)
 class Rep:
-    """A row of the practice sheet; distances as the sheet has them (from the back line)."""
+    """A row of the practice sheet; distances are as in the sheet, from the back line."""
 
     line: int  # in the sheet, for messages
     incoming: str
@@ -181,7 +181,7 @@ class Spot:
 
 @dataclass(frozen=True, slots=True)
 class Venue:
-    """The survey as read; `measure.venue` turns it into axes."""
+    """The survey as read; `measure.zones` turns it into axes."""
 
     path: Path
     lanes: tuple[LaneLine, ...]
@@ -191,8 +191,11 @@ class Venue:
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """session.toml with its sheet and venue, validated: every runner named is known,
-    every id unique, every number in range. Files of recordings may still be missing."""
+    """A session.toml with its sheet and venue, validated.
+
+    Every runner named is known, every id unique, every number in range. Files of recordings may
+    still be missing.
+    """
 
     path: Path
     id: str
@@ -264,9 +267,11 @@ class Clock:
 
 @dataclass(frozen=True, eq=False)
 class TimedRecording(Frozen):
-    """A recording with its owner, on the shared clock: `fixes.t_s` and `imu.t_s` are UTC
-    and strictly increasing (spread, sorted, doubles dropped), or the stream is None
-    where nothing tied it (its clock then says basis "none")."""
+    """A recording with its owner, on the shared clock.
+
+    `fixes.t_s` and `imu.t_s` are UTC and strictly increasing (spread, sorted, doubles dropped). A
+    stream that nothing tied to that clock is None, and its clock says basis "none".
+    """
 
     spec: RecordingSpec
     recording: Recording

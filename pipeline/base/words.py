@@ -1,4 +1,4 @@
-"""What is said, and how marks and numbers of things are written, wherever they are."""
+"""Sentences that several rooms say, and how marks and counts are written everywhere."""
 
 # Takeovers of two runners: what rests on fewer is said to rest on little. A convention, no
 # published limit.
@@ -15,12 +15,12 @@ TENTH = (
 
 
 def in_feet_words(feet: float) -> str:
-    """To half a foot-length, as a coach counts: 28½."""
+    """A number of foot-lengths to half a foot-length, as a coach counts: 28½."""
     halves = round(2.0 * feet)
     whole = str(halves // 2) if halves != 1 else ""
     return f"{whole}{'½' if halves % 2 else ''}"
 
 
 def count(number: int, what: str) -> str:
-    """ "1 rep", "2 reps"."""
+    """A number of things in words: "1 rep", "2 reps"."""
     return f"{number} {what}{'' if number == 1 else 's'}"

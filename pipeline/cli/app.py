@@ -1,4 +1,4 @@
-"""The command line: a command parses, calls one function, prints.
+"""The command line: registers the commands of the other modules and turns errors into exit codes.
 
 Heavy imports stand inside the commands, so that `--help` answers at once.
 """
@@ -16,16 +16,15 @@ import typer
 from typer.core import TyperGroup
 
 from pipeline.cli import decide, export, season, session, show, terminal
-from pipeline.errors import BatontraceError
+from pipeline.errors import DEFECT, BatontraceError
 
 if TYPE_CHECKING:
     pass
 
-DEFECT = 70  # EX_SOFTWARE of sysexits.h
 LINE_LIMIT = 1000  # characters: no command's line is cut
 
 EXIT_CODES = (
-    "Exit codes: 0 done; 2 the command line asks for what cannot be; 3 other input; "
+    "Exit codes: 0 done; 2 the command line asks for something impossible; 3 other input; "
     "4 a recording; 5 session.toml or the practice sheet; 6 the venue; "
     "7 nothing could be measured; 8 the tables could not be written; 9 some sessions of a season "
     "failed; 70 a defect of batontrace; 130 stopped by Ctrl-C."
@@ -33,7 +32,7 @@ EXIT_CODES = (
 
 
 class Commands(TyperGroup):
-    """The group's plain help, each command's whole line folded where the usual one is cut short."""
+    """A group whose help shows the whole line of each command, folded and not cut short."""
 
     def format_commands(self, _ctx: Any, formatter: Any) -> None:
         with formatter.section("Commands"):
@@ -63,23 +62,22 @@ def _version(wanted: bool) -> None:
 @app.callback(epilog=EXIT_CODES)
 def batontrace(
     version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version.")
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
     ] = False,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of a defect.")] = False,
 ) -> None:
-    """Relay takeovers timed and measured from the track files runners' units write.
+    """Measure relay takeovers from the track files that the runners' units write.
 
-    Start with template and venue, look with check,
-    measure with process, or many sessions with season; then marks, order,
-    runners and progress turn the tables into decisions,
-    report and overlay show them.
+    Start a session with template and venue, look at it with check, and measure it with process, or
+    measure many with season. Then marks, order, runners and progress turn the tables into
+    decisions; report and overlay show them, and export hands them to a spreadsheet.
     """
 
 
-app.command("process", epilog=session.PROCESS_EXAMPLE)(session.run_process)
+app.command("template", epilog=session.TEMPLATE_EXAMPLE)(session.run_template)
 app.command("venue", epilog=session.VENUE_EXAMPLE)(session.run_venue)
 app.command("check", epilog=session.CHECK_EXAMPLE)(session.run_check)
-app.command("template", epilog=session.TEMPLATE_EXAMPLE)(session.run_template)
+app.command("process", epilog=session.PROCESS_EXAMPLE)(session.run_process)
 app.command("season", epilog=season.SEASON_EXAMPLE)(season.run_season)
 app.command("marks", epilog=decide.MARKS_EXAMPLE)(decide.run_marks)
 app.command("order", epilog=decide.ORDER_EXAMPLE)(decide.run_order)
@@ -94,7 +92,7 @@ app.command("export", epilog=export.EXPORT_EXAMPLE)(export.run_export)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the command line; the exit code. No exception leaves it."""
+    """Run the command line and return its exit code; no exception leaves it."""
     arguments = list(sys.argv[1:] if arguments is None else arguments)
     debug = "--debug" in arguments
     terminal.survive_any_encoding()
@@ -113,9 +111,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if debug:
             traceback.print_exc()
         where = traceback.extract_tb(err.__traceback__)[-1]
-        said = " ".join(f"{type(err).__name__}: {err}".split())
+        words = " ".join(f"{type(err).__name__}: {err}".split())
         terminal.complain(
-            f"this is a defect, please report it: {said} "
+            f"this is a defect, please report it: {words} "
             f"({Path(where.filename).name}:{where.lineno}); --debug shows more"
         )
         return DEFECT

@@ -129,7 +129,7 @@ def run_marks(
     words.print_marks(found, pair)
     if card is not None:
         facts = decisions.gather_card_facts(found)
-        publish.card(
+        publish.write_card(
             card,
             found.tables,
             _card_settings(settings),

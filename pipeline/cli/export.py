@@ -1,7 +1,4 @@
-"""The command that hands tables to other programs: export.
-
-It parses, calls one function of `export`, prints. `cli` gives it its place.
-"""
+"""The command that hands tables to other programs: export. `app` registers it."""
 
 from __future__ import annotations
 
@@ -31,7 +28,7 @@ EXPORT_EXAMPLE = (
     "batontrace export out --to takeovers.csv\n\n"
     "batontrace export out --to season.xlsx\n\n"
     "batontrace export out --to curves.csv --table speed_curves --session otter-evening\n\n"
-    "batontrace export out --to everything   (a folder: a CSV file a table)\n\n"
+    "batontrace export out --to everything   (a folder with one CSV file for each table)\n\n"
     "In CSV a text that begins with =, +, - or @ gets a ' before it, so that no spreadsheet takes "
     "it for a formula."
 )
@@ -42,7 +39,9 @@ def run_export(
     to: Annotated[
         Path,
         typer.Option(
-            "--to", metavar="FILE.csv|FILE.xlsx|FOLDER", help="Replaced where it is there."
+            "--to",
+            metavar="FILE.csv|FILE.xlsx|FOLDER",
+            help="The file or folder to write; one that is there is replaced.",
         ),
     ],
     table: Annotated[
@@ -62,14 +61,14 @@ def run_export(
         ),
     ] = None,
 ) -> None:
-    """Tables for a spreadsheet: CSV or XLSX, units in the headings, one row a takeover.
+    """Write tables for a spreadsheet: CSV or XLSX, with units in the headings.
 
-    What each column means stands in the workbook's sheet, or the folder's file, columns.
+    The sheet "columns" of the workbook, or the file of that name, says what each column means.
     """
     from pipeline.tables import export as stage
 
     with terminal.progress_bar() as progress:
-        done = stage.export(
+        done = stage.export_tables(
             out,
             to,
             tables=[one.value for one in table or ()],

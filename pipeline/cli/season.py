@@ -1,4 +1,4 @@
-"""The command that measures many sessions: season. `cli` gives it its place."""
+"""The command that measures many sessions: season. `app` registers it."""
 
 from __future__ import annotations
 
@@ -12,47 +12,50 @@ from pipeline.cli import terminal
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
-    from pipeline.season.season import Engine, Outcome, Summary
+    from pipeline.season.one_session import Outcome
+    from pipeline.season.season import Engine, Summary
 
 SOME_FAILED = 9
 INTERRUPTED = 130  # as shells have it: 128 and the signal's number
 
 SEASON_EXAMPLE = (
     "Examples:\n\n"
-    "batontrace season evenings --out out --dry-run   (what there is to do)\n\n"
+    "batontrace season evenings --out out --dry-run   (what would be done)\n\n"
     "batontrace season evenings --out out\n\n"
     "batontrace season s3://club/evenings --out s3://club/lake --cluster tcp://10.0.0.5:8786\n\n"
-    "Exit code 9 where a session failed and the others were done; 130 after Ctrl-C."
+    "Exit code 9 if a session failed and the others were measured; 130 after Ctrl-C."
 )
 
 
 def run_season(
     folder: Annotated[
-        str, typer.Argument(metavar="DIR", help="Every session in it and below; a folder or URL.")
+        str,
+        typer.Argument(
+            metavar="DIR",
+            help="The folder or URL with the sessions; those in folders below it count.",
+        ),
     ],
     out: Annotated[str, typer.Option("--out", metavar="OUT", help="Folder or URL of the tables.")],
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Say what would be done; write nothing.")
     ] = False,
     again: Annotated[
-        bool, typer.Option("--again", help="Measure all, also what has not changed.")
+        bool, typer.Option("--again", help="Measure every session, changed or not.")
     ] = False,
     workers: Annotated[
         int | None,
-        typer.Option("--workers", min=1, help="Processes. (default: one a core)"),
+        typer.Option("--workers", min=1, help="How many processes. (default: one for each core)"),
     ] = None,
     cluster: Annotated[
         str | None,
-        typer.Option(
-            "--cluster", metavar="ADDRESS", help="A Dask scheduler: measure on its workers."
-        ),
+        typer.Option("--cluster", metavar="ADDRESS", help="A Dask scheduler; its workers measure."),
     ] = None,
 ) -> None:
-    """Measure every session below a folder that has changed; then compact the tables.
+    """Measure every session below a folder that is new or has changed; then compact the tables.
 
-    Changed is what its files, the settings and the versions make of it. A session that fails is
-    reported, its old tables stay, the others are done. It may be stopped at any moment and run
-    again, also twice at once.
+    A session has changed when its files, the settings or the version have. A session that fails is
+    reported and keeps its old tables; the others are measured. You may stop the command at any
+    moment and run it again, even twice at once.
     """
     if workers is not None and cluster is not None:
         raise UsageError("--workers", "given with --cluster", "one of them")
@@ -68,7 +71,7 @@ def run_season(
 
     try:
         with terminal.progress_bar() as progress:
-            summary = stage.season(
+            summary = stage.measure_season(
                 folder,
                 out,
                 _choose_engine(workers, cluster),
@@ -115,9 +118,7 @@ def _print_summary(summary: Summary, out: str, dry_run: bool) -> None:
             ],
             right=(3,),
         )
-    terminal.print_list(
-        "Failed; tables of theirs that were there still are", _failure_lines(summary)
-    )
+    terminal.print_list("Failed; the tables they had before are kept", _failure_lines(summary))
     terminal.print_list(
         "Remarks", [f"{one.session}: {text}" for one in worth_telling for text in one.remarks]
     )
@@ -130,7 +131,7 @@ def _print_summary(summary: Summary, out: str, dry_run: bool) -> None:
     terminal.say(f"{sessions}; {count(takeovers, 'takeover')} measured; {summary.seconds:.1f} s")
     if summary.compacted is not None:
         terminal.print_list("Not compacted", summary.compacted.remarks)
-    terminal.say(f"Tables in {out}; those of all sessions in few files in {_season_folder(out)}")
+    terminal.say(f"Tables in {out}; all sessions together, in few files, in {_season_folder(out)}")
 
 
 def _failure_lines(summary: Summary) -> list[str]:

@@ -22,12 +22,14 @@ if TYPE_CHECKING:
     from pipeline.session.check import Report, Stream
     from pipeline.session.process import Result
 
-SessionFile = Annotated[Path, typer.Argument(metavar="SESSION.toml", help="The session's file.")]
+SessionFile = Annotated[
+    Path, typer.Argument(metavar="SESSION.toml", help="The file that describes the session.")
+]
 
 PROCESS_EXAMPLE = (
     "Examples:\n\n"
     "batontrace process evening/session.toml --out out\n\n"
-    "batontrace process evening/session.toml   (look only: nothing is written)"
+    "batontrace process evening/session.toml   (print the result and write nothing)"
 )
 
 
@@ -72,25 +74,35 @@ VENUE_EXAMPLE = (
 
 
 def run_venue(
-    event: Annotated[str, typer.Option("--event", help="4x100, 4x200 or 4x400.")],
+    event: Annotated[str, typer.Option("--event", help="The relay: 4x100, 4x200 or 4x400.")],
     lane: Annotated[list[int], typer.Option("--lane", help="A lane, 1 to 9; may be repeated.")],
     survey: Annotated[
         Path, typer.Option("--survey", metavar="points.csv", help="Two or more surveyed spots.")
     ],
     out: Annotated[
-        Path, typer.Option("--out", metavar="venue.geojson", help="A new file; never overwritten.")
+        Path,
+        typer.Option(
+            "--out",
+            metavar="venue.geojson",
+            help="A new file; one that is there is never overwritten.",
+        ),
     ],
     rules: RulesOption = Rules.today,
     bends_in_lanes: Annotated[
         int | None,
-        typer.Option("--bends-in-lanes", help="4x200: 4, 3, 1; 4x400: 3, 1. (default: the first)"),
+        typer.Option(
+            "--bends-in-lanes",
+            help="Bends run in lanes. 4x200: 4, 3 or 1; 4x400: 3 or 1. (default: the first)",
+        ),
     ] = None,
-    radius_m: Annotated[float, typer.Option("--radius-m", help="Of the kerb.")] = defaults.RADIUS_M,
+    radius_m: Annotated[
+        float, typer.Option("--radius-m", help="Radius of the kerb.")
+    ] = defaults.RADIUS_M,
     straight_m: Annotated[
-        float, typer.Option("--straight-m", help="Of one straight.")
+        float, typer.Option("--straight-m", help="Length of one straight.")
     ] = defaults.STRAIGHT_M,
     lane_width_m: Annotated[
-        float, typer.Option("--lane-width-m", help="Of every lane.")
+        float, typer.Option("--lane-width-m", help="Width of every lane.")
     ] = defaults.LANE_WIDTH_M,
 ) -> None:
     """Lay the standard 400 m plan on surveyed points and write it as a session's venue."""
@@ -123,12 +135,12 @@ def run_venue(
 
 CHECK_EXAMPLE = (
     "Example:\n\nbatontrace check evening/session.toml\n\n"
-    "Exit code 4 where a recording cannot be read, 7 where too little is left to measure."
+    "Exit code 4 if a recording cannot be read, 7 if too little is left to measure."
 )
 
 
 def run_check(session: SessionFile) -> None:
-    """Say what each file of a session holds and what is missing; nothing is computed."""
+    """Say what each file of a session holds and what is missing, without measuring."""
     from pipeline.session import check as stage
 
     with terminal.progress_bar() as progress:
@@ -144,11 +156,13 @@ TEMPLATE_EXAMPLE = "Example:\n\nbatontrace template evening"
 
 
 def run_template(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Made where it is not there.")],
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="The folder for it; made if it does not exist.")
+    ],
 ) -> None:
-    """Write a commented session to start from; never overwrites.
+    """Write a commented session to start from; nothing is overwritten.
 
-    What is still needed then: the recordings, and a venue; `batontrace venue` makes one.
+    The recordings and a venue are still needed then; `batontrace venue` makes a venue.
     """
     from pipeline.session import template as stage
 
@@ -180,8 +194,8 @@ def _print_takeovers(rows: Sequence[dict[str, Any]]) -> None:
         right=(0, 1, 2, 4, 5, 6),
     )
     terminal.say(
-        "± is one standard error. Units are worn on the trunk: pass is half-way between the two "
-        "trunks, past the entry line; gap is the distance between them then."
+        "± is one standard error. Units are worn on the trunk: the pass is half-way between the "
+        "trunks, in metres past the entry line; gap is the distance between them then."
     )
     terminal.print_list("Weak or missing", _remark_lines(rows))
 
@@ -199,7 +213,7 @@ def _remark_lines(rows: Sequence[dict[str, Any]]) -> list[str]:
 
 
 def _recording_lines(result: Result) -> list[str]:
-    """What is remarkable about each file, once; why one was left out is told by itself."""
+    """What is remarkable about each file, once; why a file was left out is listed apart."""
     lines = [
         f"{row['file']}: {remark}"
         for row in result.tables["recordings"].to_pylist()

@@ -1,6 +1,7 @@
 """The commands that show what the tables hold: report, overlay.
 
-Each parses, calls one function of `publish`, prints. `cli` gives them their place.
+Each parses its options, calls one function of `show.publish` and prints what came of it. `app`
+registers them.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from pipeline.cli import terminal
 from pipeline.cli.options import OutArgument
 
 if TYPE_CHECKING:
-    from pipeline.show.publish import Written
+    from pipeline.show.publish import WrittenFile
 
 
 class Axis(enum.StrEnum):
@@ -36,9 +37,11 @@ SessionOption = Annotated[
 ]
 PairOption = Annotated[
     tuple[str, str] | None,
-    typer.Option("--pair", metavar="INCOMING OUTGOING", help="A pair, in this order."),
+    typer.Option("--pair", metavar="INCOMING OUTGOING", help="A pair, the incoming runner first."),
 ]
-EventFilterOption = Annotated[str | None, typer.Option("--event", help="Only 4x100, 4x400, ...")]
+EventFilterOption = Annotated[
+    str | None, typer.Option("--event", help="Only this relay: 4x100, 4x400, ...")
+]
 
 REPORT_EXAMPLE = (
     "Examples:\n\n"
@@ -55,17 +58,19 @@ def run_report(
     event: EventFilterOption = None,
     to: Annotated[
         Path | None,
-        typer.Option("--to", metavar="PAGE.html", help="(default: a file in OUT/report)"),
+        typer.Option(
+            "--to", metavar="PAGE.html", help="The file to write. (default: one in OUT/report)"
+        ),
     ] = None,
 ) -> None:
-    """A page to read: each takeover in one line and in full, or a pair over the weeks.
+    """Write a page to read: each takeover in one line and in full, or a pair over the weeks.
 
-    One HTML file that needs no network: it opens on a telephone and prints. Marks and trends are
-    in it once marks has been run.
+    It is one HTML file that needs no network, for a telephone or to print. It shows marks and
+    trends once marks has been run.
     """
     from pipeline.show import publish
 
-    done = publish.report(out, session=session, pair=pair, event=event, to=to)
+    done = publish.write_page(out, session=session, pair=pair, event=event, to=to)
     _print_written(done, "Page")
 
 
@@ -96,26 +101,30 @@ def run_overlay(
         FigureKind,
         typer.Option(
             "--figure",
-            help="Of a pair: its takeovers laid over each other, its weeks, its mark's risk.",
+            help="Of a pair: its takeovers over each other, its weeks, or the risk of its mark.",
         ),
     ] = FigureKind.overlay,
-    dark: Annotated[bool, typer.Option("--dark", help="On dark paper.")] = False,
+    dark: Annotated[bool, typer.Option("--dark", help="Draw on a dark ground.")] = False,
     to: Annotated[
         Path | None,
-        typer.Option("--to", metavar="FIGURE.svg|png", help="(default: a PNG in OUT/report)"),
+        typer.Option(
+            "--to",
+            metavar="FIGURE.svg|png",
+            help="The file to write. (default: a PNG in OUT/report)",
+        ),
     ] = None,
 ) -> None:
-    """One figure for a slide, as SVG or PNG: a takeover, or a pair's many."""
+    """Draw one figure for a slide, as SVG or PNG: of a takeover, or of a pair's many."""
     from pipeline.show import publish
 
-    done = publish.overlay(
+    done = publish.write_figure(
         out, session=session, exchange=exchange, pair=pair, event=event,
         view=None if axis is None else axis.value, figure=figure.value, dark=dark, to=to,
     )  # fmt: skip
     _print_written(done, "Figure")
 
 
-def _print_written(done: Written, what: str) -> None:
+def _print_written(done: WrittenFile, what: str) -> None:
     terminal.say(f"{what} of {count(done.takeovers, 'takeover')}: {done.path}")
     terminal.print_list("Remarks", done.remarks)
     terminal.say(CAUTION)

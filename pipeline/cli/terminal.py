@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def survive_any_encoding() -> None:
-    """Signs that the terminal's encoding lacks become '?', where they would end the run."""
+    """Print '?' for signs that the terminal's encoding lacks; they would end the run otherwise."""
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
@@ -28,8 +28,8 @@ def print_table(
 ) -> None:
     """Print rows under their headings; columns whose index is in `right` end flush.
 
-    On a terminal it keeps to the terminal's width; piped, a row is one line, its columns
-    two spaces or more apart.
+    On a terminal the table keeps to its width. In a pipe each row is one line, with two spaces or
+    more between columns.
     """
     rows = [tuple(row) for row in rows]
     if sys.stdout.isatty():
@@ -47,8 +47,11 @@ def print_table(
 def _print_boxed(
     headings: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int]
 ) -> None:
-    """Headings fold to the width of what stands below them; figures, which read as two where they
-    are folded, only where there is no other way to leave words their room."""
+    """Print the table in the terminal's width.
+
+    Headings fold to the width of what stands below them. Figures fold only where there is no other
+    way to leave room for words, since a folded figure reads as two.
+    """
     from rich import box
     from rich.console import Console
     from rich.table import Table
@@ -89,7 +92,7 @@ def say(text: str = "", stream: TextIO | None = None) -> None:
 
 
 def print_list(title: str, items: Iterable[str]) -> None:
-    """Print a titled list; nothing where it is empty."""
+    """Print a titled list; nothing if it is empty."""
     items = list(items)
     if items:
         say(f"{title}:")
@@ -104,7 +107,7 @@ def complain(text: str) -> None:
 
 @contextlib.contextmanager
 def progress_bar() -> Iterator[Progress | None]:
-    """A callback (what is done, so many, of so many) that moves a bar on a terminal, else None."""
+    """A callback (stage, done, of how many) that moves a bar on a terminal; None without one."""
     if not sys.stderr.isatty():
         yield None
         return
@@ -122,7 +125,7 @@ def progress_bar() -> Iterator[Progress | None]:
 
 
 def plus_minus(value: float | None, sd: float | None, digits: int) -> str:
-    """Value ± standard error; "-" where nothing is known."""
+    """A value and its standard error, "3.25 ± 0.04"; "-" if they are not known."""
     if value is None or sd is None:
         return "-"
     return f"{value:.{digits}f} ± {sd:.{digits}f}"

@@ -1,1 +1,1 @@
-"""Many sessions: what has changed, and where it is measured."""
+"""Many sessions: which have changed, and where they are measured."""

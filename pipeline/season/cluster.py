@@ -1,6 +1,6 @@
-"""A season on a Dask cluster that runs already; why Dask: docs/decisions/0012-cluster.md.
+"""A season on a Dask cluster that is already running; why Dask: docs/decisions/0012-cluster.md.
 
-Imported only when a cluster is asked for; needs the extra `cluster`.
+This module is imported only when a cluster is asked for, and needs the extra `cluster`.
 """
 
 from __future__ import annotations
@@ -15,12 +15,15 @@ T = TypeVar("T")
 R = TypeVar("R")
 
 _CONNECT_S = 20.0
-_TRIES = 2  # again for a task that raised; one whose worker died goes to another by itself
+_RETRIES = 2  # for a task that raised; Dask itself gives a dead worker's task to another
 
 
 class Cluster:
-    """An engine (season.py) on the workers of a scheduler. Raises UsageError without Dask,
-    InputError where the scheduler cannot be reached or its workers have another batontrace."""
+    """An engine (season.py) on the workers of a scheduler.
+
+    Raises UsageError without Dask, InputError where the scheduler cannot be reached or its workers
+    have another version of batontrace.
+    """
 
     def __init__(self, address: str) -> None:
         try:
@@ -41,13 +44,13 @@ class Cluster:
                 "the address of a Dask scheduler, such as tcp://10.0.0.5:8786",
                 "start one: dask scheduler; and on each machine: dask worker ADDRESS",
             ) from err
-        self._same_version()
+        self._require_same_version()
 
-    def _same_version(self) -> None:
-        ours = version()
+    def _require_same_version(self) -> None:
+        ours = installed_version()
         try:
-            theirs: dict[str, str] = self._client.run(version)
-        except Exception as err:  # what a worker without batontrace raises comes as it is
+            theirs: dict[str, str] = self._client.run(installed_version)
+        except Exception as err:  # a worker without batontrace may raise anything
             raise InputError(
                 "--cluster", f"its workers cannot run batontrace ({err})", f"batontrace {ours}"
             ) from err
@@ -64,7 +67,8 @@ class Cluster:
         from distributed import as_completed
 
         futures: dict[Any, T] = {
-            self._client.submit(function, task, pure=False, retries=_TRIES): task for task in tasks
+            self._client.submit(function, task, pure=False, retries=_RETRIES): task
+            for task in tasks
         }
         try:
             for future in as_completed(futures, loop=self._client.loop):
@@ -75,5 +79,6 @@ class Cluster:
             self._client.cancel([f for f in futures if not f.done()], force=True)
 
 
-def version() -> str:
+def installed_version() -> str:
+    """The version of batontrace on the machine that runs this."""
     return importlib.metadata.version("batontrace")

@@ -1,6 +1,6 @@
 """Where a season's sessions are measured: in this process, in several, or on a cluster.
 
-Each engine runs a function over tasks and gives (task, result or exception) as they are done.
+Each engine runs a function over tasks and gives (task, result or exception) as each is done.
 """
 
 from __future__ import annotations
@@ -25,24 +25,24 @@ R = TypeVar("R")
 
 
 def cores() -> int:
-    """How many this process may use."""
+    """How many cores this process may use."""
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
 
 
 class Here:
-    """One after the other, in this process."""
+    """One task after the other, in this process."""
 
     def run(
         self, function: Callable[[T], R], tasks: Sequence[T]
     ) -> Iterator[tuple[T, R | BaseException]]:
         for task in tasks:
-            yield task, _outcome(function, task)
+            yield task, _result_or_error(function, task)
 
 
 class Threads:
-    """Several threads of this process, for what waits: for disks, networks, checksums."""
+    """Several threads of this process, for tasks that wait for disks, networks or checksums."""
 
     def __init__(self, workers: int) -> None:
         self.workers = workers
@@ -51,7 +51,7 @@ class Threads:
         self, function: Callable[[T], R], tasks: Sequence[T]
     ) -> Iterator[tuple[T, R | BaseException]]:
         with ThreadPoolExecutor(self.workers) as pool:
-            futures = {pool.submit(_outcome, function, task): task for task in tasks}
+            futures = {pool.submit(_result_or_error, function, task): task for task in tasks}
             try:
                 for future in as_completed(futures):
                     yield futures[future], future.result()
@@ -62,10 +62,10 @@ class Threads:
 class Processes:
     """Several processes of this machine.
 
-    A pool breaks as a whole when one of its processes is killed (by the system, out of memory,
-    say), and does not tell which task was to blame. So no more tasks are handed in than there
-    are processes, and those that were in hand are run again, each alone in a fresh process; one
-    that brings that down too gets the exception.
+    When one process of a pool is killed (by the system, say, because memory ran out), the whole
+    pool breaks, and it does not say which task was to blame. So no more tasks are handed in than
+    there are processes. Those that were in hand are run again, each alone in a fresh process; a
+    task that brings that one down too gets the exception.
     """
 
     def __init__(self, workers: int) -> None:
@@ -77,13 +77,13 @@ class Processes:
         left = list(tasks)
         while left:
             suspects: list[T] = []
-            with _pool(min(self.workers, len(left))) as pool:
+            with _spawned_pool(min(self.workers, len(left))) as pool:
                 hand: dict[Future[R | BaseException], T] = {}
                 while (left and not suspects) or hand:
                     while left and len(hand) < self.workers and not suspects:
                         task = left.pop(0)
                         try:
-                            hand[pool.submit(_outcome, function, task)] = task
+                            hand[pool.submit(_result_or_error, function, task)] = task
                         except BrokenProcessPool:
                             suspects.append(task)
                     for future in wait(hand, return_when=FIRST_COMPLETED).done:
@@ -96,21 +96,24 @@ class Processes:
                 yield task, self._alone(function, task)
 
     def _alone(self, function: Callable[[T], R], task: T) -> R | BaseException:
-        with _pool(1) as pool:
+        with _spawned_pool(1) as pool:
             try:
-                return pool.submit(_outcome, function, task).result()
+                return pool.submit(_result_or_error, function, task).result()
             except BrokenProcessPool as err:
                 return err
 
 
 @contextlib.contextmanager
-def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
-    """Spawned, not forked: threads of this process (of pyarrow, of a progress bar) stay out."""
+def _spawned_pool(workers: int) -> Iterator[ProcessPoolExecutor]:
+    """A pool of spawned, not forked, processes.
+
+    So the threads of this process (of pyarrow, of a progress bar) stay out of them.
+    """
     context = multiprocessing.get_context("spawn")
     pool = ProcessPoolExecutor(workers, mp_context=context)
     try:
         yield pool
-    except BaseException:  # Ctrl-C as well: what runs is given up, tables are whole all the same
+    except BaseException:  # Ctrl-C as well: running tasks are given up, tables stay whole
         for process in list((pool._processes or {}).values()):
             process.terminate()
         raise
@@ -118,8 +121,11 @@ def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _outcome(function: Callable[[T], R], task: T) -> R | BaseException:
-    """What a task gave or raised, as a value: not every exception can be sent."""
+def _result_or_error(function: Callable[[T], R], task: T) -> R | BaseException:
+    """What a task returned or raised, as a value.
+
+    Not every exception can be sent to another process, so its words are.
+    """
     try:
         return function(task)
     except Exception as err:

@@ -11,7 +11,7 @@ from pipeline.base.stadium import Stadium
 from pipeline.errors import UsageError
 from pipeline.measure.placement import Placement, standard_venue
 from pipeline.read.practice.survey import read_survey
-from pipeline.tables import store
+from pipeline.tables import whole_files
 
 
 def lay_out(
@@ -35,7 +35,7 @@ def lay_out(
     venue, placement = standard_venue(
         points, lanes, event, rules, bends_in_lanes, track or Stadium()
     )
-    store.write_text(out, _one_feature_a_line(venue["features"]), make_folder=False)
+    whole_files.write_text(out, _one_feature_a_line(venue["features"]), make_folder=False)
     return placement
 
 

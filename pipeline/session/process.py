@@ -32,7 +32,7 @@ from pipeline.measure.traces import Trace, choose_units, remark_wrong_day
 from pipeline.read import read
 from pipeline.read.practice.session import read_session
 from pipeline.session import constants, rows
-from pipeline.tables import store
+from pipeline.tables import provenance, writing
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +56,7 @@ def process(
     """Read a session, measure its takeovers and write its tables into `out`.
 
     With `out` None they are only given back. `command` and `source` are for the record (see
-    `store.provenance`); the command is by default the one that runs. `progress` hears what is
+    `provenance_of_files`); the command is by default the one that runs. `progress` hears what is
     being done, how many are done and how many there are. Raises BatontraceError where nothing
     can be measured or written.
     """
@@ -120,7 +120,7 @@ def _process(
         )
     if out is not None:
         tell("write", 0, 1)
-        store.write_session(out, session.id, tables, run_record(session, command, source))
+        writing.write_session(out, session.id, tables, run_record(session, command, source))
     return Result(session, tables, tuple(remarks), tuple(left_out))
 
 
@@ -224,9 +224,9 @@ def run_record(
     session: Session, command: Sequence[str] | None = None, source: str | None = None
 ) -> dict[str, Any]:
     """What measuring this session now rests on: its files that are there, the constants of the
-    stages, versions; `store.run_sha256` makes the run's mark of it."""
+    stages, versions; `provenance.run_sha256` makes the run's mark of it."""
     sheet = [] if session.sheet is None else [session.sheet]
     recordings = [spec.path for spec in session.recordings]
     inputs = [session.path, session.venue.path, *sheet, *recordings]
     command = sys.argv if command is None else command
-    return store.provenance(inputs, constants.gather(), command, source)
+    return provenance.provenance_of_files(inputs, constants.gather(), command, source)

@@ -1,8 +1,8 @@
-"""Elements of a page, and what keeps words from outside words.
+"""Elements of a page, and what makes sure that words from outside stay words.
 
-A page is built as a tree of elements and written by the standard library's serialiser, which alone
-sets angle brackets: an id or a remark that looks like markup is shown as the text it is. Style and
-script stand in the page under their hashes; its policy lets nothing else run or load.
+A page is built as a tree of elements. Only the standard library's serialiser writes angle brackets,
+so an id or a remark that looks like markup is shown as text. The page holds its style and script
+and names their hashes in its policy, which lets nothing else run or load.
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from xml.etree import ElementTree as ET
 
-_NAME_WIDTH = 16  # half-width signs of a name in a figure
+_FIGURE_NAME_WIDTH = 16  # half-width characters of a name in a figure
 
 Child = ET.Element | str | None
 
 
 def element(tag: str, attributes: Mapping[str, str], *children: Child) -> ET.Element:
-    """An element; children are elements, text, or None for nothing."""
+    """An element. Its children are elements or text; None is left out."""
     out = ET.Element(tag, dict(attributes))
     last: ET.Element | None = None
     for child in children:
@@ -33,15 +33,16 @@ def element(tag: str, attributes: Mapping[str, str], *children: Child) -> ET.Ele
     return out
 
 
-def name(text: str) -> ET.Element:
-    """A word from outside: one written from right to left leaves those around it in their order."""
-    return element("bdi", {}, plain(text))
+def outside_name(text: str) -> ET.Element:
+    """A word from outside, kept apart so that one written from right to left does not reorder the
+    words around it."""
+    return element("bdi", {}, plain_text(text))
 
 
-def table(
+def html_table(
     kind: str, heads: Sequence[str], rows: Iterable[ET.Element], caption: str = ""
 ) -> ET.Element:
-    """A table of class `kind`: its column heads, and rows as they are given."""
+    """A table of class `kind` with its column heads and the rows given."""
     columns = [element("th", {"scope": "col"}, head) for head in heads]
     return element(
         "table",
@@ -52,28 +53,33 @@ def table(
     )
 
 
-def row(head: Sequence[Child], cells: Iterable[Child], **attributes: str) -> ET.Element:
-    """A row of such a table: its head, then its cells."""
+def table_row(head: Sequence[Child], cells: Iterable[Child], **attributes: str) -> ET.Element:
+    """A row of an `html_table`: its head, then its cells."""
     first = element("th", {"scope": "row"}, *head)
     return element("tr", attributes, first, *(element("td", {}, cell) for cell in cells))
 
 
+def list_item(*children: Child) -> ET.Element:
+    return element("li", {}, *children)
+
+
 def scrolling(label: str, wide: ET.Element) -> ET.Element:
-    """A table that may be wider than the page, moved sideways by finger and keyboard."""
+    """A table that may be wider than the page: it scrolls sideways by finger and keyboard."""
     given = {"class": "wide", "role": "region", "aria-label": label, "tabindex": "0"}
     return element("div", given, wide)
 
 
-def document(title: str, style: str, body: ET.Element, script: str = "") -> str:
-    """A whole page as HTML text, to be stored as UTF-8; `style` and `script` are ours alone.
+def html_document(title: str, style: str, body: ET.Element, script: str = "") -> str:
+    """A whole page as HTML text, to be stored as UTF-8.
 
-    Raises ValueError where they hold what would end their element.
+    `style` and `script` come from this package alone. Raises ValueError where one of them holds
+    text that would end its element.
     """
     if "</" in style + script or "<!--" in style + script:
         raise ValueError("style or script would end its element")
-    scripts = f"script-src {_hash(script)}; " if script else ""
+    scripts = f"script-src {_policy_hash(script)}; " if script else ""
     policy = (
-        f"default-src 'none'; style-src {_hash(style)}; {scripts}"
+        f"default-src 'none'; style-src {_policy_hash(style)}; {scripts}"
         "base-uri 'none'; form-action 'none'"
     )
     if script:
@@ -93,33 +99,34 @@ def document(title: str, style: str, body: ET.Element, script: str = "") -> str:
     return "<!DOCTYPE html>\n" + ET.tostring(page, encoding="unicode", method="html")
 
 
-def _hash(text: str) -> str:
+def _policy_hash(text: str) -> str:
     return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
 
 
-def plain(text: str) -> str:
-    """Without signs that are not seen but act: controls, direction marks, lone surrogates."""
+def plain_text(text: str) -> str:
+    """The text without characters that act unseen: controls, direction marks, lone surrogates."""
     spaced = " ".join(str(text).split())
     return "".join("\ufffd" if unicodedata.category(c).startswith("C") else c for c in spaced)
 
 
-def width(text: str) -> int:
-    """In half-width signs."""
+def half_widths(text: str) -> int:
+    """The width of a text in half-width characters."""
     return sum(2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text)
 
 
-def short(text: str) -> str:
-    """A name as a figure has room for it."""
-    return shortened(plain(text), _NAME_WIDTH)
+def short_name(text: str) -> str:
+    """A name, short enough for a figure."""
+    return shorten(plain_text(text), _FIGURE_NAME_WIDTH)
 
 
-def shortened(text: str, most: int) -> str:
-    """At most `most` half-width signs: the middle is left out, for names that differ at an end."""
-    if width(text) <= most:
+def shorten(text: str, most: int) -> str:
+    """The text in at most `most` half-width characters. The middle is left out, because long names
+    mostly differ at an end."""
+    if half_widths(text) <= most:
         return text
     head, tail = text[:most], text[-most:]
-    while width(head) > (most - 1) - (most - 1) // 2:
+    while half_widths(head) > (most - 1) - (most - 1) // 2:
         head = head[:-1]
-    while width(tail) > (most - 1) // 2:
+    while half_widths(tail) > (most - 1) // 2:
         tail = tail[1:]
     return f"{head}…{tail}"

@@ -1,7 +1,8 @@
-"""From tables to what a picture is made of: takeovers with both courses, their moments, the baton.
+"""Scenes: the tables' takeovers as pages and figures need them, with both runners' courses, the
+moments and the baton.
 
-Reads tables only. A takeover whose curves are missing is still a takeover: its figures are in
-`exchanges`, and what cannot be drawn is None.
+Reads tables only. A takeover whose curves are missing is still a scene: its numbers are in the
+row of `exchanges`, and what cannot be drawn is None.
 """
 
 from __future__ import annotations
@@ -19,17 +20,17 @@ from pipeline.base import relays, signals
 from pipeline.base.values import Estimate, Floats, Frozen
 from pipeline.tables import schema
 
-Row = Mapping[str, Any]
-Role = Literal["incoming", "outgoing"]
-Basis = Literal["laid", "seen", "sensed", "inferred", "measured"]
+LakeRow = Mapping[str, Any]
+RunnerRole = Literal["incoming", "outgoing"]
+MomentBasis = Literal["laid", "seen", "sensed", "inferred", "measured"]
 
-_COURSE = ("t_s", "s_m", "s_sd_m", "v_mps", "v_sd_mps")
-_ZONES = ["session", "event", "zone", "zone_time_s", "zone_speed_mps"]
+_COURSE_COLUMNS = ("t_s", "s_m", "s_sd_m", "v_mps", "v_sd_mps")
+_ZONE_COLUMNS = ["session", "event", "zone", "zone_time_s", "zone_speed_mps"]
 
 
 @dataclass(frozen=True, eq=False)
-class Course(Frozen):
-    """One runner's course, (n,) each, by time; n at least 2."""
+class RunnerCourse(Frozen):
+    """One runner's place and speed over time, (n,) each, in time order; n at least 2."""
 
     runner: str
     t_s: Floats
@@ -39,6 +40,7 @@ class Course(Frozen):
     v_sd_mps: Floats
 
     def covers(self, t_s: float) -> bool:
+        """Whether a moment lies between the first and the last row."""
         return bool(self.t_s[0] <= t_s <= self.t_s[-1])
 
     def at(self, t_s: float | Floats, column: str) -> Any:
@@ -47,7 +49,7 @@ class Course(Frozen):
         return float(value) if np.ndim(t_s) == 0 else value
 
     def reaches(self, s_m: float) -> Estimate | None:
-        """When the trunk first crosses a place, running forward; None where that is never."""
+        """When the trunk first crosses a place in the running direction; None where it does not."""
         found = signals.crossings(self.t_s, self.s_m, s_m, self.s_sd_m)
         forward = np.flatnonzero(found.direction > 0)
         if not len(forward):
@@ -60,39 +62,38 @@ class Course(Frozen):
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """Something that happens at a time and a place; `basis` says how that is known.
+    """Something that happens at a time `t` [s] and a place `s` [m]; `basis` says how it is known.
 
-    `s_m` is where the one it happens to was (the pass: half-way between the trunks), None where
-    no course covers it.
+    `s` is where the runner `who` was (the pass: half-way between the trunks); None where no course
+    covers the time.
     """
 
     what: Literal["mark", "go", "entry", "pass", "exit"]
     who: str
     t: Estimate
     s: Estimate | None
-    basis: Basis
+    basis: MomentBasis
 
 
 @dataclass(frozen=True, eq=False)
 class Baton(Frozen):
-    """The baton's course: the incoming trunk's until the pass, the outgoing trunk's after it.
+    """The baton's course, (n,) each: the incoming trunk's until the pass, the outgoing's after it.
 
-    (n,) each. `carried` is True for the rows with the outgoing runner. Place and speed jump where
-    it changes hands.
+    `with_outgoing` is True in the rows after the pass. Place and speed jump at the pass.
     """
 
     t_s: Floats
     s_m: Floats
     v_mps: Floats
-    carried: Any
+    with_outgoing: Any
 
 
 @dataclass(frozen=True, eq=False)
-class Gap(Frozen):
-    """Distance between the trunks, outgoing less incoming, (n,) each; `s_m` is half-way.
+class TrunkGap(Frozen):
+    """The gap between the trunks, outgoing less incoming, (n,) each; `s_m` is half-way between.
 
-    `sd_m` adds both places' errors as if they were independent. What two units share cancels in
-    the difference, so it is the most it can be; at the pass the tables hold the smaller figure.
+    `sd_m` treats the errors of both places as independent. Errors that two units share cancel in
+    the difference, so `sd_m` is an upper bound. At the pass the tables hold the smaller value.
     """
 
     t_s: Floats
@@ -102,17 +103,18 @@ class Gap(Frozen):
 
 
 @dataclass(frozen=True, eq=False)
-class Takeover:
-    """One row of `exchanges` with what belongs to it."""
+class Scene:
+    """One takeover: its row of `exchanges`, the zone's length, the back line's place, and what the
+    curves show of it."""
 
-    row: Row
+    row: LakeRow
     zone_m: float
     back_m: float
-    incoming: Course | None
-    outgoing: Course | None
+    incoming: RunnerCourse | None
+    outgoing: RunnerCourse | None
     moments: tuple[Moment, ...]
     baton: Baton | None
-    gap: Gap | None
+    gap: TrunkGap | None
 
     @property
     def pair(self) -> tuple[str, str]:
@@ -132,25 +134,29 @@ class Takeover:
         return bool(self.row["outcome"] == "not passed")
 
     def estimate(self, name: str, sd: str) -> Estimate | None:
-        return estimate(self.row, name, sd)
+        return row_estimate(self.row, name, sd)
 
     @property
     def zone_time(self) -> Estimate | None:
+        """The baton's time from the entry line to the exit line [s]."""
         return self.estimate("zone_time_s", "zone_time_sd_s")
 
     @property
-    def place(self) -> Estimate | None:
+    def pass_place(self) -> Estimate | None:
         """Where the baton passed, past the entry line [m]."""
         return self.estimate("pass_m", "pass_sd_m")
 
     @property
-    def distance(self) -> Estimate | None:
-        """Free distance at the pass [m]."""
+    def gap_at_pass(self) -> Estimate | None:
+        """The gap between the trunks at the pass [m]; the tables call it the free distance."""
         return self.estimate("free_distance_m", "free_distance_sd_m")
 
     @property
-    def lag(self) -> Estimate | None:
-        """First movement less mark [s]; the two moments' errors taken as independent."""
+    def start(self) -> Estimate | None:
+        """First movement less crossing of the mark [s]; the tables call it the lag.
+
+        The errors of the two moments are treated as independent.
+        """
         lag, go, mark = (self.row[k] for k in ("go_lag_s", "go_t_sd_s", "mark_t_sd_s"))
         return None if None in (lag, go, mark) else Estimate(lag, float(np.hypot(go, mark)))
 
@@ -158,38 +164,39 @@ class Takeover:
         return next((one for one in self.moments if one.what == what), None)
 
 
-def takeovers(
+def read_scenes(
     exchanges: pa.Table, curves: pa.Table, among: pa.Table | None = None
-) -> tuple[Takeover, ...]:
-    """Every row of `exchanges` in its order, with its rows of `curves`.
+) -> tuple[Scene, ...]:
+    """One scene for every row of `exchanges`, in its order, with its rows of `curves`.
 
-    Both as `schema` has them, `session` included. `among` is the table of which `exchanges` is a
-    part, if it is one: a zone's length that a row does not tell is that of others in its zone.
-    Raises OutputError where a table does not hold to its schema.
+    Both tables are as the schema has them, with the column `session`. `among` is the whole table
+    where `exchanges` is a part of one: a row that does not tell its zone's length takes it from
+    others in the same zone. Raises OutputError where a table does not hold to its schema.
     """
-    schema.check("exchanges", exchanges)
-    schema.check("speed_curves", curves)
+    schema.check_table("exchanges", exchanges)
+    schema.check_table("speed_curves", curves)
     rows = exchanges.to_pylist()
-    courses = _courses(curves, {(row["session"], row["exchange"]) for row in rows})
-    known_m = _zones_m(rows if among is None else among.select(_ZONES).to_pylist())
-    return tuple(_takeover(row, _zone_m(row, known_m), courses) for row in rows)
+    courses = _runner_courses(curves, {(row["session"], row["exchange"]) for row in rows})
+    known_m = _zones_m(rows if among is None else among.select(_ZONE_COLUMNS).to_pylist())
+    return tuple(_make_scene(row, _zone_m(row, known_m), courses) for row in rows)
 
 
-def estimate(row: Row, name: str, sd: str) -> Estimate | None:
+def row_estimate(row: LakeRow, name: str, sd: str) -> Estimate | None:
     """A column of a row with its standard error; None where it is null."""
     value, error = row[name], row[sd]
     return None if value is None or error is None else Estimate(value, error)
 
 
-def order_by_time(several: Sequence[Takeover]) -> tuple[Takeover, ...]:
+def order_by_time(several: Sequence[Scene]) -> tuple[Scene, ...]:
     return tuple(sorted(several, key=lambda one: (one.when, one.row["session"])))
 
 
-def ranks(several: Sequence[Takeover]) -> tuple[int, ...]:
-    """Best first, from 1: passed in the zone by zone time, then passed outside it, then the rest.
+def rank_scenes(several: Sequence[Scene]) -> tuple[int, ...]:
+    """Each scene's rank, 1 for the best: passes in the zone by zone time, then passes outside it,
+    then the rest.
 
-    A pass lies in the zone where that is likelier than not. Zone times of different pairs rank
-    the runners' speed as much as their takeover.
+    A pass counts as in the zone where that is likelier than not. Zone times of different pairs
+    rank the runners' speed as much as their takeovers.
     """
 
     def key(index: int) -> tuple[int, float, int]:
@@ -205,11 +212,11 @@ def ranks(several: Sequence[Takeover]) -> tuple[int, ...]:
 # --- one takeover -------------------------------------------------------------------------
 
 
-def _courses(
+def _runner_courses(
     curves: pa.Table, wanted: Collection[tuple[str, int]]
-) -> dict[tuple[str, int, str], Course]:
-    """Each runner's course by session, exchange and role, without rows that lack a number; of the
-    wanted sessions and exchanges alone."""
+) -> dict[tuple[str, int, str], RunnerCourse]:
+    """Each runner's course by session, exchange and role, for the wanted sessions and exchanges.
+    Rows that lack a number are left out."""
     if not len(curves):
         return {}
     session = curves["session"].combine_chunks().dictionary_encode()
@@ -217,7 +224,7 @@ def _courses(
     names = session.dictionary.to_pylist()
     outgoing = pc.equal(curves["role"], "outgoing").to_numpy()
     exchange = curves["exchange"].to_numpy()
-    numbers = {name: curves[name].to_numpy(zero_copy_only=False) for name in _COURSE}
+    numbers = {name: curves[name].to_numpy(zero_copy_only=False) for name in _COURSE_COLUMNS}
     order = np.lexsort((numbers["t_s"], outgoing, exchange, codes))
     keys = np.column_stack([codes[order], exchange[order], outgoing[order].astype(int)])
     first = np.flatnonzero(np.any(keys[1:] != keys[:-1], axis=1)) + 1
@@ -232,14 +239,14 @@ def _courses(
         if known.sum() < 2:
             continue
         role = "outgoing" if outgoing[rows[0]] else "incoming"
-        found[*key, role] = Course(
+        found[*key, role] = RunnerCourse(
             runners[int(rows[0])].as_py(), **{name: x[known] for name, x in own.items()}
         )
     return found
 
 
-def _zones_m(rows: Sequence[Row]) -> dict[tuple[Any, ...], float]:
-    """Lengths that zone times tell, by session, relay and zone, and by session and relay."""
+def _zones_m(rows: Sequence[LakeRow]) -> dict[tuple[Any, ...], float]:
+    """Zone lengths that zone times tell: by session, event and zone, and by session and event."""
     found: dict[tuple[Any, ...], float] = {}
     for row in rows:
         if row["zone_time_s"] is not None:
@@ -251,9 +258,9 @@ def _zones_m(rows: Sequence[Row]) -> dict[tuple[Any, ...], float]:
     return found
 
 
-def _zone_m(row: Row, known_m: Mapping[tuple[Any, ...], float]) -> float:
+def _zone_m(row: LakeRow, known_m: Mapping[tuple[Any, ...], float]) -> float:
     """A takeover's zone length: its own, else that of others in the same zone of the session, else
-    in the session, else the relay's usual one."""
+    of others in the session, else the event's usual one."""
     own = relays.zone_length_m(row["event"], row["zone"], row["zone_time_s"], row["zone_speed_mps"])
     if row["zone_time_s"] is not None:
         return own
@@ -261,24 +268,26 @@ def _zone_m(row: Row, known_m: Mapping[tuple[Any, ...], float]) -> float:
     return known_m.get((*session, row["zone"]), known_m.get(session, own))
 
 
-def _takeover(row: Row, zone_m: float, courses: Mapping[tuple[str, int, str], Course]) -> Takeover:
+def _make_scene(
+    row: LakeRow, zone_m: float, courses: Mapping[tuple[str, int, str], RunnerCourse]
+) -> Scene:
     incoming, outgoing = (
         courses.get((row["session"], row["exchange"], role)) for role in ("incoming", "outgoing")
     )
     back_m = relays.back_line_m(row["event"], row["zone"], zone_m, _back_seen_m(row, incoming))
-    return Takeover(
+    return Scene(
         row,
         zone_m,
         back_m,
         incoming,
         outgoing,
-        tuple(_moments(row, incoming, outgoing, zone_m, back_m)),
-        _baton(row, incoming, outgoing),
-        _gap(incoming, outgoing),
+        tuple(_scene_moments(row, incoming, outgoing, zone_m, back_m)),
+        _baton_course(row, incoming, outgoing),
+        _trunk_gap(incoming, outgoing),
     )
 
 
-def _back_seen_m(row: Row, incoming: Course | None) -> float | None:
+def _back_seen_m(row: LakeRow, incoming: RunnerCourse | None) -> float | None:
     if incoming is None or row["mark_m"] is None or row["mark_t_s"] is None:
         return None
     if not incoming.covers(row["mark_t_s"]):
@@ -286,8 +295,12 @@ def _back_seen_m(row: Row, incoming: Course | None) -> float | None:
     return float(incoming.at(row["mark_t_s"], "s_m") + row["mark_m"])
 
 
-def _moments(
-    row: Row, incoming: Course | None, outgoing: Course | None, zone_m: float, back_m: float
+def _scene_moments(
+    row: LakeRow,
+    incoming: RunnerCourse | None,
+    outgoing: RunnerCourse | None,
+    zone_m: float,
+    back_m: float,
 ) -> list[Moment]:
     found = []
     if row["mark_t_s"] is not None and row["mark_m"] is not None:
@@ -296,7 +309,7 @@ def _moments(
         found.append(Moment("mark", row["incoming"], when, place, "laid"))
     if row["go_t_s"] is not None:
         when = Estimate(row["go_t_s"], row["go_t_sd_s"])
-        found.append(Moment("go", row["outgoing"], when, _where(outgoing, when), "measured"))
+        found.append(Moment("go", row["outgoing"], when, _place_at(outgoing, when), "measured"))
     sd = 0.0 if incoming is None else incoming.at(0.0, "s_sd_m")
     v = row["v_in_entry_mps"] or (0.0 if incoming is None else incoming.at(0.0, "v_mps"))
     when = Estimate(0.0, sd / max(v, 0.1))
@@ -305,30 +318,30 @@ def _moments(
         when = Estimate(row["pass_t_s"], row["pass_t_sd_s"])
         place = Estimate(row["pass_m"], row["pass_sd_m"])
         found.append(Moment("pass", row["outgoing"], when, place, row["pass_basis"]))
-    leaves = _leaves(row, incoming, outgoing, zone_m)
+    leaves = _exit_moment(row, incoming, outgoing, zone_m)
     return found if leaves is None else [*found, leaves]
 
 
-def _counts_from_entry(row: Row) -> bool:
-    """Whether zone time ends at the exit's moment: it does where the baton came over the entry line
-    with the incoming runner, whose crossing is moment nought."""
+def _counts_from_entry(row: LakeRow) -> bool:
+    """Whether the zone time is counted from time 0, the incoming runner's crossing of the entry
+    line: it is where the baton crossed that line with the incoming runner."""
     return row["zone_time_s"] is not None and (row["pass_t_s"] or 0.0) > 0.0
 
 
-def _where(course: Course | None, when: Estimate) -> Estimate | None:
+def _place_at(course: RunnerCourse | None, when: Estimate) -> Estimate | None:
     if course is None or not course.covers(when.value):
         return None
     return Estimate(course.at(when.value, "s_m"), course.at(when.value, "s_sd_m"))
 
 
-def _leaves(
-    row: Row, incoming: Course | None, outgoing: Course | None, zone_m: float
+def _exit_moment(
+    row: LakeRow, incoming: RunnerCourse | None, outgoing: RunnerCourse | None, zone_m: float
 ) -> Moment | None:
-    """The baton crosses the exit line: with whom has it there, or as it changes hands across it."""
+    """The baton crosses the exit line: with the runner who has it there, or as it changes hands."""
     handed, place = row["pass_t_s"], Estimate(zone_m, 0.0)
     by_in = None if incoming is None else incoming.reaches(zone_m)
     by_out = None if outgoing is None else outgoing.reaches(zone_m)
-    basis: Basis = "measured"
+    basis: MomentBasis = "measured"
     if row["outcome"] == "not passed":
         who, when = row["incoming"], by_in
     elif handed is None or outgoing is None:
@@ -347,7 +360,9 @@ def _leaves(
     return None if when is None else Moment("exit", who, when, place, basis)
 
 
-def _baton(row: Row, incoming: Course | None, outgoing: Course | None) -> Baton | None:
+def _baton_course(
+    row: LakeRow, incoming: RunnerCourse | None, outgoing: RunnerCourse | None
+) -> Baton | None:
     if incoming is None or row["outcome"] == "unclear":
         return None
     if row["outcome"] == "not passed" or row["pass_t_s"] is None:
@@ -372,11 +387,11 @@ def _baton(row: Row, incoming: Course | None, outgoing: Course | None) -> Baton 
         for name in ("t_s", "s_m", "v_mps")
     ]
     parts[0][before.sum() : before.sum() + 2] = handed
-    carried = np.arange(len(parts[0])) > before.sum()
-    return Baton(parts[0], parts[1], parts[2], carried)
+    with_outgoing = np.arange(len(parts[0])) > before.sum()
+    return Baton(parts[0], parts[1], parts[2], with_outgoing)
 
 
-def _gap(incoming: Course | None, outgoing: Course | None) -> Gap | None:
+def _trunk_gap(incoming: RunnerCourse | None, outgoing: RunnerCourse | None) -> TrunkGap | None:
     if incoming is None or outgoing is None:
         return None
     first = max(incoming.t_s[0], outgoing.t_s[0])
@@ -386,4 +401,4 @@ def _gap(incoming: Course | None, outgoing: Course | None) -> Gap | None:
         return None
     s_in, s_out = incoming.at(t_s, "s_m"), outgoing.at(t_s, "s_m")
     sd_m = np.hypot(incoming.at(t_s, "s_sd_m"), outgoing.at(t_s, "s_sd_m"))
-    return Gap(t_s, (s_in + s_out) / 2.0, s_out - s_in, sd_m)
+    return TrunkGap(t_s, (s_in + s_out) / 2.0, s_out - s_in, sd_m)

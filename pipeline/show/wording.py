@@ -1,4 +1,4 @@
-"""Numbers in words, the same on every page and picture."""
+"""How numbers are written, the same on every page, card and figure."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ NBSP = "\u00a0"  # keeps a number and its unit on one line
 
 
 def percent(chance: float) -> int:
-    """Whole per cent, half a per cent upward."""
+    """A chance in whole per cent; half a per cent is rounded up."""
     return math.floor(100.0 * chance + 0.5)
 
 
-def chance(p: float) -> str:
-    """In per cent, without its sign; never more certain than the number was."""
+def chance_words(p: float) -> str:
+    """A chance in per cent, without the sign; never 0 or 100, which would claim certainty."""
     if p < 0.005:
         return "<1"
     if p >= 0.995:
@@ -27,49 +27,50 @@ def chance(p: float) -> str:
     return str(percent(p))
 
 
-def chance_error(sd: float) -> str:
-    """Standard error of a chance, in per cent, without its sign."""
+def chance_error_words(sd: float) -> str:
+    """The standard error of a chance in per cent, without the sign."""
     return "<1" if sd < 0.005 else str(percent(sd))
 
 
-def signed(number: float, digits: int) -> str:
-    """With its sign: + or −, ± where it rounds to nought."""
+def with_sign(number: float, digits: int) -> str:
+    """A number with + or −, or ± where it rounds to 0."""
     text = f"{number:+.{digits}f}".replace("-", "−")
     return text if float(f"{number:.{digits}f}") else f"±{0:.{digits}f}"
 
 
-def change(one: Estimate, digits: int) -> str:
+def change_words(one: Estimate, digits: int) -> str:
     """A difference with its sign and its standard error: +0.02 ± 0.01, 0.00 ± 0.01."""
-    both = plus_minus(one, digits)
+    both = with_error(one, digits)
     return f"+{both}" if float(f"{one.value:.{digits}f}") > 0.0 else both
 
 
-def days(first: datetime, last: datetime) -> str:
-    """One day, or from one to another: 2026-05-12 to 2026-05-26."""
+def day_range(first: datetime, last: datetime) -> str:
+    """One day, or two: 2026-05-12 to 2026-05-26."""
     ends = dict.fromkeys(f"{when:%Y-%m-%d}" for when in (first, last))
     return " to ".join(ends)
 
 
-def foot_of(row: Mapping[str, Any]) -> float | None:
-    """The foot-length [m] in which a row of `marks` counts; None where it does not."""
+def foot_length_m(row: Mapping[str, Any]) -> float | None:
+    """The foot-length [m] in which a row of `marks` counts; None where it counts in metres."""
     return row["mark_m"] / row["mark_feet"] if row["mark_feet"] else None
 
 
-def tape(mark_m: float, foot_m: float | None) -> str:
-    """A mark as it is laid: 28½ feet (8.50 m), or metres alone."""
-    metres = f"{number(mark_m, 2)}{NBSP}m"
+def mark_words(mark_m: float, foot_m: float | None) -> str:
+    """A mark as it is laid: 28½ feet (8.50 m), or in metres alone."""
+    metres = f"{decimal(mark_m, 2)}{NBSP}m"
     return metres if not foot_m else f"{in_feet_words(mark_m / foot_m)} feet ({metres})"
 
 
-def plus_minus(one: Estimate, digits: int) -> str:
-    """Value ± standard error, never an error of nought: 3.22 ± 0.02."""
+def with_error(one: Estimate, digits: int) -> str:
+    """Value ± standard error: 3.22 ± 0.02. An error that rounds to 0 is written as the last digit's
+    unit."""
     sd = f"{one.sd:.{digits}f}"
     if not float(sd):
         sd = f"{10.0**-digits:.{digits}f}"
-    return f"{number(one.value, digits)} ± {sd}".replace(" ", NBSP)
+    return f"{decimal(one.value, digits)} ± {sd}".replace(" ", NBSP)
 
 
-def number(value: float, digits: int) -> str:
-    """With a true minus sign, and none before a nought."""
+def decimal(value: float, digits: int) -> str:
+    """A number with a true minus sign; no sign before a 0."""
     text = f"{value:.{digits}f}"
     return text.lstrip("-") if not float(text) else text.replace("-", "−")

@@ -1,13 +1,13 @@
-"""OUT says itself what it holds: `datapackage.json`, a Data Package of the published standard.
+"""The file `datapackage.json`, in which OUT itself says what it holds.
 
-Data Package 2.0 (https://datapackage.org): each table that is there is a resource with a Table
-Schema made from `schemas/*.json`. What the standard has no word for stands beside it: `unit`,
-`standardError` (the column that holds this one's), `arrowType`, and in `batontrace` the version
-of the table's schema and how its parts lie.
+It follows the published standard Data Package 2.0 (https://datapackage.org). Each table that is
+there is a resource with a Table Schema made from `schemas/*.json`. Some facts have no word in the
+standard and stand beside it: `unit`, `standardError` (the column that holds this one's standard
+error), `arrowType`, and in `batontrace` the version of the table's schema and how its parts lie.
 
-A session's tables are named by a pattern, not part by part: the file then stays as it is while
+Sessions' tables are named by a pattern and not part by part. So the file stays the same while
 sessions come and go, a thousand of them cost no more than one, and two runs that write at the
-same time write the same. The price: readers that know the standard's lists only must expand it.
+same time write the same file. The price: readers that know only lists must expand the pattern.
 """
 
 from __future__ import annotations
@@ -17,13 +17,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from pipeline.tables import schema
+from pipeline.tables import folders, schema
 
-FILE = "datapackage.json"
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
-COMPACT = "season"  # the folder of the tables that season compacts (compact.py)
 
-_TYPES = {
+_STANDARD_TYPES = {
     "string": "string",
     "int8": "integer",
     "int16": "integer",
@@ -41,15 +39,15 @@ _LAYOUTS = {
 }
 
 
-def describe(out: Path) -> dict[str, Any]:
+def build_data_package(out: Path) -> dict[str, Any]:
     """The Data Package of the tables that lie in `out`; `resources` is empty where none does.
 
-    Looks at names only and reads no table.
+    Only names of files are looked at; no table is read.
     """
     found = [
-        _resource(name, path, layout)
-        for name in (*schema.TABLES, *schema.DECISIONS)
-        for path, layout in _places(out, name)
+        _table_resource(name, path, parts)
+        for name in schema.ALL_TABLES
+        for path, parts in _find_tables(out, name)
     ]
     there = {resource["name"] for resource in found}
     for resource in found:
@@ -69,9 +67,9 @@ def describe(out: Path) -> dict[str, Any]:
     }
 
 
-def text(out: Path) -> str | None:
-    """`describe` as the file has it; None where `out` holds no table."""
-    package = describe(out)
+def data_package_text(out: Path) -> str | None:
+    """The content of the file; None where `out` holds no table."""
+    package = build_data_package(out)
     if not package["resources"]:
         return None
     return json.dumps(package, indent=1, ensure_ascii=False) + "\n"
@@ -80,47 +78,48 @@ def text(out: Path) -> str | None:
 def table_schema(table_name: str) -> dict[str, Any]:
     """One table's facts as a Table Schema 2.0."""
     facts = schema.facts(table_name)
-    said: dict[str, Any] = {"fields": [_field(column) for column in facts.columns]}
+    made: dict[str, Any] = {"fields": [_field_descriptor(column) for column in facts.columns]}
     if facts.key:
-        said["primaryKey"] = list(facts.key)
+        made["primaryKey"] = list(facts.key)
     if facts.unique:
-        said["uniqueKeys"] = [list(facts.unique)]
+        made["uniqueKeys"] = [list(facts.unique)]
     if facts.refers is not None:
         columns = list(facts.refers.columns)
         reference = {"resource": facts.refers.table, "fields": columns}
-        said["foreignKeys"] = [{"fields": columns, "reference": reference}]
-    return said
+        made["foreignKeys"] = [{"fields": columns, "reference": reference}]
+    return made
 
 
-def _places(out: Path, table_name: str) -> Iterator[tuple[str, str]]:
-    """Where the table lies in `out`, from OUT, and in which layout."""
+def _find_tables(out: Path, table_name: str) -> Iterator[tuple[str, str]]:
+    """Where the table lies in `out`, as a name from OUT, and how its parts lie (`_LAYOUTS`)."""
     if table_name in schema.DECISIONS:
-        if (out / table_name / "part-0.parquet").is_file():
-            yield f"{table_name}/part-0.parquet", "whole"
+        path = folders.decision_path(out, table_name)
+        if path.is_file():
+            yield path.relative_to(out).as_posix(), "whole"
         return
     if next((out / table_name).glob("session=*"), None) is not None:
-        yield f"{table_name}/session=*/part-0.parquet", "session"
-    if next((out / COMPACT / table_name).glob("part-*.parquet"), None) is not None:
-        yield f"{COMPACT}/{table_name}/part-*.parquet", "season"
+        yield folders.part_file(table_name, "*"), "session"
+    if next((out / folders.SEASON_FOLDER / table_name).glob("part-*.parquet"), None) is not None:
+        yield f"{folders.SEASON_FOLDER}/{table_name}/part-*.parquet", "season"
 
 
-def _resource(table_name: str, path: str, layout: str) -> dict[str, Any]:
+def _table_resource(table_name: str, path: str, parts: str) -> dict[str, Any]:
     facts = schema.facts(table_name)
     return {
-        "name": f"{COMPACT}-{table_name}" if layout == "season" else table_name,
+        "name": f"{folders.SEASON_FOLDER}-{table_name}" if parts == "season" else table_name,
         "type": "table",
         "title": table_name,
-        "description": f"{facts.meaning} {_LAYOUTS[layout]}",
+        "description": f"{facts.meaning} {_LAYOUTS[parts]}",
         "path": path,
         "format": "parquet",
         "mediatype": "application/vnd.apache.parquet",
         "schema": table_schema(table_name),
-        "batontrace": {"table": table_name, "version": facts.version, "layout": layout},
+        "batontrace": {"table": table_name, "version": facts.version, "layout": parts},
     }
 
 
-def _field(column: schema.Column) -> dict[str, Any]:
-    field: dict[str, Any] = {"name": column.name, "type": _TYPES[column.type]}
+def _field_descriptor(column: schema.Column) -> dict[str, Any]:
+    field: dict[str, Any] = {"name": column.name, "type": _STANDARD_TYPES[column.type]}
     field["description"] = column.meaning
     if column.unit:
         field["unit"] = column.unit

@@ -1,7 +1,7 @@
-"""From a lake's Parquet to what a spreadsheet opens: CSV (RFC 4180) and XLSX.
+"""Tables of a lake as files that a spreadsheet opens: CSV (RFC 4180) and XLSX.
 
-One session is in memory at a time, so a season costs no more than its longest evening. A file,
-or a folder's files together, appear whole or not at all.
+One session is in memory at a time, so a season needs no more of it than its longest evening. A
+file appears whole or not at all, and so do a folder's files together.
 """
 
 from __future__ import annotations
@@ -19,15 +19,13 @@ import pyarrow.parquet as pq
 from pipeline.base.asking import one_of
 from pipeline.base.values import Progress
 from pipeline.errors import InputError, OutputError, UsageError
-from pipeline.tables import data_package, lake, schema, store
+from pipeline.tables import folders, lake, schema, whole_files
 
-TABLES = (*schema.TABLES, *schema.DECISIONS)
 SHEET_ROWS = 1_048_576  # of a worksheet, its header included
 CELL_CHARACTERS = 32_767
-_COLUMNS = "columns"  # the sheet or file that says what each column means
-_LABEL = "export"
-# How a name carries its unit; where it does not, the heading does.
-_ENDINGS = {
+_COLUMNS_SHEET = "columns"  # the sheet or file that says what each column means
+# How a column's name ends where it carries its unit; where it does not, the heading adds it.
+_UNIT_ENDINGS = {
     "s": "_s",
     "m": "_m",
     "m/s": "_mps",
@@ -37,24 +35,18 @@ _ENDINGS = {
     "foot-lengths": "_feet",
 }
 _FORMULA = r"^[=+\-@\t]"
-_RAN = {
-    "runners": "batontrace runners",
-    "marks": "batontrace marks",
-    "orders": "batontrace order",
-    "progress": "batontrace progress",
-}
 
 
 @dataclass(frozen=True)
 class Exported:
-    """The files written, the rows of each table, and which sessions were left out, and why."""
+    """The files written, the rows of each table, and which sessions were left out and why."""
 
     paths: tuple[Path, ...]
     rows: tuple[tuple[str, int], ...]
     remarks: tuple[str, ...]
 
 
-def export(
+def export_tables(
     out: Path,
     to: Path,
     *,
@@ -62,46 +54,42 @@ def export(
     sessions: Sequence[str] = (),
     progress: Progress | None = None,
 ) -> Exported:
-    """Write tables of the lake `out` into `to`: FILE.csv (one table), FILE.xlsx (a sheet each) or
-    a folder (a CSV file each); what is there is replaced.
+    """Write tables of the lake `out` into `to`, replacing what is there.
 
-    `tables` are by default `exchanges` for FILE.csv, all but `speed_curves` for FILE.xlsx, and all
-    for a folder. `sessions` (default: all) narrow the tables that have one a row. A session that
-    cannot be read is left out with a remark.
+    `to` is FILE.csv (one table), FILE.xlsx (a sheet for each table) or a folder (a CSV file for
+    each). By default `tables` is `exchanges` for FILE.csv, all but `speed_curves` for FILE.xlsx,
+    and all for a folder. `sessions` (default: all) narrows the tables whose rows have a session. A
+    session that cannot be read is left out with a remark.
 
-    Raises UsageError where what is asked cannot be, InputError where a table is not there or
+    Raises UsageError where the request is impossible, InputError where a table is missing or
     broken, OutputError where `to` cannot be written or a table does not fit on a sheet. What was
     at `to` is then as it was.
     """
-    kind = _kind(out, to)
-    names = _wanted(out, kind, tables, sessions)
-    parts = {name: _parts(out, name, sessions) for name in names}
+    kind = _target_kind(out, to)
+    names = _wanted_tables(out, kind, tables, sessions)
+    parts = {name: _part_paths(out, name, sessions) for name in names}
     remarks: list[str] = []
     tell = progress or (lambda _what, _done, _all: None)
 
     def data(name: str) -> Iterator[pa.Table]:
-        return _tables(out, name, parts[name], remarks, tell)
+        return _read_parts(out, name, parts[name], remarks, tell)
 
     base = to if to.is_dir() else to.parent
-    try:
-        with store.staging(base, _LABEL) as folder:
-            if kind == "xlsx":
-                _check_fits(parts)
-                counted = _workbook(folder, folder / to.name, {name: data(name) for name in names})
-                moves = [(folder / to.name, to)]
-            else:
-                places = {name: to if kind == "csv" else to / f"{name}.csv" for name in names}
-                counted = {name: _csv(folder / f"{name}.csv", name, data(name)) for name in names}
-                moves = [(folder / f"{name}.csv", place) for name, place in places.items()]
-                if kind == "folder":
-                    _csv_of_columns(folder / f"{_COLUMNS}.csv", names)
-                    moves.append((folder / f"{_COLUMNS}.csv", to / f"{_COLUMNS}.csv"))
-            store.switch(folder, moves, shared=False)
-    except OutputError as err:
-        if err.do.startswith("nothing was changed"):  # of the disk: say what serves here
-            do = "nothing was changed: free some space or choose another --to"
-            raise OutputError(err.where, err.found, err.expected, do) from err
-        raise
+    with whole_files.staging(base, "export", option="--to") as folder:
+        if kind == "xlsx":
+            _check_fits(parts)
+            counted = _write_workbook(
+                folder, folder / to.name, {name: data(name) for name in names}
+            )
+            moves = [(folder / to.name, to)]
+        else:
+            places = {name: to if kind == "csv" else to / f"{name}.csv" for name in names}
+            counted = {name: _write_csv(folder / f"{name}.csv", name, data(name)) for name in names}
+            moves = [(folder / f"{name}.csv", place) for name, place in places.items()]
+            if kind == "folder":
+                _write_csv_of_columns(folder / f"{_COLUMNS_SHEET}.csv", names)
+                moves.append((folder / f"{_COLUMNS_SHEET}.csv", to / f"{_COLUMNS_SHEET}.csv"))
+        whole_files.switch(folder, moves, shared=False)
     return Exported(
         tuple(place for _, place in moves), tuple(counted.items()), tuple(dict.fromkeys(remarks))
     )
@@ -109,7 +97,7 @@ def export(
 
 def heading(column: schema.Column) -> str:
     """A column's name, with the unit in brackets where the name does not end in it."""
-    if not column.unit or column.name.endswith(_ENDINGS.get(column.unit, " ")):
+    if not column.unit or column.name.endswith(_UNIT_ENDINGS.get(column.unit, " ")):
         return column.name
     return f"{column.name} [{column.unit}]"
 
@@ -117,11 +105,15 @@ def heading(column: schema.Column) -> str:
 # --- what is asked -----------------------------------------------------------------------
 
 
-def _kind(out: Path, to: Path) -> str:
+def _target_kind(out: Path, to: Path) -> str:
     inside = to.resolve()
     if inside.is_relative_to(out.resolve()):
         below = inside.relative_to(out.resolve()).parts
-        if below and below[0] in (*TABLES, data_package.COMPACT, "provenance"):
+        if below and below[0] in (
+            *schema.ALL_TABLES,
+            folders.SEASON_FOLDER,
+            folders.PROVENANCE_FOLDER,
+        ):
             raise UsageError(
                 to, "lies among the tables, whose readers would trip over it", "another place"
             )
@@ -133,12 +125,12 @@ def _kind(out: Path, to: Path) -> str:
     return suffix.removeprefix(".")
 
 
-def _wanted(
+def _wanted_tables(
     out: Path, kind: str, tables: Sequence[str], sessions: Sequence[str]
 ) -> tuple[str, ...]:
     for name in tables:
-        if name not in TABLES:
-            raise UsageError(f"--table {name}", "no such table", one_of(TABLES))
+        if name not in schema.ALL_TABLES:
+            raise UsageError(f"--table {name}", "no such table", one_of(schema.ALL_TABLES))
         if sessions and name in schema.DECISIONS:
             raise UsageError(
                 f"--table {name}", "rests on all sessions together", "no --session with it"
@@ -153,37 +145,39 @@ def _wanted(
         return wanted
     there = [name for name in schema.TABLES if kind == "folder" or name != "speed_curves"]
     if not sessions:
-        there += [name for name in schema.DECISIONS if lake.table_path(out, name).exists()]
+        there += [name for name in schema.DECISIONS if folders.decision_path(out, name).exists()]
     return tuple(there)
 
 
-def _parts(out: Path, name: str, sessions: Sequence[str]) -> list[Path]:
+def _part_paths(out: Path, name: str, sessions: Sequence[str]) -> list[Path]:
     if name in schema.DECISIONS:
-        path = lake.table_path(out, name)
+        path = folders.decision_path(out, name)
         if not path.exists():
-            raise InputError(path, "is not there", do=f"have it made: {_RAN[name]} {out}")
+            raise InputError(
+                path, "is not there", do=f"run: batontrace {schema.DECISION_COMMANDS[name]} {out}"
+            )
         return [path]
-    there = lake.ids(out)
+    there = lake.session_ids(out)
     for session in sessions:
-        lake.require(out, session, there)
+        lake.require_session(out, session, there)
     chosen = [session for session in there if not sessions or session in sessions]
     if not chosen:
         raise InputError(out / name, "holds no session", "one session or more")
-    return [store.table_path(out, name, session) for session in chosen]
+    return [folders.part_path(out, name, session) for session in chosen]
 
 
-def _tables(
+def _read_parts(
     out: Path, name: str, parts: Sequence[Path], remarks: list[str], tell: Progress
 ) -> Iterator[pa.Table]:
-    """The table part by part, each checked. Raises InputError where none can be read."""
+    """Read a table part by part, each checked. Raises InputError where none can be read."""
     failed: list[OutputError] = []
     for i, path in enumerate(parts):
         tell(name, i, len(parts))
         try:
-            part = schema.read(path, name)
+            part = schema.read_part(path, name)
         except OutputError as err:
             failed.append(err)
-            remarks.append(f"{name}: a part was left out: {lake.without_folders(out, err)}")
+            remarks.append(f"{name}: a part was left out: {err.message_from(out)}")
             continue
         yield part
     if len(failed) == len(parts):
@@ -192,14 +186,14 @@ def _tables(
 
 
 def _check_fits(parts: dict[str, list[Path]]) -> None:
-    """Raises OutputError, before hours of writing, where a table has more rows than a sheet."""
+    """Raises OutputError where a table has more rows than a sheet, before hours of writing."""
     for name, paths in parts.items():
         rows = 0
         for path in paths:
             try:
                 rows += pq.read_metadata(path).num_rows
             except (OSError, pa.ArrowException):
-                continue  # said when it is read
+                continue  # the remark comes when it is read
         if rows >= SHEET_ROWS:
             raise OutputError(
                 name,
@@ -213,7 +207,7 @@ def _check_fits(parts: dict[str, list[Path]]) -> None:
 
 
 class _Lines:
-    """Ends lines as RFC 4180 has it; no line break stands inside a value (`_plain`)."""
+    """Ends lines as RFC 4180 has them; no value holds a line break (`_csv_values`)."""
 
     closed = False
 
@@ -228,8 +222,8 @@ class _Lines:
         self._file.flush()
 
 
-def _csv(path: Path, name: str, parts: Iterator[pa.Table]) -> int:
-    """Write the parts; their number of rows."""
+def _write_csv(path: Path, name: str, parts: Iterator[pa.Table]) -> int:
+    """Write the parts into one file; the number of their rows."""
     from pyarrow import csv
 
     columns = schema.facts(name).columns
@@ -237,21 +231,21 @@ def _csv(path: Path, name: str, parts: Iterator[pa.Table]) -> int:
     rows, writer = 0, None
     with path.open("wb") as file:
         for part in parts:
-            arrays = [_plain(column, part.column(column.name)) for column in columns]
+            arrays = [_csv_values(column, part.column(column.name)) for column in columns]
             plain = pa.Table.from_arrays(arrays, names=headings)
             writer = writer or csv.CSVWriter(_Lines(file), plain.schema)
             writer.write_table(plain)
             rows += part.num_rows
         if writer is not None:
             writer.close()
-    store.sync(path)
+    whole_files.sync(path)
     return rows
 
 
-def _plain(column: schema.Column, values: pa.ChunkedArray) -> pa.ChunkedArray:
-    """A column as CSV has it: numbers and truth values as they are, all else as text."""
+def _csv_values(column: schema.Column, values: pa.ChunkedArray) -> pa.ChunkedArray:
+    """A column as CSV has it: numbers and truth values as they are, everything else as text."""
     if column.type == "timestamp":
-        whole = values.cast(pa.timestamp("us"))  # the text says Z itself; no time zones are needed
+        whole = values.cast(pa.timestamp("us"))  # the text says Z itself
         return pc.strftime(whole, format="%Y-%m-%dT%H:%M:%SZ")
     if column.type == "list<string>":
         values = pc.binary_join(values, "; ")
@@ -262,34 +256,36 @@ def _plain(column: schema.Column, values: pa.ChunkedArray) -> pa.ChunkedArray:
     return pc.if_else(risky, pc.binary_join_element_wise("'", values, ""), values)
 
 
-def _csv_of_columns(path: Path, names: Sequence[str]) -> None:
+def _write_csv_of_columns(path: Path, names: Sequence[str]) -> None:
     from pyarrow import csv
 
-    header, *rows = _said_of_columns(names)
+    header, *rows = _column_meanings(names)
     columns = {title: [row[i] for row in rows] for i, title in enumerate(header)}
     with path.open("wb") as file:
         csv.write_csv(pa.table(columns), _Lines(file))
-    store.sync(path)
+    whole_files.sync(path)
 
 
-def _said_of_columns(names: Sequence[str]) -> list[tuple[str, ...]]:
+def _column_meanings(names: Sequence[str]) -> list[tuple[str, ...]]:
     titles = ("table", "column", "unit", "type", "may be empty", "standard error", "meaning")
-    said: list[tuple[str, ...]] = [titles]
+    rows: list[tuple[str, ...]] = [titles]
     for name in names:
         for column in schema.facts(name).columns:
             empty = "yes" if column.nullable else "no"
             kind = "timestamp, UTC" if column.type == "timestamp" else column.type
-            said.append(
+            rows.append(
                 (name, column.name, column.unit, kind, empty, column.sd or "", column.meaning)
             )
-    return said
+    return rows
 
 
 # --- XLSX ----------------------------------------------------------------------------------
 
 
-def _workbook(folder: Path, path: Path, tables: dict[str, Iterator[pa.Table]]) -> dict[str, int]:
-    """One sheet a table, and one that says what the columns mean; the rows of each table."""
+def _write_workbook(
+    folder: Path, path: Path, tables: dict[str, Iterator[pa.Table]]
+) -> dict[str, int]:
+    """Write a sheet for each table, and one that says what columns mean; the rows of each."""
     try:
         import xlsxwriter
         from xlsxwriter.exceptions import XlsxWriterException
@@ -309,42 +305,42 @@ def _workbook(folder: Path, path: Path, tables: dict[str, Iterator[pa.Table]]) -
     }
     try:
         book = xlsxwriter.Workbook(str(path), options)
-        # the same tables give the same bytes, whenever they are asked for
+        # A fixed date, so that the same tables always give the same bytes.
         book.set_properties({"title": "batontrace", "created": datetime(2000, 1, 1, tzinfo=UTC)})
-        styles = _Styles(
+        styles = _CellStyles(
             heading=book.add_format({"bold": True, "bottom": 1}),
             number=book.add_format({"num_format": "0.000"}),
             time=book.add_format({"num_format": "yyyy-mm-dd hh:mm:ss.000"}),
         )
         rows = {
-            name: _sheet(book.add_worksheet(name), name, parts, styles)
+            name: _write_sheet(book.add_worksheet(name), name, parts, styles)
             for name, parts in tables.items()
         }
-        meanings = book.add_worksheet(_COLUMNS)
+        meanings = book.add_worksheet(_COLUMNS_SHEET)
         for i, width in enumerate((14, 24, 12, 16, 13, 22, 100)):
             meanings.set_column(i, i, width)
         meanings.freeze_panes(1, 0)
-        for row, cells in enumerate(_said_of_columns(tuple(tables))):
+        for row, cells in enumerate(_column_meanings(tuple(tables))):
             for i, cell in enumerate(cells):
                 meanings.write_string(row, i, cell, styles.heading if row == 0 else None)
         book.close()
     except XlsxWriterException as err:
         raise OutputError(f"--to {path.name}", f"cannot be written ({err})") from err
-    store.sync(path)
+    whole_files.sync(path)
     return rows
 
 
 @dataclass(frozen=True)
-class _Styles:
+class _CellStyles:
     heading: Any
     number: Any
     time: Any
 
 
-def _sheet(sheet: Any, name: str, parts: Iterator[pa.Table], styles: _Styles) -> int:
+def _write_sheet(sheet: Any, name: str, parts: Iterator[pa.Table], styles: _CellStyles) -> int:
     columns = schema.facts(name).columns
     for i, column in enumerate(columns):
-        sheet.set_column(i, i, _width(column))
+        sheet.set_column(i, i, _column_width(column))
         sheet.write_string(0, i, heading(column), styles.heading)
     sheet.freeze_panes(1, 0)
     row = 0
@@ -353,11 +349,11 @@ def _sheet(sheet: Any, name: str, parts: Iterator[pa.Table], styles: _Styles) ->
             for values in zip(*(column.to_pylist() for column in batch.columns), strict=True):
                 row += 1
                 for i, value in enumerate(values):
-                    _cell(sheet, row, i, value, styles)
+                    _write_cell(sheet, row, i, value, styles)
     return row
 
 
-def _cell(sheet: Any, row: int, i: int, value: Any, styles: _Styles) -> None:
+def _write_cell(sheet: Any, row: int, i: int, value: Any, styles: _CellStyles) -> None:
     match value:
         case None:
             pass
@@ -372,16 +368,16 @@ def _cell(sheet: Any, row: int, i: int, value: Any, styles: _Styles) -> None:
         case datetime():  # a sheet's calendar begins in 1900
             sheet.write_string(row, i, value.isoformat())
         case list():
-            sheet.write_string(row, i, _short("; ".join(value)))
+            sheet.write_string(row, i, _cell_text("; ".join(value)))
         case _:
-            sheet.write_string(row, i, _short(value))
+            sheet.write_string(row, i, _cell_text(value))
 
 
-def _short(text: str) -> str:
-    """What a cell holds."""
+def _cell_text(text: str) -> str:
+    """A text, cut to what a cell can hold."""
     return text if len(text) <= CELL_CHARACTERS else text[: CELL_CHARACTERS - 1] + "…"
 
 
-def _width(column: schema.Column) -> int:
+def _column_width(column: schema.Column) -> int:
     least = {"timestamp": 24, "list<string>": 40, "string": 14}.get(column.type, 9)
     return max(least, len(heading(column)) + 2)

@@ -1,14 +1,13 @@
-"""All sessions of an OUT together: what decisions read, and where they are written.
+"""Reading all sessions of an OUT together, and the tables of decisions made from them.
 
-`read` gives every session's takeovers and speed curves, or one's; `write` switches tables of
-decisions, OUT/<table>/part-0.parquet, all at once (store.py); `read_table` gives one back.
+`read_lake` gives the takeovers and speed curves of every session, or of one; `read_decision` gives
+back a table of decisions. Tables are written by writing.py.
 """
 
 from __future__ import annotations
 
 import contextlib
 import hashlib
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,11 +19,13 @@ import pyarrow.parquet as pq
 
 from pipeline.base.asking import one_of
 from pipeline.errors import BatontraceError, InputError, OutputError, UsageError
-from pipeline.tables import compacting, schema, store
+from pipeline.tables import compacting, folders, schema, whole_files
+from pipeline.tables.provenance import provenance_of_hashes
+from pipeline.tables.writing import stored_run_sha256
 
-_READ = ("exchanges", "speed_curves")
-_LABEL = "decisions"
-_FIRST = "measure a session first: batontrace process SESSION.toml --out {}"
+_LAKE_TABLES = ("exchanges", "speed_curves")
+_MEASURE_FIRST = "measure a session first: batontrace process SESSION.toml --out {}"
+_PROCESS_AGAIN = "process the session again"
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,8 +33,8 @@ class Lake:
     """What the sessions of one OUT measured.
 
     `exchanges` (by `zero_utc`) and `curves` (session by session) have the columns of the tables
-    `exchanges` and `speed_curves`, `session` included. `inputs` names the files read, from OUT,
-    with their SHA-256. `remarks` says which sessions were left out, and why.
+    `exchanges` and `speed_curves`, `session` included. `inputs` gives the SHA-256 of each file
+    read, named from OUT. `remarks` says which sessions were left out, and why.
     """
 
     path: Path
@@ -43,38 +44,33 @@ class Lake:
     remarks: tuple[str, ...] = ()
 
 
-def read(out: Path, only: str | None = None) -> Lake:
-    """Every session in `out`, or the one named; one that cannot be used is left out with a remark.
+def read_lake(out: Path, only: str | None = None) -> Lake:
+    """Every session in `out`, or the one named `only`.
 
-    Raises InputError where no session is left or `only` cannot be used, UsageError where `only` is
-    not there.
+    A session that cannot be used is left out with a remark. Raises InputError where no session is
+    left or `only` cannot be used, UsageError where `only` is not there.
     """
-    there = ids(out)
-    if store.interrupted(out):
-        with contextlib.suppress(OSError, BatontraceError):  # to be read all the same
-            store.recover(out)
+    there = session_ids(out)
+    if whole_files.interrupted(out):
+        with contextlib.suppress(OSError, BatontraceError):  # it can be read all the same
+            whole_files.recover(out)
     if only is not None and there:
-        require(out, only, there)
-    sessions: list[_Session] = []
+        require_session(out, only, there)
+    sessions: list[_SessionTables] = []
     remarks: list[str] = []
-    compacted = compacting.fresh(out, _READ) if only is None else None
+    compacted = compacting.read_current_parts(out, _LAKE_TABLES) if only is None else None
     for session in [only] if only is not None and there else there:
         try:
             if compacted is not None and compacted.run(session) is not None:
-                sessions.append(_from_parts(compacted, session))
+                sessions.append(_session_from_parts(compacted, session))
             else:
-                sessions.append(_session(out, session))
+                sessions.append(_read_session(out, session))
         except OutputError as err:
             if only is not None:
                 raise InputError(err.where, err.found, err.expected, err.do) from err
-            remarks.append(f"session {session} was left out: {without_folders(out, err)}")
+            remarks.append(f"session {session} was left out: {err.message_from(out)}")
     if not sessions:
-        raise InputError(
-            out / "exchanges",
-            " | ".join(remarks) or "holds no session",
-            "one session or more",
-            _FIRST.format(out),
-        )
+        raise _no_session(out, remarks)
     exchanges = pa.concat_tables([one.exchanges for one in sessions])
     return Lake(
         out,
@@ -85,116 +81,30 @@ def read(out: Path, only: str | None = None) -> Lake:
     )
 
 
-def ids(out: Path) -> list[str]:
-    """The sessions in `out`, by name. Raises InputError where there is no table of takeovers."""
-    where = out / "exchanges"
-    try:
-        names = sorted(folder.name for folder in where.iterdir())
-    except OSError as err:
-        found = f"cannot be read ({err.strerror})" if where.exists() else "is not there"
-        expected = "the takeovers of one session or more"
-        raise InputError(where, found, expected, _FIRST.format(out)) from err
-    found_ids = [name.removeprefix("session=") for name in names if name.startswith("session=")]
-    return [session for session in found_ids if session != store.ANCHOR]
+def lake_provenance(
+    lake: Lake, settings: Mapping[str, Any], command: Sequence[str]
+) -> dict[str, Any]:
+    """What a decision rests on: hashes of the files `read_lake` took, settings, versions, time."""
+    return provenance_of_hashes(lake.inputs, settings, command)
 
 
-def require(out: Path, session: str, there: Sequence[str]) -> None:
-    """Raises UsageError where a session that was asked for is none of those `there` are."""
-    if session not in there:
-        raise UsageError(f"session {session}", f"is not in {out}", one_of(there, session))
-
-
-def by_time(out: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """The sessions by their last takeover, the newest last, told from that column alone.
-
-    One without takeovers comes before the others; one that cannot be read is left out with a
-    remark, the second of what is returned. Raises InputError where none is left.
-    """
-    dated: list[tuple[int, str]] = []
-    remarks: list[str] = []
-    compacted = compacting.fresh(out, ("exchanges",))
-    for session in ids(out):
-        try:
-            if compacted.run(session) is not None:
-                rows = compacted.rows("exchanges", session)
-                dated.append((_newest(rows["zero_utc"]), session))
-            else:
-                dated.append((_last(store.table_path(out, "exchanges", session)), session))
-        except OutputError as err:
-            remarks.append(f"session {session} was passed over: {without_folders(out, err)}")
-    if not dated:
-        found = " | ".join(remarks) or "holds no session"
-        where = out / "exchanges"
-        raise InputError(where, found, "one session or more", _FIRST.format(out))
-    return tuple(session for _, session in sorted(dated)), tuple(remarks)
-
-
-def without_folders(out: Path, err: BatontraceError) -> str:
-    """What an error says, without the folders above OUT, which may bear a person's name."""
-    return str(err).replace(f"{out}{os.sep}", "")
-
-
-def recordings(out: Path, session: str) -> pa.Table:
+def read_recordings(out: Path, session: str) -> pa.Table:
     """What each file of a session gave. Raises InputError where the table is missing or broken."""
-    path = store.table_path(out, "recordings", session)
+    path = folders.part_path(out, "recordings", session)
     try:
-        return schema.read(path, "recordings", _content(path))
+        return schema.read_part(path, "recordings", _file_content(path))
     except OutputError as err:
         raise InputError(err.where, err.found, err.expected, err.do) from err
 
 
-def provenance(lake: Lake, settings: Mapping[str, Any], command: Sequence[str]) -> dict[str, Any]:
-    """What a decision rests on: the hashes of the files `read` took, settings, versions, time."""
-    return store.record(lake.inputs, settings, command)
-
-
-def table_path(out: Path, table_name: str) -> Path:
-    """Where a table of decisions lies."""
-    return out / table_name / "part-0.parquet"
-
-
-def provenance_path(out: Path, table_name: str) -> Path:
-    """Where its record lies: beside those of the sessions."""
-    return out / "provenance" / f"{table_name}.json"
-
-
-def write(out: Path, tables: Mapping[str, pa.Table], provenance: Mapping[str, Any]) -> None:
-    """Write one or more tables of `schema.DECISIONS` into `out`, replacing the former ones.
-
-    All of them are switched together, each with its record; the others stay. The same inputs,
-    settings and versions give the same bytes. Raises OutputError; the former tables are then
-    as they were.
-    """
-    if not tables or not set(tables) <= set(schema.DECISIONS):
-        found = f"tables {sorted(tables)}"
-        raise OutputError(out, found, f"one or more of {', '.join(schema.DECISIONS)}")
-    for name, table in tables.items():
-        schema.check(name, table)
-    with store.staging(out, _LABEL) as folder:
-        moves = [
-            move
-            for name in tables
-            for move in store.stage(
-                folder,
-                tables,
-                {name: table_path(out, name)},
-                provenance_path(out, name),
-                {},
-                provenance,
-            )
-        ]
-        store.switch(folder, moves)
-    store.describe(out)
-
-
-def read_table(out: Path, table_name: str) -> pa.Table | None:
-    """A table of decisions, checked; None where it was not written yet.
+def read_decision(out: Path, table_name: str) -> pa.Table | None:
+    """A table of decisions, checked; None where it has not been written yet.
 
     Raises InputError where it is broken.
     """
-    path = table_path(out, table_name)
+    path = folders.decision_path(out, table_name)
     try:
-        return schema.read(path, table_name, path.read_bytes())
+        return schema.read_part(path, table_name, path.read_bytes())
     except (FileNotFoundError, NotADirectoryError):
         return None
     except OSError as err:
@@ -204,47 +114,99 @@ def read_table(out: Path, table_name: str) -> pa.Table | None:
         raise InputError(err.where, err.found, err.expected, err.do) from err
 
 
+# --- which sessions there are ------------------------------------------------------------
+
+
+def session_ids(out: Path) -> list[str]:
+    """The sessions in `out`, by name. Raises InputError where there is no table of takeovers."""
+    where = out / "exchanges"
+    try:
+        names = sorted(folder.name for folder in where.iterdir())
+    except OSError as err:
+        found = f"cannot be read ({err.strerror})" if where.exists() else "is not there"
+        expected = "the takeovers of one session or more"
+        raise InputError(where, found, expected, _MEASURE_FIRST.format(out)) from err
+    sessions = [folders.session_of_folder(name) for name in names]
+    return [one for one in sessions if one is not None and one != folders.ANCHOR]
+
+
+def require_session(out: Path, session: str, there: Sequence[str]) -> None:
+    """Raises UsageError where `session` is none of those that are `there`, and names near ones."""
+    if session not in there:
+        raise UsageError(f"session {session}", f"is not in {out}", one_of(there, session))
+
+
+def sessions_by_time(out: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The sessions in the order of their last takeovers, the newest last, and remarks.
+
+    Only the column of times is read. Sessions without takeovers come first; one that cannot be
+    read is left out with a remark. Raises InputError where none is left.
+    """
+    dated: list[tuple[int, str]] = []
+    remarks: list[str] = []
+    compacted = compacting.read_current_parts(out, ("exchanges",))
+    for session in session_ids(out):
+        try:
+            if compacted.run(session) is not None:
+                rows = compacted.rows("exchanges", session)
+                dated.append((_newest_us(rows["zero_utc"]), session))
+            else:
+                path = folders.part_path(out, "exchanges", session)
+                dated.append((_read_last_takeover_us(path), session))
+        except OutputError as err:
+            remarks.append(f"session {session} was passed over: {err.message_from(out)}")
+    if not dated:
+        raise _no_session(out, remarks)
+    return tuple(session for _, session in sorted(dated)), tuple(remarks)
+
+
+def _no_session(out: Path, remarks: Sequence[str]) -> InputError:
+    found = " | ".join(remarks) or "holds no session"
+    return InputError(out / "exchanges", found, "one session or more", _MEASURE_FIRST.format(out))
+
+
 # --- one session -------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, eq=False)
-class _Session:
+class _SessionTables:
     exchanges: pa.Table
     curves: pa.Table
     inputs: Mapping[str, str]
 
 
-def _session(out: Path, session: str) -> _Session:
+def _read_session(out: Path, session: str) -> _SessionTables:
     """Raises OutputError where a table is missing or broken, or the two are of different runs."""
-    paths = {name: store.table_path(out, name, session) for name in _READ}
-    # Read once: hash, run and rows are then of the same file, whoever writes meanwhile.
-    contents = {name: _content(path) for name, path in paths.items()}
-    tables = {name: schema.read(paths[name], name, contents[name]) for name in _READ}
-    if len({store.run_of(content) for content in contents.values()}) > 1:
+    paths = {name: folders.part_path(out, name, session) for name in _LAKE_TABLES}
+    # Read once, so that hash, run and rows are of the same file, whoever writes meanwhile.
+    contents = {name: _file_content(path) for name, path in paths.items()}
+    tables = {name: schema.read_part(paths[name], name, contents[name]) for name in _LAKE_TABLES}
+    if len({stored_run_sha256(content) for content in contents.values()}) > 1:
         # a kill between two moves, or a moment in which the session is being written
         raise OutputError(
             paths["speed_curves"],
             "is of another run than the session's exchanges",
             "tables of one run",
-            "process the session again",
+            _PROCESS_AGAIN,
         )
     hashes = {
         path.relative_to(out).as_posix(): hashlib.sha256(contents[name]).hexdigest()
         for name, path in paths.items()
     }
-    return _Session(tables["exchanges"], tables["speed_curves"], hashes)
+    return _SessionTables(tables["exchanges"], tables["speed_curves"], hashes)
 
 
-def _from_parts(compacted: compacting.Fresh, session: str) -> _Session:
+def _session_from_parts(compacted: compacting.CurrentParts, session: str) -> _SessionTables:
     """A session whose files have not changed since the season was compacted."""
-    exchanges, curves = (compacted.rows(name, session) for name in _READ)
+    exchanges, curves = (compacted.rows(name, session) for name in _LAKE_TABLES)
     hashes = {
-        store.table_file(name, session): compacted.kept[name][session].sha256 for name in _READ
+        folders.part_file(name, session): compacted.slices[name][session].sha256
+        for name in _LAKE_TABLES
     }
-    return _Session(exchanges, curves, hashes)
+    return _SessionTables(exchanges, curves, hashes)
 
 
-def _last(path: Path) -> int:
+def _read_last_takeover_us(path: Path) -> int:
     """The last takeover of a session, us since 1970; before all others where it has none.
 
     Raises OutputError where the column cannot be read.
@@ -254,18 +216,18 @@ def _last(path: Path) -> int:
         column = pq.ParquetFile(path).read(columns=["zero_utc"])["zero_utc"].cast(wanted)
     except (OSError, pa.ArrowException, KeyError) as err:
         found = f"cannot be read as Parquet ({err})"
-        raise OutputError(path, found, do="process the session again") from err
-    return _newest(column)
+        raise OutputError(path, found, do=_PROCESS_AGAIN) from err
+    return _newest_us(column)
 
 
-def _newest(zero_utc: pa.ChunkedArray) -> int:
+def _newest_us(zero_utc: pa.ChunkedArray) -> int:
     last: int | None = pc.max(zero_utc).value
     return -(2**63) if last is None else last
 
 
-def _content(path: Path) -> bytes:
+def _file_content(path: Path) -> bytes:
     try:
         return path.read_bytes()
     except OSError as err:
         found = f"cannot be read ({err.strerror})"
-        raise OutputError(path, found, do="process the session again") from err
+        raise OutputError(path, found, do=_PROCESS_AGAIN) from err

@@ -1,6 +1,7 @@
-"""Where files lie: a folder of this machine, or a bucket of an object store by its URL.
+"""Where files lie: a folder of this machine, or a bucket of an object store, given by its URL.
 
-A place is asked by names relative to it, with "/" between. `open_place` tells which it is.
+A place is asked for files by names relative to it, with "/" between. `open_place` tells which kind
+of place it is.
 """
 
 from __future__ import annotations
@@ -11,11 +12,11 @@ from pathlib import Path
 from typing import Any, NamedTuple, Protocol
 
 from pipeline.errors import InputError, OutputError
-from pipeline.tables import store
+from pipeline.tables import whole_files
 
 
 class Entry(NamedTuple):
-    """A file: its name, bytes, and when it was written."""
+    """A file: its name, its size in bytes, and when it was written."""
 
     name: str
     size: int
@@ -23,22 +24,28 @@ class Entry(NamedTuple):
 
 
 class Place(Protocol):
+    """A folder or a bucket."""
+
     def files(self, below: str = "") -> Iterator[Entry]:
         """Every file below a folder, at any depth, by name; none where there is no such folder.
-        Hidden files and folders are passed over; links to folders are not followed."""
+
+        Hidden files and folders are passed over; links to folders are not followed.
+        """
 
     def stat(self, name: str) -> Entry | None:
-        """One file, None where it is not there."""
+        """One file; None where it is not there."""
 
     def read(self, name: str) -> bytes:
         """A file's content. Raises InputError."""
 
     def open(self, name: str) -> Any:
-        """A file, of which parts may be read (a pyarrow.NativeFile). Raises InputError."""
+        """A file whose parts can be read (a pyarrow.NativeFile). Raises InputError."""
 
     def write(self, label: str, files: Mapping[str, bytes]) -> None:
-        """Files, each whole or not at all: in a folder all together, in a bucket in this order.
-        Raises OutputError."""
+        """Write files, each whole or not at all: in a folder all together, in a bucket in order.
+
+        Raises OutputError.
+        """
 
 
 def is_url(where: str) -> bool:
@@ -46,7 +53,7 @@ def is_url(where: str) -> bool:
 
 
 def open_place(where: str) -> Place:
-    """Raises InputError where a URL names nothing that can be reached this way."""
+    """The folder or the bucket at `where`. Nothing is asked of a bucket yet."""
     return Bucket(where) if is_url(where) else Folder(Path(where))
 
 
@@ -86,24 +93,25 @@ class Folder:
         try:
             return pa.OSFile(str(self.path / name))
         except OSError as err:
-            raise InputError(self.path / name, f"cannot be read ({_said(err)})") from err
+            raise InputError(self.path / name, f"cannot be read ({_error_words(err)})") from err
 
     def write(self, label: str, files: Mapping[str, bytes]) -> None:
-        with store.staging(self.path, label) as folder:
+        with whole_files.staging(self.path, label) as folder:
             moves = []
             for number, (name, content) in enumerate(files.items()):
                 staged = folder / str(number)
                 staged.write_bytes(content)
-                store.sync(staged)
+                whole_files.sync(staged)
                 moves.append((staged, self.path / name))
-            store.switch(folder, moves)
+            whole_files.switch(folder, moves)
 
 
 class Bucket:
     """Objects below a URL such as s3://bucket/season; pyarrow's file systems do the talking.
 
-    Keys come from the environment or the machine's role, as object stores have it; a URL may
+    Keys come from the environment or the machine's role, as is usual for object stores. A URL may
     name another server: s3://bucket/season?endpoint_override=localhost:9000&scheme=http.
+    Raises InputError, when it is first asked for something, where the URL leads nowhere.
     """
 
     def __init__(self, url: str) -> None:
@@ -129,7 +137,7 @@ class Bucket:
             except (pa.ArrowException, OSError, ValueError) as err:
                 raise InputError(
                     self,
-                    f"cannot be opened ({_said(err)})",
+                    f"cannot be opened ({_error_words(err)})",
                     "a folder, or a URL such as s3://bucket/season",
                     "check the URL",
                 ) from err
@@ -183,12 +191,12 @@ class Bucket:
         for name, content in files.items():
             system, key = self._key(name)
             try:
-                with system.open_output_stream(key) as stream:  # there when it is closed, or not
+                with system.open_output_stream(key) as stream:  # it appears when closed
                     stream.write(content)
             except OSError as err:
                 raise OutputError(
                     f"{self}/{name}",
-                    f"cannot be written ({_said(err)})",
+                    f"cannot be written ({_error_words(err)})",
                     "a bucket with the right to write",
                     "check the URL and the keys; what was there before is still there",
                 ) from err
@@ -196,11 +204,11 @@ class Bucket:
     def _unreachable(self, name: str, err: OSError) -> InputError:
         return InputError(
             f"{self}/{name}".rstrip("/"),
-            f"cannot be read ({_said(err)})",
+            f"cannot be read ({_error_words(err)})",
             "a bucket that can be reached, and the right to read",
             "check the URL, the network and the keys",
         )
 
 
-def _said(err: BaseException) -> str:
+def _error_words(err: BaseException) -> str:
     return " ".join(str(err).split())[:300]

@@ -1,8 +1,8 @@
-"""schemas/*.json as Arrow schemas: the only owner of column facts.
+"""The facts of every column, from schemas/*.json, which alone own them.
 
-`conform` makes a checked table from columns, `check` checks one that exists, `read` checks one
-on disk, `markdown` writes docs/tables.md. Unit and meaning of every column travel in the
-Arrow field's metadata and so into Parquet. `TABLES` are written a session at a time,
+`conform` makes a checked table from columns, `check_table` checks one that exists, `read_part`
+reads and checks a file, `markdown` makes docs/tables.md. Unit and meaning of every column travel
+in the Arrow field's metadata and so into Parquet. `TABLES` are written a session at a time,
 `DECISIONS` for all sessions together.
 """
 
@@ -24,11 +24,20 @@ import pyarrow.parquet as pq
 
 from pipeline.base.asking import in_words, one_of
 from pipeline.errors import OutputError
+from pipeline.tables import folders
 
 TABLES = ("exchanges", "speed_curves", "recordings")
-DECISIONS = ("runners", "marks", "orders", "progress")
+# Each table of decisions, and the command that makes it: batontrace COMMAND OUT.
+DECISION_COMMANDS = {
+    "runners": "runners",
+    "marks": "marks",
+    "orders": "order",
+    "progress": "progress",
+}
+DECISIONS = tuple(DECISION_COMMANDS)
+ALL_TABLES = (*TABLES, *DECISIONS)
 
-_TYPES: dict[str, pa.DataType] = {
+_ARROW_TYPES: dict[str, pa.DataType] = {
     "string": pa.string(),
     "int8": pa.int8(),
     "int16": pa.int16(),
@@ -43,8 +52,11 @@ _TYPES: dict[str, pa.DataType] = {
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column's facts. `sd` names the column that holds this one's standard error, `since`
-    the version of the table that brought it."""
+    """One column's facts.
+
+    `sd` names the column that holds this one's standard error; `since` is the version of the table
+    that brought the column.
+    """
 
     name: str
     type: str
@@ -59,14 +71,14 @@ class Column:
 
     @property
     def bounds(self) -> tuple[float, float]:
-        """Least and greatest value; infinite where there is no bound."""
+        """The least and the greatest value; infinite where there is no bound."""
         low = -math.inf if self.min is None else self.min
         return low, math.inf if self.max is None else self.max
 
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """These columns find their row in `table`, whose columns of the same names hold the same."""
+    """The columns of a table that point to a row of another `table`, by columns of these names."""
 
     columns: tuple[str, ...]
     table: str
@@ -76,8 +88,8 @@ class Reference:
 class TableFacts:
     """One table's facts.
 
-    `changes` says what each version brought, from 1. No two rows agree in all columns of `key`,
-    which hold no nulls, nor in all of `unique`, which may.
+    `changes` says what each version brought, from version 1 on. No two rows agree in all columns
+    of `key`, nor in all columns of `unique`; those of `key` hold no nulls, those of `unique` may.
     """
 
     table: str
@@ -94,8 +106,8 @@ class TableFacts:
         return tuple(column.name for column in self.columns)
 
 
-def _folder() -> Path:
-    # In a wheel the folder lies inside the package, in a checkout beside it.
+def _schemas_folder() -> Path:
+    # In a wheel the folder lies inside the package; in a checkout it lies beside the package.
     package = Path(__file__).parents[1]
     inside = package / "schemas"
     return inside if inside.is_dir() else package.parent / "schemas"
@@ -104,10 +116,9 @@ def _folder() -> Path:
 @functools.cache
 def facts(table_name: str) -> TableFacts:
     """The facts of one table. Raises OutputError where there is no such table."""
-    known = (*TABLES, *DECISIONS)
-    if table_name not in known:
-        raise OutputError(table_name, "no such table", one_of(known))
-    raw = json.loads((_folder() / f"{table_name}.json").read_text(encoding="utf-8"))
+    if table_name not in ALL_TABLES:
+        raise OutputError(table_name, "no such table", one_of(ALL_TABLES))
+    raw = json.loads((_schemas_folder() / f"{table_name}.json").read_text(encoding="utf-8"))
     columns = tuple(
         Column(**{**column, "values": tuple(column.get("values", ()))}) for column in raw["columns"]
     )
@@ -168,16 +179,16 @@ def keep_bounds(
     return kept, tuple(left_out)
 
 
-def _field(column: Column) -> pa.Field:
+def _arrow_field(column: Column) -> pa.Field:
     metadata = {"description": column.meaning}
     if column.unit:
         metadata["unit"] = column.unit
-    return pa.field(column.name, _TYPES[column.type], column.nullable, metadata)
+    return pa.field(column.name, _ARROW_TYPES[column.type], column.nullable, metadata)
 
 
 def arrow_type(column: Column) -> str:
-    """The Arrow type of a column, in Arrow's own words, such as "timestamp[us, tz=UTC]"."""
-    return str(_TYPES[column.type])
+    """The Arrow type of a column as Arrow writes it, such as "timestamp[us, tz=UTC]"."""
+    return str(_ARROW_TYPES[column.type])
 
 
 @functools.cache
@@ -189,111 +200,113 @@ def arrow_schema(table_name: str) -> pa.Schema:
         "batontrace.table": table.table,
         "batontrace.version": str(table.version),
     }
-    return pa.schema([_field(column) for column in table.columns], metadata)
+    return pa.schema([_arrow_field(column) for column in table.columns], metadata)
 
 
 def conform(table_name: str, columns: Mapping[str, Sequence[Any] | np.ndarray]) -> pa.Table:
-    """A checked table from columns of equal length, in the schema's order and types.
+    """Make a checked table from columns of equal length, in the schema's order and types.
 
-    Nulls are None, in lists. Times are aware datetimes or numbers: seconds since
+    A null is None, in a list. A time is an aware datetime, or a number of seconds since
     1970-01-01T00:00Z (POSIX). NaN and infinities are errors, also in arrays.
-    Raises OutputError naming table, column and row.
+    Raises OutputError, which names table, column and row.
     """
     table = facts(table_name)
-    _same_names(table, tuple(columns))
+    _check_names(table, tuple(columns))
     lengths = {name: len(values) for name, values in columns.items()}
     if len(set(lengths.values())) > 1:
         raise OutputError(table_name, f"columns of different lengths: {lengths}", "equal lengths")
-    arrays = [_array(table_name, column, columns[column.name]) for column in table.columns]
-    return check(table_name, pa.Table.from_arrays(arrays, schema=arrow_schema(table_name)))
+    arrays = [_arrow_array(table_name, column, columns[column.name]) for column in table.columns]
+    return check_table(table_name, pa.Table.from_arrays(arrays, schema=arrow_schema(table_name)))
 
 
-def empty(table_name: str) -> pa.Table:
+def empty_table(table_name: str) -> pa.Table:
     """The table without rows."""
     return arrow_schema(table_name).empty_table()
 
 
-def check(table_name: str, data: pa.Table) -> pa.Table:
-    """`data` itself, once names, types, nulls, bounds and standard errors have been checked.
+def check_table(table_name: str, data: pa.Table) -> pa.Table:
+    """Check names, types, nulls, bounds and standard errors of a table, and give it back.
 
-    Raises OutputError naming table, column and row.
+    Raises OutputError, which names table, column and row.
     """
     table = facts(table_name)
-    _same_names(table, tuple(data.column_names))
+    _check_names(table, tuple(data.column_names))
     for column in table.columns:
         values = data.column(column.name)
-        if values.type != _TYPES[column.type]:
+        if values.type != _ARROW_TYPES[column.type]:
             raise OutputError(f"{table_name}.{column.name}", f"type {values.type}", column.type)
         _check_values(table_name, column, values)
     for column in table.columns:
         if column.sd is not None:
-            _check_pair(table_name, column, data.column(column.name), data.column(column.sd))
+            _check_standard_error(
+                table_name, column, data.column(column.name), data.column(column.sd)
+            )
     return data
 
 
-def read(path: Path, table_name: str | None = None, content: bytes | None = None) -> pa.Table:
-    """One table's file, checked: a session's `.../<table>/session=<id>/part-0.parquet`, whose
-    `session` column is the folder's name (docs/decisions/0003-partitions.md), or a decision's
-    `.../<table>/part-0.parquet`.
+def read_part(path: Path, table_name: str | None = None, content: bytes | None = None) -> pa.Table:
+    """Read and check one file: a session's part of a table, or a table of decisions.
 
-    A file of an older version of the schema is read too, with nulls in columns it did not have
-    yet. `content` is the file's, where the caller has it already.
+    The file is `.../<table>/session=<id>/part-0.parquet`, where the column `session` is made from
+    the folder's name (docs/decisions/0003-partitions.md), or `.../<table>/part-0.parquet`.
+    `content` is the file's content, where the caller has it already. A file of an older version of
+    the schema is read too, with nulls in the columns it did not have yet.
+
     Raises OutputError where the file is missing, broken or not of the schema.
     """
-    session = path.parent.name.removeprefix("session=")
-    of_session = session != path.parent.name
-    name = table_name or (path.parent.parent.name if of_session else path.parent.name)
-    do = "process the session again" if of_session else "have the table written again"
+    session = folders.session_of_folder(path.parent.name)
+    name = table_name or (path.parent.name if session is None else path.parent.parent.name)
+    again = "have the table written again" if session is None else "process the session again"
     wanted = arrow_schema(name)
     try:
         data = pq.ParquetFile(path if content is None else pa.BufferReader(content)).read()
     except (OSError, pa.ArrowException) as err:
-        raise OutputError(path, f"cannot be read as Parquet ({err})", do=do) from err
+        raise OutputError(path, f"cannot be read as Parquet ({err})", do=again) from err
     if "session" in wanted.names:
         column = pa.array([session] * data.num_rows, pa.string())
         data = data.add_column(0, wanted.field("session"), column)
-    data = _brought_up(name, data)
+    data = _add_new_columns(name, data)
     try:
-        _same_names(facts(name), tuple(data.column_names))
-        return check(name, data.cast(wanted))
+        _check_names(facts(name), tuple(data.column_names))
+        return check_table(name, data.cast(wanted))
     except (pa.ArrowException, ValueError) as err:
-        raise OutputError(path, f"does not hold the table {name} ({err})", do=do) from err
+        raise OutputError(path, f"does not hold the table {name} ({err})", do=again) from err
     except OutputError as err:
-        raise OutputError(path, f"{err.where}: {err.found}", err.expected, do) from err
+        raise OutputError(path, f"{err.where}: {err.found}", err.expected, again) from err
 
 
-def _brought_up(table_name: str, data: pa.Table) -> pa.Table:
-    """`data` with nulls in the columns that came into the schema after it was written."""
+def _add_new_columns(table_name: str, data: pa.Table) -> pa.Table:
+    """Add, full of nulls, the columns that came into the schema after `data` was written."""
     stored = (data.schema.metadata or {}).get(b"batontrace.version", b"").decode("ascii", "replace")
     if not stored.isdecimal():
         return data
     for place, column in enumerate(facts(table_name).columns):
         if column.since > int(stored) and column.name not in data.column_names:
-            nulls = pa.nulls(data.num_rows, _TYPES[column.type])
-            data = data.add_column(min(place, data.num_columns), _field(column), nulls)
+            nulls = pa.nulls(data.num_rows, _ARROW_TYPES[column.type])
+            data = data.add_column(min(place, data.num_columns), _arrow_field(column), nulls)
     return data
 
 
 def markdown() -> str:
-    """docs/tables.md, from the schemas."""
+    """The content of docs/tables.md, from the schemas."""
     parts = [
         "# Tables",
         "",
-        "Written by `python -m pipeline.schema > docs/tables.md` from `schemas/*.json`, which are",
-        "what to change.",
+        "Made from `schemas/*.json` by `python -m pipeline.tables.schema > docs/tables.md`: to",
+        "change this page, change those.",
         "",
-        f"{_in_code(TABLES)} come a session at a time and",
+        f"{_quoted_list(TABLES)} are written a session at a time and",
         "lie at `OUT/<table>/session=<id>/part-0.parquet`.",
-        f"{_in_code(DECISIONS)} are made from all sessions together",
-        "and lie at `OUT/<table>/part-0.parquet`, each replaced as a whole.",
+        f"{_quoted_list(DECISIONS)} are made from all sessions together",
+        "and lie at `OUT/<table>/part-0.parquet`; each is replaced as a whole.",
         "",
-        "Units and meanings are in each file's metadata too. Types marked `?` may be null. A",
-        "column named like another with `_sd_`, or `_sd` at the end, is its standard error, null",
-        "where and only where the estimate is: it says how well the estimate is known, and gets",
-        "smaller as data come in. `_spread_` is how far things differ from rep to rep, and does",
-        "not. There is no NaN.",
+        "Units and meanings are in each file's metadata too. A type marked `?` may be null; there",
+        "is no NaN. A column named like another with `_sd_`, or with `_sd` at the end, is that",
+        "one's standard error, and is null where the estimate is null and only there. A standard",
+        "error says how well the estimate is known, and gets smaller as data come in. A `_spread_`",
+        "says how far things differ from rep to rep, and does not get smaller.",
     ]
-    for name in (*TABLES, *DECISIONS):
+    for name in ALL_TABLES:
         table = facts(name)
         parts += ["", f"## {name}", "", table.meaning, *_markdown_keys(table), ""]
         parts += ["| column | type | unit | range | meaning |", "|---|---|---|---|---|"]
@@ -304,7 +317,7 @@ def markdown() -> str:
 # --- checks ----------------------------------------------------------------------------
 
 
-def _same_names(table: TableFacts, names: tuple[str, ...]) -> None:
+def _check_names(table: TableFacts, names: tuple[str, ...]) -> None:
     missing = [name for name in table.names if name not in names]
     unknown = [name for name in names if name not in table.names]
     if missing or unknown:
@@ -317,16 +330,16 @@ def _same_names(table: TableFacts, names: tuple[str, ...]) -> None:
         )
 
 
-def _array(table_name: str, column: Column, values: Sequence[Any] | np.ndarray) -> pa.Array:
+def _arrow_array(table_name: str, column: Column, values: Sequence[Any] | np.ndarray) -> pa.Array:
     where = f"{table_name}.{column.name}"
     if column.type == "timestamp":
         values = [_microseconds(where, row, value) for row, value in enumerate(values)]
     elif column.type.startswith("int"):
-        values = [_whole(where, row, value) for row, value in enumerate(values)]
+        values = [_whole_number(where, row, value) for row, value in enumerate(values)]
     try:
         if column.type == "timestamp":
-            return pa.array(values, pa.int64()).cast(_TYPES[column.type])
-        return pa.array(values, _TYPES[column.type], from_pandas=False)
+            return pa.array(values, pa.int64()).cast(_ARROW_TYPES[column.type])
+        return pa.array(values, _ARROW_TYPES[column.type], from_pandas=False)
     except (pa.ArrowException, OverflowError, TypeError, ValueError) as err:
         raise OutputError(where, str(err), column.type) from err
 
@@ -343,18 +356,18 @@ def _microseconds(where: str, row: int, value: Any) -> int | None:
     raise OutputError(f"{where}, row {row}", f"{value!r}", "an aware datetime or POSIX seconds")
 
 
-def _whole(where: str, row: int, value: Any) -> int | None:
+def _whole_number(where: str, row: int, value: Any) -> int | None:
     if value is None:
         return None
     try:
         if value == int(value) and not isinstance(value, (bool, str)):
             return int(value)
     except (TypeError, ValueError, OverflowError):
-        pass  # said below
+        pass  # the error is raised below
     raise OutputError(f"{where}, row {row}", f"{value!r}", "a whole number or None")
 
 
-def _first(mask: pa.ChunkedArray) -> int | None:
+def _first_true_row(mask: pa.ChunkedArray) -> int | None:
     """The first row where `mask` is true; null counts as false."""
     row = pc.index(pc.fill_null(mask, False), pa.scalar(True)).as_py()
     return None if row < 0 else int(row)
@@ -362,13 +375,13 @@ def _first(mask: pa.ChunkedArray) -> int | None:
 
 def _check_values(table_name: str, column: Column, values: pa.ChunkedArray) -> None:
     def refuse(mask: pa.ChunkedArray, expected: str) -> None:
-        row = _first(mask)
+        row = _first_true_row(mask)
         if row is not None:
             where = f"{table_name}.{column.name}, row {row}"
             raise OutputError(where, repr(values[row].as_py()), expected)
 
-    # A lake of a thousand sessions spends its time here: one call that says "all is well" for each
-    # law, and masks only where something is not.
+    # Reading a lake of a thousand sessions spends its time here. So one quick call for each law
+    # says whether all is well, and a mask is made only where something is not.
     if not column.nullable and values.null_count:
         refuse(pc.is_null(values), "a value: the column is not nullable")
     if column.type == "list<string>":
@@ -391,12 +404,12 @@ def _check_values(table_name: str, column: Column, values: pa.ChunkedArray) -> N
         refuse(pc.and_(pc.is_valid(values), pc.invert(known)), one_of(column.values))
 
 
-def _check_pair(
+def _check_standard_error(
     table_name: str, column: Column, values: pa.ChunkedArray, sds: pa.ChunkedArray
 ) -> None:
     if not (values.null_count or sds.null_count):
         return
-    row = _first(pc.xor(pc.is_null(values), pc.is_null(sds)))
+    row = _first_true_row(pc.xor(pc.is_null(values), pc.is_null(sds)))
     if row is not None:
         raise OutputError(
             f"{table_name}.{column.name}, row {row}",
@@ -405,34 +418,34 @@ def _check_pair(
         )
 
 
-def _in_code(names: Sequence[str]) -> str:
+def _quoted_list(names: Sequence[str]) -> str:
     return in_words([f"`{name}`" for name in names])
 
 
 def _markdown_keys(table: TableFacts) -> list[str]:
-    said = []
+    sentences = []
     if table.key or table.unique:
-        said.append(f"Rows are told apart by {_in_code(table.key or table.unique)}.")
+        sentences.append(f"Rows are told apart by {_quoted_list(table.key or table.unique)}.")
     if table.refers is not None:
-        found = f"{_in_code(table.refers.columns)} find the row in `{table.refers.table}`."
-        said.append(found)
-    return ["", " ".join(said)] if said else []
+        columns = _quoted_list(table.refers.columns)
+        sentences.append(f"{columns} find the row in `{table.refers.table}`.")
+    return ["", " ".join(sentences)] if sentences else []
 
 
 def _markdown_versions() -> list[str]:
     return [
         "## Versions",
         "",
-        "Each file says in its metadata which version of its table it holds,",
-        "`batontrace.version`. Files of older versions are read as if newly written, with nulls in",
-        "columns that they did not have yet; a new version never takes a column away or gives one",
-        "another meaning.",
+        "Each file says in its metadata (`batontrace.version`) which version of its table it",
+        "holds. Files of older versions are read as if newly written, with nulls in the columns",
+        "that they did not have yet. A new version never takes a column away or changes what one",
+        "means.",
         "",
         "| table | version | what it brought |",
         "|---|---|---|",
         *(
             f"| `{name}` | {version} | {change} |"
-            for name in (*TABLES, *DECISIONS)
+            for name in ALL_TABLES
             for version, change in enumerate(facts(name).changes, start=1)
         ),
     ]

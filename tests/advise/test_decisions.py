@@ -1,7 +1,7 @@
 """From lakes to tables of decisions: what is written, from what, and what lakes may be like.
 
-Lakes lie on disk here: evenings of invented squads (tests/squads.py), stored as processing stores
-them. The last test processes a sample session and asks for advice on it.
+Lakes lie on disk here: evenings of invented squads (tests/support/squads.py), stored as
+processing stores them. The last test processes a sample session and asks for advice on it.
 """
 
 import contextlib
@@ -27,7 +27,7 @@ from pipeline.advise import decisions
 from pipeline.advise.settings import Settings
 from pipeline.errors import InputError, NothingMeasured, OutputError, UsageError
 from pipeline.session.process import process
-from pipeline.tables import lake, schema, store
+from pipeline.tables import folders, lake, provenance, schema, writing
 
 LARCH = SAMPLES / "larch-straight"
 
@@ -47,8 +47,8 @@ def test_marks_writes_what_it_returns_where_everybody_finds_it(two_events, tmp_p
     found = decisions.decide_marks(out, asked())
     assert set(found.tables) == {"runners", "marks", "progress"}
     for name, table in found.tables.items():
-        schema.check(name, table)
-        assert lake.read_table(out, name).equals(table)
+        schema.check_table(name, table)
+        assert lake.read_decision(out, name).equals(table)
         frame = pd.read_parquet(out / name / "part-0.parquet")
         assert len(frame) == table.num_rows > 0
         assert list(frame.columns) == list(schema.facts(name).names)
@@ -66,10 +66,12 @@ def test_each_record_says_what_its_table_rests_on(out):
         record = json.loads((out / "provenance" / f"{name}.json").read_text())
         assert read < set(record["inputs"])
         for path, digest in record["inputs"].items():
-            assert store.sha256(out / path) == digest
+            assert provenance.file_sha256(out / path) == digest
         assert (record["settings"]["risk"], record["settings"]["seed"]) == (0.2, 9)
         assert record["versions"]
-        assert record["tables"][name]["sha256"] == store.sha256(out / name / "part-0.parquet")
+        assert record["tables"][name]["sha256"] == provenance.file_sha256(
+            out / name / "part-0.parquet"
+        )
 
 
 def test_the_same_seed_gives_the_same_bytes_and_another_does_not(out, season, tmp_path):
@@ -81,8 +83,8 @@ def test_the_same_seed_gives_the_same_bytes_and_another_does_not(out, season, tm
             again / name / "part-0.parquet"
         ).read_bytes()
     decisions.decide_marks(again, asked(seed=2))
-    assert lake.read_table(out, "runners").equals(lake.read_table(again, "runners"))
-    assert not lake.read_table(out, "marks").equals(lake.read_table(again, "marks"))
+    assert lake.read_decision(out, "runners").equals(lake.read_decision(again, "runners"))
+    assert not lake.read_decision(out, "marks").equals(lake.read_decision(again, "marks"))
 
 
 def test_old_tables_survive_a_write_that_fails(out):
@@ -95,7 +97,7 @@ def test_old_tables_survive_a_write_that_fails(out):
         decisions.decide_marks(out, asked(seed=2))
     assert str(out) in caught.value.where
     assert files_below(out) == before
-    assert lake.read_table(out, "marks").num_rows > 0
+    assert lake.read_decision(out, "marks").num_rows > 0
 
 
 def test_decisions_do_not_become_data(out):
@@ -137,7 +139,7 @@ def test_a_visual_change_lacks_no_race_mark(two_events):
 def test_orders_keep_the_wishes_and_are_ranked(season):
     wishes = decisions.Wishes({"otter": 4}, (("heron", 1),), {"rowan": "left"})
     found = decisions.decide_order(season, asked(), wishes, write=False)
-    rows = schema.check("orders", found.tables["orders"]).to_pylist()
+    rows = schema.check_table("orders", found.tables["orders"]).to_pylist()
     # rowan carries in the left hand: leg 2, for 4 is the otter's
     assert {(r["leg1"], r["leg2"], r["leg3"], r["leg4"]) for r in rows} == {
         ("stoat", "rowan", "heron", "otter")
@@ -175,7 +177,7 @@ def test_flat_times_of_strangers_are_refused(season):
 
 
 def test_a_broken_session_is_left_out_and_the_others_go_on(out, season):
-    path = store.table_path(out, "exchanges", "evening-5-2")
+    path = folders.part_path(out, "exchanges", "evening-5-2")
     path.write_bytes(path.read_bytes()[:-40])
     found = decisions.decide_runners(out, asked())
     assert any("evening-5-2" in remark for remark in found.remarks)
@@ -211,17 +213,18 @@ def test_no_lake_is_too_odd_for_a_decision(seed, rows, event):
             with contextlib.suppress(UsageError, NothingMeasured):  # said as what they are
                 found = ask(Path("out"), asked(), write=False).tables
             for name, table in found.items():
-                schema.check(name, table)
+                schema.check_table(name, table)
 
 
 def test_takeovers_without_curves_still_give_runners(out):
     """A lake whose curves were lost but whose table of them is whole."""
     for session in ("evening-5-1", "evening-5-2"):
         tables = {
-            name: schema.read(store.table_path(out, name, session), name) for name in schema.TABLES
+            name: schema.read_part(folders.part_path(out, name, session), name)
+            for name in schema.TABLES
         }
-        tables["speed_curves"] = schema.empty("speed_curves")
-        store.write_session(out, session, tables, ASKED)
+        tables["speed_curves"] = schema.empty_table("speed_curves")
+        writing.write_session(out, session, tables, ASKED)
     rows = decisions.decide_marks(out, asked()).tables["runners"].to_pylist()
     assert {row["runner"] for row in rows} == set(NAMES)
     assert all(row["lag_sd_s"] < row["v_max_sd_mps"] for row in rows)  # lags need no curve

@@ -1,7 +1,7 @@
 """Check marks: one advised row a pair, whole half foot-lengths, reps on a mark counted, risk kept.
 
-Lakes are of invented squads (tests/squads.py); the last test lets such squads run on what was
-advised.
+Lakes are of invented squads (tests/support/squads.py); the last test lets such squads
+run on what was advised.
 """
 
 from dataclasses import asdict, astuple, fields, replace
@@ -77,7 +77,7 @@ def by_pair(advice) -> dict:
 @pytest.mark.parametrize("which", ["advice", "visual"])
 def test_every_pair_tried_or_not_in_both_orders_has_one_advised_row(which, request):
     advice = request.getfixturevalue(which)
-    table = schema.check("marks", marks.marks_table([advice]))
+    table = schema.check_table("marks", marks.marks_table([advice]))
     advised = table.filter(table["advised"])
     pairs = list(zip(*(advised[x].to_pylist() for x in ("incoming", "outgoing")), strict=True))
     assert pairs == ordered_pairs(advice.squad.runners)
@@ -199,7 +199,7 @@ def test_the_same_seed_gives_the_same_table_and_another_nearly_the_same_advice(s
 def by_hand(**how) -> marks.PairAdvice:
     """A pair whose errors and spreads are set, with nothing in the lake behind it."""
     nothing = takeovers.gather_reps(
-        schema.empty("exchanges"), schema.empty("speed_curves"), "4x100"
+        schema.empty_table("exchanges"), schema.empty_table("speed_curves"), "4x100"
     )
     squad = replace(pair_squad(**how), reps=nothing)
     asked = Settings(stand_m=0.0, outer=64, inner=32)
@@ -494,7 +494,9 @@ def test_an_event_that_nobody_ran_names_those_that_were(known):
 
 
 def test_a_lake_without_a_takeover_is_nothing_measured():
-    empty = Lake(Path("out"), schema.empty("exchanges"), schema.empty("speed_curves"), {})
+    empty = Lake(
+        Path("out"), schema.empty_table("exchanges"), schema.empty_table("speed_curves"), {}
+    )
     with pytest.raises(NothingMeasured):
         advise_table(empty, Settings())
 
@@ -505,7 +507,7 @@ def test_a_lake_without_a_takeover_is_nothing_measured():
 def test_no_lake_is_too_odd(seed, rows, event):
     """The table holds to its schema, or a pair is left out with a word."""
     advice = decisions.advise_lake(random_lake(seed, rows, event), Settings(outer=8, inner=8))[0]
-    table = schema.check("marks", marks.marks_table([advice]))
+    table = schema.check_table("marks", marks.marks_table([advice]))
     told = {(p.incoming, p.outgoing) for p in advice.pairs}
     assert pc.sum(table["advised"]).as_py() in (None, len(told))
     for a, b in ordered_pairs(advice.squad.runners):
@@ -516,7 +518,7 @@ def test_no_lake_is_too_odd(seed, rows, event):
 
 
 def test_of_marks_said_to_be_safe_as_many_are(practice):
-    """Fresh squads run on marks of every chance; tests/advice_study.py does so at length."""
+    """Fresh squads run on marks of every chance; tests/tools/advice_study.py does so at length."""
     said, came, times = [], [], []
     another = squads.lake(22, n_runners=4, evenings=1, reps=10)
     for seed, (lake, squad, site) in ((5, practice), (22, another)):

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from random_tables import random_table
 
-from pipeline.advise import progress as weeks
+from pipeline.advise import trend as model
 from pipeline.advise.progress import find_lacks, progress_table
 from pipeline.errors import InputError
 from pipeline.tables import schema
@@ -77,12 +77,12 @@ WITHIN, BETWEEN = 2451.25, 1764.05
 def surface(series, spread, ratio):
     spread, ratio = np.atleast_1d(spread), np.atleast_1d(ratio)
     flat = np.zeros((len(spread), len(ratio)))
-    return weeks._surface(series, weeks._Grid(spread, ratio, flat, flat))
+    return model._likelihood(series, model.SpreadGrid(spread, ratio, flat, flat))
 
 
 def test_published_batches_come_back():
     y = np.array(DYESTUFF, dtype=float)
-    batches = weeks._Series(y, np.zeros(30), np.repeat(np.arange(6), 5), np.ones((30, 1)))
+    batches = model.Series(y, np.zeros(30), np.repeat(np.arange(6), 5), np.ones((30, 1)))
     s, r = math.sqrt(WITHIN), math.sqrt(BETWEEN / WITHIN)
     at = surface(batches, s, r)
     assert at.value[0, 0, 0] == pytest.approx(1527.5, abs=1e-6)
@@ -104,7 +104,7 @@ NORRIS = """0.1 0.2 338.8 337.4 118.1 118.2 888.0 884.6 9.2 10.1 228.1 226.5 668
 
 def test_a_certified_straight_line_comes_back():
     y, x = np.array(NORRIS.split(), dtype=float).reshape(-1, 2).T
-    line = weeks._Series(y, np.zeros(36), np.arange(36), np.column_stack([np.ones(36), x]))
+    line = model.Series(y, np.zeros(36), np.arange(36), np.column_stack([np.ones(36), x]))
     at = surface(line, 0.884796396144373, 0.0)
     assert at.value[0, 0] == pytest.approx([-0.262323073774029, 1.00211681802045], rel=1e-8)
     sd = np.sqrt(np.diag(at.cov[0, 0]))
@@ -114,7 +114,7 @@ def test_a_certified_straight_line_comes_back():
 def test_a_share_is_that_of_jeffreys():
     # Beta(k + 1/2, n - k + 1/2): mean and variance are arithmetic
     days = np.arange(8)
-    share = weeks._legal_share(np.array([1.0] * 7 + [0.0]), days, alike=0.0)
+    share = model.legal_share(np.array([1.0] * 7 + [0.0]), days, alike=0.0)
     assert share.value == pytest.approx(7.5 / 9)
     assert share.sd == pytest.approx(math.sqrt(7.5 * 1.5 / (9**2 * 10)))
 
@@ -193,8 +193,8 @@ def test_shares_and_their_trends_lie_in_their_intervals():
         p = 1 / (1 + np.exp(-(level + slope * (at + 1.5))))
         legal = (rng.random(20) < p).astype(float)
         middle = 1 / (1 + math.exp(-level))
-        share = weeks._legal_share(legal, day, alike=0.0)
-        trend = weeks._legal_trend(legal, day, at, alike=0.0)
+        share = model.legal_share(legal, day, alike=0.0)
+        trend = model.legal_trend(legal, day, at, alike=0.0)
         shares.append((share.value - p.mean()) / share.sd)
         trends.append((trend.value - middle * (1 - middle) * slope) / trend.sd)
     for off in (shares, trends):
@@ -216,7 +216,7 @@ def test_many_reps_give_the_slope_of_the_share():
     day = np.repeat(np.arange(3), 400)
     p = 1 / (1 + np.exp(-(0.5 + 0.6 * (day - 1.0))))
     legal = np.concatenate([np.arange(400) < round(400 * q) for q in p[::400]]).astype(float)
-    trend = weeks._legal_trend(legal, day, day - 2.0, alike=0.0)
+    trend = model.legal_trend(legal, day, day - 2.0, alike=0.0)
     middle = 1 / (1 + math.exp(-0.5))
     assert trend.value == pytest.approx(middle * (1 - middle) * 0.6, abs=0.005)
     assert 0.01 < trend.sd < 0.03  # p(1-p) / sqrt(sum p(1-p) x^2) = 0.0182 with p(1-p) = 0.22
@@ -295,14 +295,14 @@ def test_shares_of_failures_mirror_those_of_passes(legal, alike):
     day = np.arange(len(p)) // 2
     at = (day - day[-1]).astype(float)
     for figure in (
-        lambda q: weeks._legal_share(q, day, alike),
-        lambda q: weeks._legal_trend(q, day, at, alike),
+        lambda q: model.legal_share(q, day, alike),
+        lambda q: model.legal_trend(q, day, at, alike),
     ):
         ours, mirrored = figure(p), figure(1 - p)
         assert mirrored.sd == pytest.approx(ours.sd, rel=1e-9)
     assert mirrored.value == pytest.approx(-ours.value, abs=1e-9)
-    share = weeks._legal_share(p, day, alike).value
-    assert weeks._legal_share(1 - p, day, alike).value == pytest.approx(1 - share)
+    share = model.legal_share(p, day, alike).value
+    assert model.legal_share(1 - p, day, alike).value == pytest.approx(1 - share)
 
 
 # --- few reps ----------------------------------------------------------------------------
@@ -345,8 +345,8 @@ def test_reps_of_one_day_tell_less_than_as_many_on_many_days():
     # a trend beside the level doubles its error at the end of the line, and yet:
     assert together["zone_time_sd_s"] > 0.8 * apart["zone_time_sd_s"]
     legal = np.ones(12)
-    many = weeks._legal_share(legal, np.arange(12), alike=0.2)
-    assert weeks._legal_share(legal, np.zeros(12, int), alike=0.2).sd > 1.5 * many.sd
+    many = model.legal_share(legal, np.arange(12), alike=0.2)
+    assert model.legal_share(legal, np.zeros(12, int), alike=0.2).sd > 1.5 * many.sd
 
 
 def test_a_new_pair_leans_on_the_squad_and_lets_go():
@@ -506,7 +506,7 @@ def test_any_exchanges_give_a_table(seed, rows, names):
         t + timedelta(days=3 * k) for t, k in zip(columns["zero_utc"], day, strict=True)
     ]
     out = progress_table(schema.conform("exchanges", columns))
-    assert schema.check("progress", out) is out
+    assert schema.check_table("progress", out) is out
     assert sum(out["reps"].to_pylist()) == rows
     keys = list(zip(*(out[n].to_pylist() for n in ("event", "incoming", "outgoing")), strict=True))
     assert keys == sorted(set(keys))
@@ -525,7 +525,7 @@ def test_a_table_from_before_foot_lengths_serves():
 def test_a_pair_never_tried_needs_what_is_known_of_its_mark():
     """n reps leave spread / sqrt(n): known to 0.3 m at a spread of 0.9 m are nine reps' worth, and
     half a foot of 0.30 m takes 36."""
-    table = schema.empty("progress")
+    table = schema.empty_table("progress")
     (lack, other) = find_lacks(table, ("robin", "wren"), known={("robin", "wren"): (0.3, 0.9)})
     assert {(lack.incoming, lack.reps_needed), (other.incoming, other.reps_needed)} == {
         ("robin", 27),

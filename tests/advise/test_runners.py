@@ -200,7 +200,7 @@ def test_a_squad_nobody_has_seen_is_the_prior(lakes):
     assert found.reach.share.sum() == pytest.approx(runners.SQUAD_REACH.value)
     easing = (found.easing.share, found.easing.start, found.easing.by)
     assert easing == pytest.approx((runners.EASE_SHARE, runners.EASE_FROM, runners.EASE_BY))
-    schema.check("runners", runners.runners_table([found]))
+    schema.check_table("runners", runners.runners_table([found]))
 
 
 # --- old sessions ---------------------------------------------------------------------------------
@@ -298,7 +298,7 @@ def test_error_and_spread_of_a_time_are_those_of_drawn_starts(estimated):
 
 def test_table_is_the_estimate_row_by_row(estimated):
     table = runners.runners_table(estimated[:2])
-    schema.check("runners", table)
+    schema.check_table("runners", table)
     rows = table.to_pylist()
     assert len(rows) == sum(len(one.runners) for one in estimated[:2])
     found = estimated[0]
@@ -347,7 +347,7 @@ def test_visual_change_has_no_lag():
     lake, _, _ = squads.lake(46, n_runners=4, evenings=1, reps=6, event="4x400")
     found = runners.estimate_squad(takeovers.gather_reps(lake.exchanges, lake.curves, "4x400"))
     table = runners.runners_table([found])
-    schema.check("runners", table)
+    schema.check_table("runners", table)
     for row in table.to_pylist():
         assert row["lag_s"] is row["lag_sd_s"] is row["lag_spread_s"] is None
         assert any("visual" in remark for remark in row["remarks"])

@@ -20,8 +20,8 @@ from pipeline.base import relays
 from pipeline.errors import UsageError
 from pipeline.measure import reps
 from pipeline.show import markup, scenes
-from pipeline.show.card.trackside import card
-from pipeline.show.page import pairs
+from pipeline.show.card.card import card_html
+from pipeline.show.page.pair_part import PairDecisions, pair_article
 from pipeline.tables import schema
 
 # event: the whole race [m]; whether each of its takeovers is by check mark, and the event's tables
@@ -128,7 +128,7 @@ def test_the_tables_the_card_and_the_page_say_the_same(event):
     assert [lag is not None for lag in lags] == [by_mark] * 2
 
     rows = marks.marks_table([advice])
-    shown = Page(card(rows, None, event=event, team=None, settings={}, date=""))
+    shown = Page(card_html(rows, None, event=event, team=None, settings={}, date=""))
     assert ("Check marks" in shown.text) is by_mark
     assert ("When to go" in shown.text) is not by_mark
     assert ("50 x 400 mm" in shown.text) is by_mark  # of tape
@@ -136,15 +136,15 @@ def test_the_tables_the_card_and_the_page_say_the_same(event):
     weeks = progress.progress_table(lake_of(event).exchanges)
     assert bool(progress.find_lacks(weeks, squad.runners, event=event)) is by_mark
 
-    several = scenes.takeovers(lake_of(event).exchanges, schema.empty("speed_curves"))
+    several = scenes.read_scenes(lake_of(event).exchanges, schema.empty_table("speed_curves"))
     own = [one for one in several if one.pair == several[0].pair]
-    known = pairs.Known(
+    known = PairDecisions(
         None,
         tuple(row for row in rows.to_pylist() if (row["incoming"], row["outgoing"]) == own[0].pair),
     )
-    part = pairs.section(own, known, {}, with_history=False)
-    text = Page(markup.document("x", "", markup.element("body", {}, part))).text
-    assert ("where the incoming runner is as the receiver goes" in text) is not by_mark
+    part = pair_article(own, known, {}, with_history=False)
+    text = Page(markup.html_document("x", "", markup.element("body", {}, part))).text
+    assert ("go when the incoming runner is" in text) is not by_mark
 
 
 @every_relay
@@ -154,7 +154,7 @@ def test_takeovers_of_a_medley_are_each_of_their_own_kind(event):
     nothing = {"zone_time_s": None, "zone_time_sd_s": None, "zone_speed_mps": None}
     for zone, short in enumerate(by_mark, start=1):
         rows = with_values(first, event=event, zone=zone, **nothing)
-        (one,) = scenes.takeovers(rows, schema.empty("speed_curves"))
+        (one,) = scenes.read_scenes(rows, schema.empty_table("speed_curves"))
         assert one.zone_m == (30.0 if short else 20.0)
         seen = takeovers.gather_reps(rows, practice().curves.slice(0, 0), event)
         assert seen.zone_m.tolist() == [one.zone_m]

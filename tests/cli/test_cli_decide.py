@@ -17,7 +17,7 @@ from pipeline import errors
 from pipeline.advise import decisions
 from pipeline.advise.settings import Settings
 from pipeline.base.words import CAUTION, TENTH
-from pipeline.tables import lake, schema, store
+from pipeline.tables import folders, lake, schema, writing
 
 FLAT = [word for name in NAMES for word in ("--flat", f"{name}=48.0")]
 # What each command writes.
@@ -73,7 +73,7 @@ def test_where_marks_are_advised_the_cautions_stand(done, command):
 
 def test_marks_prints_a_line_a_pair_with_what_the_table_holds(done):
     _, said, _, out = done["marks"]
-    table = lake.read_table(out, "marks")
+    table = lake.read_decision(out, "marks")
     advised = table.filter(table["advised"]).to_pylist()
     lines = said.splitlines()
     for row in advised:
@@ -93,7 +93,7 @@ def test_marks_prints_a_line_a_pair_with_what_the_table_holds(done):
 def test_one_pairs_whole_curve_is_printed(out):
     code, said, _ = run("marks", out, "--pair", "heron", "otter")
     assert code == 0
-    table = lake.read_table(out, "marks").to_pylist()
+    table = lake.read_decision(out, "marks").to_pylist()
     rows = [r for r in table if (r["incoming"], r["outgoing"]) == ("heron", "otter")]
     lines = [x for x in said.splitlines() if re.match(r"\s*(advised\s+)?\d+½?\s+\d+\.\d\d\s", x)]
     assert len(lines) == len(rows)
@@ -105,7 +105,7 @@ def test_one_pairs_whole_curve_is_printed(out):
 def test_orders_are_printed_with_their_marks_and_who_drops_out(out):
     code, said, _ = run("order", out, "--team", "heron,otter,rowan,stoat", "--team", "magpie")
     assert code == 0
-    first = lake.read_table(out, "orders").to_pylist()[0]
+    first = lake.read_decision(out, "orders").to_pylist()[0]
     legs = [first[f"leg{k}"] for k in (1, 2, 3, 4)]
     (line,) = [x for x in said.splitlines() if x.split()[:1] == ["1"]]
     assert line.split()[1:5] == legs
@@ -120,7 +120,7 @@ def test_orders_are_printed_with_their_marks_and_who_drops_out(out):
 def test_wishes_of_the_command_line_are_kept(out):
     words = ("--fix", "otter=4", "--forbid", "heron=1", "--hand", "rowan=left")
     assert run("order", out, *words, "--lane", 7)[0] == 0
-    rows = lake.read_table(out, "orders").to_pylist()
+    rows = lake.read_decision(out, "orders").to_pylist()
     assert [[r[f"leg{k}"] for k in (1, 2, 3, 4)] for r in rows] == [
         ["stoat", "rowan", "heron", "otter"]
     ]
@@ -177,9 +177,9 @@ def test_print_only_writes_nothing(season, command):
 def test_an_event_is_taken_alone(two_events, tmp_path):
     out = shutil.copytree(two_events, tmp_path / "out")
     assert run("marks", out, "--event", "4x400")[0] == 0
-    assert set(lake.read_table(out, "marks")["event"].to_pylist()) == {"4x400"}
+    assert set(lake.read_decision(out, "marks")["event"].to_pylist()) == {"4x400"}
     assert run("progress", out, "--event", "4x100")[0] == 0
-    assert set(lake.read_table(out, "progress")["event"].to_pylist()) == {"4x100"}
+    assert set(lake.read_decision(out, "progress")["event"].to_pylist()) == {"4x100"}
 
 
 # --- the card --------------------------------------------------------------------------------
@@ -219,7 +219,7 @@ def test_ids_are_words_whatever_they_look_like(tmp_path):
     assert "<script" not in text.lower().split("</head>")[1]
     after = {path for path in tmp_path.rglob("*") if not path.is_relative_to(out)}
     assert after - inside == {page}
-    names = set(lake.read_table(out, "runners")["runner"].to_pylist())
+    names = set(lake.read_decision(out, "runners")["runner"].to_pylist())
     assert names == set(HOSTILE)
     assert run("order", out, "--fix", f"{HOSTILE[3]}=4", "--print-only")[0] == 0
 
@@ -249,16 +249,16 @@ def test_an_out_without_sessions_says_how_to_get_one(command, kind, tmp_path):
 
 @pytest.mark.parametrize("command", ["runners", "marks"])
 def test_a_session_that_is_broken_is_named_and_the_others_serve(command, out):
-    store.table_path(out, "speed_curves", "evening-5-1").write_bytes(b"PAR1 but no table")
+    folders.part_path(out, "speed_curves", "evening-5-1").write_bytes(b"PAR1 but no table")
     code, said, complained = run(command, out)
     assert (code, complained) == (0, "")
     assert "session evening-5-1 was left out" in said.split("Remarks")[1]
 
 
 def test_a_lake_of_sessions_without_a_takeover_has_nothing_measured(tmp_path):
-    tables = {name: schema.empty(name) for name in ("exchanges", "speed_curves")}
+    tables = {name: schema.empty_table(name) for name in ("exchanges", "speed_curves")}
     tables["recordings"] = random_table("recordings", "quiet")
-    store.write_session(tmp_path, "quiet", tables, ASKED)
+    writing.write_session(tmp_path, "quiet", tables, ASKED)
     for command in TABLES:
         code, _, complained = run(command, tmp_path)
         assert code == errors.NothingMeasured.exit_code
@@ -335,7 +335,7 @@ def test_a_wrong_command_line_shows_the_usage(words):
 def test_a_4x400_needs_flat_times_and_runs_with_them(two_events, tmp_path):
     out = shutil.copytree(two_events, tmp_path / "out")
     assert run("order", out, "--event", "4x400", *FLAT)[0] == 0
-    rows = lake.read_table(out, "orders").to_pylist()
+    rows = lake.read_decision(out, "orders").to_pylist()
     assert {row["event"] for row in rows} == {"4x400"}
     # four legs of 48.0 s flat: faster than their sum, for three have a flying start
     assert all(4 * 44.0 < row["time_s"] < 4 * 48.0 for row in rows)

@@ -188,14 +188,15 @@ def test_what_is_not_sure_is_not_named(steady_fit, sd):
         go=Estimate(-1.15, sd), mark=Estimate(-1.0, sd),
         v_in_entry=Estimate(10.0, 0.01), v_in_pass=Estimate(9.35, sd),
     )  # fmt: skip
-    late = replace_moment(one, -0.55)
-    sure = replace_moment(one, -1.6, 0.01)
+    late = with_first_movement(one, -0.55)
+    sure = with_first_movement(one, -1.6, 0.01)
     assert named(steady_fit, one, gap(0.40, sd)) == set()
     assert named(steady_fit, late, gap(0.40, sd)) == set()
     assert named(steady_fit, sure, gap(0.20, 0.01)) >= {"ran into"}
+    assert named(steady_fit, course=gap(0.35, 0.09)) == {"ran into"}  # two errors, and no more
 
 
-def replace_moment(one, go_s, sd_s=None):
+def with_first_movement(one, go_s, sd_s=None):
     sd_s = one.go.sd if sd_s is None else sd_s
     changed = replace(one.go, value=go_s, sd=sd_s)
     return SimpleNamespace(**{**vars(one), "go": changed})

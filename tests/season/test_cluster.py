@@ -13,7 +13,7 @@ from evenings import IDS, an_evening, contents
 from pipeline.errors import InputError
 from pipeline.season import engines, season
 from pipeline.session import process
-from pipeline.tables import compacting, schema, store
+from pipeline.tables import folders, schema
 from pipeline.tables.places import Bucket, Folder, open_place
 
 distributed = pytest.importorskip("distributed")
@@ -96,7 +96,7 @@ def test_on_a_cluster_one_worker_killed_the_tables_are_those_of_one_process(
         if len(pids) == 2:
             os.kill(pids.pop(), signal.SIGKILL)
 
-    summary = season.season(
+    summary = season.measure_season(
         bucket("killed/evenings"), bucket("killed/out"), engine, told=kill_one, command=("season",)
     )
     assert len(pids) == 1
@@ -119,7 +119,7 @@ def test_in_a_bucket_only_what_was_written_again_is_measured_again(alone, bucket
     upload(evenings, open_place(source))
 
     def go(**more):
-        return season.season(source, out, engines.Here(), command=("season",), **more)
+        return season.measure_season(source, out, engines.Here(), command=("season",), **more)
 
     assert {one.state for one in go(dry_run=True).outcomes} == {"new"}
     assert {one.state for one in go().outcomes} == {"measured"}
@@ -130,8 +130,8 @@ def test_in_a_bucket_only_what_was_written_again_is_measured_again(alone, bucket
     states = {one.session: one.state for one in go().outcomes}
     assert states == {IDS[0]: "measured", IDS[1]: "unchanged", IDS[2]: "unchanged"}
     own = download(open_place(out), tmp_path / "out")
-    part = pq.ParquetFile(own / compacting.part_name("exchanges", 0)).read()
-    written = [schema.read(store.table_path(own, "exchanges", s)) for s in sorted(IDS)]
+    part = pq.ParquetFile(own / folders.season_part_file("exchanges", 0)).read()
+    written = [schema.read_part(folders.part_path(own, "exchanges", s)) for s in sorted(IDS)]
     assert sorted(part["session"].to_pylist()) == sorted(
         s for table in written for s in table["session"].to_pylist()
     )
@@ -140,7 +140,7 @@ def test_in_a_bucket_only_what_was_written_again_is_measured_again(alone, bucket
 def test_a_session_in_a_bucket_reaches_no_file_outside_of_it(bucket):
     place = open_place(bucket("outside/evenings"))
     place.write("", {"a/session.toml": b'[session]\nid = "a"\nvenue = "../../secret.geojson"\n'})
-    summary = season.season(
+    summary = season.measure_season(
         bucket("outside/evenings"), bucket("outside/out"), engines.Here(), command=("season",)
     )
     assert summary.outcomes[0].state == "failed"

@@ -21,7 +21,7 @@ from pipeline.measure import passes
 from pipeline.read.practice.session import read_session
 from pipeline.season import engines, season
 from pipeline.session import process
-from pipeline.tables import schema, store
+from pipeline.tables import provenance, schema, whole_files, writing
 
 
 @pytest.fixture
@@ -44,7 +44,7 @@ def quick_fixture(monkeypatch):
         if "unmeasurable" in path.read_text():
             raise NothingMeasured(path, "no takeover")
         tables = {name: random_table(name, session.id, 3) for name in schema.TABLES}
-        store.write_session(out, session.id, tables, process.run_record(session, command, source))
+        writing.write_session(out, session.id, tables, process.run_record(session, command, source))
         return process.Result(session, tables, (), ())
 
     monkeypatch.setattr(process, "process", measure)
@@ -53,7 +53,9 @@ def quick_fixture(monkeypatch):
 
 def go(evenings, **options):
     out = evenings.parent / "out"
-    return season.season(str(evenings), str(out), engines.Here(), command=("season",), **options)
+    return season.measure_season(
+        str(evenings), str(out), engines.Here(), command=("season",), **options
+    )
 
 
 def states(summary):
@@ -97,7 +99,7 @@ def test_a_file_that_comes_or_goes_is_a_change(evenings, quick):
     ("where", "name", "value", "said"),
     [
         (passes, "GRID_S", 0.03, "settings: measure.passes.GRID_S"),
-        (store, "versions", lambda: {"batontrace": "9.9"}, "is now 9.9"),
+        (provenance, "library_versions", lambda: {"batontrace": "9.9"}, "is now 9.9"),
     ],
 )
 def test_other_settings_or_versions_are_a_change(
@@ -247,10 +249,10 @@ def test_a_session_that_another_run_is_measuring_is_waited_for(evenings, quick):
                 held.__exit__(None, None, None)
             yield from super().run(function, tasks)
 
-    held = store.claim(out, IDS[0])
+    held = whole_files.claim(out, IDS[0])
     assert held.__enter__()
     quick.clear()
-    summary = season.season(str(evenings), str(out), Watched(), command=("season",))
+    summary = season.measure_season(str(evenings), str(out), Watched(), command=("season",))
     assert rounds[1] == [f"june/{IDS[0]}/session.toml"]
     assert quick.count(IDS[0]) == 1
     assert [o.why for o in summary.outcomes if o.session == IDS[0]] == [
@@ -334,7 +336,7 @@ def test_a_stranger_reads_what_was_done_and_what_failed(alone, tmp_path):
     assert code == 9
     assert "broken/session.toml" in problems
     assert "3 sessions: 1 failed, 2 measured" in said
-    assert "Failed; tables of theirs that were there still are:" in said
+    assert "Failed; the tables they had before are kept:" in said
     code, said, _ = run("season", evenings, "--out", out, "--dry-run")
     assert (code, "3 sessions: 1 failed, 2 unchanged. Nothing was done." in said) == (9, True)
     code, _, problems = run("season", tmp_path / "none", "--out", out)

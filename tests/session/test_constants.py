@@ -18,7 +18,7 @@ import pipeline
 from pipeline.measure import passes, steps
 from pipeline.read.practice.session import read_session
 from pipeline.session import constants, process
-from pipeline.tables import schema, store
+from pipeline.tables import provenance, schema
 
 NO_DATA = (TypeVar, type(threading.Lock()))
 FOUND = [
@@ -30,7 +30,7 @@ FOUND = [
 
 
 def mark():
-    return store.run_sha256(store.record({}, constants.gather(), ()))
+    return provenance.run_sha256(provenance.provenance_of_hashes({}, constants.gather(), ()))
 
 
 def other(value):

@@ -391,7 +391,7 @@ def test_one_out_holds_many_sessions_and_everybody_reads_it(tmp_path):
         ).fetchall()
         assert counted == [(len(frame),)] != [(0,)]
         for path in (tmp_path / name).rglob("*.parquet"):
-            schema.read(path, name)  # checks
+            schema.read_part(path, name)  # checks
     assert not list(tmp_path.rglob(".writing*"))
 
 
@@ -399,7 +399,7 @@ def test_one_out_holds_many_sessions_and_everybody_reads_it(tmp_path):
 def test_the_tables_conform_and_hold_no_nan(name):
     result = process(small.simulated(name).folder / "session.toml", None)
     for table_name, table in result.tables.items():
-        schema.check(table_name, table)
+        schema.check_table(table_name, table)
         assert table.num_rows
         assert set(table.column("session").to_pylist()) == {name}
     for rows in (small.processed(name).exchanges, small.processed(name).recordings):

@@ -7,12 +7,6 @@ from browser import opened, printed, violations
 CLEAN = '<!DOCTYPE html><html lang="en"><title>t</title><main><h1>Takeovers</h1>{}</main></html>'
 
 
-@pytest.fixture(scope="module")
-def browser():
-    with browsers.started() as found:
-        yield found
-
-
 @pytest.fixture
 def page_with(tmp_path):
     def write(body):

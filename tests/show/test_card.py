@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from pipeline.base.defaults import FOOT_M
 from pipeline.base.words import CAUTION, TENTH
 from pipeline.errors import InputError, UsageError
-from pipeline.show.card.trackside import MOST, card
+from pipeline.show.card.card import MOST, card_html
 from pipeline.tables import schema
 
 NAMES = ["robin", "wren", "siskin", "plover", "dunlin", "avocet", "curlew", "merlin", "osprey"]
@@ -59,7 +59,7 @@ def runner_of(runner, **given_values):
 
 def page(marks, runners=None, **more) -> Page:
     asked = {"event": "4x100", "team": None, "settings": {"wind": "0.0 m/s"}, "date": "2026-06-01"}
-    return Page(card(marks, runners, **(asked | more)))
+    return Page(card_html(marks, runners, **(asked | more)))
 
 
 # --- what the tables say ----------------------------------------------------------------
@@ -116,7 +116,7 @@ def test_metres_are_big_where_the_foot_length_is_not_known():
     assert shown.cell(["robin", "wren"], "wren", "robin").startswith("30 feet")
     assert "foot not known" in shown.grid()[-1][2]
     assert "where the foot-length is not known" in shown.text
-    assert "the tape one foot-length (30 cm) nearer" in shown.text
+    assert "the mark one foot-length (30 cm) nearer" in shown.text
 
 
 def test_what_one_foot_length_does_is_read_off_the_rows_where_the_receiver_stands_as_advised():
@@ -146,12 +146,17 @@ def test_the_step_is_the_receiver_s_foot_length_of_the_table_runners():
 
 def test_without_a_foot_length_the_step_is_said():
     rows = [
-        row_of(mark_m=8.0 + by * FOOT_M, p_in_zone=0.9 - 0.05 * by, mark_feet=None, advised=by == 0)
+        row_of(
+            mark_m=8.0 + by * FOOT_M,
+            p_in_zone=0.9 - 0.05 * by,
+            mark_feet=None,
+            advised=by == 0,
+        )
         for by in (-1, 0, 1)
     ]
     shown = page(marks_of(*rows))
     assert "−30: 95 % +30: 85 %" in shown.cell(["robin", "wren"], "robin", "wren")
-    assert "−30 and +30 in a cell: the chance with the tape 30 cm nearer" in shown.text
+    assert "−30 and +30 in a cell: the chance with the mark 30 cm nearer" in shown.text
     assert "foot-length" not in shown.text.replace("where the foot-length is not known", "")
 
 
@@ -164,7 +169,7 @@ def test_no_chance_is_said_to_be_certain(p, sd, words):
     assert f"in zone {words}" in shown.cell(["robin", "wren"], "robin", "wren")
 
 
-def test_receivers_foot_and_lag_stand_below_their_column():
+def test_receivers_foot_and_start_stand_below_their_column():
     runners = [
         runner_of("wren", foot_m=0.285, lag_s=0.184, lag_sd_s=0.021),
         runner_of("robin", foot_m=0.31, lag_s=-0.05, lag_sd_s=0.02),
@@ -174,8 +179,8 @@ def test_receivers_foot_and_lag_stand_below_their_column():
     last = page(marks_of(row_of()), runners).grid()[-1]
     assert last == [
         "The receiver",
-        "foot 31.0 cm lag −0.05 ± 0.02 s",
-        "foot 28.5 cm lag 0.18 ± 0.02 s",
+        "foot 31.0 cm start −0.05 ± 0.02 s",
+        "foot 28.5 cm start 0.18 ± 0.02 s",
     ]
 
 
@@ -199,9 +204,9 @@ def test_settings_date_and_cautions_are_there():
     assert "50 x 400 mm" in words
 
 
-def test_no_tape_is_advised_where_the_receiver_judges_by_eye():
+def test_no_tape_is_advised_where_the_receiver_goes_by_sight():
     shown = page(marks_of(row_of(event="4x400", pace=0.85)), event="4x400")
-    assert "By eye" in shown.text
+    assert "By sight" in shown.text
     assert "50 x 400 mm" not in shown.text
     assert "pace 85 %" in shown.cell(["robin", "wren"], "robin", "wren")
 
@@ -215,7 +220,7 @@ def test_signs_stand_where_they_should_and_nowhere_else():
     fine = {"p_in_zone": 0.90, "p_ran_into": 0.10, "reps": 6}
     odd = [{"p_in_zone": 0.894}, {"p_ran_into": 0.11}, {"reps": 5}, {"reps_pair": 0}, {}, {}]
     table = marks_of(*(row_of(*p, **(fine | own)) for p, own in zip(pairs, odd, strict=True)))
-    shown = page(table, team=team, wished=0.90, short=[pairs[4]], few_reps=6)
+    shown = page(table, team=team, wished=0.90, short=[pairs[4]])
     cells = [shown.cell(team, *pair) for pair in pairs]
     assert [[s for s in ("!", "×", "?", "untried") if s in cell] for cell in cells] == [
         ["!"],

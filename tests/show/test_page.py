@@ -18,10 +18,10 @@ from random_tables import random_table, with_values
 
 from pipeline.base.words import CAUTION
 from pipeline.show import scenes
-from pipeline.show.markup import document, element
-from pipeline.show.page import glance, layout
-from pipeline.show.page.pairs import Known
-from pipeline.show.wording import number, plus_minus
+from pipeline.show.markup import element, html_document
+from pipeline.show.page import layout, takeover_list
+from pipeline.show.page.pair_part import PairDecisions
+from pipeline.show.wording import decimal, with_error
 from pipeline.tables import schema
 
 
@@ -32,13 +32,13 @@ def tables(event="4x100", reps=12):
 
 
 def takeovers(event="4x100"):
-    return scenes.takeovers(*tables(event))
+    return scenes.read_scenes(*tables(event))
 
 
 def session_page(several, recordings=(), known=None) -> Page:
     about = {"Made by": "the tests"}
     return Page(
-        layout.session(
+        layout.session_page(
             "otter", several, known=known or {}, recordings=list(recordings), about=about
         )
     )
@@ -66,12 +66,12 @@ def test_every_takeover_stands_in_the_list_with_its_numbers(event):
             value, sd = re.search(r"([\d.]+) ± ([\d.]+) s", words[1]).groups()
             assert float(value) == pytest.approx(one.zone_time.value, abs=0.00501)
             assert float(sd) == pytest.approx(one.zone_time.sd, abs=0.0101)
-        if one.place is None:
+        if one.pass_place is None:
             assert "not passed" in words[2]
         else:
             value, sd, basis = re.search(r"(−?[\d.]+) ± ([\d.]+) m, (\w+)", words[2]).groups()
-            assert float(value.replace("−", "-")) == pytest.approx(one.place.value, abs=0.0501)
-            assert float(sd) == pytest.approx(one.place.sd, abs=0.101)
+            assert float(value.replace("−", "-")) == pytest.approx(one.pass_place.value, abs=0.0501)
+            assert float(sd) == pytest.approx(one.pass_place.sd, abs=0.101)
             assert basis == one.row["pass_basis"]
         assert all(fault in words[5] for fault in one.row["faults"])
 
@@ -84,7 +84,7 @@ def test_each_takeover_has_its_part_and_the_list_leads_there():
     targets = [given["href"] for tag, given in shown.opened if tag == "a"]
     assert all(target[0] == "#" and target[1:] in ids for target in targets)
     articles = [g["id"] for t, g in shown.opened if t == "article" and g["class"] == "takeover"]
-    assert articles == [glance.anchor(one) for one in scenes.order_by_time(several)]
+    assert articles == [takeover_list.anchor(one) for one in scenes.order_by_time(several)]
 
 
 def test_moments_carry_their_standard_errors():
@@ -92,14 +92,14 @@ def test_moments_carry_their_standard_errors():
     text = session_page([one]).text.replace("\u00a0", " ")
     for moment in one.moments:
         if moment.what != "entry":
-            assert plus_minus(moment.t, 2).replace("\u00a0", " ") in text
+            assert with_error(moment.t, 2).replace("\u00a0", " ") in text
     assert "inferred" in text
 
 
 @pytest.mark.parametrize("seen", [True, False])
 def test_a_pass_seen_is_a_full_dot_an_inferred_one_hollow(seen):
     table = with_values(tables()[0], pass_basis="seen" if seen else "inferred")
-    shown = session_page(scenes.takeovers(table, tables()[1]))
+    shown = session_page(scenes.read_scenes(table, tables()[1]))
     dots = [g["class"] for t, g in shown.opened if t == "circle"]
     assert dots
     assert all(("full" in dot) is seen and ("hollow" in dot) is not seen for dot in dots)
@@ -112,7 +112,7 @@ def test_the_page_without_takeovers_says_so():
 
 
 def test_without_curves_the_figures_remain():
-    several = scenes.takeovers(tables()[0], schema.empty("speed_curves"))
+    several = scenes.read_scenes(tables()[0], schema.empty_table("speed_curves"))
     shown = session_page(several)
     assert len(lines(shown)) == len(several)
     assert "nothing to draw" in shown.text
@@ -123,7 +123,7 @@ def test_cautions_stand_at_the_foot_and_where_marks_are_advised():
     one = takeovers()[0]
     row = random_table("marks", rows=1).to_pylist()[0]
     row |= {"incoming": one.pair[0], "outgoing": one.pair[1], "event": "4x100", "advised": True}
-    known = {(*one.pair, "4x100"): Known(None, (row,))}
+    known = {(*one.pair, "4x100"): PairDecisions(None, (row,))}
     assert session_page(takeovers(), known=known).text.count(CAUTION) == 2
 
 
@@ -132,17 +132,19 @@ def test_cautions_stand_at_the_foot_and_where_marks_are_advised():
 def test_any_tables_of_the_schema_make_a_page(seed, rows):
     exchanges = random_table("exchanges", rows=rows, seed=seed)
     curves = random_table("speed_curves", rows=20, seed=seed)
-    several = scenes.takeovers(exchanges, curves)
+    several = scenes.read_scenes(exchanges, curves)
     recordings = random_table("recordings", rows=3, seed=seed).to_pylist()
     progress, marks = (
         random_table(name, rows=4, seed=seed).to_pylist() for name in ("progress", "marks")
     )
-    known = {(*one.pair, one.row["event"]): Known(progress[0], tuple(marks)) for one in several}
+    known = {
+        (*one.pair, one.row["event"]): PairDecisions(progress[0], tuple(marks)) for one in several
+    }
     shown = session_page(several, recordings, known)
     assert "nan" not in re.sub(r"[a-zA-Zß_-]{4,}", "", shown.text)
     if several:
         first = [one for one in several if one.pair == several[0].pair]
-        text = layout.pair(first, known=known, about={})
+        text = layout.pair_page(first, known=known, about={})
         assert not re.search(r"\b(?:nan|inf)\b", " ".join(re.findall(r' d="([^"]*)"', text)))
 
 
@@ -158,9 +160,9 @@ def test_a_hostile_name_is_text_and_changes_no_element(name):
         random_table("recordings", rows=2), "recordings", file=name, runner=name, remarks=[name]
     )
     calm = with_values(tables()[0], incoming="robin", faults=["x"], remarks=["y"])
-    shown = session_page(scenes.takeovers(exchanges, curves), recordings.to_pylist())
+    shown = session_page(scenes.read_scenes(exchanges, curves), recordings.to_pylist())
     meek = session_page(
-        scenes.takeovers(calm, curves),
+        scenes.read_scenes(calm, curves),
         with_values(
             random_table("recordings", rows=2), "recordings", file="f", runner="r", remarks=["y"]
         ).to_pylist(),
@@ -206,7 +208,7 @@ def test_nothing_is_asked_of_the_network():
 
 def test_a_style_that_would_end_its_element_is_refused():
     with pytest.raises(ValueError, match="would end"):
-        document("t", "</style><script>", element("body", {}))
+        html_document("t", "</style><script>", element("body", {}))
 
 
 # --- size and sameness --------------------------------------------------------------------------
@@ -214,14 +216,14 @@ def test_a_style_that_would_end_its_element_is_refused():
 
 def test_forty_takeovers_stay_under_a_megabyte_and_a_half():
     lake, _, _ = squads.lake(8, n_runners=6, evenings=1, reps=40)
-    several = scenes.takeovers(lake.exchanges, lake.curves)
+    several = scenes.read_scenes(lake.exchanges, lake.curves)
     marks = random_table("marks", rows=25).to_pylist()
     for k, row in enumerate(marks):
         row |= {"advised": k == 12, "outgoing_start_m": 0.0, "pace": 1.0, "mark_m": 8.0 + 0.3 * k}
     progress = random_table("progress", rows=1).to_pylist()[0]
-    known = {(*one.pair, "4x100"): Known(progress, tuple(marks)) for one in several}
+    known = {(*one.pair, "4x100"): PairDecisions(progress, tuple(marks)) for one in several}
     recordings = random_table("recordings", rows=12).to_pylist()
-    text = layout.session("otter", several, known=known, recordings=recordings, about={})
+    text = layout.session_page("otter", several, known=known, recordings=recordings, about={})
     assert len(several) == 40
     assert len(text.encode()) < 1_500_000
 
@@ -235,7 +237,7 @@ def test_the_same_tables_give_the_same_page():
 
 @given(st.floats(-1e4, 1e4), st.integers(0, 3))
 def test_numbers_have_a_true_minus_and_none_before_nought(value, digits):
-    text = number(value, digits)
+    text = decimal(value, digits)
     assert float(text.replace("−", "-")) == pytest.approx(value, abs=0.5001 * 10**-digits)
     assert "-" not in text
     if not float(text.replace("−", "-")):
@@ -248,8 +250,8 @@ def test_a_pair_s_page_lists_every_candidate_mark():
     for k, row in enumerate(marks):
         row |= {"advised": k == 4, "outgoing_start_m": 0.0, "pace": 1.0, "mark_m": 8.0 + 0.3 * k}
         row |= {"incoming": several[0].pair[0], "outgoing": several[0].pair[1], "event": "4x100"}
-    known = {(*several[0].pair, "4x100"): Known(None, tuple(marks))}
-    shown = Page(layout.pair(several, known=known, about={})).grid()
+    known = {(*several[0].pair, "4x100"): PairDecisions(None, tuple(marks))}
+    shown = Page(layout.pair_page(several, known=known, about={})).grid()
     first = next(k for k, row in enumerate(shown) if row[0] == "mark, m") + 1
     for k, row in enumerate(marks):
         cells = [cell.replace("\u00a0", " ") for cell in shown[first + k]]

@@ -15,18 +15,12 @@ from stored_sessions import ASKED
 from pipeline.advise import decisions
 from pipeline.advise.settings import Settings
 from pipeline.show import publish, scenes
-from pipeline.show.markup import plain
-from pipeline.tables import lake, schema, store
+from pipeline.show.markup import plain_text
+from pipeline.tables import lake, schema, writing
 
 PAIR_HEAD = "article.pair"
 
 pytestmark = pytest.mark.usefixtures("light")
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with browsers.started() as found:
-        yield found
 
 
 @pytest.fixture(scope="module")
@@ -41,20 +35,20 @@ def out(tmp_path_factory):
 @pytest.fixture(scope="module")
 def several(out):
     """The newest session's takeovers, as the page orders them."""
-    found = lake.read(out, newest(out))
-    return scenes.order_by_time(scenes.takeovers(found.exchanges, found.curves))
+    found = lake.read_lake(out, newest(out))
+    return scenes.order_by_time(scenes.read_scenes(found.exchanges, found.curves))
 
 
 @pytest.fixture(scope="module")
 def session_page(out):
-    return publish.report(out).path
+    return publish.write_page(out).path
 
 
 @pytest.fixture(scope="module")
 def pair_page(out):
-    rows = lake.read(out).exchanges.to_pylist()
+    rows = lake.read_lake(out).exchanges.to_pylist()
     pairs = [(row["incoming"], row["outgoing"]) for row in rows]
-    return publish.report(out, pair=max(pairs, key=pairs.count)).path
+    return publish.write_page(out, pair=max(pairs, key=pairs.count)).path
 
 
 @pytest.fixture(scope="module", params=["session", "pair"])
@@ -152,7 +146,7 @@ def test_the_switch_changes_every_figure_from_zone_to_clock(browser, session_pag
 
 
 def test_the_list_orders_by_time_and_best_first(browser, session_page, several):
-    ranks = scenes.ranks(several)
+    ranks = scenes.rank_scenes(several)
     with opened(browser, session_page) as (page, _):
         assert numbers(page) == list(range(1, len(several) + 1))
         page.get_by_role("radio", name="best first").check()
@@ -220,7 +214,7 @@ def test_the_slider_reads_the_tables_values_on_the_clock(browser, session_page, 
                 assert float(v) == pytest.approx(course.at(t, "v_mps"), abs=0.06)
                 assert float(sd) == pytest.approx(course.at(t, "v_sd_mps"), abs=0.011)
                 assert float(s) == pytest.approx(course.at(t, "s_m"), abs=0.07)
-            gap = float(re.search(r"(-?[\d.]+) ± [\d.]+ m between", said)[1])
+            gap = float(re.search(r"gap (-?[\d.]+) ± [\d.]+ m", said)[1])
             assert gap == pytest.approx(float(np.interp(t, one.gap.t_s, one.gap.gap_m)), abs=0.07)
             with_whom = one.incoming if t < one.row["pass_t_s"] else one.outgoing
             assert f"baton with {with_whom.runner}" in said
@@ -352,20 +346,20 @@ def store_hostile(out):
     recordings = [nothing | {"runner": bad, "file": bad, "remarks": [bad]} for bad in HOSTILE]
     tables = {"exchanges": exchanges, "speed_curves": curves, "recordings": recordings}
     conformed = {name: table_of(name, rows) for name, rows in tables.items()}
-    store.write_session(out, "bad", conformed, ASKED)
+    writing.write_session(out, "bad", conformed, ASKED)
 
 
 @pytest.mark.parametrize("size", ["phone", "desk"])
 def test_hostile_names_are_inert(browser, tmp_path, size):
     out = tmp_path / "out"
     store_hostile(out)
-    with opened(browser, publish.report(out).path, size) as (page, noticed):
+    with opened(browser, publish.write_page(out).path, size) as (page, noticed):
         assert page.locator("script").count() == 1
         assert page.locator("img, iframe, object, embed, link, base, form").count() == 0
         assert page.locator("article.takeover").count() == len(HOSTILE)
         rows = page.locator(".glance tbody tr").all()
         for row, bad in zip(rows, HOSTILE, strict=True):
-            assert plain(bad)[:20] in row.text_content()
+            assert plain_text(bad)[:20] in row.text_content()
         slider, output = slider_of(page, 1)
         slider.evaluate("s => { s.value = 5; s.dispatchEvent(new Event('input')); }")
         assert HOSTILE[0] in output.text_content()
@@ -377,8 +371,8 @@ def test_hostile_names_are_inert(browser, tmp_path, size):
 def test_a_hostile_pair_has_a_page_of_its_own_in_the_folder(browser, tmp_path):
     out = tmp_path / "out"
     store_hostile(out)
-    rows = lake.read(out).exchanges.to_pylist()
-    paths = {publish.report(out, pair=(row["incoming"], row["outgoing"])).path for row in rows}
+    rows = lake.read_lake(out).exchanges.to_pylist()
+    paths = {publish.write_page(out, pair=(row["incoming"], row["outgoing"])).path for row in rows}
     assert len(paths) == len({(row["incoming"], row["outgoing"]) for row in rows})
     assert {path.parent for path in paths} == {out / "report"}
     assert all(re.fullmatch(r"[a-z0-9._-]{1,120}", path.name) for path in paths)
@@ -417,11 +411,11 @@ def test_the_policy_refuses_what_gets_in_all_the_same(browser, session_page, tmp
 
 
 def test_of_hundreds_only_what_is_near_is_laid_out(browser, tmp_path):
-    """Frames are timed by tests/benchmark_page.py; here is why they stay short."""
+    """Frames are timed by tests/tools/benchmark_page.py; here is why they stay short."""
     near = {}
     for reps in (40, 400):
         store_many(tmp_path / str(reps), reps)
-        path = publish.report(tmp_path / str(reps)).path
+        path = publish.write_page(tmp_path / str(reps)).path
         with opened(browser, path, "phone") as (page, noticed):
             articles = page.locator("article.takeover")
             assert articles.count() == reps

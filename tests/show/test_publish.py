@@ -21,8 +21,8 @@ from pipeline.advise import decisions
 from pipeline.advise.settings import Settings
 from pipeline.base.words import CAUTION
 from pipeline.errors import InputError, OutputError, UsageError
-from pipeline.show import publish
-from pipeline.tables import lake, schema, store
+from pipeline.show import file_names, publish
+from pipeline.tables import folders, lake, schema, writing
 
 pytestmark = pytest.mark.usefixtures("light")
 
@@ -37,7 +37,9 @@ def season(tmp_path_factory):
 
 
 def pairs(out, session=None):
-    return [(r["incoming"], r["outgoing"]) for r in lake.read(out, session).exchanges.to_pylist()]
+    return [
+        (r["incoming"], r["outgoing"]) for r in lake.read_lake(out, session).exchanges.to_pylist()
+    ]
 
 
 def most_tried(out):
@@ -49,7 +51,7 @@ def digest(folder):
     return {
         name: content
         for name, content in files_below(folder).items()
-        if not name.startswith(publish.FOLDER)
+        if not name.startswith(publish.REPORT_FOLDER)
     }
 
 
@@ -57,8 +59,8 @@ def digest(folder):
 
 
 def test_the_newest_session_is_reported_where_none_is_named(out):
-    done = publish.report(out)
-    newest = max(lake.read(out).exchanges.to_pylist(), key=lambda row: row["zero_utc"])
+    done = publish.write_page(out)
+    newest = max(lake.read_lake(out).exchanges.to_pylist(), key=lambda row: row["zero_utc"])
     assert done.path == out / "report" / f"session-{newest['session']}.html"
     assert done.takeovers == len(pairs(out, newest["session"]))
     text = done.path.read_text(encoding="utf-8")
@@ -66,8 +68,8 @@ def test_the_newest_session_is_reported_where_none_is_named(out):
 
 
 def test_a_session_by_name_and_a_file_by_name(out, tmp_path):
-    first = lake.ids(out)[0]
-    done = publish.report(out, session=first, to=tmp_path / "deep" / "my.html")
+    first = lake.session_ids(out)[0]
+    done = publish.write_page(out, session=first, to=tmp_path / "deep" / "my.html")
     assert done.path.is_file()
     assert not (out / "report").exists()
     assert f"Takeovers, {first}" in done.path.read_text(encoding="utf-8")
@@ -75,10 +77,10 @@ def test_a_session_by_name_and_a_file_by_name(out, tmp_path):
 
 def test_a_pair_over_all_sessions_or_in_one(out):
     pair = most_tried(out)
-    everywhere = publish.report(out, pair=pair)
+    everywhere = publish.write_page(out, pair=pair)
     assert everywhere.takeovers == pairs(out).count(pair)
-    session = next(s for s in lake.ids(out) if pair in pairs(out, s))
-    once = publish.report(out, pair=pair, session=session)
+    session = next(s for s in lake.session_ids(out) if pair in pairs(out, s))
+    once = publish.write_page(out, pair=pair, session=session)
     assert once.takeovers == pairs(out, session).count(pair)
     assert once.path != everywhere.path
     assert "over the weeks" in everywhere.path.read_text(encoding="utf-8")
@@ -86,35 +88,33 @@ def test_a_pair_over_all_sessions_or_in_one(out):
 
 def test_marks_and_weeks_are_on_the_page_once_they_are_worked_out(out):
     pair = most_tried(out)
-    text = publish.report(out, pair=pair).path.read_text(encoding="utf-8")
+    text = publish.write_page(out, pair=pair).path.read_text(encoding="utf-8")
     assert "Advised: " in text
     assert "Over all sessions" in text
     for name in ("marks", "progress"):
         shutil.rmtree(out / name)
-    text = publish.report(out, pair=pair).path.read_text(encoding="utf-8")
+    text = publish.write_page(out, pair=pair).path.read_text(encoding="utf-8")
     assert "Advised: " not in text
     assert "Over all sessions" not in text
 
 
 def test_the_same_tables_give_the_same_bytes_and_nothing_else_changes(out):
-    before, ids = digest(out), lake.ids(out)
-    first = publish.report(out).path.read_bytes()
-    assert publish.report(out).path.read_bytes() == first
-    picture = publish.overlay(out, pair=most_tried(out)).path
+    before, ids = digest(out), lake.session_ids(out)
+    first = publish.write_page(out).path.read_bytes()
+    assert publish.write_page(out).path.read_bytes() == first
+    picture = publish.write_figure(out, pair=most_tried(out)).path
     bytes_before = picture.read_bytes()
-    publish.overlay(out, pair=most_tried(out))
+    publish.write_figure(out, pair=most_tried(out))
     assert picture.read_bytes() == bytes_before
     assert digest(out) == before
-    assert lake.ids(out) == ids
+    assert lake.session_ids(out) == ids
 
 
 def test_what_the_page_rests_on_changes_with_every_table_it_shows(out):
     pair = most_tried(out)
 
     def said():
-        return re.search(
-            r"SHA-256 of theirs[^;]*", publish.report(out, pair=pair).path.read_text()
-        )[0]
+        return re.search(r"SHA-256 [^;]*", publish.write_page(out, pair=pair).path.read_text())[0]
 
     first = said()
     shutil.rmtree(out / "marks")
@@ -131,13 +131,13 @@ def test_a_takeover_that_was_not_passed_has_the_zone_of_the_others(tmp_path):
     exchanges = table_of("exchanges", rows)
     tables = {"exchanges": exchanges, "speed_curves": curves}
     session = rows[0]["session"]
-    store.write_session(
-        tmp_path, session, tables | {"recordings": schema.empty("recordings")}, ASKED
+    writing.write_session(
+        tmp_path, session, tables | {"recordings": schema.empty_table("recordings")}, ASKED
     )
-    alone = publish.overlay(tmp_path, exchange=3, to=tmp_path / "x.svg").path.read_text()
+    alone = publish.write_figure(tmp_path, exchange=3, to=tmp_path / "x.svg").path.read_text()
     assert "zone, 20 m" in alone
     pair = (rows[2]["incoming"], rows[2]["outgoing"])
-    assert "zone of 20 m" in publish.report(tmp_path, pair=pair).path.read_text()
+    assert "zone of 20 m" in publish.write_page(tmp_path, pair=pair).path.read_text()
 
 
 def test_takeovers_in_zones_of_two_lengths_are_kept_apart(tmp_path):
@@ -155,49 +155,49 @@ def test_takeovers_in_zones_of_two_lengths_are_kept_apart(tmp_path):
             place, curves.schema.field(place), pa.array([rules] * len(curves), pa.string())
         )
         tables = {"exchanges": exchanges, "speed_curves": curves}
-        store.write_session(
-            tmp_path, rules, tables | {"recordings": schema.empty("recordings")}, ASKED
+        writing.write_session(
+            tmp_path, rules, tables | {"recordings": schema.empty_table("recordings")}, ASKED
         )
         pair = pair or (rows[0]["incoming"], rows[0]["outgoing"])
-    text = publish.report(tmp_path, pair=pair).path.read_text()
+    text = publish.write_page(tmp_path, pair=pair).path.read_text()
     assert "zone of 20 m" in text
     assert "zone of 30 m" in text
-    done = publish.overlay(tmp_path, pair=pair, to=tmp_path / "x.svg")
+    done = publish.write_figure(tmp_path, pair=pair, to=tmp_path / "x.svg")
     assert "zone, 30 m" in done.path.read_text()
     assert "zone, 20 m" not in done.path.read_text()
     assert any("zones of another length" in remark for remark in done.remarks)
 
 
 def test_what_was_left_out_is_on_the_page(out):
-    session = lake.ids(out)[0]
-    store.table_path(out, "speed_curves", session).unlink()
+    session = lake.session_ids(out)[0]
+    folders.part_path(out, "speed_curves", session).unlink()
     pair = next(iter(pairs(out)))
-    text = publish.report(out, pair=pair).path.read_text(encoding="utf-8")
+    text = publish.write_page(out, pair=pair).path.read_text(encoding="utf-8")
     assert f"session {session} was left out" in text
 
 
 def test_a_page_holds_no_path_and_no_time_of_now(out):
-    text = publish.report(out).path.read_text(encoding="utf-8")
+    text = publish.write_page(out).path.read_text(encoding="utf-8")
     assert str(out) not in text
     assert str(out.parent) not in text
 
 
 def test_two_relays_of_one_pair_stand_apart_and_can_be_chosen(tmp_path):
     out = store_two_events(tmp_path / "out")
-    rows = lake.read(out).exchanges.to_pylist()
+    rows = lake.read_lake(out).exchanges.to_pylist()
     by_event = {
         e: {(r["incoming"], r["outgoing"]) for r in rows if r["event"] == e}
         for e in ("4x100", "4x400")
     }
     pair = min(by_event["4x100"] & by_event["4x400"])
-    both = Page(publish.report(out, pair=pair).path.read_text(encoding="utf-8"))
+    both = Page(publish.write_page(out, pair=pair).path.read_text(encoding="utf-8"))
     heads = [c for t, c in both.opened if t == "article" and c.get("class") == "pair"]
     assert len(heads) == 2
-    only = publish.report(out, pair=pair, event="4x400")
-    assert only.takeovers < publish.report(out, pair=pair).takeovers
+    only = publish.write_page(out, pair=pair, event="4x400")
+    assert only.takeovers < publish.write_page(out, pair=pair).takeovers
     with pytest.raises(UsageError, match="choose by --event"):
-        publish.overlay(out, pair=pair)
-    assert publish.overlay(out, pair=pair, event="4x400").path.is_file()
+        publish.write_figure(out, pair=pair)
+    assert publish.write_figure(out, pair=pair, event="4x400").path.is_file()
 
 
 def test_a_session_in_which_nothing_was_found_still_has_a_page(tmp_path):
@@ -206,18 +206,18 @@ def test_a_session_in_which_nothing_was_found_still_has_a_page(tmp_path):
     from pipeline.tables import schema
 
     out = tmp_path / "out"
-    store.write_session(out, "empty", {n: schema.empty(n) for n in schema.TABLES}, ASKED)
-    done = publish.report(out)
+    writing.write_session(out, "empty", {n: schema.empty_table(n) for n in schema.TABLES}, ASKED)
+    done = publish.write_page(out)
     assert done.takeovers == 0
     assert "No takeover was found" in done.path.read_text(encoding="utf-8")
 
 
 def test_broken_tables_beside_it_are_remarks(out):
     for name in ("marks", "progress"):
-        lake.table_path(out, name).write_bytes(b"no table")
+        folders.decision_path(out, name).write_bytes(b"no table")
     session = newest(out)
-    store.table_path(out, "recordings", session).unlink()
-    done = publish.report(out)
+    folders.part_path(out, "recordings", session).unlink()
+    done = publish.write_page(out)
     assert done.path.is_file()
     said = " ".join(done.remarks)
     assert all(f"table {name} was left out" in said for name in ("marks", "progress", "recordings"))
@@ -226,17 +226,17 @@ def test_broken_tables_beside_it_are_remarks(out):
 
 def test_a_broken_session_is_passed_over_or_an_error_where_it_was_asked_for(out):
     last = newest(out)
-    store.table_path(out, "exchanges", last).write_bytes(b"no table")
+    folders.part_path(out, "exchanges", last).write_bytes(b"no table")
     assert newest(out) != last
-    assert publish.report(out).path.is_file()
+    assert publish.write_page(out).path.is_file()
     with pytest.raises(InputError, match="process the session again"):
-        publish.report(out, session=last)
-    done = publish.report(out, pair=most_tried(out))
+        publish.write_page(out, session=last)
+    done = publish.write_page(out, pair=most_tried(out))
     assert any(last in remark for remark in done.remarks)
 
 
 def test_a_failed_write_leaves_the_former_page(out, monkeypatch):
-    page = publish.report(out).path
+    page = publish.write_page(out).path
     before = page.read_bytes()
     shutil.rmtree(out / "marks")
 
@@ -245,7 +245,7 @@ def test_a_failed_write_leaves_the_former_page(out, monkeypatch):
 
     monkeypatch.setattr(os, "replace", full)
     with pytest.raises(OutputError, match="No space"):
-        publish.report(out)
+        publish.write_page(out)
     assert page.read_bytes() == before
     assert [path.name for path in page.parent.iterdir()] == [page.name]
 
@@ -256,16 +256,16 @@ def test_a_failed_write_leaves_the_former_page(out, monkeypatch):
 @pytest.mark.parametrize("view", ["zone", "clock"])
 @pytest.mark.parametrize("suffix", [".svg", ".png"])
 def test_a_takeover_as_a_picture(out, tmp_path, view, suffix):
-    session = lake.ids(out)[0]
+    session = lake.session_ids(out)[0]
     to = tmp_path / f"third{suffix}"
-    done = publish.overlay(out, session=session, exchange=3, view=view, to=to)
-    assert done == publish.Written(to, 1, ())
+    done = publish.write_figure(out, session=session, exchange=3, view=view, to=to)
+    assert done == publish.WrittenFile(to, 1, ())
     assert to.read_bytes()[:5] == (b"<?xml" if suffix == ".svg" else b"\x89PNG\r")
 
 
 @pytest.mark.parametrize("figure", ["overlay", "history", "risk"])
 def test_a_pair_as_a_picture_has_a_name_of_its_own(out, figure):
-    done = publish.overlay(out, pair=most_tried(out), figure=figure)
+    done = publish.write_figure(out, pair=most_tried(out), figure=figure)
     assert done.path.parent == out / "report"
     assert figure in done.path.name or figure == "overlay"
     own = pairs(out).count(most_tried(out))
@@ -276,7 +276,7 @@ def test_a_pair_as_a_picture_has_a_name_of_its_own(out, figure):
 def test_risk_needs_marks(out):
     shutil.rmtree(out / "marks")
     with pytest.raises(InputError, match="batontrace marks"):
-        publish.overlay(out, pair=most_tried(out), figure="risk")
+        publish.write_figure(out, pair=most_tried(out), figure="risk")
 
 
 # --- what is refused ------------------------------------------------------------------------------
@@ -313,7 +313,7 @@ def test_the_other_order_of_a_pair_is_pointed_out(out):
     there = set(pairs(out))
     pair = next(pair for pair in there if pair[::-1] not in there)
     with pytest.raises(UsageError, match="the other order is there"):
-        publish.report(out, pair=pair[::-1])
+        publish.write_page(out, pair=pair[::-1])
 
 
 @pytest.mark.parametrize("command", ["report", "overlay"])
@@ -351,7 +351,7 @@ tricky = st.sampled_from(
 @settings(max_examples=300, deadline=None)
 @given(st.tuples(ids | tricky, ids | tricky), st.tuples(ids | tricky, ids | tricky))
 def test_different_pairs_have_different_names_that_any_file_system_takes(one, other):
-    names = [publish.file_name(*pair) for pair in (one, other)]
+    names = [file_names.pair_ids_name(*pair) for pair in (one, other)]
     assert (names[0] == names[1]) is (one == other)
     for name in names:
         assert set(name) <= set("abcdefghijklmnopqrstuvwxyz0123456789-_")
@@ -359,4 +359,4 @@ def test_different_pairs_have_different_names_that_any_file_system_takes(one, ot
 
 
 def test_a_plain_pair_has_a_plain_name():
-    assert publish.file_name("robin", "wren") == "robin-to-wren"
+    assert file_names.pair_ids_name("robin", "wren") == "robin-to-wren"

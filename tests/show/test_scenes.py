@@ -25,12 +25,12 @@ def lake(event="4x100"):
 @functools.cache
 def older():
     squad, site = squads.draw(4, n_runners=4, rules="older")
-    return scenes.takeovers(*squads.tables(4, squad, site, evenings=1, reps=8))
+    return scenes.read_scenes(*squads.tables(4, squad, site, evenings=1, reps=8))
 
 
 @pytest.fixture(scope="module")
 def several():
-    return scenes.takeovers(lake().exchanges, lake().curves)
+    return scenes.read_scenes(lake().exchanges, lake().curves)
 
 
 # --- whose is what ----------------------------------------------------------------------------
@@ -54,31 +54,31 @@ def test_each_takeover_has_its_own_curves(several):
 
 def test_the_order_of_curve_rows_does_not_matter(several):
     order = np.random.default_rng(1).permutation(len(lake().curves))
-    shuffled = scenes.takeovers(lake().exchanges, lake().curves.take(pa.array(order)))
+    shuffled = scenes.read_scenes(lake().exchanges, lake().curves.take(pa.array(order)))
     for one, other in zip(several, shuffled, strict=True):
         np.testing.assert_array_equal(one.outgoing.t_s, other.outgoing.t_s)
         np.testing.assert_array_equal(one.incoming.s_m, other.incoming.s_m)
 
 
 def test_without_curves_the_figures_of_the_row_remain(several):
-    bare = scenes.takeovers(lake().exchanges, schema.empty("speed_curves"))
+    bare = scenes.read_scenes(lake().exchanges, schema.empty_table("speed_curves"))
     assert all(one.incoming is one.outgoing is one.baton is one.gap is None for one in bare)
     assert [one.zone_time for one in bare] == [one.zone_time for one in several]
-    assert [one.place for one in bare] == [one.place for one in several]
+    assert [one.pass_place for one in bare] == [one.pass_place for one in several]
 
 
 def test_rows_of_a_curve_that_lack_a_number_are_left_out():
     curves = lake().curves.to_pydict()
     curves["v_mps"] = [None if k % 3 else v for k, v in enumerate(curves["v_mps"])]
     curves["v_sd_mps"] = [None if k % 3 else v for k, v in enumerate(curves["v_sd_mps"])]
-    thin = scenes.takeovers(lake().exchanges, schema.conform("speed_curves", curves))
+    thin = scenes.read_scenes(lake().exchanges, schema.conform("speed_curves", curves))
     assert all(np.isfinite(one.outgoing.v_mps).all() for one in thin)
     assert all(len(one.outgoing.t_s) > 50 for one in thin)
 
 
 def test_tables_of_another_schema_are_refused():
     with pytest.raises(OutputError):
-        scenes.takeovers(lake().exchanges.drop_columns(["pass_m"]), lake().curves)
+        scenes.read_scenes(lake().exchanges.drop_columns(["pass_m"]), lake().curves)
 
 
 # --- moments ------------------------------------------------------------------------------------
@@ -120,7 +120,7 @@ def test_the_exit_has_the_one_who_has_the_baton_there(several):
         table = schema.conform(
             "exchanges", {n: [v] for n, v in (row | {"zone_time_sd_s": None}).items()}
         )
-        return scenes.takeovers(table, lake().curves)[0].moment("exit")
+        return scenes.read_scenes(table, lake().curves)[0].moment("exit")
 
     first, last = sorted([by_in.value, by_out.value])
     assert leaves(first - 0.5).who == one.row["outgoing"]
@@ -137,7 +137,7 @@ def test_a_curve_that_begins_after_the_mark_does_not_move_the_back_line():
     squad, site = squads.draw(4, n_runners=4, rules="older")
     exchanges, curves = squads.tables(4, squad, site, evenings=1, reps=8)
     late = curves.filter(pc.greater(curves["t_s"], -1.0))
-    assert all(one.back_m == -10.0 for one in scenes.takeovers(exchanges, late) if one.passed)
+    assert all(one.back_m == -10.0 for one in scenes.read_scenes(exchanges, late) if one.passed)
 
 
 def test_the_older_back_line_lies_ten_metres_before_the_entry():
@@ -150,7 +150,9 @@ def test_the_older_back_line_lies_ten_metres_before_the_entry():
 
 def test_a_crossing_takes_the_place_s_error_along():
     t = np.linspace(0.0, 4.0, 201)
-    course = scenes.Course("robin", t, 8.0 * t - 6.0, np.full(201, 0.2), np.full(201, 8.0), t * 0)
+    course = scenes.RunnerCourse(
+        "robin", t, 8.0 * t - 6.0, np.full(201, 0.2), np.full(201, 8.0), t * 0
+    )
     found = course.reaches(10.0)
     assert found.value == pytest.approx(2.0)
     assert found.sd == pytest.approx(0.2 / 8.0)
@@ -163,7 +165,7 @@ def test_a_crossing_takes_the_place_s_error_along():
 def test_the_baton_is_with_the_incoming_runner_until_the_pass_and_then_with_the_other(several):
     for one in several:
         if not one.passed:
-            assert not one.baton.carried.any()
+            assert not one.baton.with_outgoing.any()
             np.testing.assert_array_equal(one.baton.s_m, one.incoming.s_m)
             continue
         handed = one.row["pass_t_s"]
@@ -175,10 +177,10 @@ def test_the_baton_is_with_the_incoming_runner_until_the_pass_and_then_with_the_
         np.testing.assert_allclose(
             one.baton.v_mps[after], one.outgoing.at(one.baton.t_s[after], "v_mps")
         )
-        assert not one.baton.carried[before].any()
-        assert one.baton.carried[after].all()
+        assert not one.baton.with_outgoing[before].any()
+        assert one.baton.with_outgoing[after].all()
         # it leaps the trunks' distance, which is the free distance but for its moment's error
-        row = int(one.baton.carried.argmax())
+        row = int(one.baton.with_outgoing.argmax())
         leap = one.baton.s_m[row] - one.baton.s_m[row - 1]
         assert one.baton.t_s[row] == one.baton.t_s[row - 1] == handed
         assert leap == pytest.approx(one.gap.gap_m[np.abs(one.gap.t_s - handed).argmin()], abs=0.2)
@@ -199,7 +201,7 @@ def test_an_unclear_outcome_leaves_the_baton_out():
         lake().exchanges, outcome="unclear", pass_t_s=None, pass_t_sd_s=None, pass_m=None,
         pass_sd_m=None,
     )  # fmt: skip
-    found = scenes.takeovers(table, lake().curves)
+    found = scenes.read_scenes(table, lake().curves)
     assert all(one.baton is None and one.moment("exit") is None for one in found)
 
 
@@ -210,8 +212,8 @@ def test_an_unclear_outcome_leaves_the_baton_out():
 @given(st.integers(0, 2**32 - 1), st.integers(1, 12))
 def test_ranks_put_passes_in_the_zone_by_time_before_the_rest(seed, rows):
     table = random_table("exchanges", rows=rows, seed=seed)
-    found = scenes.takeovers(table, schema.empty("speed_curves"))
-    places = scenes.ranks(found)
+    found = scenes.read_scenes(table, schema.empty_table("speed_curves"))
+    places = scenes.rank_scenes(found)
     assert sorted(places) == list(range(1, rows + 1))
     ordered = [found[places.index(k)] for k in range(1, rows + 1)]
 
@@ -241,7 +243,7 @@ def test_any_table_of_the_schema_makes_finite_moments(seed):
         exchanges.schema.field("exchange"),
         pa.array(range(1, 5), pa.int32()),
     )
-    for one in scenes.takeovers(numbered, curves):
+    for one in scenes.read_scenes(numbered, curves):
         for moment in one.moments:
             assert np.isfinite([moment.t.value, moment.t.sd]).all()
             assert moment.s is None or np.isfinite([moment.s.value, moment.s.sd]).all()

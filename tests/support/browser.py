@@ -1,7 +1,7 @@
 """Pages in a real browser: the system's Chromium, driven by Playwright; axe-core looks at them.
 
-Nothing is downloaded: Chromium comes from the system's packages. Where there is none, tests that
-need it are skipped and say so; where BATONTRACE_BROWSER is "needed", as in CI, they fail.
+Nothing is downloaded: Chromium comes from the system's packages. Without it the tests that need it
+are skipped and say so. Where BATONTRACE_BROWSER is "needed", as in CI, they fail instead.
 """
 
 import os
@@ -41,15 +41,42 @@ def chromium() -> str:
     return found
 
 
+class Browser:
+    """A running Chromium with one profile for each kind of device.
+
+    A new profile, and a process of its own for the page in it, takes it three times as long as a
+    page. So pages of one kind share a profile, in which an empty page keeps the process alive.
+    They share nothing else: a page closes with its test, and our pages store nothing.
+    """
+
+    def __init__(self, chromium) -> None:
+        self._chromium = chromium
+        self._profiles: dict[tuple, object] = {}
+
+    @contextmanager
+    def page(self, *, device: dict, color_scheme: str) -> Iterator[object]:
+        kind = tuple(sorted(device.items(), key=str))
+        if kind not in self._profiles:
+            options = {name: dict(value) if name == "viewport" else value for name, value in kind}
+            self._profiles[kind] = self._chromium.new_context(offline=True, **options)
+            self._profiles[kind].new_page()
+        page = self._profiles[kind].new_page()
+        try:
+            page.emulate_media(color_scheme=color_scheme, reduced_motion="reduce")
+            yield page
+        finally:
+            page.close()
+
+
 @contextmanager
-def started() -> Iterator[object]:
-    """A browser, to be shared by a module's tests."""
+def started() -> Iterator[Browser]:
+    """A browser, to be shared by all tests of a process."""
     where = chromium()
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=where, args=list(_FLAGS))
-        yield browser
+        yield Browser(browser)
         browser.close()
 
 
@@ -69,22 +96,32 @@ class Noticed:
 
 @contextmanager
 def opened(
-    browser, path: Path, size: str = "desk", *, dark: bool = False, script: bool = True, **more
+    browser: Browser,
+    path: Path,
+    size: str = "desk",
+    *,
+    dark: bool = False,
+    script: bool = True,
+    bypass_csp: bool = False,
 ) -> Iterator[tuple[object, Noticed]]:
-    """A page without network, from a file; with what it did, its own file left out."""
+    """A page opened from a file without network, and what it did besides loading that file."""
     wide, high, pixels, touch = SIZES[size]
-    context = browser.new_context(
-        viewport={"width": wide, "height": high},
-        device_scale_factor=pixels,
-        has_touch=touch,
-        color_scheme="dark" if dark else "light",
-        java_script_enabled=script,
-        reduced_motion="reduce",
-        offline=True,
-        **more,
-    )
-    page, noticed = context.new_page(), Noticed()
+    device = {
+        "viewport": (("width", wide), ("height", high)),
+        "device_scale_factor": pixels,
+        "has_touch": touch,
+        "java_script_enabled": script,
+        "bypass_csp": bypass_csp,
+    }
     own = path.resolve().as_uri()
+    with browser.page(device=device, color_scheme="dark" if dark else "light") as page:
+        noticed = Noticed()
+        _watch(page, own, noticed)
+        page.goto(own)
+        yield page, noticed
+
+
+def _watch(page, own: str, noticed: Noticed) -> None:
     page.on("console", lambda message: noticed.console.append(message.text))
     page.on("pageerror", lambda error: noticed.errors.append(str(error)))
     page.on("dialog", lambda dialog: (noticed.dialogs.append(dialog.message), dialog.dismiss()))
@@ -94,15 +131,10 @@ def opened(
             None if request.url.split("#")[0] == own else noticed.requests.append(request.url)
         ),
     )
-    try:
-        page.goto(own)
-        yield page, noticed
-    finally:
-        context.close()
 
 
 def violations(page, *selectors: str) -> list[str]:
-    """What axe-core finds against WCAG 2.2 AA and good practice; of the page, or parts of it."""
+    """What axe-core finds against WCAG 2.2 AA and good practice, in the page or parts of it."""
     from axe_playwright_python.sync_playwright import Axe
 
     options = {"resultTypes": ["violations"]}
@@ -116,7 +148,7 @@ def violations(page, *selectors: str) -> list[str]:
 
 
 def printed(page, paper: str, to: Path) -> str:
-    """The text of the page as it prints, spaces run together; the PDF stays in `to`."""
+    """The text of the page as it prints, with single spaces; the PDF stays in `to`."""
     from pypdf import PdfReader
 
     page.pdf(path=str(to), format=paper)

@@ -6,7 +6,7 @@ VOID = {"meta", "input"}
 
 
 class Page(html.parser.HTMLParser):
-    """Elements as they open, text as it is shown, and the grid's cells row by row."""
+    """The page's elements in order, its text as shown, and the cells of its tables row by row."""
 
     def __init__(self, text: str) -> None:
         super().__init__(convert_charrefs=True)

@@ -8,11 +8,12 @@ import pyarrow.compute as pc
 import pytest
 import squads
 from random_tables import random_table
+from shared_work import shared
 from stored_sessions import ASKED
 
 from pipeline.advise import marks, orders, settings
 from pipeline.advise.settings import Settings
-from pipeline.tables import lake, schema, store
+from pipeline.tables import lake, schema, writing
 from pipeline.tables.lake import Lake
 
 NAMES = ("heron", "otter", "rowan", "stoat")
@@ -20,6 +21,7 @@ QUICK = {"outer": 8, "inner": 8}  # draws
 
 
 @functools.cache
+@shared
 def squad_tables(seed: int, names: tuple[str, ...], evenings: int, reps: int, event: str):
     place = "cones" if event == "4x100" else "straight"
     squad, site = squads.draw(seed, n_runners=len(names), event=event, place=place, names=names)
@@ -38,7 +40,7 @@ def store_lake(
             for name, table in (("exchanges", exchanges), ("speed_curves", curves))
         }
         tables["recordings"] = random_table("recordings", session)
-        store.write_session(out, session, tables, ASKED)
+        writing.write_session(out, session, tables, ASKED)
 
 
 def store_two_events(out: Path) -> Path:
@@ -60,7 +62,7 @@ def lighten(patch: pytest.MonkeyPatch) -> None:
 
 def newest(out: Path) -> str:
     """The session whose takeovers are the latest."""
-    return lake.by_time(out)[0][-1]
+    return lake.sessions_by_time(out)[0][-1]
 
 
 def ordered_pairs(names) -> list[tuple[str, str]]:
@@ -96,8 +98,8 @@ def store_many(out, reps):
         )
         for name, table in tables.items()
     }
-    store.write_session(
-        out, "evening-9-1", tables | {"recordings": schema.empty("recordings")}, ASKED
+    writing.write_session(
+        out, "evening-9-1", tables | {"recordings": schema.empty_table("recordings")}, ASKED
     )
 
 

@@ -12,7 +12,7 @@ from pipeline.show import scenes
 def weeks(event="4x100"):
     """The takeovers of the pair with most of them, over three evenings a week apart."""
     lake, _, _ = squads.lake(11, n_runners=3, evenings=3, reps=10, event=event)
-    found = scenes.order_by_time(scenes.takeovers(lake.exchanges, lake.curves))
+    found = scenes.order_by_time(scenes.read_scenes(lake.exchanges, lake.curves))
     pairs = [one.pair for one in found]
     most = max(pairs, key=pairs.count)
     return [one for one in found if one.pair == most]

@@ -80,8 +80,9 @@ FITS = {
 }
 
 
-def fit_law(race, marks=MARKS[:6]):
-    """(V, tau, launch) by least squares over the first 60 m, reaction taken off."""
+def fit_law(race, marks=MARKS[:6], free_start=True):
+    """(V, tau, launch) by least squares of the times over the first 60 m, reaction taken off."""
     reaction, seconds = race
     t = np.array(seconds)[: len(marks)] - reaction
-    return least_squares(lambda p: laws.seconds_to(marks, *p) - t, [11.5, 1.3, -0.1]).x
+    guess = [11.5, 1.3, -0.1][: 3 if free_start else 2]
+    return least_squares(lambda law: laws.seconds_to(marks, *law) - t, guess).x

@@ -17,7 +17,8 @@ from checkout import ROOT
 from pipeline.base.values import Fixes, Recording
 from pipeline.read import read
 
-REAL = Path(os.environ.get("BATONTRACE_SHARED", ROOT.parent / "shared")) / "real"
+SHARED = Path(os.environ.get("BATONTRACE_SHARED", ROOT.parent / "shared"))
+REAL = SHARED / "real"
 
 
 def real(folder: str, pattern: str = "*") -> list[object]:

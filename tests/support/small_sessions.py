@@ -1,4 +1,5 @@
-"""Small practice sessions with their truth, simulated once a run, and what tests do to them.
+"""Small practice sessions with their truth, simulated and measured once a run, and what tests do
+to them.
 
 A session is a folder of text files; every function here rewrites such a folder. Tables come
 back as lists of rows, so that a test compares rows and not formats.
@@ -10,9 +11,9 @@ import csv
 import dataclasses
 import functools
 import json
+import pickle
 import shutil
-import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -21,10 +22,10 @@ import checkout  # noqa: F401 - finds sample_tracks
 import numpy as np
 import pymap3d
 import simulate
+from shared_work import once, shared
 
 from pipeline.session.process import Result, process
 
-_TMP = tempfile.TemporaryDirectory(prefix="small-sessions-")
 NAMES = ("wren", "adder", "teal", "lynx")
 BRIEF = {"n_runners": 3, "spacing_s": 12.0, "names": NAMES, "distractors": (), "fault_share": 0.0}
 OPTIONS: dict[str, dict[str, Any]] = {
@@ -70,11 +71,18 @@ def make(folder: Path, name: str, **changed: Any) -> simulate.Truth:
 
 @functools.cache
 def simulated(name: str) -> simulate.Truth:
-    """Simulated once; its folder is not to be written to."""
-    return make(Path(_TMP.name) / name, name)
+    """Its folder is not to be written to."""
+
+    def fill(place: Path) -> None:
+        truth = make(place / name, name)
+        (place / "truth").write_bytes(pickle.dumps(truth))
+
+    truth: simulate.Truth = pickle.loads((once(f"small {name}", fill) / "truth").read_bytes())
+    return truth
 
 
 @functools.cache
+@shared
 def processed(name: str) -> Tables:
     return run(simulated(name).folder)
 
@@ -194,11 +202,16 @@ def moved(folder: Path, turn_rad: float, to_lat_deg: float, to_lon_deg: float) -
         feature["geometry"]["coordinates"] = place(feature["geometry"]["coordinates"])
     (folder / "venue.geojson").write_text(json.dumps(venue))
 
-    def row_there(row: dict[str, str]) -> dict[str, str]:
-        to_lon, to_lat = there(float(row["longitude_deg"]), float(row["latitude_deg"]))
-        return {**row, "longitude_deg": f"{to_lon:.10f}", "latitude_deg": f"{to_lat:.10f}"}
-
     for path in track_files(folder):
+        with path.open(newline="", encoding="utf-8") as file:
+            rows = list(csv.DictReader(file))
+        degrees = np.array([[row["longitude_deg"], row["latitude_deg"]] for row in rows], float)
+        places = iter(np.transpose(there(*degrees.T)))  # all at once, as one by one takes long
+
+        def row_there(row: dict[str, str], places: Iterator[Any] = places) -> dict[str, str]:
+            to_lon, to_lat = next(places)
+            return {**row, "longitude_deg": f"{to_lon:.10f}", "latitude_deg": f"{to_lat:.10f}"}
+
         each_row(path, row_there)
 
 

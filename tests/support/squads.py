@@ -17,6 +17,7 @@ import numpy as np
 import people
 import practice
 import pyarrow as pa
+from shared_work import shared
 
 from pipeline.tables import schema
 
@@ -74,6 +75,7 @@ def draw(
     return practice.draw_squad(who, n_runners, names), site
 
 
+@shared
 def lake(
     seed: int,
     *,
@@ -86,7 +88,7 @@ def lake(
     fault_share: float = 0.15,
     errors: float = 1.0,
 ) -> tuple[Any, practice.Squad, practice.Site]:
-    """A lake (`pipeline.lake.Lake`, without a folder behind it) of some evenings of one squad,
+    """A lake (`tables.lake.Lake`, without a folder behind it) of some evenings of one squad,
     the squad and the site. `errors` scales all measuring errors and their standard errors."""
     from pipeline.tables.lake import Lake
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pyarrow as pa
 from random_tables import random_table
 
-from pipeline.tables import schema, store
+from pipeline.tables import schema, writing
 
 ASKED = {"inputs": {"robin.fit": "0" * 64}, "versions": {}, "command": ["x"]}
 
@@ -25,7 +25,7 @@ def tables_of(session: str, run: int, rows: int = 3) -> dict[str, pa.Table]:
 
 
 def write(out: Path, session: str, run: int) -> None:
-    store.write_session(out, session, tables_of(session, run, rows=2 + run % 5), asked(run))
+    writing.write_session(out, session, tables_of(session, run, rows=2 + run % 5), asked(run))
 
 
 def write_on(out: str, session: str, first: int) -> None:

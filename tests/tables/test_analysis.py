@@ -24,7 +24,7 @@ from pipeline import api
 from pipeline.advise import decisions
 from pipeline.advise.settings import Settings
 from pipeline.errors import InputError, UsageError
-from pipeline.tables import lake, schema
+from pipeline.tables import folders, lake, schema
 
 PAGE = (ROOT / "docs" / "analysis.md").read_text(encoding="utf-8")
 OLD = DATA / "old_lake"
@@ -94,7 +94,7 @@ def test_three_readers_find_the_same_pairs(ran):
 
 
 def test_the_mean_is_that_of_inverse_variances(ran, folder):
-    rows = lake.read(folder / "out").exchanges.to_pylist()
+    rows = lake.read_lake(folder / "out").exchanges.to_pylist()
     times = [r for r in rows if (r["incoming"], r["outgoing"]) == ("heron", "stoat")]
     x = np.array([r["zone_time_s"] for r in times])
     sd = np.array([r["zone_time_sd_s"] for r in times])
@@ -105,7 +105,7 @@ def test_the_mean_is_that_of_inverse_variances(ran, folder):
 
 
 def test_curves_meet_the_takeover(ran, folder):
-    rows = {r["exchange"]: r for r in lake.read(folder / "out").exchanges.to_pylist()}
+    rows = {r["exchange"]: r for r in lake.read_lake(folder / "out").exchanges.to_pylist()}
     gap = ran["gap"]
     t = gap["t_s"].to_numpy()
     at_pass = float(np.interp(rows[1]["pass_t_s"], t, gap["gap_m"].to_numpy()))
@@ -118,7 +118,7 @@ def test_curves_meet_the_takeover(ran, folder):
 
 
 def test_marks_are_within_the_risk(ran, folder):
-    marks = schema.read(lake.table_path(folder / "out", "marks")).to_pylist()
+    marks = schema.read_part(folders.decision_path(folder / "out", "marks")).to_pylist()
     quickest = ran["quickest"].to_dict("records")
     assert quickest
     for one in quickest:

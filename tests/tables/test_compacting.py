@@ -1,5 +1,7 @@
 """A season's tables in few files: the same rows as in the sessions' own, and never stale ones."""
 
+import shutil
+
 import duckdb
 import pandas as pd
 import pyarrow as pa
@@ -8,7 +10,7 @@ import pyarrow.parquet as pq
 import pytest
 from random_tables import random_table
 
-from pipeline.tables import compacting, lake, schema, store
+from pipeline.tables import compacting, folders, lake, schema, writing
 from pipeline.tables.places import Folder
 
 ASKED = {"inputs": {}, "settings": {}, "versions": {}, "command": ["x"]}
@@ -17,14 +19,21 @@ SESSIONS = [f"evening-{i:02d}" for i in range(12)]
 
 def write(out, session, seed=1, rows=5):
     tables = {name: random_table(name, session, rows, seed) for name in schema.TABLES}
-    store.write_session(out, session, tables, ASKED | {"settings": {"seed": seed}})
+    writing.write_session(out, session, tables, ASKED | {"settings": {"seed": seed}})
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    """Do not write here."""
+    out = tmp_path_factory.mktemp("written") / "out"
+    for seed, session in enumerate(SESSIONS):
+        write(out, session, seed)
+    return out
 
 
 @pytest.fixture
-def out(tmp_path):
-    for seed, session in enumerate(SESSIONS):
-        write(tmp_path, session, seed)
-    return tmp_path
+def out(written, tmp_path):
+    return shutil.copytree(written, tmp_path, dirs_exist_ok=True)
 
 
 def parts(out, table="exchanges"):
@@ -39,7 +48,7 @@ def test_one_scan_gives_what_all_the_files_give(out):
         assert data.schema.equals(schema.arrow_schema(name))
         for session in SESSIONS:
             own = data.filter(pc.equal(data["session"], session))
-            assert own.equals(schema.read(store.table_path(out, name, session)))
+            assert own.equals(schema.read_part(folders.part_path(out, name, session)))
     scanned = pd.read_parquet(out / "season" / "exchanges")
     assert len(scanned) == len(pd.read_parquet(out / "exchanges")) == 5 * len(SESSIONS)
     query = f"select count(distinct session) from '{out}/season/exchanges/*.parquet'"
@@ -59,7 +68,7 @@ def test_only_the_part_of_a_session_that_was_replaced_is_made_anew(out, monkeypa
     assert len(parts(out)) == 3
     write(out, SESSIONS[5], seed=99, rows=7)
     done = compacting.compact(Folder(out))
-    assert done.written == tuple(compacting.part_name(name, 1) for name in schema.TABLES)
+    assert done.written == tuple(folders.season_part_file(name, 1) for name in schema.TABLES)
     assert_same_rows(out)
     write(out, "evening-99", seed=3)
     done = compacting.compact(Folder(out))
@@ -71,39 +80,39 @@ def assert_same_rows(out):
     """What the parts hold is what the sessions' files hold."""
     for name in schema.TABLES:
         data = pa.concat_tables([pq.ParquetFile(part).read() for part in parts(out, name)])
-        sessions = lake.ids(out)
+        sessions = lake.session_ids(out)
         assert set(data["session"].to_pylist()) == set(sessions)
         for session in sessions:
             own = data.filter(pc.equal(data["session"], session))
-            assert own.equals(schema.read(store.table_path(out, name, session)))
+            assert own.equals(schema.read_part(folders.part_path(out, name, session)))
 
 
 def test_a_session_that_is_gone_leaves_the_parts(out):
     compacting.compact(Folder(out))
     for name in schema.TABLES:
-        store.table_path(out, name, SESSIONS[0]).unlink()
-        store.table_path(out, name, SESSIONS[0]).parent.rmdir()
+        folders.part_path(out, name, SESSIONS[0]).unlink()
+        folders.part_path(out, name, SESSIONS[0]).parent.rmdir()
     compacting.compact(Folder(out))
     assert_same_rows(out)
 
 
 def test_a_lake_reads_the_same_with_parts_and_without(out):
-    without = lake.read(out)
-    newest = lake.by_time(out)
+    without = lake.read_lake(out)
+    newest = lake.sessions_by_time(out)
     compacting.compact(Folder(out))
     for spoil in (lambda: None, lambda: write(out, SESSIONS[3], seed=50)):
         spoil()
-        with_parts = lake.read(out)
+        with_parts = lake.read_lake(out)
         for part in (*parts(out), *parts(out, "speed_curves")):
             part.rename(part.with_suffix(".away"))
-        without = lake.read(out)
-        newest = lake.by_time(out)
+        without = lake.read_lake(out)
+        newest = lake.sessions_by_time(out)
         for part in (out / "season").rglob("*.away"):
             part.rename(part.with_suffix(".parquet"))
         assert with_parts.exchanges.equals(without.exchanges)
         assert with_parts.curves.equals(without.curves)
         assert with_parts.inputs == without.inputs
-        assert lake.by_time(out) == newest
+        assert lake.sessions_by_time(out) == newest
 
 
 def test_a_lake_takes_what_has_not_changed_from_the_parts(out, monkeypatch):
@@ -111,26 +120,26 @@ def test_a_lake_takes_what_has_not_changed_from_the_parts(out, monkeypatch):
     compacting.compact(Folder(out))
     write(out, SESSIONS[3], seed=50)
     opened = []
-    real = lake._session
-    monkeypatch.setattr(lake, "_session", lambda out, s: opened.append(s) or real(out, s))
-    assert lake.read(out).exchanges.num_rows == 5 * len(SESSIONS)
+    real = lake._read_session
+    monkeypatch.setattr(lake, "_read_session", lambda out, s: opened.append(s) or real(out, s))
+    assert lake.read_lake(out).exchanges.num_rows == 5 * len(SESSIONS)
     assert opened == [SESSIONS[3]]
 
 
 @pytest.mark.parametrize("spoil", [b"", b"PAR1 and nothing", None])
 def test_a_broken_part_is_made_anew_and_misleads_nobody(out, spoil):
     compacting.compact(Folder(out))
-    without = lake.read(out)
+    without = lake.read_lake(out)
     (part,) = parts(out)
     content = part.read_bytes()
     part.write_bytes(content[: len(content) // 2] if spoil is None else spoil)
-    assert lake.read(out).exchanges.equals(without.exchanges)
-    assert compacting.compact(Folder(out)).written == (compacting.part_name("exchanges", 0),)
+    assert lake.read_lake(out).exchanges.equals(without.exchanges)
+    assert compacting.compact(Folder(out)).written == (folders.season_part_file("exchanges", 0),)
     assert_same_rows(out)
 
 
 def test_a_broken_session_is_left_out_with_a_remark_and_the_rest_compacted(out):
-    store.table_path(out, "exchanges", SESSIONS[2]).write_bytes(b"PAR1")
+    folders.part_path(out, "exchanges", SESSIONS[2]).write_bytes(b"PAR1")
     done = compacting.compact(Folder(out))
     assert [SESSIONS[2] in remark for remark in done.remarks] == [True]
     (part,) = parts(out)
@@ -145,7 +154,7 @@ def test_parts_of_an_older_schema_are_made_anew(out, monkeypatch):
         name: type(f)(f.table, f.version + 1, f.meaning, f.columns) for name, f in older.items()
     }
     monkeypatch.setattr(schema, "facts", lambda name: newer[name])
-    assert compacting.fresh(out, ("exchanges",)).run(SESSIONS[0]) is None
+    assert compacting.read_current_parts(out, ("exchanges",)).run(SESSIONS[0]) is None
     assert len(compacting.compact(Folder(out)).written) == len(schema.TABLES)
 
 

@@ -15,7 +15,7 @@ from random_tables import random_table
 from stored_sessions import ASKED, tables_of
 
 from pipeline.errors import OutputError
-from pipeline.tables import data_package, lake, schema, store
+from pipeline.tables import data_package, folders, lake, schema, whole_files, writing
 
 STANDARD = DATA / "data_package_2_0.json"
 
@@ -34,8 +34,8 @@ def resources(out: Path) -> dict[str, dict]:
 
 
 def fill(out: Path, session: str = "otter") -> None:
-    store.write_session(out, session, tables_of(session), ASKED)
-    lake.write(out, {name: random_table(name) for name in schema.DECISIONS}, ASKED)
+    writing.write_session(out, session, tables_of(session), ASKED)
+    writing.write_decisions(out, {name: random_table(name) for name in schema.DECISIONS}, ASKED)
 
 
 def compact(out: Path, name: str) -> None:
@@ -48,7 +48,7 @@ def test_it_is_a_data_package_by_the_standard(tmp_path, validator):
     fill(tmp_path)
     for name in schema.TABLES:
         compact(tmp_path, name)
-    store.describe(tmp_path)
+    writing.renew_data_package(tmp_path)
     package_said = said(tmp_path)
     assert [error.message for error in validator.iter_errors(package_said)] == []
     assert len(package_said["resources"]) == 10
@@ -117,7 +117,7 @@ def test_keys_name_columns_that_are_there_and_hold_no_nulls():
 
 def test_keys_are_keys_in_a_measured_lake(tmp_path):
     store_lake(tmp_path)
-    found = lake.read(tmp_path)
+    found = lake.read_lake(tmp_path)
     curves, exchanges = found.curves.to_pandas(), found.exchanges.to_pandas()
     assert not exchanges.duplicated(list(schema.facts("exchanges").key)).any()
     assert not curves.duplicated(list(schema.facts("speed_curves").key)).any()
@@ -128,12 +128,12 @@ def test_keys_are_keys_in_a_measured_lake(tmp_path):
 
 
 def test_only_tables_that_are_there_are_named(tmp_path):
-    store.write_session(tmp_path, "otter", tables_of("otter"), ASKED)
+    writing.write_session(tmp_path, "otter", tables_of("otter"), ASKED)
     assert list(resources(tmp_path)) == list(schema.TABLES)
-    lake.write(tmp_path, {"marks": random_table("marks")}, ASKED)
+    writing.write_decisions(tmp_path, {"marks": random_table("marks")}, ASKED)
     assert list(resources(tmp_path)) == [*schema.TABLES, "marks"]
     compact(tmp_path, "exchanges")
-    store.describe(tmp_path)
+    writing.renew_data_package(tmp_path)
     assert "season-exchanges" in resources(tmp_path)
 
 
@@ -141,7 +141,7 @@ def test_no_key_refers_to_a_table_that_is_not_there(tmp_path, validator):
     part = tmp_path / "speed_curves" / "session=otter" / "part-0.parquet"
     part.parent.mkdir(parents=True)
     pq.write_table(random_table("speed_curves"), part)
-    found = data_package.describe(tmp_path)
+    found = data_package.build_data_package(tmp_path)
     assert validator.is_valid(found)
     assert "foreignKeys" not in found["resources"][0]["schema"]
 
@@ -163,7 +163,7 @@ def test_what_somebody_spoilt_is_made_good(tmp_path):
 
 
 def test_an_empty_folder_gets_none(tmp_path):
-    store.describe(tmp_path)
+    writing.renew_data_package(tmp_path)
     assert list(tmp_path.iterdir()) == []
 
 
@@ -176,9 +176,9 @@ def test_it_never_makes_a_write_fail(tmp_path, monkeypatch, failure):
         def full(path: Path, _text: str) -> None:
             raise OutputError(path, "cannot be written (no space left)")
 
-        monkeypatch.setattr(store, "write_text", full)
+        monkeypatch.setattr(whole_files, "write_text", full)
     fill(tmp_path)
-    assert schema.read(store.table_path(tmp_path, "exchanges", "otter")).num_rows == 3
+    assert schema.read_part(folders.part_path(tmp_path, "exchanges", "otter")).num_rows == 3
     assert not list(tmp_path.glob(".writing-*"))
 
 

@@ -17,8 +17,8 @@ from stored_sessions import ASKED, files_below, tables_of
 
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.tables import export as stage
-from pipeline.tables import lake, schema, store
-from pipeline.tables.export import export, heading
+from pipeline.tables import folders, schema, whole_files, writing
+from pipeline.tables.export import export_tables, heading
 
 OLD = DATA / "old_lake"
 SESSIONS = ("otter", "wren")
@@ -29,17 +29,17 @@ def filled(tmp_path_factory):
     """Two sessions and every table of decisions; do not write here."""
     out = tmp_path_factory.mktemp("filled") / "out"
     for seed, session in enumerate(SESSIONS):
-        store.write_session(out, session, tables_of(session, seed, rows=20), ASKED)
+        writing.write_session(out, session, tables_of(session, seed, rows=20), ASKED)
     decisions = {name: random_table(name, rows=10) for name in schema.DECISIONS}
-    lake.write(out, decisions, ASKED)
+    writing.write_decisions(out, decisions, ASKED)
     return out
 
 
 def rows_of(out: Path, name: str, sessions=SESSIONS) -> list[dict]:
     if name in schema.DECISIONS:
-        return schema.read(lake.table_path(out, name)).to_pylist()
-    paths = [store.table_path(out, name, session) for session in sessions]
-    return [row for path in paths for row in schema.read(path).to_pylist()]
+        return schema.read_part(folders.decision_path(out, name)).to_pylist()
+    paths = [folders.part_path(out, name, session) for session in sessions]
+    return [row for path in paths for row in schema.read_part(path).to_pylist()]
 
 
 def lines_of(path: Path) -> list[list[str]]:
@@ -72,9 +72,9 @@ def as_text(value):
 # --- there and back -----------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", stage.TABLES)
+@pytest.mark.parametrize("name", schema.ALL_TABLES)
 def test_csv_holds_every_value_to_the_last_digit(filled, tmp_path, name):
-    done = export(filled, tmp_path / "table.csv", tables=[name])
+    done = export_tables(filled, tmp_path / "table.csv", tables=[name])
     titles, *lines = lines_of(tmp_path / "table.csv")
     columns = schema.facts(name).columns
     wanted = rows_of(filled, name)
@@ -92,7 +92,7 @@ def test_csv_holds_every_value_to_the_last_digit(filled, tmp_path, name):
 
 
 def test_pandas_reads_the_csv(filled, tmp_path):
-    export(filled, tmp_path / "t.csv")
+    export_tables(filled, tmp_path / "t.csv")
     frame = pd.read_csv(tmp_path / "t.csv", parse_dates=["zero_utc"])
     wanted = rows_of(filled, "exchanges")
     assert frame["zone_time_s"].dtype == float
@@ -104,7 +104,7 @@ def test_pandas_reads_the_csv(filled, tmp_path):
 
 
 def test_the_workbook_holds_numbers_dates_and_empty_cells(filled, tmp_path):
-    done = export(filled, tmp_path / "season.xlsx")
+    done = export_tables(filled, tmp_path / "season.xlsx")
     book = openpyxl.load_workbook(tmp_path / "season.xlsx")
     names = ["exchanges", "recordings", *schema.DECISIONS]
     assert book.sheetnames == [*names, "columns"]
@@ -130,7 +130,7 @@ def test_the_workbook_holds_numbers_dates_and_empty_cells(filled, tmp_path):
 
 
 def test_the_workbook_says_what_its_columns_mean(filled, tmp_path):
-    export(filled, tmp_path / "t.xlsx", tables=["exchanges"])
+    export_tables(filled, tmp_path / "t.xlsx", tables=["exchanges"])
     book = openpyxl.load_workbook(tmp_path / "t.xlsx")
     titles, *rows = book["columns"].iter_rows(values_only=True)
     said = [dict(zip(titles, row, strict=True)) for row in rows]
@@ -142,7 +142,7 @@ def test_the_workbook_says_what_its_columns_mean(filled, tmp_path):
 
 
 def test_pandas_reads_the_workbook(filled, tmp_path):
-    export(filled, tmp_path / "t.xlsx", tables=["exchanges", "marks"])
+    export_tables(filled, tmp_path / "t.xlsx", tables=["exchanges", "marks"])
     frame = pd.read_excel(tmp_path / "t.xlsx", sheet_name="marks")
     assert frame["advised"].tolist() == [row["advised"] for row in rows_of(filled, "marks")]
     wanted = [row["mark_m"] for row in rows_of(filled, "marks")]
@@ -150,31 +150,33 @@ def test_pandas_reads_the_workbook(filled, tmp_path):
 
 
 def test_a_folder_holds_every_table_and_what_columns_mean(filled, tmp_path):
-    done = export(filled, tmp_path / "all")
-    assert {path.name for path in done.paths} == {f"{n}.csv" for n in (*stage.TABLES, "columns")}
+    done = export_tables(filled, tmp_path / "all")
+    assert {path.name for path in done.paths} == {
+        f"{n}.csv" for n in (*schema.ALL_TABLES, "columns")
+    }
     assert {path.name for path in (tmp_path / "all").iterdir()} == {p.name for p in done.paths}
     titles, *lines = lines_of(tmp_path / "all" / "columns.csv")
     said = [(line[titles.index("table")], line[titles.index("column")]) for line in lines]
-    assert said == [(n, column) for n in stage.TABLES for column in schema.facts(n).names]
+    assert said == [(n, column) for n in schema.ALL_TABLES for column in schema.facts(n).names]
 
 
 def test_the_same_tables_give_the_same_bytes(filled, tmp_path):
     for name in ("a.csv", "a.xlsx"):
-        export(filled, tmp_path / name)
+        export_tables(filled, tmp_path / name)
         first = (tmp_path / name).read_bytes()
-        export(filled, tmp_path / name)
+        export_tables(filled, tmp_path / name)
         assert (tmp_path / name).read_bytes() == first
 
 
 def test_an_old_lake_goes_out_too(tmp_path):
-    export(OLD, tmp_path / "old.csv")
+    export_tables(OLD, tmp_path / "old.csv")
     frame = pd.read_csv(tmp_path / "old.csv")
     assert frame["exchange"].tolist() == [1, 2]
     assert frame["foot_m"].isna().all()
 
 
 def test_every_unit_stands_in_its_heading():
-    columns = [column for name in stage.TABLES for column in schema.facts(name).columns]
+    columns = [column for name in schema.ALL_TABLES for column in schema.facts(name).columns]
     said = {heading(column): column.unit for column in columns}
     endings = ("_s", "_m", "_mps", "_mps2", "_hz", "_ppm", "_feet")
     for title, unit in said.items():
@@ -194,12 +196,12 @@ def risky(tmp_path):
     tables = tables_of("-evening")
     remarks = ["+1", 'a "quoted", comma', "line\nbreak"]
     tables["exchanges"] = with_values(tables["exchanges"], incoming=FORMULA, remarks=remarks)
-    store.write_session(out, "-evening", tables, ASKED)
+    writing.write_session(out, "-evening", tables, ASKED)
     return out
 
 
 def test_a_formula_in_csv_is_text(risky, tmp_path):
-    export(risky, tmp_path / "t.csv")
+    export_tables(risky, tmp_path / "t.csv")
     titles, *lines = lines_of(tmp_path / "t.csv")
     row = dict(zip(titles, lines[0], strict=True))
     assert row["incoming"] == "'" + FORMULA
@@ -208,15 +210,17 @@ def test_a_formula_in_csv_is_text(risky, tmp_path):
 
 
 def test_numbers_below_zero_stay_numbers(risky, tmp_path):
-    wanted = schema.read(store.table_path(risky, "speed_curves", "-evening"))["t_s"].to_pylist()
-    export(risky, tmp_path / "t.csv", tables=["speed_curves"])
+    wanted = schema.read_part(folders.part_path(risky, "speed_curves", "-evening"))[
+        "t_s"
+    ].to_pylist()
+    export_tables(risky, tmp_path / "t.csv", tables=["speed_curves"])
     titles, *lines = lines_of(tmp_path / "t.csv")
     assert [float(line[titles.index("t_s")]) for line in lines] == wanted
     assert min(wanted) < 0
 
 
 def test_a_formula_in_a_workbook_is_text_as_it_was(risky, tmp_path):
-    export(risky, tmp_path / "t.xlsx")
+    export_tables(risky, tmp_path / "t.xlsx")
     sheet = openpyxl.load_workbook(tmp_path / "t.xlsx")["exchanges"]
     titles = [cell.value for cell in sheet[1]]
     cell = sheet.cell(2, titles.index("incoming") + 1)
@@ -226,8 +230,8 @@ def test_a_formula_in_a_workbook_is_text_as_it_was(risky, tmp_path):
 def test_a_text_longer_than_a_cell_is_cut_and_says_so(tmp_path):
     tables = tables_of("otter")
     tables["exchanges"] = with_values(tables["exchanges"], remarks=["x" * 40_000])
-    store.write_session(tmp_path / "out", "otter", tables, ASKED)
-    export(tmp_path / "out", tmp_path / "t.xlsx", tables=["exchanges"])
+    writing.write_session(tmp_path / "out", "otter", tables, ASKED)
+    export_tables(tmp_path / "out", tmp_path / "t.xlsx", tables=["exchanges"])
     last = openpyxl.load_workbook(tmp_path / "t.xlsx")["exchanges"].cell(2, len(
         schema.facts("exchanges").columns
     )).value  # fmt: skip
@@ -239,8 +243,8 @@ def test_times_before_a_sheets_calendar_are_text(tmp_path):
     tables = tables_of("otter")
     early = datetime(1850, 1, 2, 3, 4, 5, tzinfo=UTC)
     tables["exchanges"] = with_values(tables["exchanges"], zero_utc=early)
-    store.write_session(tmp_path / "out", "otter", tables, ASKED)
-    export(tmp_path / "out", tmp_path / "t.xlsx")
+    writing.write_session(tmp_path / "out", "otter", tables, ASKED)
+    export_tables(tmp_path / "out", tmp_path / "t.xlsx")
     frame = pd.read_excel(tmp_path / "t.xlsx", sheet_name="exchanges")
     assert frame["zero_utc"].tolist() == [early.isoformat()] * 3
 
@@ -249,7 +253,7 @@ def test_times_before_a_sheets_calendar_are_text(tmp_path):
 
 
 def test_sessions_narrow_what_has_a_session(filled, tmp_path):
-    export(filled, tmp_path / "one", sessions=["wren"])
+    export_tables(filled, tmp_path / "one", sessions=["wren"])
     assert not (tmp_path / "one" / "marks.csv").exists()
     for name in schema.TABLES:
         titles, *lines = lines_of(tmp_path / "one" / f"{name}.csv")
@@ -272,38 +276,38 @@ def test_what_cannot_be_is_said(filled, tmp_path, to, asked, words):
     where = filled.parent / to if to.startswith("out/") else tmp_path / to
     before = files_below(filled)
     with pytest.raises(UsageError, match=words):
-        export(filled, where, **asked)
+        export_tables(filled, where, **asked)
     assert not list(tmp_path.iterdir())
     assert files_below(filled) == before
 
 
 def test_tables_that_are_not_there(tmp_path):
     with pytest.raises(InputError, match="batontrace process"):
-        export(tmp_path / "none", tmp_path / "t.csv")
+        export_tables(tmp_path / "none", tmp_path / "t.csv")
     with pytest.raises(InputError, match="batontrace order"):
-        export(OLD, tmp_path / "t.csv", tables=["orders"])
+        export_tables(OLD, tmp_path / "t.csv", tables=["orders"])
     assert not list(tmp_path.iterdir())
 
 
 def test_a_broken_session_is_left_out_with_a_remark(tmp_path):
     out = tmp_path / "out"
     for session in SESSIONS:
-        store.write_session(out, session, tables_of(session), ASKED)
-    store.table_path(out, "exchanges", "otter").write_bytes(b"PAR1 and no more")
-    done = export(out, tmp_path / "t.csv")
+        writing.write_session(out, session, tables_of(session), ASKED)
+    folders.part_path(out, "exchanges", "otter").write_bytes(b"PAR1 and no more")
+    done = export_tables(out, tmp_path / "t.csv")
     assert done.rows == (("exchanges", 3),)
     assert any("session=otter" in remark for remark in done.remarks)
     assert str(tmp_path) not in "".join(done.remarks)
     before = (tmp_path / "t.csv").read_bytes()
-    store.table_path(out, "exchanges", "wren").write_bytes(b"")
+    folders.part_path(out, "exchanges", "wren").write_bytes(b"")
     with pytest.raises(InputError, match="process the session again"):
-        export(out, tmp_path / "t.csv")
+        export_tables(out, tmp_path / "t.csv")
     assert (tmp_path / "t.csv").read_bytes() == before
 
 
 @pytest.mark.parametrize("to", ["t.csv", "t.xlsx", "folder"])
 def test_a_failure_leaves_what_was_there(filled, tmp_path, monkeypatch, to):
-    export(filled, tmp_path / to)
+    export_tables(filled, tmp_path / to)
     before = files_below(tmp_path)
     written = [0]
 
@@ -312,15 +316,15 @@ def test_a_failure_leaves_what_was_there(filled, tmp_path, monkeypatch, to):
         if to != "folder" or written[0] == 3:
             raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(store, "sync", full)
+    monkeypatch.setattr(whole_files, "sync", full)
     with pytest.raises(OutputError, match=r"No space left.*choose another --to"):
-        export(filled, tmp_path / to, sessions=["otter"])
+        export_tables(filled, tmp_path / to, sessions=["otter"])
     assert files_below(tmp_path) == before
     assert not list(tmp_path.rglob(".*"))
 
 
 def test_files_of_a_folder_are_replaced_together(filled, tmp_path, monkeypatch):
-    export(filled, tmp_path / "all")
+    export_tables(filled, tmp_path / "all")
     before = files_below(tmp_path)
     replace, moved = os.replace, []
 
@@ -332,14 +336,14 @@ def test_files_of_a_folder_are_replaced_together(filled, tmp_path, monkeypatch):
 
     monkeypatch.setattr(os, "replace", third_fails)
     with pytest.raises(OutputError, match=r"Permission denied.*choose another --to"):
-        export(filled, tmp_path / "all", sessions=["otter"])
+        export_tables(filled, tmp_path / "all", sessions=["otter"])
     assert files_below(tmp_path) == before
     assert len(moved) == 3 + 3  # and back
 
 
 @pytest.mark.parametrize("to", ["t.csv", "t.xlsx", "folder"])
 def test_nothing_hidden_is_left_beside_an_export(filled, tmp_path, to):
-    export(filled, tmp_path / to)
+    export_tables(filled, tmp_path / to)
     assert [path.name for path in tmp_path.iterdir()] == [to]
     assert not list(tmp_path.rglob(".*"))
 
@@ -347,17 +351,17 @@ def test_nothing_hidden_is_left_beside_an_export(filled, tmp_path, to):
 def test_more_rows_than_a_sheet_holds(filled, tmp_path, monkeypatch):
     monkeypatch.setattr(stage, "SHEET_ROWS", 40)  # forty rows and a heading
     with pytest.raises(OutputError, match=r"40 rows.*as CSV, or fewer sessions"):
-        export(filled, tmp_path / "t.xlsx")
+        export_tables(filled, tmp_path / "t.xlsx")
     assert not list(tmp_path.iterdir())
     monkeypatch.setattr(stage, "SHEET_ROWS", 41)
-    export(filled, tmp_path / "t.xlsx")
+    export_tables(filled, tmp_path / "t.xlsx")
 
 
 def test_without_xlsxwriter_it_says_what_to_install(filled, tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "xlsxwriter", None)
     with pytest.raises(UsageError, match=r"pip install 'batontrace\[xlsx\]'"):
-        export(filled, tmp_path / "t.xlsx")
-    export(filled, tmp_path / "t.csv")
+        export_tables(filled, tmp_path / "t.xlsx")
+    export_tables(filled, tmp_path / "t.csv")
     assert [path.name for path in tmp_path.iterdir()] == ["t.csv"]
 
 
@@ -372,17 +376,17 @@ def test_a_session_at_a_time_is_in_memory(tmp_path, monkeypatch, to):
             at = table.column_names.index("session")
             field = table.schema.field("session")
             named[key] = table.set_column(at, field, [[name] * table.num_rows])
-        store.write_session(out, name, named, ASKED)
+        writing.write_session(out, name, named, ASKED)
     del tables, named, table
     used = []
-    read = schema.read
+    read = schema.read_part
 
     def watched(path: Path, name: str) -> pa.Table:
         used.append(pa.total_allocated_bytes())
         return read(path, name)
 
-    monkeypatch.setattr(schema, "read", watched)
-    export(out, tmp_path / to, tables=["exchanges"])
+    monkeypatch.setattr(schema, "read_part", watched)
+    export_tables(out, tmp_path / to, tables=["exchanges"])
     one = used[1] - used[0]
     assert len(used) == 8
     assert one > 0
@@ -422,4 +426,4 @@ def test_the_command_refuses(filled, words, code):
 def test_the_commands_tables_are_all_there_are():
     from pipeline.cli import export
 
-    assert tuple(export.TableName) == stage.TABLES
+    assert tuple(export.TableName) == schema.ALL_TABLES

@@ -117,7 +117,7 @@ def test_every_sd_column_belongs_to_an_estimate(name):
 @given(name=st.sampled_from(EVERY), seed=st.integers(0, 9999), rows=st.integers(0, 20))
 def test_a_table_that_obeys_passes_and_comes_back_unchanged(name, seed, rows):
     table = random_table(name, rows=rows, seed=seed)
-    assert schema.check(name, table) is table
+    assert schema.check_table(name, table) is table
     again = schema.conform(name, {n: table[n].to_pylist() for n in table.column_names})
     assert again.equals(table)
 
@@ -218,7 +218,7 @@ def test_a_cast_table_of_other_types_is_refused():
     table = random_table("speed_curves")
     narrow = table.set_column(4, "t_s", table["t_s"].cast(pa.float32()))
     with pytest.raises(OutputError, match="type float"):
-        schema.check("speed_curves", narrow)
+        schema.check_table("speed_curves", narrow)
 
 
 def written(table: pa.Table, path, version: int, without: tuple[str, ...]):
@@ -237,7 +237,7 @@ def place(tmp_path):
 
 def test_a_table_from_before_a_column_came_reads_with_nulls_there(place):
     table = random_table("exchanges")
-    back = schema.read(written(table, place, 1, ("foot_m",)))
+    back = schema.read_part(written(table, place, 1, ("foot_m",)))
     assert back.schema.equals(schema.arrow_schema("exchanges"), check_metadata=True)
     assert back["foot_m"].to_pylist() == [None] * 3
     assert back.drop_columns(["foot_m"]).equals(table.drop_columns(["foot_m"]))
@@ -250,14 +250,14 @@ def test_a_table_from_before_a_column_came_reads_with_nulls_there(place):
 )
 def test_a_column_missing_for_no_good_reason_is_refused(place, version, lost):
     with pytest.raises(OutputError, match=r"part-0\.parquet.*exchanges.*process the session again"):
-        schema.read(written(random_table("exchanges"), place, version, (lost,)))
+        schema.read_part(written(random_table("exchanges"), place, version, (lost,)))
 
 
 def test_an_estimate_without_its_standard_error_is_refused_however_old(place):
     columns = {**columns_of("exchanges"), "mark_t_s": [1.0] * 3, "mark_t_sd_s": [0.1] * 3}
     table = schema.conform("exchanges", columns)
     with pytest.raises(OutputError, match="missing: mark_t_sd_s"):
-        schema.read(written(table, place, 1, ("mark_t_sd_s",)))
+        schema.read_part(written(table, place, 1, ("mark_t_sd_s",)))
 
 
 # --- one row -------------------------------------------------------------------------------

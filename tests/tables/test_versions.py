@@ -12,7 +12,7 @@ import pytest
 from checkout import DATA
 
 from pipeline.show import publish
-from pipeline.tables import lake, schema, store
+from pipeline.tables import folders, lake, schema, writing
 
 OLD = DATA / "old_lake"
 RECORD = DATA / "schema_fingerprints.json"
@@ -57,7 +57,7 @@ def test_each_version_says_what_it_brought(name):
 
 
 def test_the_old_lake_is_old():
-    path = store.table_path(OLD, "exchanges", "version-1")
+    path = folders.part_path(OLD, "exchanges", "version-1")
     stored = pq.read_schema(path)
     assert stored.metadata[b"batontrace.version"] == b"1"
     assert not {"foot_m", "incoming_foot_m"} & set(stored.names)
@@ -65,8 +65,8 @@ def test_the_old_lake_is_old():
 
 @pytest.mark.parametrize("name", schema.TABLES)
 def test_each_of_its_tables_reads_as_of_today(name):
-    path = store.table_path(OLD, name, "version-1")
-    table = schema.read(path)
+    path = folders.part_path(OLD, name, "version-1")
+    table = schema.read_part(path)
     assert table.schema.equals(schema.arrow_schema(name), check_metadata=True)
     stored = pq.read_table(path, partitioning=None)
     for column in stored.column_names:
@@ -76,28 +76,28 @@ def test_each_of_its_tables_reads_as_of_today(name):
 
 
 def test_it_reads_as_a_lake_and_beside_new_sessions(tmp_path):
-    old = lake.read(OLD)
+    old = lake.read_lake(OLD)
     assert old.remarks == ()
     assert old.exchanges["exchange"].to_pylist() == [1, 2]
     tables = {
         "exchanges": old.exchanges,
         "speed_curves": old.curves,
-        "recordings": lake.recordings(OLD, "version-1"),
+        "recordings": lake.read_recordings(OLD, "version-1"),
     }
     for name, table in tables.items():
         (tmp_path / name / "session=version-1").mkdir(parents=True)
-        part = store.table_path(OLD, name, "version-1").read_bytes()
-        store.table_path(tmp_path, name, "version-1").write_bytes(part)
+        part = folders.part_path(OLD, name, "version-1").read_bytes()
+        folders.part_path(tmp_path, name, "version-1").write_bytes(part)
         at = table.column_names.index("session")
         field = table.schema.field("session")
         tables[name] = table.set_column(at, field, [["today"] * table.num_rows])
-    store.write_session(tmp_path, "today", tables, {})
-    both = lake.read(tmp_path)
+    writing.write_session(tmp_path, "today", tables, {})
+    both = lake.read_lake(tmp_path)
     assert both.remarks == ()
     assert sorted(both.exchanges["session"].to_pylist()) == ["today"] * 2 + ["version-1"] * 2
 
 
 def test_its_page_is_made(tmp_path):
-    done = publish.report(OLD, to=tmp_path / "page.html")
+    done = publish.write_page(OLD, to=tmp_path / "page.html")
     assert done.takeovers == 2
     assert "adder" in (tmp_path / "page.html").read_text(encoding="utf-8")

@@ -9,7 +9,7 @@
 For each squad some evenings are simulated (sample_tracks/), written as files, processed by the
 same call the command line makes, and the lake of tables is asked for marks. Then the same squad
 takes over hundreds of times on marks of every chance, tried pairs and untried
-(tests/crowd.py): what was said against what then happens.
+(tests/support/crowd.py): what was said against what then happens.
 """
 
 from __future__ import annotations
@@ -123,7 +123,7 @@ def cases_of(kind_index: int, seed: int, out: Path | None) -> list[Case]:
         tables = squads.tables(key, squad, site, EVENINGS, REPS)
         known = lake.Lake(Path("lake"), *tables, {})
     else:
-        known = lake.read(out)
+        known = lake.read_lake(out)
     rng = np.random.default_rng([seed, kind_index, 20260514])
     advices = decisions.advise_lake(known, Settings(event=kind.event))
     said = marks.marks_table(advices).to_pylist()

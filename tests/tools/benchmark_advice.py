@@ -5,7 +5,7 @@
 Seconds of one core (the process's own, so that others on the machine count little), after import:
 marks for all 30 ordered pairs of six runners with the whole curve behind each, and 360 running
 orders of the six. Beside them what an opponent of plain Python takes: one rep on one mark after
-the other, in a loop, without arrays. The lake is one without files (tests/squads.py): three
+the other, in a loop, without arrays. The lake is one without files (tests/support/squads.py): three
 evenings of twelve reps.
 """
 

@@ -51,7 +51,7 @@ def main() -> int:
             out = Path(folder) / str(n)
             store_many(out, n)
             began = time.perf_counter()
-            pages[n] = publish.report(out).path
+            pages[n] = publish.write_page(out).path
             took, size = time.perf_counter() - began, pages[n].stat().st_size
             print(f"{n} takeovers: written in {took:.1f} s, {size / 1e6:.2f} MB")
         for _ in range(ROUNDS):

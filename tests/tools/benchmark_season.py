@@ -86,7 +86,7 @@ def _sizes(recording: Any) -> list[int]:
 
 
 def notebooks(path: str) -> Job:
-    """fitparse, gpxpy, tcxreader, pynmea2 or pandas, as tests/notebook.py calls them."""
+    """fitparse, gpxpy, tcxreader, pynmea2 or pandas, as tests/support/notebook.py calls them."""
     import notebook
 
     _notebooks_imported(Path(path).suffix)
@@ -226,7 +226,7 @@ STAGES = {
     "curves": (("measure.takeovers", "measure"),),
     "write": (
         ("process", "_exchanges"), ("process", "_speed_curves"), ("process", "_recordings"),
-        ("process", "run_record"), ("store", "write_session"),
+        ("process", "run_record"), ("writing", "write_session"),
     ),
 }  # fmt: skip
 

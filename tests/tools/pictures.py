@@ -2,11 +2,11 @@
 
     python tests/tools/pictures.py                    the docs' pictures, from the sample tracks
     python tests/tools/pictures.py --all FOLDER       the sample's pages whole: telephone,
-                                                tablet, desk, light, dark, and printed
+                                                      tablet, desk, light, dark, and printed
     python tests/tools/pictures.py --all FOLDER PAGE.html ...     of these pages instead
 
-Needs Chromium (see browser.py). Beside the docs' pictures lies shown.json: the words they show and
-the look they have, by which test_pictures.py tells without a browser whether they are current.
+Needs Chromium (see browser.py). Beside the docs' pictures is shown.json with the words they show
+and the look they have. By it test_pictures.py tells without a browser whether they are current.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from pipeline.advise import decisions
 from pipeline.advise.settings import Settings
 from pipeline.session.process import process
 from pipeline.show import publish
-from pipeline.show.figures import vector
+from pipeline.show.figures import page_svg
 
 PICTURES = ROOT / "docs" / "pictures"
 SHOWN = PICTURES / "shown.json"
@@ -49,8 +49,8 @@ def sample_lake(out: Path) -> Path:
 
 def sample_pages(out: Path, to: Path) -> dict[str, Path]:
     return {
-        "session": publish.report(out, session=SESSION, to=to / "session.html").path,
-        "pair": publish.report(out, pair=PAIR, to=to / "pair.html").path,
+        "session": publish.write_page(out, session=SESSION, to=to / "session.html").path,
+        "pair": publish.write_page(out, pair=PAIR, to=to / "pair.html").path,
     }
 
 
@@ -71,11 +71,11 @@ def docs_pictures(browser, pages: dict[str, Path], out: Path, to: Path) -> None:
         shot(page, article, to / "takeover.png")
     with opened(browser, pages["pair"], "desk") as (page, _):
         shot(page, "article.pair", to / "pair.png")
-    publish.overlay(out, session=SESSION, exchange=EXCHANGE, to=to / "slide.png")
+    publish.write_figure(out, session=SESSION, exchange=EXCHANGE, to=to / "slide.png")
 
 
 def point(page, svg: str) -> None:
-    """A finger on the figure, a little before its middle."""
+    """Tap the figure, a little before its middle."""
     page.locator(svg).scroll_into_view_if_needed()
     page.locator(svg).locator("xpath=ancestor::figure").locator("input.pointer").wait_for()
     box = page.locator(svg).bounding_box()
@@ -83,14 +83,14 @@ def point(page, svg: str) -> None:
 
 
 def shot(page, part: str, to: Path) -> None:
-    """One part of a page, without the switches that stay in sight."""
+    """A picture of one part of a page, without the switches that stay in sight."""
     page.evaluate("document.querySelector('.settings').remove()")
     lay_out_all(page)
     page.locator(part).screenshot(path=to)
 
 
 def lay_out_all(page) -> None:
-    """Have what is out of sight laid out as well: nothing moves while a picture is taken."""
+    """Lay out what is out of sight too, so that nothing moves while a picture is taken."""
     page.evaluate(
         "document.querySelectorAll('.takeover').forEach("
         "one => { one.style.contentVisibility = 'visible'; })"
@@ -103,7 +103,11 @@ def shown(pages: dict[str, Path]) -> dict[str, object]:
     read = {name: Page(path.read_text(encoding="utf-8")) for name, path in pages.items()}
     files = importlib.resources.files("pipeline.show.page")
     parts = [files.joinpath(name).read_text(encoding="utf-8") for name in ("page.css", "page.js")]
-    parts += [vector.style("light"), vector.style("dark"), vector.inks()]
+    parts += [
+        page_svg.theme_variables("light"),
+        page_svg.theme_variables("dark"),
+        page_svg.ink_rules(),
+    ]
     parts += [" ".join(dict.fromkeys(kinds(page))) for page in read.values()]
     return {
         "look": hashlib.sha256("\n".join(parts).encode()).hexdigest(),
@@ -116,7 +120,7 @@ def kinds(page: Page) -> list[str]:
 
 
 def _words(text: str) -> list[str]:
-    """All but the digest of the tables, whose last bits are a processor's and a library's own."""
+    """All words but the digest of the tables, which differs with processor and libraries."""
     return [word for word in text.split() if not re.fullmatch(r"[0-9a-f]{16};?", word)]
 
 

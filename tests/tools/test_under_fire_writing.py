@@ -24,19 +24,19 @@ from stored_sessions import files_below, run_child
 from under_fire_writer import asked, tables_of, write
 
 from pipeline import errors
-from pipeline.tables import lake, schema, store
+from pipeline.tables import folders, lake, provenance, schema, whole_files, writing
 
 POSIX = pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX signals and limits")
 
 
 def run_of(out: Path, session: str) -> int:
     """The run that all of a session's files are of; they are whole and as it wrote them."""
-    record = json.loads(store.provenance_path(out, session).read_text(encoding="utf-8"))
+    record = json.loads(folders.session_record_path(out, session).read_text(encoding="utf-8"))
     for name in schema.TABLES:
-        path = store.table_path(out, name, session)
+        path = folders.part_path(out, name, session)
         stored = pq.read_schema(path).metadata[b"batontrace.run_sha256"].decode()
         assert stored == record["run_sha256"]
-        assert store.sha256(path) == record["tables"][name]["sha256"]
+        assert provenance.file_sha256(path) == record["tables"][name]["sha256"]
     return int(record["settings"]["run"])
 
 
@@ -114,7 +114,7 @@ def test_a_disk_that_fills_at_any_call_changes_nothing(tmp_path, session, first)
 
 
 def anchors(name: str) -> bool:
-    return f"session={store.ANCHOR}/" in name.replace(os.sep, "/")
+    return f"session={folders.ANCHOR}/" in name.replace(os.sep, "/")
 
 
 def refusal_of(do) -> str:
@@ -128,17 +128,17 @@ def refusal_of(do) -> str:
 def test_a_disk_that_fills_at_any_call_keeps_the_former_decisions(tmp_path):
     out = tmp_path / "out"
     write(out, "heron", 1)
-    tables = {"runners": schema.empty("runners"), "marks": schema.empty("marks")}
-    lake.write(out, tables, asked(1))
+    tables = {"runners": schema.empty_table("runners"), "marks": schema.empty_table("marks")}
+    writing.write_decisions(out, tables, asked(1))
     before = seen(out)
     for call in range(1, 200):
         with failing(call) as disk:
-            said = refusal_of(lambda: lake.write(out, tables, asked(2)))
+            said = refusal_of(lambda: writing.write_decisions(out, tables, asked(2)))
         assert hidden(out) == []
         if said:
             assert seen(out) == before
         elif disk.refused:
-            lake.write(out, tables, asked(1))
+            writing.write_decisions(out, tables, asked(1))
         else:
             break
     assert call > 10
@@ -146,11 +146,11 @@ def test_a_disk_that_fills_at_any_call_keeps_the_former_decisions(tmp_path):
 
 def test_a_page_or_a_picture_is_whole_or_as_it_was(tmp_path):
     page = tmp_path / "page.html"
-    store.write_text(page, "old")
+    whole_files.write_text(page, "old")
     refused = 0
     for call in range(1, 50):
         with failing(call) as disk:
-            said = refusal_of(lambda: store.write_text(page, "new"))
+            said = refusal_of(lambda: whole_files.write_text(page, "new"))
         assert [path.name for path in tmp_path.iterdir()] == ["page.html"]
         if not said and not disk.refused:
             break
@@ -170,14 +170,14 @@ def test_a_limit_on_the_size_of_files_changes_nothing_at_any_size(tmp_path):
         f"""
         import pathlib, resource
         from pipeline import errors
-        from pipeline.tables import store
+        from pipeline.tables import writing
         from under_fire_writer import asked, tables_of
         tables = tables_of("otter", 3, 60)
         refused = 0
         for room in [*range(0, 3000, 500), *range(3000, 40000, 4000)]:
             resource.setrlimit(resource.RLIMIT_FSIZE, (room, 1 << 30))
             try:
-                store.write_session(pathlib.Path({str(tmp_path)!r}), "otter", tables, asked(3))
+                writing.write_session(pathlib.Path({str(tmp_path)!r}), "otter", tables, asked(3))
                 break
             except errors.OutputError:
                 refused += 1
@@ -193,7 +193,7 @@ def test_a_limit_on_the_size_of_files_changes_nothing_at_any_size(tmp_path):
 
 
 @contextmanager
-def writing(out: Path, session: str, first: int = 10):
+def child_that_writes(out: Path, session: str, first: int = 10):
     """A child that writes a session again and again, each time as another run."""
     words = f"{str(out)!r}, {session!r}, {first}"
     child = run_child(f"import under_fire_writer; under_fire_writer.write_on({words})")
@@ -222,7 +222,7 @@ def test_a_kill_at_any_moment_leaves_each_session_of_one_run(tmp_path):
     for kill in range(4):
         mark = tmp_path / "wrote-otter"
         mark.unlink(missing_ok=True)
-        with store(out, "otter", 1000 * (kill + 1)) as child:
+        with child_that_writes(out, "otter", 1000 * (kill + 1)) as child:
             wait_for(mark, child)
             time.sleep(rng.uniform(0.0, 0.05))
             child.send_signal(signal.SIGKILL)
@@ -230,7 +230,7 @@ def test_a_kill_at_any_moment_leaves_each_session_of_one_run(tmp_path):
         told = int(mark.read_text() or 0)
         if kill % 2:
             write(out, "heron", 1)  # another session's run: it must put this one right as well
-        read = lake.read(out)
+        read = lake.read_lake(out)
         assert read.remarks == ()
         last = run_of(out, "otter")
         assert last >= told  # what was written before the kill is not lost
@@ -248,13 +248,13 @@ def test_a_killed_run_is_finished_before_a_later_one_switches(tmp_path, moves):
     switches. Whoever comes next must not mix the first one's tables into the second one's."""
     write(tmp_path, "otter", 1)
     tables = tables_of("otter", 3)
-    places = {name: store.table_path(tmp_path, name, "otter") for name in schema.TABLES}
-    with store.staging(tmp_path, "otter") as folder:
-        record = store.provenance_path(tmp_path, "otter")
-        ready = store.stage(folder, tables, places, record, {"session": "otter"}, asked(3))
+    places = {name: folders.part_path(tmp_path, name, "otter") for name in schema.TABLES}
+    with whole_files.staging(tmp_path, "otter") as folder:
+        record = folders.session_record_path(tmp_path, "otter")
+        ready = writing.stage_tables(folder, tables, places, record, {"session": "otter"}, asked(3))
         killed_at_move(tmp_path, moves)
-        store.switch(folder, ready)
-    store.recover(tmp_path)
+        whole_files.switch(folder, ready)
+    whole_files.recover(tmp_path)
     assert run_of(tmp_path, "otter") == 3
     assert hidden(tmp_path) == []
 
@@ -280,12 +280,12 @@ def test_a_list_of_moves_that_is_broken_stops_nobody(tmp_path):
         shutil.copytree(killed, out)
         (moves,) = out.glob(".writing-*/moves.json")
         moves.write_bytes(content)
-        read = lake.read(out)
+        read = lake.read_lake(out)
         assert read.exchanges["session"].unique().to_pylist() == ["heron"]
         assert len(read.remarks) == 1
         write(out, "otter", 4)
         assert run_of(out, "otter") == 4
-        assert lake.read(out).remarks == ()
+        assert lake.read_lake(out).remarks == ()
         assert hidden(out) == []
 
 
@@ -296,7 +296,7 @@ def test_a_list_of_moves_moves_nothing_out_of_the_lake(tmp_path):
     left.mkdir()
     (left / "a.parquet").write_bytes(b"x")
     (left / "moves.json").write_text(json.dumps([["a.parquet", "../stolen"]]))
-    lake.read(out)
+    lake.read_lake(out)
     assert not (tmp_path / "stolen").exists()
     assert run_of(out, "otter") == 1
 
@@ -313,12 +313,15 @@ def test_two_writers_at_once_leave_each_session_of_one_run(tmp_path, others):
     write(out, "otter", 1)
     write(out, others, 1)
     said: list[str] = []
-    with store(out, "otter", 10) as one, store(out, others, 50_000) as other:
+    with (
+        child_that_writes(out, "otter", 10) as one,
+        child_that_writes(out, others, 50_000) as other,
+    ):
         wait_for(tmp_path / "wrote-otter", one)
         wait_for(tmp_path / f"wrote-{others}", other)
         for _ in range(15):
             try:
-                said += lake.read(out).remarks
+                said += lake.read_lake(out).remarks
             except errors.InputError as error:  # both left out, for a moment
                 said.append(str(error))
             assert one.poll() is None
@@ -326,7 +329,7 @@ def test_two_writers_at_once_leave_each_session_of_one_run(tmp_path, others):
     for session in {"otter", others}:
         write_count = int((tmp_path / f"wrote-{session}").read_text() or 0)
         assert write_count > 1
-    read = lake.read(out)
+    read = lake.read_lake(out)
     assert read.remarks == ()
     for session in {"otter", others}:
         assert run_of(out, session) >= 10
@@ -342,9 +345,9 @@ def test_a_lake_one_may_only_read_is_read(tmp_path):
     out = tmp_path / "out"
     write(out, "otter", 1)
     (out / ".writing-otter-left").mkdir()
-    shutil.copy(store.table_path(out, "exchanges", "otter"), out / ".writing-otter-left" / "a")
+    shutil.copy(folders.part_path(out, "exchanges", "otter"), out / ".writing-otter-left" / "a")
     out.chmod(0o555)
     try:
-        assert lake.read(out).remarks == ()
+        assert lake.read_lake(out).remarks == ()
     finally:
         out.chmod(0o755)

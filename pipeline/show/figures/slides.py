@@ -1,7 +1,7 @@
 """A figure for slides, as SVG or PNG, drawn by matplotlib.
 
-Nothing of matplotlib's shared state is touched: no pyplot, own settings. The same figure gives the
-same bytes. Text is text: a name with `$` or `_` in it is no formula.
+This does not touch matplotlib's shared state: it uses its own settings and no pyplot. The same
+figure gives the same bytes. A name with `$` or `_` in it is drawn as text, never as a formula.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure as Canvas
 from matplotlib.textpath import TextPath
 
-from pipeline.show.figures.drawing import (
+from pipeline.show.figures.figure import (
     INKS,
     PAPER,
     ZONE,
@@ -37,12 +37,12 @@ from pipeline.show.figures.drawing import (
     Sign,
     Span,
     Upright,
-    stacked,
+    stack_rows,
 )
-from pipeline.show.markup import shortened, width
+from pipeline.show.markup import half_widths, shorten
 
 WIDE_IN, HIGH_IN = 12.8, 7.2  # a slide of 16 : 9
-DOTS = 150  # an inch, of PNG
+DOTS = 150  # per inch, of a PNG
 TYPE_PT, SMALL_PT, TITLE_PT = 15.0, 12.0, 20.0
 _FONTS = ["Liberation Sans", "Arial", "Helvetica", "DejaVu Sans", "sans-serif"]
 _MARKERS: dict[Sign, str] = {"disc": "o", "square": "s", "triangle": "^", "none": ""}
@@ -67,15 +67,15 @@ class _Look:
         return ZONE[self.theme]
 
 
-def draw(figure: Figure, kind: Literal["svg", "png"], *, dark: bool = False) -> bytes:
+def draw_slide(figure: Figure, kind: Literal["svg", "png"], *, dark: bool = False) -> bytes:
     """The figure as the bytes of a picture, on white or dark paper."""
     look = _Look("dark" if dark else "light")
-    with _settings(look):
+    with _matplotlib_settings(look):
         canvas = Canvas(figsize=(WIDE_IN, HIGH_IN), dpi=DOTS, facecolor=look.paper)
         (FigureCanvasSVG if kind == "svg" else FigureCanvasAgg)(canvas)
-        _compose(canvas, figure, look)
+        _compose_slide(canvas, figure, look)
         out = io.BytesIO()
-        about: dict[str, Any] = {"Title": figure.title, "Description": figure.says}
+        about: dict[str, Any] = {"Title": figure.title, "Description": figure.description}
         if kind == "svg":
             about |= {"Date": None, "Creator": None, "Format": None, "Type": None}
         else:
@@ -85,13 +85,13 @@ def draw(figure: Figure, kind: Literal["svg", "png"], *, dark: bool = False) -> 
 
 
 @contextmanager
-def _settings(look: _Look) -> Iterator[None]:
+def _matplotlib_settings(look: _Look) -> Iterator[None]:
     plain = look.ink("plain")
     with mpl.rc_context(), warnings.catch_warnings():
         mpl.rcdefaults()
         mpl.rcParams.update(
             {
-                "font.family": _installed(),
+                "font.family": _installed_fonts(),
                 "font.size": TYPE_PT,
                 "svg.fonttype": "none",
                 "svg.hashsalt": "batontrace",
@@ -104,13 +104,13 @@ def _settings(look: _Look) -> Iterator[None]:
                 "ytick.color": look.ink("quiet"),
             }
         )
-        # A sign that no font here has comes out as a box; saying so on the terminal helps nobody.
+        # A sign that no font has is drawn as a box. A warning about it would help nobody.
         warnings.filterwarnings("ignore", message=".*[Gg]lyph.*")
         yield
 
 
-def _installed() -> list[str]:
-    """Of the fonts wished for those that are there: each missing one would be a message."""
+def _installed_fonts() -> list[str]:
+    """The wanted fonts that are installed: matplotlib warns of each one that is not."""
     there = {font.name for font in font_manager.fontManager.ttflist}
     return [font for font in _FONTS if font in there] or ["DejaVu Sans"]
 
@@ -118,11 +118,11 @@ def _installed() -> list[str]:
 # --- the slide --------------------------------------------------------------------------------
 
 
-def _compose(canvas: Canvas, figure: Figure, look: _Look) -> None:
-    rows = stacked([_extent(figure, upright) for upright in figure.uprights])
+def _compose_slide(canvas: Canvas, figure: Figure, look: _Look) -> None:
+    rows = stack_rows([_slide_word_extent(figure, upright) for upright in figure.uprights])
     over = any(upright.word for upright in figure.uprights) * (max(rows, default=0) + 1)
     top = 0.87 - 0.042 * over
-    title, size = _fitting(figure.title, TITLE_PT, (_RIGHT - _LEFT) * WIDE_IN * 72.0)
+    title, size = _fit_title(figure.title, TITLE_PT, (_RIGHT - _LEFT) * WIDE_IN * 72.0)
     canvas.text(_LEFT, 0.955, title, fontsize=size, weight="bold", va="center")
     notes = textwrap.fill(" ".join(figure.notes), 150)
     canvas.text(_LEFT, 0.015, notes, fontsize=SMALL_PT, color=look.ink("quiet"), va="bottom")
@@ -136,29 +136,29 @@ def _compose(canvas: Canvas, figure: Figure, look: _Look) -> None:
         | {"bottom": _BOTTOM, "top": top, "hspace": 0.34 if len(shares) < 4 else 0.62},
     )[:, 0]
     for panel, ax in zip(figure.panels, axes, strict=True):
-        _panel(panel, ax, figure, look)
-    _x_axis(axes[-1], figure)
+        _axes_panel(panel, ax, figure, look)
+    _axes_x_axis(axes[-1], figure)
     for upright, row in zip(figure.uprights, rows, strict=True):
-        _upright(canvas, list(axes), upright, row, look, figure)
+        _axes_upright(canvas, list(axes), upright, row, look, figure)
 
 
-def _fitting(text: str, size_pt: float, most_pt: float) -> tuple[str, float]:
-    """A bold line and its size in points, smaller where it would be too long, shortened where it
-    would be too small."""
+def _fit_title(text: str, size_pt: float, most_pt: float) -> tuple[str, float]:
+    """A bold line that fits, and its size in points: smaller type for a long line, and a shorter
+    text where the type would be too small."""
     bold = font_manager.FontProperties(family=mpl.rcParams["font.family"], weight="bold")
 
     def long_pt(words: str) -> float:
         path = TextPath((0.0, 0.0), words, size=size_pt, prop=bold, usetex=False)
         return float(path.get_extents().width) if len(path.vertices) else 0.0
 
-    most = width(text)
+    most = half_widths(text)
     while long_pt(text) > most_pt * size_pt / SMALL_PT and most > 8:
         most = most * 9 // 10
-        text = shortened(text, most)
+        text = shorten(text, most)
     return text, min(size_pt, size_pt * most_pt / max(long_pt(text), 1.0))
 
 
-def _panel(panel: Panel, ax: Axes, figure: Figure, look: _Look) -> None:
+def _axes_panel(panel: Panel, ax: Axes, figure: Figure, look: _Look) -> None:
     ax.set_facecolor(look.paper)
     ax.set_xlim(figure.x.low, figure.x.high)
     ax.set_ylim(panel.y.low, panel.y.high)
@@ -169,43 +169,44 @@ def _panel(panel: Panel, ax: Axes, figure: Figure, look: _Look) -> None:
     ax.set_axisbelow(True)
     for side in ("top", "right", "left"):
         ax.spines[side].set_visible(False)
-    # Over the panel, clear of its topmost number: upright words are slow to read.
+    # The label is above the panel, clear of its topmost number: turned words are slow to read.
     ax.set_title(panel.y.label, loc="left", fontsize=size, pad=9.0, x=-0.055)
     for span in figure.spans:
         ax.axvspan(span.low, span.high, color=look.zone, linewidth=0, zorder=0)
         if span.word and ax.get_subplotspec().rowspan.start == 0:  # type: ignore[union-attr]
-            _word(ax, (span.high, panel.y.low), span.word, look, "quiet", (-6, 6), "right")
+            _axes_word(ax, (span.high, panel.y.low), span.word, look, "quiet", (-6, 6), "right")
     for item in panel.items:
-        _DRAW[type(item)](ax, item, look)
+        _PENS[type(item)](ax, item, look)
 
 
-def _x_axis(ax: Axes, figure: Figure) -> None:
+def _axes_x_axis(ax: Axes, figure: Figure) -> None:
     ax.set_xticks(figure.x.ticks, [figure.x.word(k) for k in range(len(figure.x.ticks))])
     ax.set_xlabel(figure.x.label, fontsize=TYPE_PT)
 
 
-def _extent(figure: Figure, upright: Upright) -> tuple[float, float]:
-    """From where to where an upright's word goes, in parts of the slide; nowhere without one."""
-    half = 0.66 * TYPE_PT / 72.0 * width(upright.word) / 2 / WIDE_IN + 0.004
+def _slide_word_extent(figure: Figure, upright: Upright) -> tuple[float, float]:
+    """Where an upright's word begins and ends, in parts of the slide. Without a word both are the
+    line's place."""
+    half = 0.66 * TYPE_PT / 72.0 * half_widths(upright.word) / 2 / WIDE_IN + 0.004
     at = _LEFT + figure.x.part(upright.x) * (_RIGHT - _LEFT)
     middle = min(max(at, half), 1.0 - half)
     return (middle - half, middle + half) if upright.word else (at, at)
 
 
-def _upright(
+def _axes_upright(
     canvas: Canvas, axes: Sequence[Axes], upright: Upright, row: int, look: _Look, figure: Figure
 ) -> None:
     if not figure.x.low <= upright.x <= figure.x.high:
         return
     colour = look.ink(upright.ink)
-    style = (0, (4, 3)) if upright.broken else "-"
+    style = (0, (4, 3)) if upright.dashed else "-"
     for ax in axes:
         if upright.x_sd is not None:
             low, high = upright.x - upright.x_sd, upright.x + upright.x_sd
             ax.axvspan(low, high, color=colour, alpha=0.13, linewidth=0, zorder=0.5)
         ax.axvline(upright.x, color=colour, linewidth=1.6, linestyle=style, zorder=1)
     if upright.word:
-        middle = sum(_extent(figure, upright)) / 2
+        middle = sum(_slide_word_extent(figure, upright)) / 2
         y = axes[0].get_position().y1 + 0.058 + 0.042 * row
         canvas.text(middle, y, upright.word, color=colour, weight="bold", ha="center", va="center")
 
@@ -213,7 +214,7 @@ def _upright(
 # --- what stands on a panel -------------------------------------------------------------------
 
 
-def _curve(ax: Axes, curve: Curve, look: _Look) -> None:
+def _axes_curve(ax: Axes, curve: Curve, look: _Look) -> None:
     ink, colour = INKS[curve.ink], look.ink(curve.ink)
     broad = curve.ink == "baton"
     thickness = 1.0 if curve.thin else ink.width * (1.6 if broad else 1.3)
@@ -238,10 +239,10 @@ def _curve(ax: Axes, curve: Curve, look: _Look) -> None:
         shift = (0.0, 14.0 if curve.above else -16.0)
         if curve.beside:
             side, shift = ("right", (-12.0, 0.0)) if part_of_axis > 0.65 else ("left", (12.0, 0.0))
-        _word(ax, at, curve.word, look, curve.ink, shift, side)
+        _axes_word(ax, at, curve.word, look, curve.ink, shift, side)
 
 
-def _dot(ax: Axes, dot: Dot, look: _Look) -> None:
+def _axes_dot(ax: Axes, dot: Dot, look: _Look) -> None:
     colour = look.ink(dot.ink)
     size = 6.0 if dot.rep is not None or not dot.word else 9.0
     ax.errorbar(
@@ -255,35 +256,35 @@ def _dot(ax: Axes, dot: Dot, look: _Look) -> None:
     if dot.word:
         low, high = ax.get_xlim()
         late = (dot.x - low) / (high - low) > 0.75
-        _word(ax, (dot.x, dot.y), dot.word, look, "plain", (-12 if late else 12, 14),
+        _axes_word(ax, (dot.x, dot.y), dot.word, look, "plain", (-12 if late else 12, 14),
               "right" if late else "left")  # fmt: skip
 
 
-def _bracket(ax: Axes, bracket: Bracket, look: _Look) -> None:
+def _axes_bracket(ax: Axes, bracket: Bracket, look: _Look) -> None:
     middle = (bracket.y0 + bracket.y1) / 2
     x = [bracket.x0, bracket.x0, bracket.x1, bracket.x1]
     y = [bracket.y0, middle, middle, bracket.y1]
     ax.plot(x, y, color=look.ink("plain"), linewidth=1.8, zorder=3.5)
     at = (max(bracket.x0, bracket.x1), min(bracket.y0, bracket.y1))
-    _word(ax, at, bracket.word, look, "plain", (9, -20), "left")  # below the curves there is room
+    _axes_word(ax, at, bracket.word, look, "plain", (9, -20), "left")  # below the curves
 
 
-def _span(ax: Axes, span: Span, look: _Look) -> None:
+def _axes_span(ax: Axes, span: Span, look: _Look) -> None:
     ax.axhspan(span.low, span.high, color=look.zone, linewidth=0, zorder=0)
     if span.word:
         at = (ax.get_xlim()[1], span.high)
-        _word(ax, at, span.word, look, "quiet", (-6, -8), "right")
+        _axes_word(ax, at, span.word, look, "quiet", (-6, -8), "right")
 
 
-_DRAW: dict[type[Item], Callable[[Axes, Any, _Look], None]] = {
-    Curve: _curve,
-    Dot: _dot,
-    Bracket: _bracket,
-    Span: _span,
+_PENS: dict[type[Item], Callable[[Axes, Any, _Look], None]] = {
+    Curve: _axes_curve,
+    Dot: _axes_dot,
+    Bracket: _axes_bracket,
+    Span: _axes_span,
 }
 
 
-def _word(
+def _axes_word(
     ax: Axes,
     at: tuple[float, float],
     word: str,
@@ -292,7 +293,7 @@ def _word(
     shift: tuple[float, float],
     side: Literal["left", "center", "right"],
 ) -> None:
-    """A word near a point, on a scrap of paper so that lines do not run through."""
+    """A word near a point, on a patch of paper so that no line runs through it."""
     ax.annotate(
         word, at, xytext=shift, textcoords="offset points", color=look.ink(ink), ha=side,
         va="center", zorder=5, weight="normal" if ink == "quiet" else "bold",

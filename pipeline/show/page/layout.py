@@ -1,8 +1,8 @@
 """The page a coach reads: a session, or a pair over all sessions, as one HTML file from the tables.
 
-Needs nothing else: no network, no other file. Everything is in the page's source, figures included;
-without its script it is whole, with it there are switches, the order of the list and values under
-the finger. Style and script stand beside this module and go into the page under their hashes.
+The page needs no network and no other file: everything is in its source, figures included. It is
+complete without its script, which adds the switches, the order of the list, and the values under
+the finger. Style and script are the files page.css and page.js beside this module.
 """
 
 from __future__ import annotations
@@ -12,104 +12,121 @@ from collections.abc import Iterable, Mapping, Sequence
 from xml.etree import ElementTree as ET
 
 from pipeline.base.words import CAUTION, TENTH, count
-from pipeline.show.figures import vector
-from pipeline.show.markup import Child, document, element, name, plain, row, scrolling, table
-from pipeline.show.page import detail, glance, pairs
-from pipeline.show.page.pairs import UNKNOWN, Known
-from pipeline.show.scenes import Row, Takeover, order_by_time
-from pipeline.show.wording import days
+from pipeline.show.figures import page_svg
+from pipeline.show.markup import (
+    Child,
+    element,
+    html_document,
+    html_table,
+    list_item,
+    outside_name,
+    plain_text,
+    scrolling,
+    table_row,
+)
+from pipeline.show.page import pair_part, takeover_list, takeover_part
+from pipeline.show.page.pair_part import NO_DECISIONS, PairDecisions
+from pipeline.show.scenes import LakeRow, Scene, order_by_time
+from pipeline.show.wording import day_range
 
 Pairing = tuple[str, str, str]  # incoming, outgoing, event
 
-READING = (
-    "Units are worn on the trunk: a runner's place is the trunk's, on the lane's measured line, "
-    "past the entry line.",
+READING_NOTES = (
+    "Units are worn on the trunk. A runner's place is the trunk's, along the lane's measured line, "
+    "counted from the entry line.",
     "The baton is taken to be with the incoming runner's trunk until the pass and with the "
-    "outgoing runner's after it; the place of the pass is half-way between the two.",
-    "Zone time: the baton's, from entry line to exit line. Gap: free distance, between the trunks "
-    "at the pass. Start: the outgoing runner's first movement less the incoming runner's crossing "
-    "of the mark.",
-    "Speeds have the swing inside each step taken out.",
-    "± is one standard error: in two cases of three the truth is no farther off. “–” is not known; "
-    "the takeover's own part says why.",
-    "Whole lines and full dots were measured or seen, broken lines and hollow dots are inferred.",
+    "outgoing runner's after it. The place of the pass is half-way between the two trunks.",
+    "Zone time: the baton's time from the entry line to the exit line.",
+    "Gap: the distance between the two trunks. At the pass it is the free distance.",
+    "Start: the outgoing runner's first movement less the incoming runner's crossing of the mark, "
+    "so a late start is positive. The moment itself is called go.",
+    "The receiver is the outgoing runner.",
+    "Speeds are without the swing inside each step.",
+    "± is one standard error: in two cases of three the truth is no farther off. “–” means not "
+    "known; the takeover's own part says why.",
+    "Solid lines and full dots were measured or seen. Dashed lines and hollow dots are inferred.",
 )
-PRIVATE = (
+PRIVACY_NOTE = (
     "Speeds of a person, often a minor, are personal data: pass this page on only to those who may "
     "see them. It holds no position on Earth."
 )
 
 
-def session(
+def session_page(
     session_id: str,
-    takeovers: Sequence[Takeover],
+    takeovers: Sequence[Scene],
     *,
-    known: Mapping[Pairing, Known],
-    recordings: Sequence[Row],
+    known: Mapping[Pairing, PairDecisions],
+    recordings: Sequence[LakeRow],
     about: Mapping[str, str],
     remarks: Sequence[str] = (),
 ) -> str:
     """The page of one session as HTML text, to be stored as UTF-8.
 
-    `takeovers` may be none. `recordings` are the session's rows of that table, `remarks` what was
-    left out, `about` what the page rests on, printed at its end.
+    `takeovers` may be empty. `recordings` are the session's rows of that table. `remarks` say what
+    was left out. `about` says what the page rests on, and is printed at its end.
     """
     ordered = order_by_time(takeovers)
     parts: list[Child] = [
-        _at_a_glance(ordered, with_dates=False),
-        _pairs(ordered, known),
-        _each(ordered, with_dates=False),
-        _recordings(recordings),
+        _list_section(ordered, with_dates=False),
+        _pairs_section(ordered, known),
+        _takeovers_section(ordered, with_dates=False),
+        _recordings_section(recordings),
     ]
-    title = f"Takeovers, {plain(session_id)}"
-    return _page(title, ordered, parts, about, remarks)
+    title = f"Takeovers, {plain_text(session_id)}"
+    return _whole_page(title, ordered, parts, about, remarks)
 
 
-def pair(
-    takeovers: Sequence[Takeover],
+def pair_page(
+    takeovers: Sequence[Scene],
     *,
-    known: Mapping[Pairing, Known],
+    known: Mapping[Pairing, PairDecisions],
     about: Mapping[str, str],
     remarks: Sequence[str] = (),
 ) -> str:
-    """The page of one pair, in one event or several, as HTML text. Raises ValueError of none."""
+    """The page of one pair, in one event or several, as HTML text.
+
+    The arguments are those of `session_page`. Raises ValueError where there is no takeover.
+    """
     if not takeovers:
         raise ValueError("a pair's page needs a takeover")
     ordered = order_by_time(takeovers)
-    incoming, outgoing = (plain(runner) for runner in ordered[0].pair)
-    parts: list[Child] = [_at_a_glance(ordered, with_dates=True)]
-    places = _places(ordered)
+    incoming, outgoing = (plain_text(runner) for runner in ordered[0].pair)
+    parts: list[Child] = [_list_section(ordered, with_dates=True)]
+    places = _list_numbers(ordered)
     for key, several in _by_pairing(ordered):
         parts.append(
-            pairs.section(several, known.get(key, UNKNOWN), places, heading="h2", with_history=True)
+            pair_part.pair_article(
+                several, known.get(key, NO_DECISIONS), places, heading="h2", with_history=True
+            )
         )
-    parts.append(_each(ordered, with_dates=True))
-    return _page(f"{incoming} to {outgoing}", ordered, parts, about, remarks)
+    parts.append(_takeovers_section(ordered, with_dates=True))
+    return _whole_page(f"{incoming} to {outgoing}", ordered, parts, about, remarks)
 
 
 # --- parts --------------------------------------------------------------------------------------
 
 
-def _by_pairing(ordered: Sequence[Takeover]) -> list[tuple[Pairing, list[Takeover]]]:
-    """What can be compared: takeovers of one pair in one relay and in zones of one length."""
-    found: dict[tuple[Pairing, float], list[Takeover]] = {}
+def _by_pairing(ordered: Sequence[Scene]) -> list[tuple[Pairing, list[Scene]]]:
+    """Groups that can be compared: takeovers of one pair, in one event, in zones of one length."""
+    found: dict[tuple[Pairing, float], list[Scene]] = {}
     for one in ordered:
         found.setdefault(((*one.pair, one.row["event"]), one.zone_m), []).append(one)
     return [(key, several) for (key, _), several in found.items()]
 
 
-def _places(ordered: Sequence[Takeover]) -> dict[str, int]:
+def _list_numbers(ordered: Sequence[Scene]) -> dict[str, int]:
     """Each takeover's number in the list, by its anchor."""
-    return {glance.anchor(one): number for number, one in enumerate(ordered, start=1)}
+    return {takeover_list.anchor(one): number for number, one in enumerate(ordered, start=1)}
 
 
-def _lead(ordered: Sequence[Takeover]) -> str:
+def _lead_sentence(ordered: Sequence[Scene]) -> str:
     if not ordered:
         return "No takeover was found in this session."
     sessions = dict.fromkeys(one.row["session"] for one in ordered)
     events = ", ".join(dict.fromkeys(one.row["event"] for one in ordered))
     passed = sum(one.passed for one in ordered)
-    when = days(ordered[0].when, ordered[-1].when)
+    when = day_range(ordered[0].when, ordered[-1].when)
     words = f"{when}; {events}; {count(len(ordered), 'takeover')}, {passed} passed"
     if len(sessions) > 1:
         words += f"; {len(sessions)} sessions"
@@ -120,33 +137,35 @@ def _lead(ordered: Sequence[Takeover]) -> str:
     return f"{words}."
 
 
-def _at_a_glance(ordered: Sequence[Takeover], *, with_dates: bool) -> ET.Element | None:
+def _list_section(ordered: Sequence[Scene], *, with_dates: bool) -> ET.Element | None:
     if not ordered:
         return None
     return element(
         "section",
         {"id": "list", "aria-labelledby": "list-head"},
         element("h2", {"id": "list-head"}, "At a glance"),
-        _choices(ordered),
-        *glance.table(ordered, with_dates=with_dates),
+        _list_choices(ordered),
+        *takeover_list.takeover_table(ordered, with_dates=with_dates),
     )
 
 
-def _choices(ordered: Sequence[Takeover]) -> ET.Element:
-    found = glance.pair_numbers(ordered)
-    parts = [_radios("order", "Order", (("time", "as run"), ("best", "best first")))]
+def _list_choices(ordered: Sequence[Scene]) -> ET.Element:
+    found = takeover_list.pair_numbers(ordered)
+    parts = [_radio_choice("order", "Order", (("time", "as run"), ("best", "best first")))]
     if len(found) > 1:
         options = [element("option", {"value": ""}, "all pairs")]
         options += [
-            element("option", {"value": number}, f"{plain(incoming)} to {plain(outgoing)}")
+            element(
+                "option", {"value": number}, f"{plain_text(incoming)} to {plain_text(outgoing)}"
+            )
             for (incoming, outgoing), number in found.items()
         ]
         select = element("select", {"id": "which-pair"}, *options)
-        parts.append(_labelled("Pair", select))
+        parts.append(_labelled_choice("Pair", select))
     return element("div", {"class": "scripted choices"}, *parts)
 
 
-def _radios(group: str, legend: str, values: Iterable[tuple[str, str]]) -> ET.Element:
+def _radio_choice(group: str, legend: str, values: Iterable[tuple[str, str]]) -> ET.Element:
     labels: list[Child] = []
     for index, (value, words) in enumerate(values):
         checked = {} if index else {"checked": "checked"}
@@ -155,16 +174,20 @@ def _radios(group: str, legend: str, values: Iterable[tuple[str, str]]) -> ET.El
     return element("fieldset", {"class": "choice"}, element("legend", {}, legend), *labels)
 
 
-def _labelled(words: str, control: ET.Element) -> ET.Element:
+def _labelled_choice(words: str, control: ET.Element) -> ET.Element:
     label = element("label", {"for": control.get("id", "")}, words)
     return element("div", {"class": "choice"}, label, " ", control)
 
 
-def _pairs(ordered: Sequence[Takeover], known: Mapping[Pairing, Known]) -> ET.Element | None:
-    numbers, places = glance.pair_numbers(ordered), _places(ordered)
+def _pairs_section(
+    ordered: Sequence[Scene], known: Mapping[Pairing, PairDecisions]
+) -> ET.Element | None:
+    numbers, places = takeover_list.pair_numbers(ordered), _list_numbers(ordered)
     sections = []
     for key, several in _by_pairing(ordered):
-        section = pairs.section(several, known.get(key, UNKNOWN), places, with_history=False)
+        section = pair_part.pair_article(
+            several, known.get(key, NO_DECISIONS), places, with_history=False
+        )
         section.set("data-pair", numbers[key[:2]])
         sections.append(section)
     if not sections:
@@ -177,20 +200,20 @@ def _pairs(ordered: Sequence[Takeover], known: Mapping[Pairing, Known]) -> ET.El
     )
 
 
-def _each(ordered: Sequence[Takeover], *, with_dates: bool) -> ET.Element | None:
+def _takeovers_section(ordered: Sequence[Scene], *, with_dates: bool) -> ET.Element | None:
     if not ordered:
         return None
-    numbers = glance.pair_numbers(ordered)
+    numbers = takeover_list.pair_numbers(ordered)
     articles = []
     for number, one in enumerate(ordered, start=1):
-        article = detail.article(one, number, with_date=with_dates)
+        article = takeover_part.takeover_article(one, number, with_date=with_dates)
         article.set("data-pair", numbers[one.pair])
         articles.append(article)
     head = element("h2", {"id": "each-head"}, "Each takeover")
     return element("section", {"id": "each", "aria-labelledby": "each-head"}, head, *articles)
 
 
-_RECORDING = (
+_RECORDING_HEADS = (
     "runner",
     "file",
     "sensor",
@@ -204,11 +227,11 @@ _RECORDING = (
 )
 
 
-def _recordings(rows: Sequence[Row]) -> ET.Element | None:
+def _recordings_section(rows: Sequence[LakeRow]) -> ET.Element | None:
     if not rows:
         return None
-    caption = "What each file gave; noise is one fix's standard deviation."
-    given = table("recordings", _RECORDING, map(_recording, rows), caption)
+    caption = "What each file gave. Noise is the standard deviation of one fix."
+    given = html_table("recordings", _RECORDING_HEADS, map(_recording_line, rows), caption)
     return element(
         "section",
         {"id": "files", "aria-labelledby": "files-head"},
@@ -217,12 +240,12 @@ def _recordings(rows: Sequence[Row]) -> ET.Element | None:
     )
 
 
-def _recording(own: Row) -> ET.Element:
+def _recording_line(own: LakeRow) -> ET.Element:
     def figure(column: str, digits: int) -> str:
         return "–" if own[column] is None else f"{own[column]:.{digits}f}"
 
     cells: list[Child] = [
-        name(own["file"]),
+        outside_name(own["file"]),
         own["sensor"] or "–",
         figure("rate_hz", 1),
         own["clock_basis"],
@@ -230,82 +253,83 @@ def _recording(own: Row) -> ET.Element:
         figure("position_noise_m", 2),
         figure("speed_noise_mps", 2),
         str(own["dropped_samples"]),
-        name("; ".join(own["remarks"]) or "–"),
+        outside_name("; ".join(own["remarks"]) or "–"),
     ]
-    return row([name(own["runner"])], cells)
+    return table_row([outside_name(own["runner"])], cells)
 
 
 # --- the frame ----------------------------------------------------------------------------------
 
 
-def _page(
+def _whole_page(
     title: str,
-    ordered: Sequence[Takeover],
+    ordered: Sequence[Scene],
     parts: Sequence[Child],
     about: Mapping[str, str],
     remarks: Sequence[str],
 ) -> str:
-    missing = [element("li", {}, name(text)) for text in remarks]
+    missing = [list_item(outside_name(text)) for text in remarks]
     head = element(
         "header",
         {},
         element("h1", {}, title),
-        element("p", {"class": "lead"}, _lead(ordered)),
+        element("p", {"class": "lead"}, _lead_sentence(ordered)),
         element("ul", {"class": "missing"}, *missing) if missing else None,
     )
     first, *rest = parts
-    main = element("main", {}, first, _settings(ordered), *rest, _reading())
-    body = element("body", {}, head, main, _foot(about))
-    return document(title, _style(), body, _own("page.js"))
+    main = element("main", {}, first, _figure_settings(ordered), *rest, _reading_section())
+    body = element("body", {}, head, main, _page_footer(about))
+    return html_document(title, _page_style(), body, _read_page_file("page.js"))
 
 
-def _settings(ordered: Sequence[Takeover]) -> ET.Element:
-    """The switches of the figures: they stay in reach while the figures pass below them."""
+def _figure_settings(ordered: Sequence[Scene]) -> ET.Element:
+    """The switches of the figures, which stay in sight while the page scrolls."""
     views = (("zone", "zone"), ("clock", "clock"))
     papers = (("auto", "auto"), ("light", "light"), ("dark", "dark"))
     options = [element("option", {"value": value}, words) for value, words in papers]
     return element(
         "div",
         {"class": "scripted settings", "role": "group", "aria-label": "How the figures show"},
-        _radios("view", "Speeds over", views) if ordered else None,
-        _labelled("Paper", element("select", {"id": "paper"}, *options)),
+        _radio_choice("view", "Speeds over", views) if ordered else None,
+        _labelled_choice("Paper", element("select", {"id": "paper"}, *options)),
     )
 
 
-def _reading() -> ET.Element:
+def _reading_section() -> ET.Element:
     return element(
         "section",
         {"id": "reading", "aria-labelledby": "reading-head"},
         element("h2", {"id": "reading-head"}, "How to read it"),
-        element("ul", {}, *(element("li", {}, text) for text in (*READING, TENTH))),
+        element("ul", {}, *map(list_item, (*READING_NOTES, TENTH))),
     )
 
 
-def _foot(about: Mapping[str, str]) -> ET.Element:
+def _page_footer(about: Mapping[str, str]) -> ET.Element:
     rests = [
-        element("span", {}, name(what), ": ", name(said), "; ") for what, said in about.items()
+        element("span", {}, outside_name(what), ": ", outside_name(said), "; ")
+        for what, said in about.items()
     ]
     return element(
         "footer",
         {},
         element("p", {"class": "caution"}, CAUTION),
-        element("p", {}, PRIVATE),
+        element("p", {}, PRIVACY_NOTE),
         element("p", {"class": "about"}, *rests) if rests else None,
     )
 
 
-def _own(file: str) -> str:
+def _read_page_file(file: str) -> str:
     return (
         importlib.resources.files("pipeline.show.page").joinpath(file).read_text(encoding="utf-8")
     )
 
 
-def _style() -> str:
-    light, dark = vector.style("light"), vector.style("dark")
+def _page_style() -> str:
+    light, dark = page_svg.theme_variables("light"), page_svg.theme_variables("dark")
     return (
         f":root{{{light}}}\n"
         f"@media screen and (prefers-color-scheme: dark)"
         f"{{:root:not([data-paper=light]){{{dark}color-scheme:dark}}}}\n"
         f"@media screen{{:root[data-paper=dark]{{{dark}color-scheme:dark}}}}\n"
-        f"{vector.inks()}{_own('page.css')}"
+        f"{page_svg.ink_rules()}{_read_page_file('page.css')}"
     )

@@ -1,5 +1,5 @@
-// Switches, the list's order, and the values under a finger, the pointer or the keyboard.
-// Everything shown is already in the page: this reads numbers from attributes and writes text.
+// The switches, the order of the list, and the values under a finger, pointer or keyboard.
+// All numbers are already in the page: this script reads them from attributes and writes text.
 "use strict";
 (() => {
   const root = document.documentElement;
@@ -111,7 +111,7 @@
     }
     if (view === "clock" && both.in && both.out) {
       const sd = Math.hypot(both.in.sSd, both.out.sSd);
-      words.push(`${fixed(both.out.s - both.in.s, 1)} ± ${error(sd, 1)} m between the trunks`);
+      words.push(`gap ${fixed(both.out.s - both.in.s, 1)} ± ${error(sd, 1)} m`);
     }
     if (view === "clock" && courses.pass !== null) {
       words.push(`baton with ${courses.names[x < courses.pass ? "in" : "out"]}`);

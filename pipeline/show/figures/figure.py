@@ -1,9 +1,8 @@
-"""What a figure is, before anything draws it: curves, bands, dots, lines, in data units.
+"""What a figure is before anything draws it: curves, bands, dots and lines in data units.
 
-`vector` draws figures for the page, `slides` for SVG and PNG files; both read the same inks. An
-ink never carries a meaning alone: curves have their name beside them and a sign of their own,
-broken lines and hollow dots are what is inferred, whole lines and full dots what was seen or
-measured.
+`page_svg` draws figures for the page, `slides` draws them as SVG and PNG files. Both use the same
+inks. Colour never carries a meaning alone: every curve has its name beside it and a sign of its
+own. Solid lines and full dots were seen or measured; dashed lines and hollow dots are inferred.
 """
 
 from __future__ import annotations
@@ -22,10 +21,11 @@ Sign = Literal["disc", "square", "triangle", "none"]
 
 @dataclass(frozen=True, slots=True)
 class Ink:
-    """Colour on light and on dark paper, width in points, sign set along the curve.
+    """Colour on light and on dark paper, line width in points, and the sign along the curve.
 
-    Colours are chosen after Okabe & Ito, Color Universal Design (2008): blue and vermilion differ
-    for every kind of colour vision; darker or lighter than theirs, for 4.5 : 1 on either paper.
+    The colours follow Okabe & Ito, Color Universal Design (2008): blue and vermilion look different
+    to every kind of colour vision. They are darker or lighter than the originals, so that their
+    contrast is 4.5 : 1 on either paper.
     """
 
     light: str
@@ -50,9 +50,9 @@ ZONE = {"light": "#ececec", "dark": "#2c2c2c"}
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """An axis: what it counts, with its unit, from `low` to `high`, and where it is numbered.
+    """An axis from `low` to `high`: its label with the unit, and where its ticks are.
 
-    `words` stand at the ticks instead of numbers.
+    `words` are written at the ticks instead of numbers.
     """
 
     label: str
@@ -62,10 +62,11 @@ class Scale:
     words: tuple[str, ...] | None = None
 
     def part(self, value: Any) -> Any:
-        """0 at `low`, 1 at `high`; of a number or an array."""
+        """The part of the way from `low` (0) to `high` (1), for a number or an array."""
         return (value - self.low) / (self.high - self.low)
 
     def word(self, index: int) -> str:
+        """What is written at a tick."""
         if self.words is not None:
             return self.words[index]
         return f"{self.ticks[index]:g}".replace("-", "−")
@@ -75,10 +76,10 @@ class Scale:
 class Curve(Frozen):
     """y over x, (n,) each, with a band of one standard error where `sd` is given.
 
-    `breaks` are the rows before which the pen is lifted. `signs` (k, 2) are the places of the
-    ink's sign along the curve. `word` is written at the row `word_at`: above it, below it, or,
-    where the curve is steep, beside it on the right.
-    `rep` groups what belongs to one takeover of several. `thin` is for many laid over each other.
+    The line is interrupted before each row in `breaks`. `signs` (k, 2) are the places of the ink's
+    sign along the curve. `word` is written at the row `word_at`: above the curve (`above`), below
+    it, or beside it where it is steep (`beside`). `rep` is the takeover's index where several are
+    drawn over each other, and `thin` draws a thin line for such figures.
     """
 
     ink: InkName
@@ -98,7 +99,7 @@ class Curve(Frozen):
 
 @dataclass(frozen=True, slots=True)
 class Dot:
-    """A point with its standard errors: full where seen or measured, hollow where inferred."""
+    """A point with its standard errors; full where it was seen or measured, else hollow."""
 
     ink: InkName
     x: float
@@ -113,18 +114,18 @@ class Dot:
 
 @dataclass(frozen=True, slots=True)
 class Upright:
-    """A line across all panels at one x, its word above them; broken where it is inferred."""
+    """A line across all panels at one x, with its word above them; dashed where it is inferred."""
 
     ink: InkName
     x: float
     word: str = ""
-    broken: bool = False
+    dashed: bool = False
     x_sd: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Bracket:
-    """A distance between two points, written beside it."""
+    """A distance between two points; `word` is written beside it."""
 
     x0: float
     y0: float
@@ -135,7 +136,7 @@ class Bracket:
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """The ground from `low` to `high`, across all panels (along x) or one panel (along y)."""
+    """Shading from `low` to `high`: of x across all panels, or of y in one panel."""
 
     low: float
     high: float
@@ -147,7 +148,8 @@ Item = Curve | Dot | Bracket | Span
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """One y axis and what stands on it, drawn in this order; `share` of the figure's height."""
+    """One y axis and the items on it, drawn in their order; `share` is its height relative to the
+    figure's other panels."""
 
     y: Scale
     items: tuple[Item, ...]
@@ -158,12 +160,12 @@ class Panel:
 class Figure:
     """Panels one below the other on one x axis.
 
-    `title` names it, `says` is what it shows in words, for who cannot see it; `notes` state units,
-    number of reps and uncertainty below it.
+    `title` names it. `description` says in words what it shows, for readers who cannot see it.
+    `notes` are written below it: units, number of takeovers, uncertainty.
     """
 
     title: str
-    says: str
+    description: str
     x: Scale
     panels: tuple[Panel, ...]
     uprights: tuple[Upright, ...] = ()
@@ -171,9 +173,9 @@ class Figure:
     notes: tuple[str, ...] = ()
 
 
-def stacked(extents: Sequence[tuple[float, float]]) -> list[int]:
-    """For each extent (low, high) the lowest row, from 0, where it lies on none given a row before,
-    from left to right; words over a picture are set in such rows."""
+def stack_rows(extents: Sequence[tuple[float, float]]) -> list[int]:
+    """A row for each extent (low, high), counted from 0, so that no two extents in a row overlap.
+    From left to right each takes the lowest free row. Words above a figure are set in such rows."""
     rows = [0] * len(extents)
     taken: dict[int, list[tuple[float, float]]] = {}
     for index in sorted(range(len(rows)), key=lambda k: extents[k]):
@@ -186,8 +188,9 @@ def stacked(extents: Sequence[tuple[float, float]]) -> list[int]:
     return rows
 
 
-def scale(label: str, low: float, high: float, at_most: int = 8) -> Scale:
-    """An axis that covers low to high, numbered at steps of 1, 2 or 5 (times a power of ten)."""
+def make_scale(label: str, low: float, high: float, at_most: int = 8) -> Scale:
+    """An axis from low to high with at most about `at_most` steps of 1, 2 or 5 times a power of
+    ten."""
     if not high > low:
         low, high = low - 0.5, high + 0.5
     least = (high - low) / at_most
@@ -198,8 +201,9 @@ def scale(label: str, low: float, high: float, at_most: int = 8) -> Scale:
     return Scale(label, low, high, ticks)
 
 
-def covering(values: Sequence[float] | Floats, around: float = 0.05) -> tuple[float, float]:
-    """The least and the most of some finite values with some room about them; (0, 1) of none."""
+def range_around(values: Sequence[float] | Floats, around: float = 0.05) -> tuple[float, float]:
+    """The least and the greatest finite value, widened by the part `around` of their distance;
+    (0, 1) where there is none."""
     known = np.asarray(values, dtype=float)
     known = known[np.isfinite(known)]
     if not len(known):

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.show.figures import vector
-from pipeline.show.figures.drawing import (
+from pipeline.show.figures import page_svg
+from pipeline.show.figures.figure import (
     INKS,
     PAPER,
     ZONE,
@@ -21,14 +21,14 @@ from pipeline.show.figures.drawing import (
     Panel,
     Span,
     Upright,
-    covering,
-    scale,
+    make_scale,
+    range_around,
 )
 
 
 def figure(*items, uprights=(), spans=(), low=-10.0, high=40.0, top=10.0, **more):
-    panel = Panel(scale("speed, m/s", 0.0, top), tuple(items))
-    return Figure("a title", "what it says", scale("place, m", low, high), (panel,), uprights,
+    panel = Panel(make_scale("speed, m/s", 0.0, top), tuple(items))
+    return Figure("a title", "what it says", make_scale("place, m", low, high), (panel,), uprights,
                   spans, **more)  # fmt: skip
 
 
@@ -69,12 +69,12 @@ def test_a_drawn_curve_stays_within_the_tolerance_of_every_row(seed, rows):
     x = np.sort(rng.uniform(-10.0, 40.0, rows))
     y = 5.0 + np.cumsum(rng.normal(0.0, 0.05, rows))
     y = np.clip(y, 0.0, 10.0)
-    svg = vector.draw(figure(Curve("incoming", x, y)))
+    svg = page_svg.draw_svg(figure(Curve("incoming", x, y)))
     (path,) = with_class(svg, "curve")
     (drawn,) = points(path)
     back = axes(svg)
     at = np.array([back(*point) for point in drawn])
-    unit = 50.0 / (vector.WIDTH - vector.LEFT - vector.RIGHT), 10.0 / vector.PANEL
+    unit = 50.0 / (page_svg.WIDTH - page_svg.LEFT - page_svg.RIGHT), 10.0 / page_svg.PANEL
     # the way from each row to the polyline, in the picture's units
     from_rows = np.column_stack([x / unit[0], y / unit[1]])
     line = at / np.array(unit)
@@ -83,13 +83,13 @@ def test_a_drawn_curve_stays_within_the_tolerance_of_every_row(seed, rows):
     part = ((from_rows[:, None] - a) * (b - a)).sum(axis=2) / length
     nearest = a + np.clip(part, 0.0, 1.0)[..., None] * (b - a)
     off = np.hypot(*np.moveaxis(from_rows[:, None] - nearest, -1, 0)).min(axis=1)
-    assert off.max() < vector.TOLERANCE + 0.11  # and the rounding to tenths
+    assert off.max() < page_svg.TOLERANCE + 0.11  # and the rounding to tenths
     assert len(drawn) <= rows
 
 
 def test_a_pen_lifted_leaves_a_gap():
     x = np.linspace(0.0, 30.0, 61)
-    svg = vector.draw(figure(Curve("baton", x, np.where(x < 15.0, 9.0, 8.0), breaks=(30,))))
+    svg = page_svg.draw_svg(figure(Curve("baton", x, np.where(x < 15.0, 9.0, 8.0), breaks=(30,))))
     first, second = points(with_class(svg, "curve")[0])
     assert first[-1, 0] < second[0, 0]
     assert len({round(y, 1) for y in first[:, 1]}) == len({round(y, 1) for y in second[:, 1]}) == 1
@@ -97,7 +97,7 @@ def test_a_pen_lifted_leaves_a_gap():
 
 def test_a_band_lies_one_standard_error_about_its_curve():
     x = np.linspace(0.0, 30.0, 31)
-    svg = vector.draw(figure(Curve("incoming", x, np.full(31, 5.0), sd=np.full(31, 0.8))))
+    svg = page_svg.draw_svg(figure(Curve("incoming", x, np.full(31, 5.0), sd=np.full(31, 0.8))))
     (band,) = points(with_class(svg, "band")[0])
     back = axes(svg)
     levels = {round(back(*point)[1], 1) for point in band}
@@ -105,7 +105,7 @@ def test_a_band_lies_one_standard_error_about_its_curve():
 
 
 def test_dots_bars_and_brackets_lie_at_their_numbers():
-    svg = vector.draw(
+    svg = page_svg.draw_svg(
         figure(
             Dot("plain", 18.0, 6.0, full=False, x_sd=1.5, y_sd=0.5),
             Bracket(17.0, 9.0, 18.3, 8.0, "1.3 m"),
@@ -121,22 +121,22 @@ def test_dots_bars_and_brackets_lie_at_their_numbers():
     assert back(x1, 0)[0] - back(x0, 0)[0] == pytest.approx(1.3, abs=0.06)
 
 
-def test_what_is_inferred_is_hollow_or_broken_and_what_was_seen_is_not():
+def test_what_is_inferred_is_hollow_or_dashed_and_what_was_seen_is_not():
     def kinds(full):
-        svg = vector.draw(
+        svg = page_svg.draw_svg(
             figure(
                 Dot("plain", 18.0, 6.0, full=full),
-                uprights=(Upright("plain", 18.0, "pass", broken=not full),),
+                uprights=(Upright("plain", 18.0, "pass", dashed=not full),),
             )
         )
-        return len(with_class(svg, "hollow")), len(with_class(svg, "broken"))
+        return len(with_class(svg, "hollow")), len(with_class(svg, "dashed"))
 
     assert kinds(full=True) == (0, 0)
     assert kinds(full=False) == (1, 1)
 
 
 def test_what_lies_outside_the_axes_is_not_drawn_outside():
-    svg = vector.draw(
+    svg = page_svg.draw_svg(
         figure(
             Dot("plain", 39.0, 6.0, x_sd=10.0),
             Curve("plain", np.array([0.0, 20.0]), np.array([9.5, 9.5]), sd=np.array([3.0, 3.0])),
@@ -146,7 +146,9 @@ def test_what_lies_outside_the_axes_is_not_drawn_outside():
     )
     assert "far" not in "".join(svg.itertext())
     for rect in svg.iter("rect"):
-        assert float(rect.get("x")) + float(rect.get("width")) <= vector.WIDTH - vector.RIGHT + 0.1
+        assert (
+            float(rect.get("x")) + float(rect.get("width")) <= page_svg.WIDTH - page_svg.RIGHT + 0.1
+        )
     (band,) = points(next(p for p in with_class(svg, "band") if p.tag == "path"))
     assert band[:, 1].min() >= float(svg.get("data-y").split()[3]) - 0.1
 
@@ -158,20 +160,20 @@ def test_what_lies_outside_the_axes_is_not_drawn_outside():
 @given(st.lists(st.floats(-10.0, 40.0), min_size=1, max_size=7))
 def test_words_over_the_panels_lie_apart_and_inside(places):
     uprights = tuple(Upright("plain", x, f"word{k}") for k, x in enumerate(places))
-    svg = vector.draw(figure(uprights=uprights))
+    svg = page_svg.draw_svg(figure(uprights=uprights))
     words = [t for t in with_class(svg, "word") if (t.text or "").startswith("word")]
     assert len(words) == len(places)
-    half = 0.56 * vector.TYPE * 5 / 2
+    half = 0.56 * page_svg.TYPE * 5 / 2
     boxes = sorted((float(t.get("y")), float(t.get("x"))) for t in words)
     for (y0, x0), (y1, x1) in itertools.pairwise(boxes):
-        assert abs(y1 - y0) >= vector.ROW - 0.1 or x1 - x0 >= 2 * half - 0.2
+        assert abs(y1 - y0) >= page_svg.ROW - 0.1 or x1 - x0 >= 2 * half - 0.2
     for y, x in boxes:
-        assert half - 0.2 <= x <= vector.WIDTH - half + 0.2
+        assert half - 0.2 <= x <= page_svg.WIDTH - half + 0.2
         assert y >= 8.0
 
 
 def test_every_word_of_a_figure_is_in_the_picture():
-    svg = vector.draw(
+    svg = page_svg.draw_svg(
         figure(
             Curve("incoming", np.array([0.0, 30.0]), np.array([9.0, 9.0]), word="robin <b>"),
             Span(2.0, 3.0, "ground"),
@@ -187,7 +189,7 @@ def test_every_word_of_a_figure_is_in_the_picture():
 
 def test_the_reps_of_a_figure_are_groups():
     items = [Dot("plain", float(k), 5.0, rep=k % 3) for k in range(9)]
-    groups = list(vector.draw(figure(*items)).iter("g"))
+    groups = list(page_svg.draw_svg(figure(*items)).iter("g"))
     assert [group.get("data-rep") for group in groups] == ["0", "1", "2"]
     assert [len(group) for group in groups] == [3, 3, 3]
 
@@ -246,7 +248,7 @@ def test_the_two_runners_differ_for_every_kind_of_colour_vision(kind, theme):
 @settings(max_examples=60, deadline=None)
 @given(st.floats(-1e3, 1e3), st.floats(1e-3, 1e3), st.integers(5, 12))
 def test_axes_are_numbered_at_even_steps_inside(low, length, at_most):
-    found = scale("x", low, low + length, at_most)
+    found = make_scale("x", low, low + length, at_most)
     assert 2 <= len(found.ticks) <= at_most + 1
     steps = np.diff(found.ticks)
     np.testing.assert_allclose(steps, steps[0], rtol=1e-6)
@@ -256,7 +258,7 @@ def test_axes_are_numbered_at_even_steps_inside(low, length, at_most):
 
 def test_an_axis_of_one_value_or_none_still_has_a_length():
     for values in ([], [3.0], [3.0, 3.0], [float("nan")]):
-        low, high = covering(values)
+        low, high = range_around(values)
         assert high > low
-        assert scale("x", low, high).high > low
-    assert scale("x", 2.0, 2.0).high > scale("x", 2.0, 2.0).low
+        assert make_scale("x", low, high).high > low
+    assert make_scale("x", 2.0, 2.0).high > make_scale("x", 2.0, 2.0).low

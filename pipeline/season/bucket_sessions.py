@@ -1,0 +1,86 @@
+"""Sessions that lie in a bucket: their files listed and fetched, their tables handed over."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tomllib
+from pathlib import Path, PurePosixPath
+from typing import NamedTuple
+
+from pipeline.errors import InputError
+from pipeline.session import constants
+from pipeline.tables import folders, provenance, schema
+from pipeline.tables.places import Folder, Place
+
+
+class SessionObjects(NamedTuple):
+    """A session's file and all files it names: (name, size in bytes, time of writing in ns)."""
+
+    name: str
+    session: str
+    files: tuple[tuple[str, int, int], ...]
+
+    def mark(self) -> str:
+        """A hash that changes where a file was written again, or with the settings or versions.
+
+        An object cannot be changed, only written anew: its size and time tell, without fetching it.
+        """
+        now = [self.name, self.files, constants.gather(), provenance.library_versions()]
+        return hashlib.sha256(json.dumps(now, sort_keys=True, default=str).encode()).hexdigest()
+
+
+def list_session(source: Place, name: str) -> SessionObjects:
+    """The files of the session whose session.toml is `name`.
+
+    Raises InputError where that cannot be read or names a file outside of the place.
+    """
+    where = f"{source}/{name}"
+    try:
+        content = tomllib.loads(source.read(name).decode("utf-8"))
+        table = content["session"]
+        session = str(table["id"])
+        recordings = content.get("recording", [])
+        wanted = [table.get("venue"), table.get("reps"), *(r.get("file") for r in recordings)]
+    except (UnicodeDecodeError, ValueError, KeyError, TypeError, AttributeError) as err:
+        raise InputError(
+            where, f"cannot be read ({err!r})", "a session file", "see `batontrace template`"
+        ) from err
+    files = []
+    for each in (PurePosixPath(name).name, *wanted):
+        if isinstance(each, str):
+            full = _name_inside(where, str(PurePosixPath(name).parent), each)
+            if (entry := source.stat(full)) is not None:
+                files.append((full, entry.size, entry.mtime_ns))
+    return SessionObjects(name, session, tuple(dict.fromkeys(files)))
+
+
+def _name_inside(where: str, folder: str, name: str) -> str:
+    """A file's name in the place, which it may not lead out of."""
+    joined = os.path.normpath(f"{folder}/{name}".replace("\\", "/")).replace(os.sep, "/")
+    if name.startswith("/") or joined.startswith("../") or joined in ("..", "."):
+        raise InputError(where, f"names {name}", "a file in the season", "put it there")
+    return joined.removeprefix("./")
+
+
+def fetch(source: Place, objects: SessionObjects, folder: Path) -> Path:
+    """Lay out the session's files in `folder` as in the place; the path of its session.toml."""
+    for name, _, _ in objects.files:
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(source.read(name))
+    return folder / objects.name
+
+
+def hand_over(out: Path, target: Place, session: str) -> None:
+    """Put a session's tables into a bucket, the record last.
+
+    Until the record is there, the tables are the old run's or of two runs. Readers notice that,
+    and the next season mends it.
+    """
+    names = [folders.part_file(table, session) for table in reversed(schema.TABLES)]
+    anchors = [entry.name for entry in Folder(out).files() if f"={folders.ANCHOR}/" in entry.name]
+    names += [name for name in anchors if target.stat(name) is None]
+    names.append(folders.session_record_file(session))
+    target.write("season", {name: (out / name).read_bytes() for name in names})

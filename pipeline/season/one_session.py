@@ -1,0 +1,188 @@
+"""One session of a season: what it needs, and having it done, in whichever process or machine.
+
+`look` tells what a session needs; `measure_session` does it. Both take a `Task` and give an
+`Outcome`, so that they can run in other processes and on other machines; a failure is an outcome
+like any other.
+"""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Literal, NamedTuple
+
+from pipeline.errors import BatontraceError, InputError, NothingMeasured, OutputError
+from pipeline.read.practice.session import read_session
+from pipeline.season import bucket_sessions
+from pipeline.session import constants, process
+from pipeline.tables import folders, provenance, schema, whole_files
+from pipeline.tables.places import Folder, Place, open_place
+
+State = Literal["new", "changed", "unchanged", "failed before", "failed", "busy", "measured"]
+
+_WAIT_S = 3600.0  # for another run that measures the same session
+
+
+class Task(NamedTuple):
+    """One session of a season: the name of its file in the place it comes from, and where to."""
+
+    name: str
+    source: str  # a folder or a URL
+    out: str
+    command: tuple[str, ...]
+    again: bool = False
+    failed: Mapping[str, Mapping[str, Any]] = {}  # by id: what was written down of its failure
+    wait: bool = False
+    seen: Outcome | None = None  # what `look` gave, for `measure_session`
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of a session, or will; `why` says what changed or went wrong."""
+
+    name: str
+    state: State
+    session: str = ""
+    why: tuple[str, ...] = ()
+    size: int = 0  # bytes of its files
+    mark: str = ""  # tells this input, with these settings and versions, from any other
+    takeovers: int = 0
+    remarks: tuple[str, ...] = ()
+    lasting: bool = False  # a failure that will come again as long as nothing changes
+    exit_code: int = 0
+
+
+def look(task: Task) -> Outcome:
+    """What a session needs. Nothing is computed and nothing is written."""
+    try:
+        source = open_place(task.source)
+        if isinstance(source, Folder):
+            session = read_session(source.path / task.name)
+            record = process.run_record(session, task.command)
+            mark, session_id = provenance.run_sha256(record), session.id
+            size = sum(_file_size(source.path / task.name, name) for name in record["inputs"])
+        else:
+            objects = bucket_sessions.list_session(source, task.name)
+            session_id, size = objects.session, sum(size for _, size, _ in objects.files)
+            record, mark = {}, objects.mark()
+        return _compare(task, session_id, size, mark, record)
+    except BatontraceError as err:
+        return _failed_outcome(task, err)
+
+
+def measure_session(task: Task) -> Outcome:
+    """Measure a session that needs it, and write its tables.
+
+    Nothing is done where another run is at it, or has done it since `look`.
+    """
+    seen = task.seen or look(task)
+    try:
+        target = open_place(task.out)
+        if not isinstance(target, Folder):
+            return _process_session(task, seen, target)
+        patience_s = _WAIT_S if task.wait else 0.0
+        with whole_files.claim(target.path, seen.session, patience_s) as ours:
+            if not ours:
+                return replace(seen, state="busy", why=("another run is measuring it",))
+            now = _compare(task, seen.session, seen.size, seen.mark, {})
+            if now.state == "unchanged":
+                return replace(now, why=("another run has measured it meanwhile",))
+            return _process_session(task, seen, target)
+    except BatontraceError as err:
+        failed = _failed_outcome(task, err)
+        return replace(failed, session=seen.session, size=seen.size, mark=seen.mark)
+    except OSError as err:
+        why = f"{task.out}: cannot be written ({err.strerror or err})"
+        return replace(seen, state="failed", why=(why,), exit_code=OutputError.exit_code)
+
+
+def _process_session(task: Task, seen: Outcome, target: Place) -> Outcome:
+    source = open_place(task.source)
+    with tempfile.TemporaryDirectory(prefix="batontrace-") as name:
+        folder = Path(name)
+        if isinstance(source, Folder):
+            path, mark = source.path / task.name, None
+        else:
+            objects = bucket_sessions.list_session(source, task.name)
+            path = bucket_sessions.fetch(source, objects, folder / "in")
+            mark = objects.mark()
+        out = target.path if isinstance(target, Folder) else folder / "out"
+        result = process.process(path, out, command=task.command, source=mark)
+        if not isinstance(target, Folder):
+            bucket_sessions.hand_over(out, target, result.session.id)
+    return replace(
+        seen,
+        state="measured",
+        takeovers=result.tables["exchanges"].num_rows,
+        remarks=(*result.remarks, *result.left_out),
+    )
+
+
+def _compare(task: Task, session: str, size: int, mark: str, record: Mapping[str, Any]) -> Outcome:
+    """What has changed since the session's tables were made."""
+    target = open_place(task.out)
+    seen = Outcome(task.name, "changed", session, (), size, mark)
+    stored = _stored_record(target, session)
+    if stored is None:
+        seen = replace(seen, state="new")
+    elif any(target.stat(folders.part_file(name, session)) is None for name in schema.TABLES):
+        seen = replace(seen, why=("a table is missing",))
+    elif mark in (stored.get("run_sha256"), stored.get("source")):
+        state: State = "changed" if task.again else "unchanged"
+        return replace(seen, state=state, why=("asked for again",) if task.again else ())
+    else:
+        seen = replace(seen, why=tuple(_differences(stored, record)))
+    former = task.failed.get(session, {})
+    if former.get("mark") == mark:
+        why = str(former.get("said", ""))
+        code = int(former.get("exit_code", NothingMeasured.exit_code))
+        return replace(seen, state="failed before", why=(why,), lasting=True, exit_code=code)
+    return seen
+
+
+def _differences(stored: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:
+    """What a session's tables rest on and is no longer so, in words."""
+    if not now:
+        yield "its files have changed"
+        return
+    before, after = stored.get("inputs", {}), now["inputs"]
+    for name in sorted({*before, *after}):
+        if name not in after:
+            yield f"{name} is gone"
+        elif name not in before:
+            yield f"{name} is new"
+        elif before[name] != after[name]:
+            yield f"{name} changed"
+    for name, version in now["versions"].items():
+        if (former := stored.get("versions", {}).get(name)) != version:
+            yield f"{name} {former} is now {version}"
+    if words := constants.differences(stored.get("settings"), now["settings"]):
+        yield words
+
+
+def _stored_record(target: Place, session: str) -> dict[str, Any] | None:
+    """The provenance record of a session's tables; None where it cannot be read."""
+    name = folders.session_record_file(session)
+    if target.stat(name) is None:
+        return None
+    try:
+        stored = json.loads(target.read(name))
+    except (InputError, ValueError):
+        return None
+    return stored if isinstance(stored, dict) else None
+
+
+def _file_size(session: Path, name: str) -> int:
+    try:
+        return (session.parent / name).stat().st_size
+    except OSError:
+        return 0
+
+
+def _failed_outcome(task: Task, err: BatontraceError) -> Outcome:
+    lasting = isinstance(err, InputError | NothingMeasured)
+    why = err.message_from(task.source)
+    return Outcome(task.name, "failed", why=(why,), lasting=lasting, exit_code=err.exit_code)

@@ -1,0 +1,434 @@
+"""The trackside card: the advised marks of a team's pairs on one sheet, from the tables alone.
+
+One HTML file that needs nothing else: no script, no network, and a policy that forbids both.
+Words, signs and line style carry the meaning, never colour, so that a black printer loses nothing.
+
+Sizes are chosen for one sheet, landscape, A4 or letter, for up to `MOST` runners. Words from
+outside are shortened to what the sheet holds, so that nothing is cut off at its edge.
+"""
+
+from __future__ import annotations
+
+import importlib.resources
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import Any
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.base import defaults
+from pipeline.base.relays import is_blind
+from pipeline.base.words import CAUTION, FEW_REPS, TENTH, in_feet_words
+from pipeline.errors import UsageError
+from pipeline.show.card.pair_marks import (
+    CardPair,
+    PairMark,
+    ReceiverFacts,
+    choose_team,
+    collision_risk,
+    pair_marks,
+    receiver_facts,
+)
+from pipeline.show.markup import (
+    Child,
+    element,
+    half_widths,
+    html_document,
+    list_item,
+    outside_name,
+    plain_text,
+    shorten,
+)
+from pipeline.show.wording import (
+    NBSP,
+    chance_error_words,
+    chance_words,
+    percent,
+    with_sign,
+)
+from pipeline.tables import schema
+
+MOST = 8  # runners on one card: more would need type too small for arm's length
+
+# World Athletics Technical Rules, TR24.4, from memory.
+TAPE = (
+    "One check mark for each receiver, in his or her own lane, of tape at most 50 x 400 mm "
+    "(World Athletics TR24.4, from memory: look it up). Lay only the one in use."
+)
+
+_CARD_NAME_WIDTH = 18  # half-width characters; the whole of a longer name is below the grid
+_WHOLE_NAME_WIDTH = 50
+_SETTING_WIDTH = 20
+_VALUE_WIDTH = 30
+_MOST_SETTINGS = 8
+_ROOMY = 1650  # half-width characters below the grid above which smaller type is needed,
+_TWO_LINES = 240  # and in the lines of settings
+
+
+def card_html(
+    marks: pa.Table,
+    runners: pa.Table | None,
+    *,
+    event: str,
+    team: Sequence[str] | None,
+    settings: Mapping[str, str],
+    date: str,
+    wished: float | None = None,
+    short: Collection[CardPair] = (),
+) -> str:
+    """The card of one event as HTML text, to be stored as UTF-8.
+
+    `marks` and `runners` are the tables of these names; `runners` gives the receivers' foot-length
+    and start. `team` chooses and orders the runners, at least two; None takes all in `marks`, by
+    name. Of more than `MOST` the first are shown, and the card says so. `settings` and `date` are
+    printed as they are. `wished` (0 to 1) is the chance of a pass in the zone that was asked for.
+
+    A mark gets a sign where its chance is below `wished`; where its pair (incoming, outgoing) is in
+    `short`, which the caller knows to fall short; where the chance of running into each other is
+    above 1 - `wished` (`defaults.RISK` without it); and where it rests on fewer than `FEW_REPS` takeovers.
+    The remarks of the table are too long for a card and stay in the table.
+
+    Raises UsageError where the event or a runner is not in `marks`, InputError where a pair has
+    two advised rows, OutputError where a table does not hold to its schema.
+    """
+    if wished is not None and not 0.0 <= wished <= 1.0:
+        raise UsageError("wished", f"{wished:g}", "a chance from 0 to 1")
+    schema.check_table("marks", marks)
+    marks = marks.filter(pc.equal(marks["event"], event))
+    asked = choose_team(marks, event, team)
+    shown = asked[:MOST]
+    receivers = receiver_facts(runners, event, shown)
+    advice = pair_marks(marks, shown, receivers, wished, frozenset(short))
+    names = _head_names(shown)
+
+    size = next(n for n in (4, 6, MOST) if len(shown) <= n)
+    by_sight = not is_blind(event)
+    title = f"{'When to go' if by_sight else 'Check marks'}, {_short_value(event)}"
+    heading = _card_header(title, date, settings)
+    notes = element(
+        "div",
+        {"class": "notes"},
+        _legend_section(advice, receivers, wished, by_sight),
+        _moving_section(advice, names, asked),
+        _cautions_section(by_sight),
+    )
+    is_crowded = _text_length(notes) > _ROOMY or _text_length(heading) > _TWO_LINES
+    body = element(
+        "body",
+        {"class": f"runners-{size} crowded" if is_crowded else f"runners-{size}"},
+        heading,
+        _marks_grid(shown, names, advice, receivers, by_sight),
+        notes,
+    )
+    return html_document(title, _card_style(), body)
+
+
+def _card_style() -> str:
+    files = importlib.resources.files("pipeline.show.card")
+    return files.joinpath("card.css").read_text(encoding="utf-8")
+
+
+# --- words and numbers -----------------------------------------------------------------
+
+
+def _head_names(team: Sequence[str]) -> dict[str, str]:
+    """The name at the head of each runner's row and column, different for each."""
+    short = [shorten(plain_text(runner), _CARD_NAME_WIDTH) for runner in team]
+    return {
+        runner: one if short.count(one) == 1 else f"{one} {number}"
+        for number, (runner, one) in enumerate(zip(team, short, strict=True), start=1)
+    }
+
+
+def _short_value(text: str) -> str:
+    return shorten(plain_text(text), _VALUE_WIDTH)
+
+
+# --- the page --------------------------------------------------------------------------
+
+
+def _text_length(part: ET.Element) -> int:
+    return sum(map(half_widths, part.itertext()))
+
+
+def _card_header(title: str, date: str, settings: Mapping[str, str]) -> ET.Element:
+    parts: list[Child] = []
+    for setting, value in list(settings.items())[:_MOST_SETTINGS]:
+        words = element(
+            "span",
+            {},
+            f"{shorten(plain_text(setting), _SETTING_WIDTH)}: ",
+            element("b", {}, _short_value(value)),
+        )
+        parts += [" · ", words] if parts else [words]
+    if len(settings) > _MOST_SETTINGS:
+        parts.append(f" · and {len(settings) - _MOST_SETTINGS} more")
+    return element(
+        "header",
+        {},
+        element("h1", {}, title),
+        element("p", {"class": "date"}, _short_value(date)),
+        element("p", {"class": "settings"}, *parts),
+    )
+
+
+def _marks_grid(
+    team: Sequence[str],
+    names: Mapping[str, str],
+    advice: Mapping[CardPair, PairMark],
+    receivers: Mapping[str, ReceiverFacts] | None,
+    by_sight: bool,
+) -> ET.Element:
+    corner = element(
+        "th",
+        {"scope": "col", "class": "corner"},
+        element("span", {}, "outgoing →"),
+        " ",
+        element("span", {}, "incoming ↓"),
+    )
+    heads = [element("th", {"scope": "col"}, outside_name(names[runner])) for runner in team]
+    rows = [
+        element(
+            "tr",
+            {},
+            element("th", {"scope": "row"}, outside_name(names[incoming])),
+            *(_mark_cell(incoming, outgoing, advice) for outgoing in team),
+        )
+        for incoming in team
+    ]
+    table = element(
+        "table",
+        {},
+        element(
+            "caption",
+            {},
+            "The mark of each pair: incoming runners in rows, outgoing runners in columns",
+        ),
+        element("thead", {}, element("tr", {}, corner, *heads)),
+        element("tbody", {}, *rows),
+    )
+    if receivers is not None:
+        table.append(element("tfoot", {}, _receivers_row(team, receivers, by_sight)))
+    return element(
+        "div", {"class": "grid", "role": "region", "aria-label": "Marks", "tabindex": "0"}, table
+    )
+
+
+def _receivers_row(
+    team: Sequence[str], receivers: Mapping[str, ReceiverFacts], by_sight: bool
+) -> ET.Element:
+    cells = []
+    for runner in team:
+        one = receivers.get(runner, ReceiverFacts(None, None, None))
+        foot = "foot not known" if one.foot_m is None else f"foot {100.0 * one.foot_m:.1f} cm"
+        start = "goes by sight" if by_sight else "start not known"
+        if one.lag_s is not None and one.lag_sd_s is not None:
+            start = f"start {one.lag_s:.2f} ± {max(one.lag_sd_s, 0.01):.2f} s".replace("-", "−")
+        cells.append(element("td", {}, _text_line(foot), _text_line(start)))
+    return element("tr", {}, element("th", {"scope": "row"}, "The receiver"), *cells)
+
+
+def _mark_cell(incoming: str, outgoing: str, advice: Mapping[CardPair, PairMark]) -> ET.Element:
+    if incoming == outgoing:
+        return element("td", {"class": "self"}, "·")
+    one = advice.get((incoming, outgoing))
+    if one is None:
+        return element("td", {"class": "none"}, "no mark")
+    row = one.row
+    metres = f"{row['mark_m']:.2f}"
+    in_feet = row["mark_feet"] is not None
+    unit = "feet" if in_feet else "m"
+    big = in_feet_words(row["mark_feet"]) if in_feet else metres
+    flags: list[Child] = [
+        _sign_element("!", "below the chance wished for") if one.is_short else None,
+        _sign_element("×", "may run into each other") if one.may_collide else None,
+        _sign_element("?", "few takeovers") if one.is_thin else None,
+        element("span", {"class": "spoken"}, "untried") if one.is_untried else None,
+    ]
+    place = [*([f"{metres}{NBSP}m"] if in_feet else []), *_stand_words(row)]
+    box = element(
+        "div",
+        {"class": "pair untried" if one.is_untried else "pair"},
+        element(
+            "p",
+            {"class": "mark"},
+            element("b", {}, big),
+            " ",
+            element(
+                "span",
+                {"class": "side"},
+                element("small", {}, unit),
+                " ",
+                element("span", {}, *flags) if any(flag is not None for flag in flags) else None,
+            ),
+        ),
+        _text_line(", ".join(place)) if place else None,
+        _text_line(
+            "in zone ", element("b", {}, chance_words(row["p_in_zone"])), _chance_error(row)
+        ),
+        _step_line(one),
+    )
+    return element("td", {}, box)
+
+
+def _text_line(*children: Child) -> ET.Element:
+    return element("p", {}, *children)
+
+
+def _sign_element(sign: str, words: str) -> ET.Element:
+    return element("span", {"class": "sign", "role": "img", "aria-label": words}, sign)
+
+
+def _sign_key(sign: str) -> ET.Element:
+    return element("span", {"class": "sign"}, sign)
+
+
+def _chance_error(row: Mapping[str, Any]) -> str:
+    return f" ± {chance_error_words(row['p_in_zone_sd'])} %".replace(" ", NBSP)
+
+
+def _stand_words(row: Mapping[str, Any]) -> list[str]:
+    """Where the receiver stands, unless on the back line, and the pace, unless full."""
+    words = []
+    if abs(row["outgoing_start_m"]) >= 0.05:
+        words.append(f"stand {with_sign(row['outgoing_start_m'], 1)} m")
+    if percent(row["pace"]) != 100:
+        words.append(f"pace {percent(row['pace'])} %")
+    return [word.replace(" ", NBSP) for word in words]
+
+
+def _step_line(one: PairMark) -> ET.Element:
+    step = "1" if one.row["mark_feet"] else f"{100.0 * defaults.FOOT_M:.0f}"
+    parts = [
+        f"{sign}{step}: {'–' if there is None else chance_words(there[0]) + ' %'}".replace(
+            " ", NBSP
+        )
+        for sign, there in (("−", one.nearer), ("+", one.farther))
+    ]
+    nearer, farther = (element("span", {}, part) for part in parts)
+    return element("p", {"class": "step"}, nearer, " ", farther)
+
+
+def _legend_section(
+    advice: Mapping[CardPair, PairMark],
+    receivers: Mapping[str, ReceiverFacts] | None,
+    wished: float | None,
+    by_sight: bool,
+) -> ET.Element:
+    rows = [one.row for one in advice.values()]
+    counted = {row["mark_feet"] is not None for row in rows}
+    items: list[Child] = ["Rows: incoming runners. Columns: outgoing runners, the receivers."]
+    if True in counted:
+        items.append(
+            "Large number: the receiver's foot-lengths, heel to toe, from the back line to the "
+            "mark. Below it: the same in metres."
+        )
+    if False in counted:
+        items.append("Large number in m: from the back line, where the foot-length is not known.")
+    if any(_stand_words(row) for row in rows):
+        items.append(
+            "stand +2.0 m: the receiver stands 2 m past the back line, otherwise on it. "
+            "pace 90 %: sets off with 90 % of a full start."
+        )
+    items.append(
+        "in zone 90 %: 9 passes of 10 are in the zone. ± is one standard error, which more "
+        "takeovers make smaller."
+    )
+    if any(one.lag_s is not None for one in (receivers or {}).values()):
+        items.append("start 0.15 s: the receiver first moves 0.15 s after the mark is crossed.")
+    if wished is not None or any(one.is_short for one in advice.values()):
+        asked = "what was" if wished is None else f"the {percent(wished)} %"
+        items.append(list_item(_sign_key("!"), f" falls short of {asked} wished for."))
+    risk = f"more than {percent(collision_risk(wished))} %"
+    items.append(
+        list_item(
+            _sign_key("×"), f" chance of running into each other {risk}: try it slower first."
+        )
+    )
+    items.append(
+        list_item(_sign_key("?"), f" rests on fewer than {FEW_REPS} takeovers of the two runners.")
+    )
+    untried = element("span", {"class": "untried key"}, "Dashed, italic")
+    items.append(list_item(untried, ": the pair has not tried it; worked out from its runners."))
+    if by_sight:
+        items.append(
+            "By sight: go when the incoming runner is that far before the back line. Lay no mark "
+            "where the takeover is not in lanes."
+        )
+    return _notes_section("Reading a cell", items)
+
+
+def _moving_section(
+    advice: Mapping[CardPair, PairMark],
+    names: Mapping[str, str],
+    asked: Sequence[str],
+) -> ET.Element:
+    signs, step = _step_words(advice.values())
+    items: list[Child] = [
+        f"{signs} in a cell: the chance with the mark {step} nearer (the receiver goes later) and "
+        "farther (goes earlier).",
+        *_zone_time_words(advice.values(), step),
+        *_mark_error_words(advice.values()),
+        list_item(element("b", {}, TENTH)),
+    ]
+    if len(asked) > len(names):
+        items.append(
+            f"The first {len(names)} of {len(asked)} runners are shown. Name a team to choose."
+        )
+    for runner, short in names.items():
+        if short != plain_text(runner):
+            whole = shorten(plain_text(runner), _WHOLE_NAME_WIDTH)
+            items.append(list_item(outside_name(short), " is ", outside_name(whole)))
+    return _notes_section("Moving the mark", items)
+
+
+def _step_words(advice: Iterable[PairMark]) -> tuple[str, str]:
+    """How a step of the mark is written in the cells, and its length in words."""
+    by_cm = f"{100.0 * defaults.FOOT_M:.0f}"
+    counted = {bool(one.row["mark_feet"]) for one in advice}
+    if counted == {False}:
+        return f"−{by_cm} and +{by_cm}", f"{by_cm} cm"
+    if counted == {True, False}:
+        return f"−1 and +1 (−{by_cm} and +{by_cm})", f"one foot-length ({by_cm} cm)"
+    return "−1 and +1", "one foot-length"
+
+
+def _zone_time_words(advice: Iterable[PairMark], step: str) -> list[str]:
+    """What one step does to the zone time: the middle pair and the range over the pairs."""
+    advice = list(advice)
+    out = []
+    for words, steps in (
+        ("nearer", [one.nearer for one in advice]),
+        ("farther", [one.farther for one in advice]),
+    ):
+        changes = [step[1] for step in steps if step is not None]
+        if changes:
+            low, middle, high = np.quantile(changes, [0.0, 0.5, 1.0])
+            out.append(
+                f"{words} changes the zone time by {with_sign(middle, 2)} s "
+                f"({with_sign(low, 2)} to {with_sign(high, 2)})"
+            )
+    return [f"The mark {step} {'; '.join(out)}: the middle pair and the range."] if out else []
+
+
+def _mark_error_words(advice: Iterable[PairMark]) -> list[str]:
+    """How well the takeovers so far fix the places of the marks."""
+    sds = [one.row["mark_sd_m"] for one in advice]
+    if not sds:
+        return []
+    low, middle, high = np.quantile(sds, [0.0, 0.5, 1.0])
+    return [
+        f"The takeovers so far fix a mark's place to ± {middle:.2f} m "
+        f"({low:.2f} to {high:.2f}; one standard error)."
+    ]
+
+
+def _cautions_section(by_sight: bool) -> ET.Element:
+    return _notes_section("Before running", [CAUTION] if by_sight else [CAUTION, TAPE])
+
+
+def _notes_section(title: str, items: Iterable[Child]) -> ET.Element:
+    lines = [item if isinstance(item, ET.Element) else list_item(item) for item in items]
+    return element("section", {}, element("h2", {}, title), element("ul", {}, *lines))

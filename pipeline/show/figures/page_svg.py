@@ -1,0 +1,385 @@
+"""A figure as an <svg> element of a page.
+
+It is drawn `WIDTH` units wide, and the page scales it. Words are set out for a telephone, where
+type is largest (`TYPE` units). Colours, type and line widths come from the page's style sheet by
+class; `theme_variables` and `ink_rules` give the parts of it that depend on the inks. There are no
+inline styles, since the page's policy refuses them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+from xml.etree import ElementTree as ET
+
+import numpy as np
+
+from pipeline.base.values import Floats
+from pipeline.show.figures.figure import (
+    INKS,
+    PAPER,
+    ZONE,
+    Bracket,
+    Curve,
+    Dot,
+    Figure,
+    Item,
+    Panel,
+    Scale,
+    Sign,
+    Span,
+    Upright,
+    stack_rows,
+)
+from pipeline.show.markup import element, half_widths
+
+WIDTH = 480.0
+TYPE = 16.0  # units high: the largest type on the page, for which words are kept apart
+LEFT, RIGHT = 40.0, 12.0
+PANEL = 100.0  # units high for a share of 1
+ROW = 18.0  # units high: a row of words above the panels
+HEAD = 26.0  # units above a panel for its axis' label, clear of the topmost number
+BELOW = 40.0  # ticks and label of the x axis
+TOLERANCE = 0.25  # units by which a drawn curve may be off, a quarter of a telephone's pixel
+BAND_ROWS = 25  # rows of a curve between two corners of its band, at most
+_SIGN_SIZE = 3.2
+
+
+@dataclass(frozen=True, slots=True)
+class _PanelBox:
+    """A panel's place in the picture, in its units."""
+
+    x: Scale
+    y: Scale
+    top: float
+    bottom: float
+
+    def across(self, x: Any) -> Any:
+        return _svg_x(self.x, x)
+
+    def down(self, y: Any) -> Any:
+        return self.bottom - self.y.part(y) * (self.bottom - self.top)
+
+    def at(self, x: float, y: float) -> tuple[float, float]:
+        return float(self.across(x)), float(self.down(y))
+
+    def across_inside(self, *x: float) -> list[float]:
+        """Places across; a place beyond the axis is moved to its end."""
+        return [float(np.clip(self.across(one), LEFT, WIDTH - RIGHT)) for one in x]
+
+    def down_inside(self, *y: float) -> list[float]:
+        return [float(np.clip(self.down(one), self.top, self.bottom)) for one in y]
+
+
+def _svg_x(scale: Scale, x: Any) -> Any:
+    return LEFT + scale.part(x) * (WIDTH - LEFT - RIGHT)
+
+
+def draw_svg(figure: Figure) -> ET.Element:
+    """The figure as an element; the page decides its size.
+
+    `data-x` and `data-y` tell the page's script where the axes are: low and high in data units,
+    then left and right (or bottom and top) in the picture's units, one panel after the other.
+    """
+    rows = stack_rows([_svg_word_extent(figure.x, upright) for upright in figure.uprights])
+    head = ROW * (max(rows, default=-1) + 1)
+    boxes, top = [], head
+    for panel in figure.panels:
+        top += HEAD
+        boxes.append(_PanelBox(figure.x, panel.y, top, top + PANEL * panel.share))
+        top += PANEL * panel.share + 6.0
+    height = top + BELOW
+    svg = element(
+        "svg",
+        {
+            "viewBox": f"0 0 {WIDTH:g} {height:g}",
+            "role": "img",
+            "aria-label": f"{figure.title}. {figure.description}",
+            "data-x": _svg_numbers([figure.x.low, figure.x.high, LEFT, WIDTH - RIGHT]),
+            "data-y": " ".join(
+                _svg_numbers([box.y.low, box.y.high, box.bottom, box.top]) for box in boxes
+            ),
+        },
+    )
+    for box in boxes:
+        svg.extend(_svg_ground(box, figure.spans, is_first=box is boxes[0]))
+    for panel, box in zip(figure.panels, boxes, strict=True):
+        svg.extend(_svg_panel(panel, box))
+    for upright, row in zip(figure.uprights, rows, strict=True):
+        svg.extend(_svg_upright(upright, boxes, head - ROW * (row + 1) + ROW - 4.0))
+    for panel, box in zip(figure.panels, boxes, strict=True):
+        svg.extend(_svg_items(panel.items, box))
+    svg.extend(_svg_x_axis(figure.x, boxes[-1]))
+    return svg
+
+
+def captioned_figure(figure: Figure, kind: str) -> ET.Element:
+    """The figure in a <figure> of class `kind`, with its title and notes below it."""
+    title = element("b", {}, f"{figure.title}. ")
+    caption = element("figcaption", {}, title, " ".join(figure.notes))
+    return element("figure", {"class": kind}, draw_svg(figure), caption)
+
+
+def theme_variables(theme: str) -> str:
+    """The colours of one theme, light or dark, as CSS variables."""
+    inks = "".join(
+        f"--{name}:{ink.light if theme == 'light' else ink.dark};" for name, ink in INKS.items()
+    )
+    return f"--paper:{PAPER[theme]};--zone:{ZONE[theme]};{inks}"
+
+
+def ink_rules() -> str:
+    """CSS rules that give the class of each ink its colour and line width."""
+    return "".join(
+        f".ink-{name}{{--ink:var(--{name});--pen:{ink.width:g}}}\n" for name, ink in INKS.items()
+    )
+
+
+# --- the frame ------------------------------------------------------------------------------
+
+
+def _svg_ground(box: _PanelBox, spans: Iterable[Span], *, is_first: bool) -> Iterable[ET.Element]:
+    for span in spans:
+        low, high = box.across_inside(span.low, span.high)
+        yield _svg_rect("ground", low, box.top, high - low, box.bottom - box.top)
+        if is_first and span.word:
+            yield _svg_text(high - 5.0, box.bottom - 5.0, span.word, "end", "quiet")
+
+
+def _svg_panel(panel: Panel, box: _PanelBox) -> Iterable[ET.Element]:
+    for item in panel.items:
+        if isinstance(item, Span):
+            up, down = box.down_inside(item.high, item.low)
+            yield _svg_rect("ground", LEFT, up, WIDTH - LEFT - RIGHT, down - up)
+            if item.word:
+                yield _svg_text(WIDTH - RIGHT - 3.0, up + 14.0, item.word, "end", "quiet")
+    for index, tick in enumerate(panel.y.ticks):
+        y = float(box.down(tick))
+        yield _svg_line("grid", LEFT, y, WIDTH - RIGHT, y)
+        yield _svg_text(LEFT - 4.0, y + 4.5, panel.y.word(index), "end", "tick")
+    yield _svg_line("axis", LEFT, box.bottom, WIDTH - RIGHT, box.bottom)
+    yield _svg_text(2.0, box.top - 13.0, panel.y.label, "start", "label")
+
+
+def _svg_x_axis(x: Scale, last: _PanelBox) -> Iterable[ET.Element]:
+    for index, tick in enumerate(x.ticks):
+        at = float(last.across(tick))
+        yield _svg_line("axis", at, last.bottom, at, last.bottom + 4.0)
+        yield _svg_text(at, last.bottom + 17.0, x.word(index), "middle", "tick")
+    yield _svg_text((LEFT + WIDTH - RIGHT) / 2, last.bottom + 35.0, x.label, "middle", "label")
+
+
+def _svg_word_extent(x: Scale, upright: Upright) -> tuple[float, float]:
+    """Where an upright's word begins and ends, in the picture's units. Without a word both are the
+    line's place."""
+    half = _word_length(upright.word) / 2 + 2.0
+    middle = min(max(_svg_x(x, upright.x), half), WIDTH - half)
+    return (middle - half, middle + half) if upright.word else (middle, middle)
+
+
+def _word_length(word: str) -> float:
+    return 0.56 * TYPE * half_widths(word)
+
+
+def _svg_upright(upright: Upright, boxes: Sequence[_PanelBox], y: float) -> Iterable[ET.Element]:
+    x = float(boxes[0].across(upright.x))
+    if not LEFT - 1.0 <= x <= WIDTH - RIGHT + 1.0:
+        return
+    if upright.x_sd is not None:
+        low, high = boxes[0].across_inside(upright.x - upright.x_sd, upright.x + upright.x_sd)
+        if high - low > 1.0:
+            for box in boxes:
+                yield _svg_rect(
+                    f"band faint ink-{upright.ink}", low, box.top, high - low, box.bottom - box.top
+                )
+    dashed = " dashed" if upright.dashed else ""
+    yield _svg_line(f"upright ink-{upright.ink}{dashed}", x, y + 3.0, x, boxes[-1].bottom)
+    if upright.word:
+        low, high = _svg_word_extent(boxes[0].x, upright)
+        yield _svg_text((low + high) / 2, y, upright.word, "middle", f"word ink-{upright.ink}")
+
+
+# --- what stands on a panel -----------------------------------------------------------------
+
+
+def _svg_items(items: Iterable[Item], box: _PanelBox) -> Iterable[ET.Element]:
+    groups: dict[int, ET.Element] = {}
+    for item in items:
+        parts = list(_svg_item(item, box))
+        rep = getattr(item, "rep", None)
+        if rep is None:
+            yield from parts
+            continue
+        if rep not in groups:
+            groups[rep] = element("g", {"data-rep": str(rep)})
+            yield groups[rep]
+        groups[rep].extend(parts)
+
+
+def _svg_item(item: Item, box: _PanelBox) -> Iterable[ET.Element]:
+    if isinstance(item, Curve):
+        return _svg_curve(item, box)
+    if isinstance(item, Dot):
+        return _svg_dot(item, box)
+    if isinstance(item, Bracket):
+        return _svg_bracket(item, box)
+    return ()
+
+
+def _svg_curve(curve: Curve, box: _PanelBox) -> Iterable[ET.Element]:
+    x = np.asarray(box.across(curve.x))
+    y = np.clip(np.asarray(box.down(curve.y)), box.top, box.bottom)
+    sd = None if curve.sd is None else curve.sd / (box.y.high - box.y.low) * (box.bottom - box.top)
+    lines, bands = [], []
+    for first, last in zip((0, *curve.breaks), (*curve.breaks, len(x)), strict=True):
+        if last - first < 2:
+            continue
+        at, down = x[first:last], y[first:last]
+        rows = _simplified_rows(at, down)
+        lines.append(_polyline_path(at[rows], down[rows]))
+        if sd is not None:
+            # Errors change slowly, so the curve's own rows and a few between are enough.
+            rows = np.union1d(rows, np.arange(0, len(at), BAND_ROWS))
+            edges = [
+                np.clip(down[rows] + k * sd[first:last][rows], box.top, box.bottom) for k in (-1, 1)
+            ]
+            around = np.concatenate([at[rows], at[rows][::-1]])
+            bands.append(_polyline_path(around, np.concatenate([edges[0], edges[1][::-1]])) + "z")
+    ink = f"ink-{curve.ink}"
+    if bands:
+        yield element("path", {"class": f"band {ink}", "d": "".join(bands)})
+    if lines:
+        more = (" thin" if curve.thin else "") + (" dashed" if curve.dashed else "")
+        yield element("path", {"class": f"curve {ink}{more}", "d": "".join(lines)})
+    if curve.signs is not None and len(curve.signs):
+        yield _svg_signs(curve, box)
+    if curve.word and len(x):
+        yield _svg_curve_word(curve, float(x[curve.word_at]), float(y[curve.word_at]))
+
+
+def _svg_curve_word(curve: Curve, x: float, y: float) -> ET.Element:
+    late = x > 0.65 * WIDTH
+    anchor = "start" if x < 0.35 * WIDTH else "end" if late else "middle"
+    if curve.beside:
+        x, y, anchor = x + (-10.0 if late else 10.0), y + 5.0, "end" if late else "start"
+    else:
+        y += -9.0 if curve.above else 19.0
+    return _svg_text(x, y, curve.word, anchor, f"word ink-{curve.ink}")
+
+
+def _svg_signs(curve: Curve, box: _PanelBox) -> ET.Element:
+    places = np.asarray(curve.signs)
+    x, y = np.asarray(box.across(places[:, 0])), np.asarray(box.down(places[:, 1]))
+    sign = INKS[curve.ink].sign
+    path = "".join(_sign_path(sign, float(a), float(b)) for a, b in zip(x, y, strict=True))
+    return element("path", {"class": f"sign full ink-{curve.ink}", "d": path})
+
+
+def _sign_path(sign: Sign, x: float, y: float, r: float = _SIGN_SIZE) -> str:
+    if sign == "square":
+        side = _tenths(2 * r)
+        return f"M{_tenths(x - r)} {_tenths(y - r)}h{side}v{side}h{_tenths(-2 * r)}z"
+    if sign == "triangle":
+        fall = f"l{_tenths(1.3 * r)} {_tenths(2.2 * r)}"
+        return f"M{_tenths(x)} {_tenths(y - 1.3 * r)}{fall}h{_tenths(-2.6 * r)}z"
+    if sign == "disc":
+        arc = f"a{_tenths(r)} {_tenths(r)} 0 1 0 "
+        return f"M{_tenths(x - r)} {_tenths(y)}{arc}{_tenths(2 * r)} 0{arc}{_tenths(-2 * r)} 0z"
+    return ""
+
+
+def _svg_dot(dot: Dot, box: _PanelBox) -> Iterable[ET.Element]:
+    x, y = box.at(dot.x, dot.y)
+    ink = f"ink-{dot.ink}"
+    bars = ""
+    if dot.x_sd is not None:
+        low, high = box.across_inside(dot.x - dot.x_sd, dot.x + dot.x_sd)
+        bars += f"M{_tenths(low)} {_tenths(y)}H{_tenths(high)}"
+    if dot.y_sd is not None:
+        low, high = box.down_inside(dot.y - dot.y_sd, dot.y + dot.y_sd)
+        bars += f"M{_tenths(x)} {_tenths(low)}V{_tenths(high)}"
+    if bars:
+        yield element("path", {"class": f"bars {ink}", "d": bars})
+    sign = _sign_path(dot.sign, x, y, 3.0 if dot.rep is not None else 4.2)
+    yield element("path", {"class": f"sign {'full' if dot.full else 'hollow'} {ink}", "d": sign})
+    if dot.word:
+        at_end = x + 8.0 + _word_length(dot.word) > WIDTH
+        shift = -8.0 if at_end else 8.0
+        lift = -8.0 if y > box.top + 24.0 else 20.0
+        yield _svg_text(x + shift, y + lift, dot.word, "end" if at_end else "start", "word")
+
+
+def _svg_bracket(bracket: Bracket, box: _PanelBox) -> Iterable[ET.Element]:
+    (x0, y0), (x1, y1) = box.at(bracket.x0, bracket.y0), box.at(bracket.x1, bracket.y1)
+    middle = (y0 + y1) / 2
+    path = f"M{_tenths(x0)} {_tenths(y0)}V{_tenths(middle)}H{_tenths(x1)}V{_tenths(y1)}"
+    yield element("path", {"class": "bracket", "d": path})
+    # There is room below the slower runner's curve.
+    late = max(x0, x1) + 8.0 + _word_length(bracket.word) > WIDTH
+    at, anchor = (min(x0, x1) - 7.0, "end") if late else (max(x0, x1) + 7.0, "start")
+    yield _svg_text(at, max(y0, y1) + 20.0, bracket.word, anchor, "word")
+
+
+# --- elements -------------------------------------------------------------------------------
+
+
+def _simplified_rows(x: Floats, y: Floats) -> np.ndarray:
+    """Rows enough for a polyline that is off by `TOLERANCE` at most.
+
+    The method is that of Ramer (1972) and of Douglas & Peucker (1973).
+    """
+    keep = np.zeros(len(x), dtype=bool)
+    keep[[0, -1]] = True
+    parts = [(0, len(x) - 1)]
+    while parts:
+        first, last = parts.pop()
+        if last - first < 2:
+            continue
+        dx, dy = x[last] - x[first], y[last] - y[first]
+        ax, ay = x[first + 1 : last] - x[first], y[first + 1 : last] - y[first]
+        length = float(np.hypot(dx, dy))
+        off = np.abs(dx * ay - dy * ax) / length if length > 1e-9 else np.hypot(ax, ay)
+        worst = int(off.argmax())
+        if off[worst] > TOLERANCE:
+            keep[first + 1 + worst] = True
+            parts += [(first, first + 1 + worst), (first + 1 + worst, last)]
+    return np.flatnonzero(keep)
+
+
+def _polyline_path(x: Floats, y: Floats) -> str:
+    """The path of a polyline. Each point is given relative to the one before, in tenths of a unit,
+    so that rounding does not add up."""
+    tenths = np.rint(10.0 * np.column_stack([x, y])).astype(int)
+    steps = np.diff(tenths, axis=0)
+    start = f"M{_tenths(tenths[0, 0] / 10)} {_tenths(tenths[0, 1] / 10)}"
+    return start + "l" + " ".join(f"{_tenths(a / 10)} {_tenths(b / 10)}" for a, b in steps)
+
+
+def _tenths(value: float) -> str:
+    text = f"{value:.1f}"
+    text = text.removesuffix(".0")
+    return "0" if text == "-0" else text
+
+
+def _svg_numbers(values: Sequence[float]) -> str:
+    return " ".join(f"{value:g}" for value in values)
+
+
+def _svg_rect(kind: str, x: float, y: float, wide: float, high: float) -> ET.Element:
+    sides = {
+        "x": _tenths(x),
+        "y": _tenths(y),
+        "width": _tenths(max(wide, 0.0)),
+        "height": _tenths(max(high, 0.0)),
+    }
+    return element("rect", {"class": kind, **sides})
+
+
+def _svg_line(kind: str, x0: float, y0: float, x1: float, y1: float) -> ET.Element:
+    path = f"M{_tenths(x0)} {_tenths(y0)}L{_tenths(x1)} {_tenths(y1)}"
+    return element("path", {"class": kind, "d": path})
+
+
+def _svg_text(x: float, y: float, text: str, anchor: str, kind: str) -> ET.Element:
+    return element("text", {"x": _tenths(x), "y": _tenths(y), "class": f"{kind} at-{anchor}"}, text)

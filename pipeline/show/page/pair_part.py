@@ -1,0 +1,170 @@
+"""One pair's part of a page: its takeovers laid over each other, its weeks, and its mark."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from xml.etree import ElementTree as ET
+
+import numpy as np
+
+from pipeline.base.relays import is_blind
+from pipeline.base.values import Estimate
+from pipeline.base.words import count
+from pipeline.show.figures import history, overlays, page_svg
+from pipeline.show.markup import Child, element, list_item, outside_name, plain_text
+from pipeline.show.page import mark_part, takeover_list, takeover_part
+from pipeline.show.scenes import LakeRow, Scene, row_estimate
+from pipeline.show.wording import (
+    NBSP,
+    chance_error_words,
+    chance_words,
+    change_words,
+    day_range,
+    with_error,
+)
+from pipeline.tables import schema
+
+
+@dataclass(frozen=True, eq=False)
+class PairDecisions:
+    """What the tables of decisions say of one pair in one event: its row of `progress` (None where
+    there is none) and its rows of `marks` (none where they were not worked out)."""
+
+    progress: LakeRow | None
+    marks: tuple[LakeRow, ...]
+
+
+NO_DECISIONS = PairDecisions(None, ())
+
+
+def pair_article(
+    several: Sequence[Scene],
+    known: PairDecisions,
+    numbers: Mapping[str, int],
+    *,
+    heading: str = "h3",
+    with_history: bool,
+) -> ET.Element:
+    """Everything about one pair in one event; `several` in time order, at least one.
+
+    `numbers` are the takeovers' numbers in the page's list, by anchor. `heading` is the tag of the
+    pair's heading. `with_history` adds the figure of the weeks and the table of candidate marks.
+    """
+    first = several[0]
+    incoming, outgoing = first.pair
+    drawn = [one for one in several if not overlays.has_no_curves(one)]
+    level = "h4" if heading == "h3" else "h3"  # of the headings below it
+    what = f"{first.row['event']}, zone of {first.zone_m:g} m"
+    left: list[Child] = []
+    if with_history:
+        weeks = history.history_figure(several, known.progress)
+        left.append(page_svg.captioned_figure(weeks, "history"))
+    if len(drawn) > 1:
+        left += _overlay_lines(drawn, numbers, level)
+    right: list[Child] = []
+    if known.progress is not None:
+        right.append(element(level, {}, "Over all sessions"))
+        right.append(element("ul", {}, *_weeks_items(known.progress)))
+    right += mark_part.mark_lines(
+        known.marks,
+        known.progress,
+        level,
+        by_sight=not is_blind(first.row["event"]),
+        with_candidates=with_history,
+    )
+    return element(
+        "article",
+        {"class": "pair"},
+        element(heading, {}, outside_name(incoming), " to ", outside_name(outgoing), f", {what}"),
+        element("p", {"class": "which"}, _pair_summary(several)),
+        element("div", {"class": "columns"}, element("div", {}, *left), element("div", {}, *right)),
+    )
+
+
+def _pair_summary(several: Sequence[Scene]) -> str:
+    passed = [one for one in several if one.passed]
+    words = [f"{count(len(several), 'takeover')}, {len(passed)} passed"]
+    for label, estimates, unit, digits in (
+        ("zone time", [one.zone_time for one in passed], "s", 2),
+        ("gap", [one.gap_at_pass for one in passed], "m", 1),
+        ("start", [one.start for one in several], "s", 2),
+    ):
+        mean = _mean_estimate(estimates)
+        if mean is not None:
+            many = sum(one is not None for one in estimates)
+            words.append(f"{label} {with_error(mean, digits)}{NBSP}{unit} (mean of {many})")
+    return "; ".join(words) + "; ± is one standard error."
+
+
+def _mean_estimate(estimates: Iterable[Estimate | None]) -> Estimate | None:
+    """The plain mean. Its error comes from how far the takeovers differ, or from their own errors
+    where those give more."""
+    known = [one for one in estimates if one is not None]
+    if not known:
+        return None
+    values, sds = np.array([one.value for one in known]), np.array([one.sd for one in known])
+    own = float(np.sqrt((sds**2).sum())) / len(known)
+    spread = float(values.std(ddof=1)) / len(known) ** 0.5 if len(known) > 1 else 0.0
+    return Estimate(float(values.mean()), max(own, spread))
+
+
+# --- the weeks --------------------------------------------------------------------------------
+
+
+def _weeks_items(own: LakeRow) -> Iterable[ET.Element]:
+    yield list_item(
+        f"{count(own['reps'], 'takeover')} in {count(own['sessions'], 'session')}, "
+        f"{day_range(own['first_utc'], own['last_utc'])}. Here ± allows for how much takeovers "
+        "differ."
+    )
+    for label, stem, unit, digits in (
+        ("Zone time", "zone_time", "s", 2),
+        ("Start", "go_lag", "s", 2),
+        ("Gap", "free_distance", "m", 2),
+    ):
+        level, trend = (
+            row_estimate(own, name, schema.sd_column("progress", name))
+            for name in (f"{stem}_{unit}", f"{stem}_trend_{unit}")
+        )
+        if level is None:
+            continue
+        words = f"{label}, now: {with_error(level, digits)}{NBSP}{unit}"
+        if trend is not None:
+            words += f"; {change_words(trend, digits)}{NBSP}{unit} a week"
+        yield list_item(f"{words}.")
+    if own["p_in_zone"] is not None:
+        yield list_item(
+            f"Share passed in the zone: {chance_words(own['p_in_zone'])} ± "
+            f"{chance_error_words(own['p_in_zone_sd'])}{NBSP}%."
+        )
+    for remark in own["remarks"]:
+        yield list_item(outside_name(remark))
+
+
+# --- figures ----------------------------------------------------------------------------------
+
+
+def _overlay_lines(drawn: Sequence[Scene], numbers: Mapping[str, int], level: str) -> list[Child]:
+    options = [element("option", {"value": ""}, "all")]
+    for rep, one in enumerate(drawn):
+        words = (
+            f"{numbers[takeover_list.anchor(one)]}, {takeover_list.rep_words(one, with_date=True)}"
+        )
+        options.append(element("option", {"value": str(rep)}, words))
+    who = " to ".join(plain_text(runner) for runner in drawn[0].pair)
+    select = {"class": "rep", "id": f"pick-{takeover_list.anchor(drawn[0])}"}
+    select["aria-label"] = f"Pick out one of {who}"
+    choice = element(
+        "p",
+        {"class": "scripted pick"},
+        element("label", {"for": select["id"]}, "Pick out"),
+        " ",
+        element("select", select, *options),
+    )
+    views = [overlays.pair_overlay(drawn, view) for view in overlays.VIEWS]
+    return [
+        element(level, {}, f"{len(drawn)} takeovers laid over each other"),
+        choice,
+        takeover_part.overlay_figure(views, of=who, reps=drawn),
+    ]

@@ -1,0 +1,228 @@
+"""One takeover's own part of the page: the overlay over the zone and over the clock, a table of the
+moments, and the numbers that the page's script reads out where a finger or the keyboard points.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from xml.etree import ElementTree as ET
+
+import numpy as np
+
+from pipeline.base.values import Estimate
+from pipeline.show.figures import overlays, page_svg
+from pipeline.show.figures.figure import Figure
+from pipeline.show.markup import (
+    Child,
+    element,
+    html_table,
+    list_item,
+    outside_name,
+    plain_text,
+    scrolling,
+    table_row,
+)
+from pipeline.show.page import takeover_list
+from pipeline.show.scenes import Moment, RunnerCourse, Scene
+from pipeline.show.wording import NBSP, decimal, with_error
+from pipeline.tables import schema
+
+EVERY_S = 0.05  # between the rows for the script, which interpolates between them
+_BASIS_WORDS = {"laid": ", as laid", "measured": ""}
+_MOMENT_HEADS = (
+    "moment",
+    "time, s",
+    "place, m",
+    "incoming, m/s",
+    "outgoing, m/s",
+    "gap, m",
+)
+
+
+def takeover_article(one: Scene, number: int, *, with_date: bool) -> ET.Element:
+    """One takeover: heading, result, figures, moments, and what is not known and why."""
+    incoming, outgoing = one.pair
+    remarks = [list_item(outside_name(text)) for text in one.row["remarks"]]
+    return element(
+        "article",
+        {"class": "takeover", "id": takeover_list.anchor(one)},
+        element("h3", {}, f"{number} ", outside_name(incoming), " to ", outside_name(outgoing)),
+        element("p", {"class": "which"}, *_takeover_origin(one, with_date)),
+        element("p", {"class": "result"}, *_takeover_result(one)),
+        _takeover_overlay(one, number),
+        _moments_table(one),
+        element("ul", {"class": "remarks"}, *remarks) if remarks else None,
+        element("p", {"class": "back"}, element("a", {"href": "#list"}, "To the list")),
+    )
+
+
+def _takeover_overlay(one: Scene, number: int) -> ET.Element:
+    if overlays.has_no_curves(one):
+        return element(
+            "p",
+            {"class": "which"},
+            "The tables have no speed curves of this takeover, so there is nothing to draw.",
+        )
+    views = [overlays.takeover_overlay(one, view) for view in overlays.VIEWS]
+    return overlay_figure(views, of=f"takeover {number}", reads=one)
+
+
+def overlay_figure(
+    drawn: Sequence[Figure],
+    *,
+    of: str,
+    reads: Scene | None = None,
+    reps: Sequence[Scene] = (),
+) -> ET.Element:
+    """The two views of one figure with their notes.
+
+    `of` names the figure's slider to a screen reader. `reads` is the takeover whose numbers the
+    script reads out; `reps` are the takeovers of a pair's overlay, whose numbers are in their own
+    parts of the page.
+    """
+    attributes = {"class": "overlay", "data-of": of}
+    if reads is not None:
+        attributes |= reading_attributes(reads)
+    if reps:
+        attributes["data-reps"] = " ".join(takeover_list.anchor(one) for one in reps)
+    parts: list[Child] = []
+    for view, one in zip(overlays.VIEWS, drawn, strict=True):
+        notes = element("p", {"class": "notes"}, " ".join(one.notes))
+        parts.append(element("div", {"class": f"view {view}"}, page_svg.draw_svg(one), notes))
+    return element("figure", attributes, *parts)
+
+
+def reading_attributes(one: Scene) -> dict[str, str]:
+    """Both courses as attributes for the script: first time; places; their errors; speeds; their
+    errors.
+
+    Whole numbers: hundredths of a second, of a metre, of a metre a second. Rows are `EVERY_S`
+    apart, columns are separated by `;`.
+    """
+    incoming, outgoing = one.pair
+    found = {"data-name-in": plain_text(incoming), "data-name-out": plain_text(outgoing)}
+    low = min([-2.0, *(m.t.value for m in one.moments)]) - 1.5
+    high = max([2.0, *(m.t.value for m in one.moments)]) + 2.0
+    for role, course in (("in", one.incoming), ("out", one.outgoing)):
+        if course is not None:
+            found[f"data-{role}"] = _course_attribute(course, low, high)
+    handed = one.moment("pass")
+    if handed is not None:
+        found["data-pass"] = f"{handed.t.value:.2f}"
+    return found
+
+
+def _course_attribute(course: RunnerCourse, low: float, high: float) -> str:
+    first, last = max(low, course.t_s[0]), min(high, course.t_s[-1])
+    t_s = first + np.arange(max(int((last - first) / EVERY_S), 1) + 1) * EVERY_S
+    columns = [
+        ",".join(f"{x:d}" for x in np.rint(100.0 * course.at(t_s, name)).astype(int))
+        for name in ("s_m", "s_sd_m", "v_mps", "v_sd_mps")
+    ]
+    return ";".join([f"{100.0 * first:.0f}", *columns])
+
+
+# --- words ------------------------------------------------------------------------------------
+
+
+def _takeover_origin(one: Scene, with_date: bool) -> Iterable[Child]:
+    yield takeover_list.rep_words(one, with_date=with_date)
+    yield f"; {one.row['event']}, zone {one.row['zone']}, lane {one.row['lane']}"
+    if with_date:
+        yield "; session "
+        yield outside_name(one.row["session"])
+
+
+def _takeover_result(one: Scene) -> Iterable[Child]:
+    yield takeover_list.fault_words(one)
+    words = []
+    if one.zone_time is not None:
+        words.append(f"zone time {with_error(one.zone_time, 2)}{NBSP}s")
+    words.append(
+        f"passed at {takeover_list.place_words(one)}"
+        if one.pass_place is not None
+        else takeover_list.place_words(one)
+    )
+    if one.gap_at_pass is not None:
+        words.append(f"gap {with_error(one.gap_at_pass, 1)}{NBSP}m")
+    if one.start is not None:
+        side = "after" if one.start.value >= 0 else "before"
+        size = Estimate(abs(one.start.value), one.start.sd)
+        words.append(f"start {with_error(size, 2)}{NBSP}s {side} the mark")
+    if one.row["steps_to_pass"] is not None:
+        words.append(f"{one.row['steps_to_pass']} steps to the pass, one more or less")
+    yield ": " + "; ".join(words)
+
+
+def _moments_table(one: Scene) -> ET.Element:
+    rows = [_moment_row(one, moment) for moment in sorted(one.moments, key=lambda m: m.t.value)]
+    caption = (
+        "Times count from the incoming runner's entry, places from the entry line. ± is one "
+        "standard error."
+    )
+    incoming, outgoing = (plain_text(runner) for runner in one.pair)
+    label = f"Moments of takeover {one.row['exchange']}, {incoming} to {outgoing}"
+    return element(
+        "div",
+        {"class": "figures"},
+        element("p", {"class": "notes"}, caption),
+        scrolling(label, html_table("moments", _MOMENT_HEADS, rows)),
+    )
+
+
+def _moment_row(one: Scene, moment: Moment) -> ET.Element:
+    cells: list[Child] = [
+        "0" if moment.what == "entry" else with_error(moment.t, 2),
+        _place_cell(moment.s),
+        _estimate_cell(_moment_speed(one, moment, "in"), 2),
+        _estimate_cell(_moment_speed(one, moment, "out"), 2),
+        _estimate_cell(_moment_gap(one, moment), 1),
+    ]
+    basis = _BASIS_WORDS.get(moment.basis, f", {moment.basis}")
+    who = element("small", {}, outside_name(moment.who), basis)
+    kind = {"class": "inferred"} if moment.basis == "inferred" else {}
+    return table_row([moment.what, " ", who], cells, **kind)
+
+
+def _place_cell(place: Estimate | None) -> str:
+    if place is None:
+        return "–"
+    return with_error(place, 1) if place.sd else decimal(place.value, 1)
+
+
+def _estimate_cell(one: Estimate | None, digits: int) -> str:
+    return "–" if one is None else with_error(one, digits)
+
+
+def _moment_speed(one: Scene, moment: Moment, side: str) -> Estimate | None:
+    """From the row where it has the number, else from the course."""
+    stem = f"v_{side}_{moment.what}"
+    # The row's speed at the exit line is at the outgoing runner's own crossing.
+    elsewhere = moment.what == "exit" and moment.who != one.row["outgoing"]
+    column = f"{stem}_mps"
+    if column in one.row and not elsewhere:
+        return one.estimate(column, schema.sd_column("exchanges", column))
+    course = one.incoming if side == "in" else one.outgoing
+    t = moment.t.value
+    if (
+        course is None
+        or not course.covers(t)
+        or (side == "out" and moment.what != "exit" and _is_standing(one, t))
+    ):
+        return None
+    return Estimate(course.at(t, "v_mps"), course.at(t, "v_sd_mps"))
+
+
+def _is_standing(one: Scene, t_s: float) -> bool:
+    go = one.moment("go")
+    return go is not None and t_s <= go.t.value
+
+
+def _moment_gap(one: Scene, moment: Moment) -> Estimate | None:
+    if moment.what == "pass":
+        return one.gap_at_pass
+    gap, t_s = one.gap, moment.t.value
+    if gap is None or not gap.t_s[0] <= t_s <= gap.t_s[-1]:
+        return None
+    gap_m, sd_m = (float(np.interp(t_s, gap.t_s, y)) for y in (gap.gap_m, gap.sd_m))
+    return Estimate(gap_m, sd_m)
