@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from pipeline.base.asking import one_of
 from pipeline.errors import BatontraceError, InputError, OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -115,8 +116,7 @@ def table(out: AnyPath, name: str, sessions: Sequence[str] | None = None) -> pa.
 
     folder = Path(out)
     if name not in schema.ALL_TABLES:
-        expected = f"one of {', '.join(schema.ALL_TABLES)}"
-        raise UsageError(f"table {name!r}", "no such table", expected)
+        raise UsageError(f"table {name!r}", "no such table", one_of(schema.ALL_TABLES))
     if name in schema.DECISIONS:
         if sessions is not None:
             raise UsageError(f"table {name!r}", "rests on all sessions together", "no `sessions`")
@@ -157,7 +157,7 @@ def curves_table(out: AnyPath, session: str, exchange: int) -> pa.Table:
         raise UsageError(
             f"takeover {exchange} of {session}",
             f"has no curves in {out}",
-            f"one of {', '.join(there)}" if there else "a session with takeovers",
+            one_of(there) if there else "a session with takeovers",
         )
     return chosen
 

@@ -26,6 +26,7 @@ from pipeline.advise.progress import Lack, find_lacks, progress_table
 from pipeline.advise.runners import Squad, estimate_squad, runners_table
 from pipeline.advise.settings import Settings
 from pipeline.advise.takeovers import gather_reps, rank_events, utc_datetime
+from pipeline.base.asking import one_of
 from pipeline.errors import NothingMeasured, UsageError
 from pipeline.tables import lake, writing
 from pipeline.tables.lake import Lake
@@ -221,7 +222,7 @@ def find_squads(found: Lake, settings: Settings) -> list[Squad]:
         raise UsageError(
             f"event {settings.event}",
             f"no takeover of it in {found.path}",
-            f"one of {', '.join(events)}",
+            one_of(events),
         )
     wanted = [settings.event] if settings.event is not None else events
     known = {*settings.team}
@@ -229,9 +230,7 @@ def find_squads(found: Lake, settings: Settings) -> list[Squad]:
         known |= set(found.exchanges.column(name).to_pylist())
     strangers = sorted(set(settings.feet_m) - known)
     if strangers:
-        raise UsageError(
-            f"foot-length of {strangers[0]}", "no such runner", f"one of {', '.join(sorted(known))}"
-        )
+        raise UsageError(f"foot-length of {strangers[0]}", "no such runner", one_of(sorted(known)))
     gathered = [gather_reps(found.exchanges, found.curves, event) for event in wanted]
     if settings.team:
         here = sorted({name for one in gathered for name in one.runners})

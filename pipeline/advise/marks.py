@@ -21,6 +21,7 @@ from pipeline.advise import laws, simulate
 from pipeline.advise.runners import Squad
 from pipeline.advise.settings import Conditions, Settings, choose_conditions
 from pipeline.advise.simulate import Draws, Outcomes, Receiver
+from pipeline.base import defaults
 from pipeline.base.values import Floats, Frozen
 from pipeline.base.words import FEW_REPS
 from pipeline.errors import UsageError
@@ -31,7 +32,6 @@ V = TypeVar("V", float, Floats)
 STANDS_M = (0.0, 2.0, 4.0, 6.0, 8.0)  # past the back line, the first look; then a metre about
 STANDS_BY_SIGHT_M = (0.0, 2.0, 4.0)  # fewer: a zone of 20 m runs out sooner
 PACES = (1.0, 0.925, 1.05)  # of the practised start, in the change by sight
-CANDIDATE_STEP_M = 0.15  # where the foot-length is not known: half of 0.30 m
 CANDIDATES = 48
 LOOK_EVERY = 8  # one draw in so many serves to choose the stand
 RISK_PRICE_S = 5.0  # what a risk of 1 beyond the accepted one costs: 0.01 costs 0.05 s
@@ -257,7 +257,7 @@ def _advise_pair(
     at these. None where no candidate brings the baton across inside the zone."""
     i, j = squad.index(incoming), squad.index(outgoing)
     foot = None if np.isnan(squad.feet_m[j]) else float(squad.feet_m[j])
-    step = CANDIDATE_STEP_M if foot is None else foot / 2.0
+    step = (defaults.FOOT_M if foot is None else foot) / 2.0
     usual = _usual_stand(squad, i, j) if settings.stand_m is None else settings.stand_m
     stands = [usual]
     if settings.stand_m is None:
@@ -575,7 +575,7 @@ def _mark_remarks(advice: PairAdvice, settings: Settings, blind: bool) -> list[s
 def move_tape(pair: PairAdvice, feet: float) -> TapeMove | None:
     """What moving the tape changes: by `feet` foot-lengths (0.30 m where not known), positive
     farther from the receiver. None where that lies outside the candidates."""
-    by = feet * (pair.foot_m or 2.0 * CANDIDATE_STEP_M)
+    by = feet * (pair.foot_m or defaults.FOOT_M)
     best, curve = pair.best, pair.candidates
     marks = curve.mark_m
     at = best.mark_m + by

@@ -33,6 +33,7 @@ import pyarrow as pa
 
 from pipeline.advise import bends, laws, simulate
 from pipeline.advise.marks import Advice, PairAdvice
+from pipeline.base.asking import one_of
 from pipeline.base.relays import Rules, is_blind, leg_m, zone_lines_m
 from pipeline.base.stadium import STANDARD, Stadium, in_lanes, scratch_m, start_m
 from pipeline.base.values import Floats, Frozen, Ints
@@ -77,7 +78,7 @@ class Legs(Frozen):
     outgoing_start_m: Floats
     flat_s: Floats | None = None
     flat_sd_s: Floats | None = None
-    rules: Rules = "today"
+    rules: Rules = Rules.today
     bends_in_lanes: int | None = None
     track: Stadium = STANDARD
     remarks: Mapping[tuple[str, str], str] = field(default_factory=dict)
@@ -93,7 +94,7 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
     names = settings.team or squad.runners
     strangers = sorted(set(flat_s or {}) - set(names))
     if strangers:
-        raise UsageError("flat time", strangers[0], f"one of {', '.join(names)}")
+        raise UsageError("flat time", strangers[0], one_of(names))
     draws = simulate.draw_runners(
         squad, advice.conditions, outer=OUTER, inner=INNER, seed=settings.seed, same_reps=True
     )
@@ -136,7 +137,7 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
         p_in_zone=chance,
         outgoing_start_m=stand,
         flat_s=np.array([flat_s.get(name, np.nan) for name in names]) if flat_s else None,
-        rules="older" if settings.older else "today",
+        rules=Rules.older if settings.older else Rules.today,
         remarks={pair: words for pair, words in said.items() if words},
     )
 
@@ -412,7 +413,7 @@ def _list_allowed_orders(
 
 def _require_runner(name: str, runners: tuple[str, ...]) -> None:
     if name not in runners:
-        raise UsageError("runner", f'"{name}"', f"one of {', '.join(runners)}")
+        raise UsageError("runner", f'"{name}"', one_of(runners))
 
 
 def _rank_places(legs: Legs, given: Terms, places: Ints) -> Orders:

@@ -26,6 +26,7 @@ from pipeline.advise.trend import (
     legal_trend,
     weeks_before_last,
 )
+from pipeline.base import defaults
 from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate, Floats, Frozen, Ints
 from pipeline.errors import InputError
@@ -35,7 +36,6 @@ RunnerPair = tuple[str, str]
 
 
 NIGHT_S = 10 * 3600.0  # a longer pause is a night
-FOOT_M = 0.30  # where a runner's own is not known
 START_SPREAD_S = 0.04  # rep-to-rep spread of a receiver's start, assumed (common practice)
 
 
@@ -72,7 +72,7 @@ def progress_table(
     exchanges: pa.Table,
     *,
     event: str | None = None,
-    foot_m: float = FOOT_M,
+    foot_m: float = defaults.FOOT_M,
     start_spread_s: float = START_SPREAD_S,
     mark_sd_m: Mapping[RunnerPair, float] | None = None,
     mark_spread_m: Mapping[RunnerPair, float] | None = None,
@@ -114,7 +114,7 @@ def find_lacks(
     team: Sequence[str] = (),
     *,
     event: str = "4x100",
-    foot_m: float = FOOT_M,
+    foot_m: float = defaults.FOOT_M,
     known: Mapping[RunnerPair, tuple[float, float]] | None = None,
 ) -> tuple[Lack, ...]:
     """The pairs of a `progress` table whose race mark is not known to half a foot-length.
@@ -205,7 +205,7 @@ def _gather_event(exchanges: pa.Table, event: str, foot_m: float) -> _EventReps:
     index = {pair: k for k, pair in enumerate(pairs)}
     pair = np.array([index[words["incoming"][i], words["outgoing"][i]] for i in rows], np.intp)
     values = {
-        kind.column: (numbers(kind.column), numbers(_sd_name(kind.column)))
+        kind.column: (numbers(kind.column), numbers(schema.sd_column("exchanges", kind.column)))
         for kind in (ZONE_TIME_FIGURE, FREE_DISTANCE_FIGURE, ENTRY_SPEED_FIGURE)
     }
     lag_sd = np.hypot(numbers("go_t_sd_s"), numbers("mark_t_sd_s"))
@@ -229,11 +229,6 @@ def _gather_event(exchanges: pa.Table, event: str, foot_m: float) -> _EventReps:
         legal=np.where(outcome == "not passed", 0.0, legal),
         foot_m=feet,
     )
-
-
-def _sd_name(column: str) -> str:
-    stem, unit = column.rsplit("_", 1)
-    return f"{stem}_sd_{unit}"
 
 
 # --- one row a pair ----------------------------------------------------------------------
@@ -286,7 +281,9 @@ def _progress_rows(
             row, right[k], squad.foot_m[k] / 2.0, mark_sd_m.get(pair), spread_m.get(pair),
             is_blind(squad.event),
         )  # fmt: skip
-        remarks += _keep_to_bounds(row)
+        row, vague = schema.keep_bounds("progress", row)
+        if vague:
+            remarks.append(f"too uncertain to be given: {', '.join(one.column for one in vague)}")
         row["remarks"] = remarks
         rows.append(row)
     return rows
@@ -306,8 +303,8 @@ def _pair_series(squad: _EventReps, kind: _Figure, at: Ints) -> Series | None:
 
 
 def _put_estimate(row: dict[str, Any], column: str, value: Estimate) -> None:
-    sd = _sd_name(column) if column.rsplit("_", 1)[-1] in ("s", "m") else f"{column}_sd"
-    row[column], row[sd] = float(value.value), float(value.sd)
+    row[column] = float(value.value)
+    row[schema.sd_column("progress", column)] = float(value.sd)
 
 
 def _put_levels(row: dict[str, Any], kind: _Figure, one: PairFit | None, days: int) -> list[str]:
@@ -391,25 +388,6 @@ def _mark_runs(mark_m: Floats, same_m: float) -> list[Ints]:
             runs.append([])
         runs[-1].append(int(i))
     return [np.array(run, dtype=np.intp) for run in runs]
-
-
-def _keep_to_bounds(row: dict[str, Any]) -> list[str]:
-    """Takes out what lies beyond the schema's bounds, with its standard error."""
-    vague = []
-    bounds = {column.name: column for column in schema.facts("progress").columns}
-    for column in bounds.values():
-        names = [column.name, *([column.sd] if column.sd else [])]
-        if column.type == "string" or row.get(column.name) is None:
-            continue
-        for facts in (bounds[name] for name in names):
-            value = row.get(facts.name)
-            low, high = facts.bounds
-            if value is not None and not low <= value <= high:
-                vague.append(column.name)
-                for name in names:
-                    row[name] = None
-                break
-    return [f"too uncertain to be given: {', '.join(vague)}"] if vague else []
 
 
 # --- how well the mark is known ----------------------------------------------------------

@@ -14,8 +14,8 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.advise import hierarchy, laws
-from pipeline.advise.settings import HALF_LIFE_DAYS
 from pipeline.advise.takeovers import Evidence, Reps, utc_datetime
+from pipeline.base import defaults
 from pipeline.base.values import Estimate, Floats, Frozen, Ints
 from pipeline.tables import schema
 
@@ -107,7 +107,7 @@ def estimate_squad(
     reps: Reps,
     *,
     team: Sequence[str] = (),
-    half_life_days: float = HALF_LIFE_DAYS,
+    half_life_days: float = defaults.HALF_LIFE_DAYS,
     feet_m: Mapping[str, float] | None = None,
 ) -> Squad:
     """The squad of an event: everybody in the lake, and those of `team` who are not yet in it.

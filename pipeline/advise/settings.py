@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from pipeline.base.relays import zone_lines_m
+from pipeline.base import defaults
+from pipeline.base.relays import TODAY_SHORT, Rules, zone_lines_m
 from pipeline.errors import UsageError
-
-HALF_LIFE_DAYS = 60.0
 
 
 @dataclass(frozen=True)
@@ -30,7 +29,7 @@ class Settings:
 
     event: str | None = None
     team: tuple[str, ...] = ()
-    risk: float = 0.10
+    risk: float = defaults.RISK
     race: bool = False
     wind_mps: float = 0.0
     crouched: bool = False
@@ -39,8 +38,8 @@ class Settings:
     older: bool = False
     latest_m: float | None = None
     feet_m: Mapping[str, float] = field(default_factory=dict)
-    half_life_days: float = HALF_LIFE_DAYS
-    seed: int = 1
+    half_life_days: float = defaults.HALF_LIFE_DAYS
+    seed: int = defaults.SEED
     outer: int = 64
     inner: int = 32
 
@@ -61,8 +60,9 @@ class Settings:
         if not 1.0 <= self.half_life_days <= 10_000.0:
             refuse("half-life", self.half_life_days, "1 day or more")
         for name, foot in self.feet_m.items():
-            if not 0.1 <= foot <= 0.5:
-                refuse(f"foot-length of {name}", foot, "metres, 0.1 to 0.5")
+            low, high = defaults.FOOT_LIMITS_M
+            if not low <= foot <= high:
+                refuse(f"foot-length of {name}", foot, f"metres, {low:g} to {high:g}")
         if self.seed < 0:
             refuse("seed", self.seed, "a whole number, 0 or more")
 
@@ -75,8 +75,8 @@ class Conditions:
     `wind_mps`: along the zone, positive from behind.
     """
 
-    zone_m: float = 30.0
-    back_m: float = 0.0
+    zone_m: float = TODAY_SHORT.length_m
+    back_m: float = TODAY_SHORT.back_m
     race: bool = False
     wind_mps: float = 0.0
     crouched: bool = False
@@ -84,7 +84,7 @@ class Conditions:
 
 def choose_conditions(event: str, settings: Settings) -> Conditions:
     """The zone of an event under the rules asked for, with the speed, wind and start asked for."""
-    back, entry, leave = zone_lines_m(event, "older" if settings.older else "today")
+    back, entry, leave = zone_lines_m(event, Rules.older if settings.older else Rules.today)
     return Conditions(
         leave - entry, back - entry, settings.race, settings.wind_mps, settings.crouched
     )

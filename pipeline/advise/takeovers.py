@@ -18,6 +18,7 @@ import pyarrow.compute as pc
 from pipeline.advise import laws
 from pipeline.base import relays
 from pipeline.base.relays import is_blind
+from pipeline.base.units import DAY_S
 from pipeline.base.values import Floats, Frozen, Ints
 
 CURVE_STEP_S = 0.25  # between points of a curve that are taken as independent
@@ -144,7 +145,7 @@ def gather_reps(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
         session=_name_index(rows, "session", sessions),
         incoming=_name_index(rows, "incoming", names),
         outgoing=outgoing,
-        age_days=(newest - utc) / 86_400.0,
+        age_days=(newest - utc) / DAY_S,
         utc_s=utc,
         start=joined("start", 3),
         push=joined("push", 1),

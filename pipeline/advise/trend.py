@@ -34,9 +34,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.constants import week
 from scipy.special import betaln, expit, logsumexp, softmax
 
+from pipeline.base.units import WEEK_S
 from pipeline.base.values import Estimate, Floats, Frozen, Ints
 
 Estimates = tuple[Estimate, ...]
@@ -149,7 +149,7 @@ def weeks_before_last(us: Ints, day: Ints) -> Floats:
     """
     first = np.concatenate([[True], np.diff(day) > 0])
     start = us[first][np.cumsum(first) - 1]
-    return np.asarray((start - start[-1]) / (week * 1e6))
+    return np.asarray((start - start[-1]) / (WEEK_S * 1e6))
 
 
 def _spread_grid(usual: float, series: list[Series]) -> SpreadGrid:

@@ -17,6 +17,7 @@ from pipeline.base.values import Floats
 
 Origin = tuple[float, float, float]  # latitude [deg], longitude [deg], height above ellipsoid [m]
 
+MEAN_RADIUS_M = 6_371_000.0  # of the Earth, as a sphere
 SEMI_MAJOR_M = 6378137.0
 FLATTENING = 1 / 298.257223563
 E2 = FLATTENING * (2 - FLATTENING)  # first eccentricity, squared
@@ -88,6 +89,18 @@ def from_enu(enu_m: ArrayLike, origin: Origin) -> tuple[Floats, Floats, Floats]:
     if enu.shape[-1] == 2:
         enu = np.concatenate([enu, np.zeros((*enu.shape[:-1], 1))], axis=-1)
     return from_ecef(to_ecef(*origin) + enu @ _rotation(origin[0], origin[1]))
+
+
+def to_sphere_m(
+    lat_deg: ArrayLike, lon_deg: ArrayLike, near_lat_deg: float
+) -> tuple[Floats, Floats]:
+    """Places or differences of places near a latitude as metres east and north on a sphere.
+
+    Good to 0.6 % of a distance: for speeds and distances that are only compared with each other.
+    A NaN in gives NaN out.
+    """
+    east = np.radians(lon_deg) * MEAN_RADIUS_M * np.cos(np.radians(near_lat_deg))
+    return np.asarray(east), np.asarray(np.radians(lat_deg) * MEAN_RADIUS_M)
 
 
 class SurveyPoint(NamedTuple):

@@ -17,14 +17,20 @@ Sources
 
 from __future__ import annotations
 
+import enum
 import math
 import re
 from dataclasses import dataclass
-from typing import Literal
 
 from pipeline.errors import UsageError
 
-Rules = Literal["today", "older"]
+
+class Rules(enum.StrEnum):
+    """Which zones: today's, or those of before November 2017."""
+
+    today = "today"
+    older = "older"
+
 
 RULE_BOOK = ("4x100", "4x200", "100-200-300-400", "4x400", "4x800", "1200-400-800-1600", "4x1500")
 SHORT_LEG_M = 200.0  # the longest leg that ends in a takeover by check mark [2, 3]
@@ -88,13 +94,13 @@ def zone_rules(event: str, zone: int) -> tuple[ZoneRule, ...]:
 
 
 def zone_lines_m(
-    event: str, rules: Rules = "today", zone: int | None = None
+    event: str, rules: Rules = Rules.today, zone: int | None = None
 ) -> tuple[float, float, float]:
     """(back, entry, exit) of a zone [m], reckoned from its scratch line [2]. Without a `zone`: of
     most of the event's zones, as `is_blind`."""
     rule = LONG
     if is_blind(event, zone):
-        rule = TODAY_SHORT if rules == "today" else OLDER_SHORT
+        rule = TODAY_SHORT if rules == Rules.today else OLDER_SHORT
     entry = -rule.scratch_m
     return entry + rule.back_m, entry, entry + rule.length_m
 

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.base import relays
+from pipeline.base import defaults, relays
 from pipeline.base.relays import Rules, leg_m
 from pipeline.base.values import Floats
 from pipeline.errors import VenueError
@@ -33,9 +33,9 @@ LAP_M = 400.0
 class Stadium:
     """The measures of a track [m]: kerb radius, straight, lane width."""
 
-    radius_m: float = 36.50
-    straight_m: float = 84.39
-    lane_width_m: float = 1.22
+    radius_m: float = defaults.RADIUS_M
+    straight_m: float = defaults.STRAIGHT_M
+    lane_width_m: float = defaults.LANE_WIDTH_M
     kerb: bool = True  # raised kerb on the inside of lane 1
 
     def edge_m(self, lane: int) -> float:
@@ -159,7 +159,7 @@ the start; of a start line the edge farther from the finish."""
 def spot_xy(
     spot: str,
     event: str,
-    rules: Rules = "today",
+    rules: Rules = Rules.today,
     bends_in_lanes: int | None = None,
     track: Stadium = STANDARD,
 ) -> Floats:

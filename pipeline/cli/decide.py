@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pipeline.base import defaults
+from pipeline.base.relays import Rules
 from pipeline.base.words import CAUTION, TENTH
 from pipeline.cli import decision_words as words
 from pipeline.cli import terminal
@@ -30,7 +32,6 @@ from pipeline.cli.options import (
     StartOption,
     TeamOption,
     WindOption,
-    ZoneRules,
 )
 from pipeline.errors import UsageError
 
@@ -45,7 +46,7 @@ RUNNERS_EXAMPLE = "Example:\n\nbatontrace runners out"
 def run_runners(
     out: OutArgument,
     event: EveryEventOption = None,
-    half_life: HalfLifeOption = 60.0,
+    half_life: HalfLifeOption = defaults.HALF_LIFE_DAYS,
     print_only: PrintOnlyOption = False,
 ) -> None:
     """Say what all takeovers tell of each runner, receiving the baton and bringing it."""
@@ -71,7 +72,7 @@ def run_marks(
     out: OutArgument,
     event: EveryEventOption = None,
     team: TeamOption = None,
-    risk: RiskOption = 0.10,
+    risk: RiskOption = defaults.RISK,
     speed: Annotated[
         Speed, typer.Option("--speed", help="Advise for practice speed or for race speed.")
     ] = Speed.practice,
@@ -91,7 +92,7 @@ def run_marks(
             help="Change by sight: share of the practised start, 0.5 to 1.2. (default: the best)",
         ),
     ] = None,
-    rules: RulesOption = ZoneRules.today,
+    rules: RulesOption = Rules.today,
     latest_pass: Annotated[
         float | None,
         typer.Option(
@@ -100,8 +101,8 @@ def run_marks(
         ),
     ] = None,
     foot: FootOption = None,
-    half_life: HalfLifeOption = 60.0,
-    seed: SeedOption = 1,
+    half_life: HalfLifeOption = defaults.HALF_LIFE_DAYS,
+    seed: SeedOption = defaults.SEED,
     pair: Annotated[
         tuple[str, str] | None,
         typer.Option(
@@ -187,16 +188,16 @@ def run_order(
             help="Flat time over the leg's distance; needed of all for legs beyond 100 m.",
         ),
     ] = None,
-    risk: RiskOption = 0.10,
+    risk: RiskOption = defaults.RISK,
     speed: Annotated[
         Speed, typer.Option("--speed", help="Rank for race speed or for practice speed.")
     ] = Speed.race,
     wind: WindOption = 0.0,
     start: StartOption = Start.standing,
-    rules: RulesOption = ZoneRules.today,
+    rules: RulesOption = Rules.today,
     foot: FootOption = None,
-    half_life: HalfLifeOption = 60.0,
-    seed: SeedOption = 1,
+    half_life: HalfLifeOption = defaults.HALF_LIFE_DAYS,
+    seed: SeedOption = defaults.SEED,
     print_only: PrintOnlyOption = False,
 ) -> None:
     """Say who should run which leg, how sure that is, and what to do if one drops out."""
@@ -230,8 +231,8 @@ def run_progress(
     out: OutArgument,
     event: EveryEventOption = None,
     team: TeamOption = None,
-    half_life: HalfLifeOption = 60.0,
-    seed: SeedOption = 1,
+    half_life: HalfLifeOption = defaults.HALF_LIFE_DAYS,
+    seed: SeedOption = defaults.SEED,
     print_only: PrintOnlyOption = False,
 ) -> None:
     """Say how each pair comes on over the weeks, and which lack data for a race mark."""
@@ -249,7 +250,7 @@ def run_progress(
 
 def _gather_settings(
     event: str | None, team: Sequence[str] | None, risk: float, speed: Speed, wind: float,
-    start: Start, rules: ZoneRules, foot: Sequence[str] | None, half_life: float, seed: int,
+    start: Start, rules: Rules, foot: Sequence[str] | None, half_life: float, seed: int,
     *, stand_m: float | None = None, pace: float | None = None, latest_m: float | None = None,
 ) -> Settings:  # fmt: skip
     """The settings that `marks` and `order` share; the last three are of `marks` alone."""
@@ -262,7 +263,7 @@ def _gather_settings(
         race=speed is Speed.race,
         wind_mps=wind,
         crouched=start is Start.crouched,
-        older=rules is ZoneRules.older,
+        older=rules is Rules.older,
         feet_m={
             name: _parse_option_number(metres, "--foot")
             for name, metres in _split(foot, "--foot", "RUNNER=0.29")

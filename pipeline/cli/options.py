@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from pipeline.base.relays import Rules
+
 
 class Speed(enum.StrEnum):
     practice = "practice"
@@ -17,11 +19,6 @@ class Speed(enum.StrEnum):
 class Start(enum.StrEnum):
     standing = "standing"
     crouched = "crouched"
-
-
-class ZoneRules(enum.StrEnum):
-    today = "today"
-    older = "older"
 
 
 # --- the tables -----------------------------------------------------------------------------
@@ -67,7 +64,7 @@ WindOption = Annotated[
 ]
 StartOption = Annotated[Start, typer.Option("--start", help="How the receiver starts.")]
 RulesOption = Annotated[
-    ZoneRules,
+    Rules,
     typer.Option(
         "--rules", help="Zones: those of today, or the older ones, 20 m after 10 m of acceleration."
     ),

@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from pipeline.base import defaults
+from pipeline.base.relays import Rules
 from pipeline.base.words import CAUTION, count
 from pipeline.cli import terminal
-from pipeline.cli.options import RulesOption, ZoneRules
+from pipeline.cli.options import RulesOption
 from pipeline.cli.terminal import value_with_error
 
 if TYPE_CHECKING:
@@ -85,7 +87,7 @@ def run_venue(
             help="A new file; one that is there is never overwritten.",
         ),
     ],
-    rules: RulesOption = ZoneRules.today,
+    rules: RulesOption = Rules.today,
     bends_in_lanes: Annotated[
         int | None,
         typer.Option(
@@ -93,13 +95,15 @@ def run_venue(
             help="Bends run in lanes. 4x200: 4, 3 or 1; 4x400: 3 or 1. (default: the first)",
         ),
     ] = None,
-    radius_m: Annotated[float, typer.Option("--radius-m", help="Radius of the kerb.")] = 36.50,
+    radius_m: Annotated[
+        float, typer.Option("--radius-m", help="Radius of the kerb.")
+    ] = defaults.RADIUS_M,
     straight_m: Annotated[
         float, typer.Option("--straight-m", help="Length of one straight.")
-    ] = 84.39,
+    ] = defaults.STRAIGHT_M,
     lane_width_m: Annotated[
         float, typer.Option("--lane-width-m", help="Width of every lane.")
-    ] = 1.22,
+    ] = defaults.LANE_WIDTH_M,
 ) -> None:
     """Lay the standard 400 m plan on surveyed points and write it as a session's venue."""
     from pipeline.base.stadium import Stadium
@@ -110,7 +114,7 @@ def run_venue(
         out,
         event=event,
         lanes=lane,
-        rules=rules.value,
+        rules=rules,
         bends_in_lanes=bends_in_lanes,
         track=Stadium(radius_m, straight_m, lane_width_m),
     )

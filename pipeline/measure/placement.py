@@ -66,7 +66,7 @@ class Placement:
 def place_plan(
     points: Sequence[SurveyPoint],
     event: str = "4x100",
-    rules: Rules = "today",
+    rules: Rules = Rules.today,
     bends_in_lanes: int | None = None,
     track: Stadium = STANDARD,
 ) -> Placement:
@@ -167,7 +167,7 @@ def standard_venue(
     points: Sequence[SurveyPoint],
     lanes: Iterable[int],
     event: str,
-    rules: Rules = "today",
+    rules: Rules = Rules.today,
     bends_in_lanes: int | None = None,
     track: Stadium = STANDARD,
 ) -> tuple[dict[str, Any], Placement]:

@@ -10,6 +10,8 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from pipeline.base import geodesy
+from pipeline.base.geodesy import to_sphere_m
+from pipeline.base.units import DAY_S
 from pipeline.base.values import Columns, Floats, Imu, Session, TimedRecording, ZoneAxis
 from pipeline.measure.zones import project
 
@@ -18,8 +20,7 @@ FEWEST_FIXES = 20
 DISAGREE_M = 8.0  # two units of one runner farther apart than this are remarked upon
 FAR_M = 40.0  # from the line: such a fix has no part in a takeover, its place may be rough
 OUTLIERS_HZ = 4.0  # from this rate on, lone outliers are filtered out
-DAYS_OFF_S = 1.5 * 86_400.0  # from the date's noon in UTC, with every time zone allowed for
-MEAN_RADIUS_M = 6_371_000.0  # of the Earth: enough for distances that only have to be compared
+DAYS_OFF_S = 1.5 * DAY_S  # from the date's noon in UTC, with every time zone allowed for
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,9 +186,7 @@ def _trace_of(timed: TimedRecording) -> Trace | None:
 
 def _from_positions(t_s: Floats, latitude_deg: Floats, longitude_deg: Floats) -> Floats:
     """Speed over about 0.8 s from positions, for finding only."""
-    north = np.radians(latitude_deg) * MEAN_RADIUS_M
-    middle = np.cos(np.radians(np.nanmedian(latitude_deg)))
-    east = np.radians(longitude_deg) * MEAN_RADIUS_M * middle
+    east, north = to_sphere_m(latitude_deg, longitude_deg, float(np.nanmedian(latitude_deg)))
     keep = np.isfinite(north)
     early, late = t_s - 0.4, t_s + 0.4
     if np.median(np.diff(t_s)) > 0.5:
@@ -223,7 +222,9 @@ def _median_distance_m(one: Trace, other: Trace) -> float | None:
     if both.sum() < 20:
         return None
     t = other.t_s[both]
-    north = np.radians(other.latitude_deg[both] - np.interp(t, one.t_s, one.latitude_deg))
-    east = np.radians(other.longitude_deg[both] - np.interp(t, one.t_s, one.longitude_deg))
-    east *= np.cos(np.radians(np.nanmedian(one.latitude_deg)))
-    return float(np.nanmedian(np.hypot(north, east)) * MEAN_RADIUS_M)
+    away = to_sphere_m(
+        other.latitude_deg[both] - np.interp(t, one.t_s, one.latitude_deg),
+        other.longitude_deg[both] - np.interp(t, one.t_s, one.longitude_deg),
+        float(np.nanmedian(one.latitude_deg)),
+    )
+    return float(np.nanmedian(np.hypot(*away)))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -67,7 +67,7 @@ def venue_axes(venue: Venue, event: str) -> tuple[ZoneAxis, ...]:
                     _zone_name(lane, zone),
                     "the lane has no line",
                     f'a LineString with kind "lane" and lane {lane}',
-                    f"lanes with a line: {_list_in_order(lanes)}",
+                    f"lanes with a line: {', '.join(map(str, sorted(lanes))) or 'none'}",
                 )
             done.append(_zone_axis(lanes[lane], zone, lines, event, origin))
         except VenueError as error:
@@ -90,10 +90,6 @@ def _zone_name(lane: int, zone: int) -> str:
     return f"lane {lane}, zone {zone}"
 
 
-def _list_in_order(things: Iterable[object]) -> str:
-    return ", ".join(str(t) for t in sorted(things, key=str)) or "none"
-
-
 def _origin(lanes: tuple[LaneLine, ...]) -> Origin:
     """The origin of all axes: a vertex rather than a mean, which fails across the date line."""
     if not lanes:
@@ -112,7 +108,7 @@ def _zone_axis(
                 where,
                 f"no {needed} line",
                 f'a point with kind "zone-line", lane {lane.lane}, zone {zone}, line "{needed}"',
-                f"lines given: {_list_in_order(lines)}",
+                f"lines given: {', '.join(sorted(lines)) or 'none'}",
             )
     spots = {
         name: to_enu(p.latitude_deg, p.longitude_deg, None, origin) for name, p in lines.items()

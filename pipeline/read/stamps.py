@@ -10,10 +10,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.base.units import DAY_S
 from pipeline.base.values import Floats
 from pipeline.read.text_columns import Bytes, Offsets, windows
-
-SECONDS_PER_DAY = 86_400  # POSIX days, without leap seconds
 
 NO_ZONE = "time stamps carry no zone and were taken as UTC"
 
@@ -107,9 +106,7 @@ def _plain_stamps(texts: Bytes) -> tuple[Floats, bool, NDArray[np.bool_]]:
     offset_s = 0
     if first[3]:
         offset_s = (3600 * int(first[4]) + 60 * int(first[5])) * (-1 if first[3] == b"-" else 1)
-    seconds = (
-        (first_day + day - 1) * SECONDS_PER_DAY + 3600 * hour + 60 * minute + second - offset_s
-    )
+    seconds = (first_day + day - 1) * DAY_S + 3600 * hour + 60 * minute + second - offset_s
     micros += 1_000_000 * seconds
     sound &= np.abs(micros) < 2**53  # exact as floats, so that they divide as in Python
     return micros / 1e6, first[2] != b"", sound

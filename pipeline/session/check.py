@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from pipeline.base.units import DAY_S
 from pipeline.base.values import (
     Basis,
     Fixes,
@@ -217,7 +218,7 @@ def _wrong_day(session: Session, streams: Sequence[Stream]) -> list[str]:
         f"the session is of {session.date}"
         for stream in streams
         if stream.first_utc_s is not None
-        and not day - 86_400 <= stream.first_utc_s <= day + 2 * 86_400
+        and not day - DAY_S <= stream.first_utc_s <= day + 2 * DAY_S
     ]
 
 

@@ -26,6 +26,8 @@ from pipeline.tables import schema
 
 ROOMS = ("pipeline.base", "pipeline.measure", "pipeline.read", "pipeline.session")
 ELSEWHERE = (  # modules whose constants reach no table of a session
+    "pipeline.base.asking",  # words of errors
+    "pipeline.base.defaults",  # of options: what a session is measured by stands in its files
     "pipeline.base.words",  # cautions: pages and cards show them
     "pipeline.measure.placement",  # lays out a venue, which is then a file of the session
     "pipeline.session.check",

@@ -17,10 +17,10 @@ from pipeline.tables import schema
 CURVE_COLUMNS = ("t_s", "s_m", "s_sd_m", "v_mps", "v_sd_mps", "a_mps2")
 
 
-def _pair(name: str, estimate: Estimate | None, unit: str) -> dict[str, float | None]:
+def _estimate_cells(column: str, estimate: Estimate | None) -> dict[str, float | None]:
     value = None if estimate is None else estimate.value
     sd = None if estimate is None else estimate.sd
-    return {f"{name}_{unit}": value, f"{name}_sd_{unit}": sd}
+    return {column: value, schema.sd_column("exchanges", column): sd}
 
 
 def exchanges_table(session: Session, measured: Sequence[takeovers.MeasuredTakeover]) -> pa.Table:
@@ -35,20 +35,12 @@ def exchanges_table(session: Session, measured: Sequence[takeovers.MeasuredTakeo
 
 def _within_bounds(row: dict[str, object]) -> dict[str, object]:
     """A figure that cannot be is left empty with a remark, and costs nothing but itself."""
-    said = []
-    sound = dict(row)
-    for column in schema.facts("exchanges").columns:
-        for name in (column.name, column.sd):
-            value = row.get(name) if name is not None else None
-            if name is None or not column.nullable or not isinstance(value, float):
-                continue
-            low, high = (0.0, np.inf) if name == column.sd else column.bounds
-            if not (np.isfinite(value) and low <= value <= high):
-                sound[column.name] = None
-                if column.sd is not None:
-                    sound[column.sd] = None
-                said.append(f"{name} came out as {value:.3g}, which cannot be: left empty")
-    return {**sound, "remarks": [*_texts(row["remarks"]), *said]}
+    kept, left_out = schema.keep_bounds("exchanges", row)
+    remarks = [
+        f"{one.culprit} came out as {one.value:.3g}, which cannot be: left empty"
+        for one in left_out
+    ]
+    return {**kept, "remarks": [*_texts(row["remarks"]), *remarks]}
 
 
 def _texts(value: object) -> list[str]:
@@ -75,21 +67,20 @@ def _exchange_row(
         "outcome": one.outcome,
         "zero_utc": datetime.fromtimestamp(one.zero_utc_s, UTC),
         "mark_m": one.mark_m,
-        **_pair("mark_t", one.mark, "s"),
-        **_pair("go_t", one.go, "s"),
+        **_estimate_cells("mark_t_s", one.mark),
+        **_estimate_cells("go_t_s", one.go),
         "go_lag_s": lag,
-        **_pair("pass_t", one.passed, "s"),
-        "pass_m": None if one.pass_place is None else one.pass_place.value,
-        "pass_sd_m": None if one.pass_place is None else one.pass_place.sd,
+        **_estimate_cells("pass_t_s", one.passed),
+        **_estimate_cells("pass_m", one.pass_place),
         "pass_basis": one.pass_basis,
         "p_in_zone": one.p_in_zone,
-        **_pair("zone_time", one.zone_time, "s"),
+        **_estimate_cells("zone_time_s", one.zone_time),
         "zone_speed_mps": speed,
-        **_pair("v_in_entry", one.v_in_entry, "mps"),
-        **_pair("v_in_pass", one.v_in_pass, "mps"),
-        **_pair("v_out_pass", one.v_out_pass, "mps"),
-        **_pair("v_out_exit", one.v_out_exit, "mps"),
-        **_pair("free_distance", one.free_distance, "m"),
+        **_estimate_cells("v_in_entry_mps", one.v_in_entry),
+        **_estimate_cells("v_in_pass_mps", one.v_in_pass),
+        **_estimate_cells("v_out_pass_mps", one.v_out_pass),
+        **_estimate_cells("v_out_exit_mps", one.v_out_exit),
+        **_estimate_cells("free_distance_m", one.free_distance),
         "steps_to_pass": one.steps_to_pass,
         "foot_m": feet.get(one.case.candidate.outgoing),
         "incoming_foot_m": feet.get(one.case.candidate.incoming),

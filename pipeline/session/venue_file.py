@@ -20,7 +20,7 @@ def write_venue(
     *,
     event: str,
     lanes: Sequence[int],
-    rules: Rules = "today",
+    rules: Rules = Rules.today,
     bends_in_lanes: int | None = None,
     track: Stadium | None = None,
 ) -> Placement:

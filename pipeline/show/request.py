@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
 
 import pyarrow as pa
 
+from pipeline.base.asking import one_of
 from pipeline.base.words import count
 from pipeline.errors import UsageError
 from pipeline.show import scenes
@@ -20,7 +20,6 @@ from pipeline.tables.lake import Lake
 
 PairIds = tuple[str, str]  # incoming, outgoing
 FigureName = Literal["overlay", "history", "risk"]
-_MOST_CHOICES = 8  # named in a message
 
 
 def check_figure_request(
@@ -78,7 +77,7 @@ def pair_scenes(
     ran = list(zip(rows["incoming"].to_pylist(), rows["outgoing"].to_pylist(), strict=True))
     if pair not in ran:
         other = "the other order is there" if pair[::-1] in ran else ""
-        choices = _choices_nearest_first(pair_words(pair), [pair_words(one) for one in ran])
+        choices = one_of(map(pair_words, ran), pair_words(pair)) if ran else ""
         raise UsageError(
             f"pair {pair_words(pair)}",
             f"no takeover of this pair{where}",
@@ -92,7 +91,7 @@ def pair_scenes(
         if not len(own):
             raise UsageError(
                 f"--event {plain_text(event)}", f"no takeover of {pair_words(pair)} in it{where}",
-                _choices_nearest_first(event, events),
+                one_of(events, event),
             )  # fmt: skip
     return scenes.read_scenes(own, found.curves, found.exchanges)
 
@@ -122,12 +121,3 @@ def of_newest_zone_length(
 
 def pair_words(pair: PairIds) -> str:
     return f"{plain_text(pair[0])} to {plain_text(pair[1])}"
-
-
-def _choices_nearest_first(asked: str, there: Iterable[str]) -> str:
-    """What could have been asked for, the nearest names first; "" where there is nothing."""
-    in_order = sorted(set(there))
-    near = difflib.get_close_matches(asked, in_order, n=3)
-    both = [*near, *(one for one in in_order if one not in near)]
-    more = f" and {len(both) - _MOST_CHOICES} more" if len(both) > _MOST_CHOICES else ""
-    return f"one of {', '.join(both[:_MOST_CHOICES])}{more}" if both else ""

@@ -16,6 +16,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from pipeline.base.asking import one_of
 from pipeline.base.values import Progress
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.tables import folders, lake, schema, whole_files
@@ -129,9 +130,7 @@ def _wanted_tables(
 ) -> tuple[str, ...]:
     for name in tables:
         if name not in schema.ALL_TABLES:
-            raise UsageError(
-                f"--table {name}", "no such table", f"one of {', '.join(schema.ALL_TABLES)}"
-            )
+            raise UsageError(f"--table {name}", "no such table", one_of(schema.ALL_TABLES))
         if sessions and name in schema.DECISIONS:
             raise UsageError(
                 f"--table {name}", "rests on all sessions together", "no --session with it"

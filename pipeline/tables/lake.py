@@ -7,7 +7,6 @@ back a table of decisions. Tables are written by writing.py.
 from __future__ import annotations
 
 import contextlib
-import difflib
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from pipeline.base.asking import one_of
 from pipeline.errors import BatontraceError, InputError, OutputError, UsageError
 from pipeline.tables import compacting, folders, schema, whole_files
 from pipeline.tables.provenance import provenance_of_hashes
@@ -133,9 +133,7 @@ def session_ids(out: Path) -> list[str]:
 def require_session(out: Path, session: str, there: Sequence[str]) -> None:
     """Raises UsageError where `session` is none of those that are `there`, and names near ones."""
     if session not in there:
-        near = difflib.get_close_matches(session, there, n=5) or there[:5]
-        expected = f"one of {_some_of(near, there) or 'none'}"
-        raise UsageError(f"session {session}", f"is not in {out}", expected)
+        raise UsageError(f"session {session}", f"is not in {out}", one_of(there, session))
 
 
 def sessions_by_time(out: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -160,11 +158,6 @@ def sessions_by_time(out: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
     if not dated:
         raise _no_session(out, remarks)
     return tuple(session for _, session in sorted(dated)), tuple(remarks)
-
-
-def _some_of(near: Sequence[str], there: Sequence[str]) -> str:
-    rest = len(there) - len(near)
-    return ", ".join(near) + (f" and {rest} more" if rest else "")
 
 
 def _no_session(out: Path, remarks: Sequence[str]) -> InputError:

@@ -15,13 +15,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from pipeline.base.asking import in_words, one_of
 from pipeline.errors import OutputError
 from pipeline.tables import folders
 
@@ -116,7 +117,7 @@ def _schemas_folder() -> Path:
 def facts(table_name: str) -> TableFacts:
     """The facts of one table. Raises OutputError where there is no such table."""
     if table_name not in ALL_TABLES:
-        raise OutputError(table_name, "no such table", f"one of {', '.join(ALL_TABLES)}")
+        raise OutputError(table_name, "no such table", one_of(ALL_TABLES))
     raw = json.loads((_schemas_folder() / f"{table_name}.json").read_text(encoding="utf-8"))
     columns = tuple(
         Column(**{**column, "values": tuple(column.get("values", ()))}) for column in raw["columns"]
@@ -132,6 +133,50 @@ def facts(table_name: str) -> TableFacts:
         unique=tuple(raw.get("unique", ())),
         refers=None if refers is None else Reference(tuple(refers["columns"]), refers["table"]),
     )
+
+
+def sd_column(table_name: str, column: str) -> str:
+    """The column that holds another's standard error. Raises OutputError where there is none."""
+    for one in facts(table_name).columns:
+        if one.name == column and one.sd is not None:
+            return one.sd
+    raise OutputError(f"{table_name}.{column}", "no standard error", "an estimate's column")
+
+
+class LeftOut(NamedTuple):
+    """An estimate that was left out: its `column`, and the `culprit` that was out of bounds with
+    its `value`: the same column or that of the standard error."""
+
+    column: str
+    culprit: str
+    value: float
+
+
+def keep_bounds(
+    table_name: str, row: Mapping[str, Any]
+) -> tuple[dict[str, Any], tuple[LeftOut, ...]]:
+    """A row without the numbers that cannot be: not finite, or beyond their column's bounds.
+
+    An estimate goes with its standard error, whichever of them cannot be. Only columns that may be
+    null are looked at.
+    """
+    kept, left_out = dict(row), []
+    columns = {column.name: column for column in facts(table_name).columns}
+    errors = {column.sd for column in columns.values()}
+    for column in columns.values():
+        if column.name in errors or not column.nullable:
+            continue
+        names = [column.name] if column.sd is None else [column.name, column.sd]
+        for name in names:
+            value = row.get(name)
+            if not isinstance(value, float | int):
+                continue
+            low, high = columns[name].bounds
+            if not (math.isfinite(value) and low <= value <= high):
+                left_out.append(LeftOut(column.name, name, float(value)))
+                kept |= dict.fromkeys(names)
+                break
+    return kept, tuple(left_out)
 
 
 def _arrow_field(column: Column) -> pa.Field:
@@ -356,7 +401,7 @@ def _check_values(table_name: str, column: Column, values: pa.ChunkedArray) -> N
             refuse(pc.greater(values, column.max), f"at most {column.max:g} {column.unit}".rstrip())
     if column.values and not set(pc.unique(values).to_pylist()) <= {*column.values, None}:
         known = pc.is_in(values, value_set=pa.array(column.values))
-        refuse(pc.and_(pc.is_valid(values), pc.invert(known)), f"one of {', '.join(column.values)}")
+        refuse(pc.and_(pc.is_valid(values), pc.invert(known)), one_of(column.values))
 
 
 def _check_standard_error(
@@ -374,8 +419,7 @@ def _check_standard_error(
 
 
 def _quoted_list(names: Sequence[str]) -> str:
-    quoted = [f"`{name}`" for name in names]
-    return f"{', '.join(quoted[:-1])} and {quoted[-1]}"
+    return in_words([f"`{name}`" for name in names])
 
 
 def _markdown_keys(table: TableFacts) -> list[str]:

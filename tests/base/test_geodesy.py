@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.base.geodesy import from_ecef, from_enu, to_ecef, to_enu
+from pipeline.base.geodesy import from_ecef, from_enu, to_ecef, to_enu, to_sphere_m
 
 latitudes = st.floats(-90, 90)
 longitudes = st.floats(-180, 180)
@@ -77,3 +77,12 @@ def test_missing_stays_missing() -> None:
     enu = to_enu([np.nan, 48.2], [16.4, 16.4], None, (48.2, 16.4, 0.0))
     assert np.isnan(enu[0]).all()
     assert enu[1] == pytest.approx([0, 0], abs=1e-9)
+
+
+@given(lat=st.floats(-80, 80), east=st.floats(-200, 200), north=st.floats(-200, 200))
+def test_metres_on_a_sphere_serve_to_compare_distances(lat, east, north):
+    """WGS 84 radii of curvature lie between 6,335 and 6,400 km: within 0.6 % of the sphere's."""
+    there = from_enu(np.array([east, north]), (lat, 7.0, 0.0))
+    on_sphere = to_sphere_m(there[0] - lat, there[1] - 7.0, lat)
+    away = np.hypot(east, north)
+    assert np.hypot(*on_sphere) == pytest.approx(away, rel=0.006 + 2e-5 * away, abs=1e-6)

@@ -16,10 +16,10 @@ from html_page import Page
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.base.defaults import FOOT_M
 from pipeline.base.words import CAUTION, TENTH
 from pipeline.errors import InputError, UsageError
 from pipeline.show.card.card import MOST, card_html
-from pipeline.show.card.pair_marks import MARK_STEP_M
 from pipeline.tables import schema
 
 NAMES = ["robin", "wren", "siskin", "plover", "dunlin", "avocet", "curlew", "merlin", "osprey"]
@@ -147,7 +147,7 @@ def test_the_step_is_the_receiver_s_foot_length_of_the_table_runners():
 def test_without_a_foot_length_the_step_is_said():
     rows = [
         row_of(
-            mark_m=8.0 + by * MARK_STEP_M,
+            mark_m=8.0 + by * FOOT_M,
             p_in_zone=0.9 - 0.05 * by,
             mark_feet=None,
             advised=by == 0,

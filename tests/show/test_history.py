@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from pair_weeks import weeks
 from random_tables import random_table
 
+from pipeline.base.units import WEEK_S
 from pipeline.show import scenes
 from pipeline.show.figures import history
 from pipeline.show.figures.figure import Curve, Dot, Span
@@ -116,7 +117,7 @@ def test_the_trend_is_the_tables_level_at_its_last_takeover_and_steps_by_its_wee
         if isinstance(i, Curve)
     ]
     assert (line.y[-1], line.sd[-1]) == (row["zone_time_s"], row["zone_time_sd_s"])
-    ago = (several[-1].when - several[0].when).total_seconds() / history.SECONDS_A_WEEK
+    ago = (several[-1].when - several[0].when).total_seconds() / WEEK_S
     assert line.y[0] == pytest.approx(row["zone_time_s"] - ago * row["zone_time_trend_s"])
     assert line.sd[0] == pytest.approx(np.hypot(0.03, ago * 0.02))
     assert line.dashed

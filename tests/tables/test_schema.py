@@ -1,5 +1,6 @@
 """Column facts: what breaks them is refused with table, column and row; what keeps them passes."""
 
+import math
 from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
@@ -257,3 +258,40 @@ def test_an_estimate_without_its_standard_error_is_refused_however_old(place):
     table = schema.conform("exchanges", columns)
     with pytest.raises(OutputError, match="missing: mark_t_sd_s"):
         schema.read_part(written(table, place, 1, ("mark_t_sd_s",)))
+
+
+# --- one row -------------------------------------------------------------------------------
+
+
+def test_the_schema_names_the_column_of_a_standard_error():
+    assert schema.sd_column("exchanges", "zone_time_s") == "zone_time_sd_s"
+    assert schema.sd_column("progress", "p_in_zone") == "p_in_zone_sd"
+    for column in ("mark_m", "zone_time_sd_s", "no such"):
+        with pytest.raises(OutputError, match=column):
+            schema.sd_column("exchanges", column)
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "sd", "culprit"),
+    [
+        ("mark_t_s", 61.0, 0.1, "mark_t_s"),
+        ("mark_t_s", math.nan, 0.1, "mark_t_s"),
+        ("mark_t_s", 1.0, math.inf, "mark_t_sd_s"),
+        ("mark_t_s", 1.0, 60.1, "mark_t_sd_s"),  # within the estimate's own bounds, not its own
+        ("mark_t_s", 1.0, -0.1, "mark_t_sd_s"),
+    ],
+)
+def test_an_estimate_that_cannot_be_goes_with_its_standard_error(column, value, sd, culprit):
+    row = {column: value, schema.sd_column("exchanges", column): sd, "mark_m": 7.0, "lane": 99}
+    kept, left_out = schema.keep_bounds("exchanges", row)
+    assert kept == {column: None, schema.sd_column("exchanges", column): None} | {
+        "mark_m": 7.0,
+        "lane": 99,  # may not be null
+    }
+    assert [(one.column, one.culprit) for one in left_out] == [(column, culprit)]
+    assert schema.keep_bounds("exchanges", kept) == (kept, ())
+
+
+def test_what_can_be_stays():
+    row = {"mark_t_s": -60.0, "mark_t_sd_s": 60.0, "mark_m": None, "p_in_zone": 1.0}
+    assert schema.keep_bounds("exchanges", row) == (row, ())

@@ -10,6 +10,7 @@ import numpy as np
 
 from pipeline.base import geodesy
 from pipeline.base.signals import Bools, resample
+from pipeline.base.units import DAY_S
 from pipeline.base.values import Clock, Fixes, Floats, Tap, TimedRecording
 
 STAMP_SD_S = 0.002  # a receiver's UTC as a file has it: written to the millisecond, seldom worse
@@ -125,7 +126,7 @@ def _holds_tap(span: tuple[float, float], tap: Tap) -> bool:
 
 def _leave_out(timed: TimedRecording, off_s: float) -> TimedRecording:
     words = (
-        f"stamps lie {abs(off_s) / 86400:.1f} days {'after' if off_s > 0 else 'before'} the "
+        f"stamps lie {abs(off_s) / DAY_S:.1f} days {'after' if off_s > 0 else 'before'} the "
         "session's other files; left out",
     )
     clock = Clock("none", remarks=words)

@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
+from pipeline.base.asking import comma_list, one_of
 from pipeline.errors import RecordingError
 from pipeline.read.csv.layout import Layout
 from pipeline.read.csv.quantities import (
@@ -26,6 +27,8 @@ from pipeline.read.csv.quantities import (
 )
 from pipeline.read.screening import AXES
 from pipeline.read.stamps import iso_stamp
+
+MOST_HEADERS = 40  # named in a message
 
 # For the columns_suggestion in an error only: nothing is read by these.
 _LIKELY_HEADERS: Mapping[str, str] = {
@@ -78,9 +81,7 @@ def columns_by_session(
     for quantity, spec in columns.items():
         where = f"{path}, columns.{quantity}"
         if quantity not in DIMENSIONS:
-            raise RecordingError(
-                where, "no such quantity", f"one of {', '.join(DIMENSIONS)}", "correct its name"
-            )
+            raise RecordingError(where, "no such quantity", one_of(DIMENSIONS), "correct its name")
         header = spec.get("column", "")
         if header not in layout.headers:
             raise RecordingError(
@@ -95,7 +96,7 @@ def columns_by_session(
             raise RecordingError(
                 where,
                 f"unit {spec.get('unit', '(none)')!r}",
-                f"one of {', '.join(known) or 'none'}",
+                one_of(known),
                 "correct the unit",
             )
         found[quantity] = UsedColumn(layout.headers.index(header), header, unit)
@@ -179,5 +180,4 @@ def _likely_unit(dimension: str, name: str, sample: str) -> str:
 
 
 def _listed_headers(headers: Sequence[str]) -> str:
-    shown = ", ".join(repr(h) for h in headers[:40])
-    return shown + (f" and {len(headers) - 40} more" if len(headers) > 40 else "")
+    return comma_list([repr(header) for header in headers], MOST_HEADERS)

@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.base.units import DAY_S
 from pipeline.base.values import Basis, Floats
 from pipeline.errors import RecordingError
 from pipeline.read.fit.clock import utc_tie
@@ -19,7 +20,6 @@ from pipeline.read.fit.decoding import DecodedFile, decoded_files
 from pipeline.read.fit.fixes import FixColumns, gps_metadata_fixes, record_fixes
 from pipeline.read.fit.sensor_batches import ImuColumns, imu_columns
 from pipeline.read.screening import Content, sieve_fixes, sieve_imu, why_no_fixes
-from pipeline.read.stamps import SECONDS_PER_DAY
 
 
 class _FileStreams(NamedTuple):
@@ -123,4 +123,4 @@ def _plausible_times(t_s: Floats, stated: NDArray[np.bool_]) -> Floats:
     if len(first) == 0:
         return t_s
     with np.errstate(invalid="ignore"):
-        return np.where(np.abs(t_s - np.median(first)) <= SECONDS_PER_DAY, t_s, np.nan)
+        return np.where(np.abs(t_s - np.median(first)) <= DAY_S, t_s, np.nan)

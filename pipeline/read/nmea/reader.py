@@ -15,11 +15,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.base.units import DAY_S
 from pipeline.base.values import Floats
 from pipeline.errors import RecordingError
 from pipeline.read.nmea.sentence_columns import epochs_by_columns
 from pipeline.read.screening import Content, sieve_fixes
-from pipeline.read.stamps import SECONDS_PER_DAY
 
 
 def read_nmea(path: Path, data: bytes) -> Content:
@@ -74,13 +74,13 @@ def _posix_times(tod_s: Floats, day: Floats) -> Floats:
     `day` (n,) is days since 1970, NaN where there is no date; at least one is stated. Where the
     time of day falls by more than half a day, midnight has passed.
     """
-    half_day_s = SECONDS_PER_DAY / 2
+    half_day_s = DAY_S / 2
     step = np.diff(tod_s, prepend=tod_s[:1])
     midnights = np.cumsum(np.where(step < -half_day_s, 1, np.where(step > half_day_s, -1, 0)))
     first_day = day - midnights
     known = np.flatnonzero(~np.isnan(first_day))
     nearest = np.maximum(np.searchsorted(known, np.arange(len(day)), side="right") - 1, 0)
-    posix: Floats = (first_day[known[nearest]] + midnights) * SECONDS_PER_DAY + tod_s
+    posix: Floats = (first_day[known[nearest]] + midnights) * DAY_S + tod_s
     return posix
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 
-from pipeline.read.stamps import SECONDS_PER_DAY
+from pipeline.base.units import DAY_S
 
 MOST_DAYS_OFF = 1.6  # anywhere on Earth, a day lies within this of the same date's noon in UTC
 
@@ -13,7 +13,7 @@ MOST_DAYS_OFF = 1.6  # anywhere on Earth, a day lies within this of the same dat
 def is_near_day(date: dt.date, utc_s: float) -> bool:
     """Whether a moment (POSIX seconds) can lie on that date in some time zone."""
     noon = dt.datetime.combine(date, dt.time(12), dt.UTC)
-    return abs(utc_s - noon.timestamp()) <= MOST_DAYS_OFF * SECONDS_PER_DAY
+    return abs(utc_s - noon.timestamp()) <= MOST_DAYS_OFF * DAY_S
 
 
 def parse_rep_start(
@@ -42,8 +42,8 @@ def parse_rep_start(
         remarks.append(f'start_utc: "{text}" is not a time; expected {expected}')
         return None
     utc_s = moment.replace(tzinfo=moment.tzinfo or dt.UTC).timestamp()
-    if not day_given and before is not None and before - utc_s > SECONDS_PER_DAY / 2:
-        utc_s += SECONDS_PER_DAY
+    if not day_given and before is not None and before - utc_s > DAY_S / 2:
+        utc_s += DAY_S
     if not is_near_day(date, utc_s):
         remarks.append(
             f"start_utc: {text} is not on the session's day, {date}; the cell is passed over"

@@ -9,11 +9,13 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Literal, cast, get_args
 
+from pipeline.base import defaults
+from pipeline.base.asking import did_you_mean, either, misspelt, one_of, question
 from pipeline.base.relays import legs_m
 from pipeline.base.values import RecordingSpec, Runner, Tap, Worn
 from pipeline.errors import SessionError
 from pipeline.read.practice.dates import is_near_day
-from pipeline.read.practice.problems import collected_errors, did_you_mean, either, misspelt
+from pipeline.read.practice.problems import collected_errors
 from pipeline.read.practice.toml_values import (
     TomlTable,
     choice_value,
@@ -31,7 +33,6 @@ SESSION_KEYS: dict[str, tuple[str, ...]] = {
     "recording": ("runner", "file", "worn", "clock", "columns"),
     "sync": ("kind", "near_utc", "window_s"),
 }
-SHOE_LENGTHS_M = (0.15, 0.45)  # shortest, longest
 DEFAULT_TAP_WINDOW_S, MOST_TAP_WINDOW_S = 10.0, 600.0
 
 
@@ -40,9 +41,7 @@ def unread_name_remarks(document: TomlTable, wrong: list[SessionError]) -> list[
     remarks = []
     for name, known in misspelt(document, SESSION_KEYS).items():
         wrong.append(
-            SessionError(
-                f"[{name}]", "no such table", either(SESSION_KEYS), f'did you mean "{known}"?'
-            )
+            SessionError(f"[{name}]", "no such table", either(SESSION_KEYS), question(known))
         )
     unread = {w for w in document if w not in SESSION_KEYS} - set(misspelt(document, SESSION_KEYS))
     remarks += [f'session.toml: "{name}" is not read' for name in sorted(unread)]
@@ -50,7 +49,7 @@ def unread_name_remarks(document: TomlTable, wrong: list[SessionError]) -> list[
         for where, values in toml_tables(document, table):
             bad = misspelt(values, keys)
             wrong += [
-                SessionError(f"{where} {w}", "no such key", either(keys), f'did you mean "{k}"?')
+                SessionError(f"{where} {w}", "no such key", either(keys), question(k))
                 for w, k in bad.items()
             ]
             remarks += [
@@ -141,7 +140,7 @@ def runner_of_table(where: str, table: TomlTable) -> Runner:
     foot = table.get("foot_m")
     if foot is not None:
         where = f'{where} ("{name}") foot_m'
-        foot = number_value(where, foot, *SHOE_LENGTHS_M, "a shoe's length in metres")
+        foot = number_value(where, foot, *defaults.FOOT_LIMITS_M, "a shoe's length in metres")
     return Runner(name, foot)
 
 
@@ -154,7 +153,7 @@ def recording_of_table(
         raise SessionError(
             f"{where} runner",
             f'"{runner}" is not a [[runner]]',
-            f"one of {', '.join(runners) or 'none'}",
+            one_of(runners),
             did_you_mean(runner, runners) or f'add a [[runner]] with id = "{runner}"',
         )
     return RecordingSpec(

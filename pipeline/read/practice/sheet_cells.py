@@ -9,9 +9,9 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Collection, Mapping, Sequence
 
+from pipeline.base.asking import did_you_mean
 from pipeline.base.values import Runner
 from pipeline.read.practice.csv_cells import parse_decimal
-from pipeline.read.practice.problems import did_you_mean
 
 CELL_RANGES = {  # what a practice can hold; a misplaced decimal point falls outside
     "mark_m": (0.3, 40.0),

@@ -14,10 +14,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.base.asking import misspelt, question
 from pipeline.errors import SessionError
 from pipeline.read.practice.csv_cells import delimiter_of
 from pipeline.read.practice.documents import PRACTICE_SHEET, document_bytes
-from pipeline.read.practice.problems import combined_error, misspelt
+from pipeline.read.practice.problems import combined_error
 
 SHEET_COLUMNS = (
     "rep",
@@ -116,7 +117,7 @@ def _header_remarks(where: str, name: str, names: Sequence[str]) -> list[str]:
     wrong = []
     slips = misspelt([n for n in names if n], SHEET_COLUMNS)
     wrong += [
-        SessionError(where, f'column "{w}"', ", ".join(SHEET_COLUMNS), f'did you mean "{known}"?')
+        SessionError(where, f'column "{w}"', ", ".join(SHEET_COLUMNS), question(known))
         for w, known in slips.items()
     ]
     wrong += [

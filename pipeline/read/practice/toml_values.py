@@ -8,8 +8,9 @@ from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
+from pipeline.base.asking import did_you_mean, either
 from pipeline.errors import SessionError
-from pipeline.read.practice.problems import collected_errors, did_you_mean, either
+from pipeline.read.practice.problems import collected_errors
 
 T = TypeVar("T")
 TomlTable = Mapping[str, Any]

@@ -10,16 +10,11 @@ from typing import Any, Literal, cast
 
 import numpy as np
 
+from pipeline.base.asking import did_you_mean, either, misspelt, question
 from pipeline.base.values import LaneLine, Spot, Venue
 from pipeline.errors import VenueError
 from pipeline.read.practice.documents import VENUE_GEOJSON, utf8_text
-from pipeline.read.practice.problems import (
-    collected_errors,
-    combined_error,
-    did_you_mean,
-    either,
-    misspelt,
-)
+from pipeline.read.practice.problems import collected_errors, combined_error
 
 FEATURE_KINDS = ("lane", "zone-line", "gate")
 ZONE_LINE_NAMES = ("back", "entry", "exit")
@@ -132,12 +127,12 @@ def _lane_or_spot(where: str, feature: Any) -> LaneLine | Spot | None:
         if hint or "kind" in wrong_names.values():
             name = next((w for w, k in wrong_names.items() if k == "kind"), None)
             found = f'property "{name}"' if name else f'kind "{kind}"'
-            raise VenueError(where, found, either(FEATURE_KINDS), hint or 'did you mean "kind"?')
+            raise VenueError(where, found, either(FEATURE_KINDS), hint or question("kind"))
         return None  # somebody else's feature
     for name, known in wrong_names.items():
         if known != "kind":
             raise VenueError(
-                where, f'property "{name}"', either(FEATURE_PROPERTIES), f'did you mean "{known}"?'
+                where, f'property "{name}"', either(FEATURE_PROPERTIES), question(known)
             )
     lane = _whole_property(where, properties, "lane", MOST_LANES)
     where = f"{where} ({kind}, lane {lane})"

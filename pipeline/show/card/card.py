@@ -18,11 +18,11 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.base import defaults
 from pipeline.base.relays import is_blind
 from pipeline.base.words import CAUTION, FEW_REPS, TENTH, in_feet_words
 from pipeline.errors import UsageError
 from pipeline.show.card.pair_marks import (
-    MARK_STEP_M,
     CardPair,
     PairMark,
     ReceiverFacts,
@@ -87,8 +87,8 @@ def card_html(
 
     A mark gets a sign where its chance is below `wished`; where its pair (incoming, outgoing) is in
     `short`, which the caller knows to fall short; where the chance of running into each other is
-    above 1 - `wished` (`RISK` without it); and where it rests on fewer than `FEW_REPS` takeovers.
-    The remarks of the table are too long for a card and stay in the table.
+    above 1 - `wished` (`defaults.RISK` without it); and where it rests on fewer than `FEW_REPS`
+    takeovers. The remarks of the table are too long for a card and stay in the table.
 
     Raises UsageError where the event or a runner is not in `marks`, InputError where a pair has
     two advised rows, OutputError where a table does not hold to its schema.
@@ -300,7 +300,7 @@ def _stand_words(row: Mapping[str, Any]) -> list[str]:
 
 
 def _step_line(one: PairMark) -> ET.Element:
-    step = "1" if one.row["mark_feet"] else f"{100.0 * MARK_STEP_M:.0f}"
+    step = "1" if one.row["mark_feet"] else f"{100.0 * defaults.FOOT_M:.0f}"
     parts = [
         f"{sign}{step}: {'–' if there is None else chance_words(there[0]) + ' %'}".replace(
             " ", NBSP
@@ -386,7 +386,7 @@ def _moving_section(
 
 def _step_words(advice: Iterable[PairMark]) -> tuple[str, str]:
     """How a step of the mark is written in the cells, and its length in words."""
-    by_cm = f"{100.0 * MARK_STEP_M:.0f}"
+    by_cm = f"{100.0 * defaults.FOOT_M:.0f}"
     counted = {bool(one.row["mark_feet"]) for one in advice}
     if counted == {False}:
         return f"−{by_cm} and +{by_cm}", f"{by_cm} cm"

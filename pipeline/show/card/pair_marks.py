@@ -11,13 +11,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from pipeline.base import defaults
 from pipeline.base.words import FEW_REPS
 from pipeline.errors import InputError, UsageError
 from pipeline.show.wording import foot_length_m, percent
 from pipeline.tables import schema
-
-RISK = 0.10  # of running into each other: a mark above it gets a sign, where nothing is wished
-MARK_STEP_M = 0.30  # a step of the mark where the foot-length is not known: about one shoe
 
 CardPair = tuple[str, str]  # incoming, outgoing
 
@@ -118,7 +116,7 @@ def pair_marks(
                 "make the marks again",
             )
         receiver = None if receivers is None else receivers.get(pair[1])
-        step_m = _receiver_foot_m(row, receiver) or MARK_STEP_M
+        step_m = _receiver_foot_m(row, receiver) or defaults.FOOT_M
         out[pair] = PairMark(
             row,
             is_short=pair in short
@@ -142,7 +140,7 @@ def _receiver_foot_m(row: Mapping[str, Any], receiver: ReceiverFacts | None) -> 
 
 def collision_risk(wished: float | None) -> float:
     """The chance of running into each other above which a mark gets a sign."""
-    return RISK if wished is None else 1.0 - wished
+    return defaults.RISK if wished is None else 1.0 - wished
 
 
 def _candidate_curves(marks: pa.Table) -> dict[CardPair, CandidateCurve]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.base.units import WEEK_S
 from pipeline.base.values import Estimate, Floats
 from pipeline.base.words import count
 from pipeline.show.figures.figure import (
@@ -24,8 +25,8 @@ from pipeline.show.figures.figure import (
 from pipeline.show.markup import plain_text, short_name
 from pipeline.show.scenes import LakeRow, Scene, row_estimate
 from pipeline.show.wording import change_words, with_error
+from pipeline.tables import schema
 
-SECONDS_A_WEEK = 7 * 86_400.0
 MOST_DATES = 6  # written below the axis
 
 
@@ -131,12 +132,14 @@ def _trend_curve(
     if progress is None or not quantity.stem or len(x) < 2:
         return None
     stem, unit = quantity.stem, quantity.unit
-    level = row_estimate(progress, f"{stem}_{unit}", f"{stem}_sd_{unit}")
-    slope = row_estimate(progress, f"{stem}_trend_{unit}", f"{stem}_trend_sd_{unit}")
+    level, slope = (
+        row_estimate(progress, name, schema.sd_column("progress", name))
+        for name in (f"{stem}_{unit}", f"{stem}_trend_{unit}")
+    )
     if level is None or slope is None:
         return None
     last = progress["last_utc"]
-    weeks = np.array([(one.when - last).total_seconds() / SECONDS_A_WEEK for one in several])
+    weeks = np.array([(one.when - last).total_seconds() / WEEK_S for one in several])
     y = level.value + slope.value * weeks
     return Curve("quiet", x, y, sd=np.hypot(level.sd, slope.sd * weeks), dashed=True)
 

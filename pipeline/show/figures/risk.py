@@ -21,6 +21,7 @@ from pipeline.show.figures.figure import (
 from pipeline.show.markup import plain_text, short_name
 from pipeline.show.scenes import LakeRow
 from pipeline.show.wording import chance_words, foot_length_m, mark_words
+from pipeline.tables import schema
 
 _CHANCE_COLUMNS: tuple[tuple[str, InkName, str], ...] = (
     ("p_in_zone", "inside", "in the zone"),
@@ -74,7 +75,7 @@ def _chance_curve(
 ) -> Curve:
     y = 100.0 * np.array([row[column] for row in rows])
     # The band may reach beyond 0 or 100 %: it is cut there when it is drawn.
-    sd = 100.0 * np.array([row[f"{column}_sd"] for row in rows])
+    sd = 100.0 * np.array([row[schema.sd_column("marks", column)] for row in rows])
     every = max(1, len(x) // 8)
     signs = np.column_stack([x[::every], y[::every]])
     at, above, beside = _word_place(ink, y)

@@ -28,6 +28,7 @@ from pipeline.show.wording import (
     mark_words,
     with_error,
 )
+from pipeline.tables import schema
 
 _CANDIDATE_HEADS = (
     "mark, m",
@@ -103,7 +104,8 @@ def _advice_words(advised: LakeRow, by_sight: bool) -> Iterable[Child]:
 
 
 def _chance_with_error(mark: LakeRow, column: str) -> str:
-    return f"{chance_words(mark[column])} ± {chance_error_words(mark[f'{column}_sd'])}"
+    sd = mark[schema.sd_column("marks", column)]
+    return f"{chance_words(mark[column])} ± {chance_error_words(sd)}"
 
 
 def _candidates_table(rows: Sequence[LakeRow]) -> ET.Element:

@@ -23,6 +23,7 @@ from pipeline.show.wording import (
     day_range,
     with_error,
 )
+from pipeline.tables import schema
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,10 +123,12 @@ def _weeks_items(own: LakeRow) -> Iterable[ET.Element]:
         ("Start", "go_lag", "s", 2),
         ("Gap", "free_distance", "m", 2),
     ):
-        level = row_estimate(own, f"{stem}_{unit}", f"{stem}_sd_{unit}")
+        level, trend = (
+            row_estimate(own, name, schema.sd_column("progress", name))
+            for name in (f"{stem}_{unit}", f"{stem}_trend_{unit}")
+        )
         if level is None:
             continue
-        trend = row_estimate(own, f"{stem}_trend_{unit}", f"{stem}_trend_sd_{unit}")
         words = f"{label}, now: {with_error(level, digits)}{NBSP}{unit}"
         if trend is not None:
             words += f"; {change_words(trend, digits)}{NBSP}{unit} a week"

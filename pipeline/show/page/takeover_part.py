@@ -25,6 +25,7 @@ from pipeline.show.markup import (
 from pipeline.show.page import takeover_list
 from pipeline.show.scenes import Moment, RunnerCourse, Scene
 from pipeline.show.wording import NBSP, decimal, with_error
+from pipeline.tables import schema
 
 EVERY_S = 0.05  # between the rows for the script, which interpolates between them
 _BASIS_WORDS = {"laid": ", as laid", "measured": ""}
@@ -198,8 +199,9 @@ def _moment_speed(one: Scene, moment: Moment, side: str) -> Estimate | None:
     stem = f"v_{side}_{moment.what}"
     # The row's speed at the exit line is at the outgoing runner's own crossing.
     elsewhere = moment.what == "exit" and moment.who != one.row["outgoing"]
-    if f"{stem}_mps" in one.row and not elsewhere:
-        return one.estimate(f"{stem}_mps", f"{stem}_sd_mps")
+    column = f"{stem}_mps"
+    if column in one.row and not elsewhere:
+        return one.estimate(column, schema.sd_column("exchanges", column))
     course = one.incoming if side == "in" else one.outgoing
     t = moment.t.value
     if (

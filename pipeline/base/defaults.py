@@ -1,0 +1,15 @@
+"""What is taken where nobody says otherwise: defaults of options, settings and the card."""
+
+from __future__ import annotations
+
+RISK = 0.10  # accepted chance that the baton does not pass inside the zone
+HALF_LIFE_DAYS = 60.0  # after which a takeover counts half
+SEED = 1
+
+FOOT_M = 0.30  # a shoe's length, where the runner's own is not known
+FOOT_LIMITS_M = (0.15, 0.45)  # a shoe's length that is believed
+
+# The standard track: World Athletics Track and Field Facilities Manual, 2.2.1.
+RADIUS_M = 36.50  # of the kerb
+STRAIGHT_M = 84.39
+LANE_WIDTH_M = 1.22
