@@ -288,8 +288,8 @@ def _print_reserves(
         )
         lines.append(
             f"without {one.out}: {', '.join(one.order)}, "
-            f"{value_with_error(one.costs_s, one.costs_sd_s, 2)} s slower; "
-            f"marks that stay: {kept}; new marks: {new or 'none'}"
+            f"{value_with_error(one.costs_s, one.costs_sd_s, 2)} s slower; marks kept: {kept}; "
+            f"new marks: {new or 'none'}"
         )
         if one.swap is not None and one.swap != one.order:
             lines.append(

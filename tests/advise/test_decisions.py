@@ -207,7 +207,7 @@ def test_a_lake_of_broken_sessions_is_an_input_error_and_keeps_what_was_advised(
 def test_no_lake_is_too_odd_for_a_decision(seed, rows, event):
     odd = random_lake(seed, rows, event)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(decisions.lake, "read", lambda _: odd)
+        patch.setattr(decisions.lake, "read_lake", lambda _: odd)
         for ask in (decisions.decide_runners, decisions.decide_marks, decisions.decide_progress):
             found = {}
             with contextlib.suppress(UsageError, NothingMeasured):  # said as what they are
