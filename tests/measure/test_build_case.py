@@ -27,7 +27,7 @@ def case_on(zone, event):
     lane = axis(zone=zone, event=event)
     traces = {"ada": trace("ada", -30.0, 10.0), "bo": trace("bo", 3.0, 13.6)}
     places = {name: one.on_axis(lane) for name, one in traces.items()}
-    found = finding.Candidate(
+    found = finding.TakeoverCandidate(
         0, "ada", "bo", UTC + 14.4, UTC + 13.6, UTC + 10.0, UTC + 18.0, 1.2, True, 0.0, (-30.0, 3.0)
     )
     levels = dict.fromkeys(traces, reps.Levels())
