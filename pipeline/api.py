@@ -76,9 +76,9 @@ def process_session(path: AnyPath, out: AnyPath | None = None) -> MeasuredSessio
     >>> result.tables["exchanges"].num_rows
     5
     """
-    from pipeline.session.process import measure_session
+    from pipeline.session.process import make_session_tables
 
-    return measure_session(Path(path), None if out is None else Path(out))
+    return make_session_tables(Path(path), None if out is None else Path(out))
 
 
 # --- tables ----------------------------------------------------------------------------

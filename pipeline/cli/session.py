@@ -48,7 +48,7 @@ def run_process(
     from pipeline.session import process as stage
 
     with terminal.progress_bar() as progress:
-        result = stage.measure_session(session, out, progress=progress)
+        result = stage.make_session_tables(session, out, progress=progress)
     rows = result.tables["exchanges"].to_pylist()
     terminal.say(f"{result.session.id}, {result.session.event}: {count(len(rows), 'takeover')}")
     if rows:

@@ -28,7 +28,7 @@ STAND_OFF_M = 5.0  # a stand seen this far from the sheet's tape is another rep'
 
 
 @dataclass(frozen=True, slots=True)
-class Candidate:
+class TakeoverCandidate:
     """A takeover as the coarse traces show it. Moments are UTC in seconds.
 
     `axis` is the number of the zone's axis; `closest_m` how near the trunks came; `completed`
@@ -116,7 +116,7 @@ def _crossings(trace: Trace, place: OnAxis, line_m: float) -> Floats:
 
 def candidates(
     traces: Mapping[str, Trace], places: Mapping[str, OnAxis], axis: ZoneAxis, number: int
-) -> list[Candidate]:
+) -> list[TakeoverCandidate]:
     """Every takeover on one axis, attempted ones too, in time order and each once.
 
     `places` are the traces on this axis, whose number in the venue is `number`.
@@ -167,7 +167,7 @@ def _judge_candidate(
     launch: _Launch,
     runs: Sequence[_Launch],
     exits: Floats,
-) -> Candidate | None:
+) -> TakeoverCandidate | None:
     t_in, v_in = traces[incoming].t_s, traces[incoming].pace_mps
     t_out, v_out = traces[outgoing].t_s, traces[outgoing].pace_mps
     at_go = float(np.interp(launch.at_s, t_in, v_in))
@@ -194,7 +194,7 @@ def _judge_candidate(
     slowed = late.min() < 0.6 * np.interp(entry, t_in, v_in)
     completed = exit_s is not None and closest < NEAR_M and bool(slowed)
     run_up = _last_before(runs, entry - 16, entry - 1.5)
-    return Candidate(
+    return TakeoverCandidate(
         number,
         incoming,
         outgoing,
@@ -233,11 +233,11 @@ class _KeptMoments:
         insort(self._moments.setdefault(whose, []), moment)
 
 
-def _each_once(found: Sequence[Candidate]) -> list[Candidate]:
+def _each_once(found: Sequence[TakeoverCandidate]) -> list[TakeoverCandidate]:
     """One takeover for each launch and each entry. A completed one wins over an attempted one,
     then the pair that came nearest."""
     order = sorted(found, key=lambda c: (not c.completed, abs(c.closest_m), abs(c.offset_m)))
-    kept: list[Candidate] = []
+    kept: list[TakeoverCandidate] = []
     goes, entries = _KeptMoments(), _KeptMoments()
     for one in order:
         if not (goes.near(one.outgoing, one.go_s) or entries.near(one.incoming, one.entry_s)):
@@ -248,18 +248,18 @@ def _each_once(found: Sequence[Candidate]) -> list[Candidate]:
 
 
 def across_axes(
-    lists: Sequence[Sequence[Candidate]],
+    lists: Sequence[Sequence[TakeoverCandidate]],
     axes: Sequence[ZoneAxis],
     reps: Sequence[Rep],
     lane: int | None,
-) -> list[Candidate]:
+) -> list[TakeoverCandidate]:
     """The candidates of all axes, each takeover once.
 
     A takeover seen on several axes counts where the sheet has that pair, else on the session's
     lane, else on the lane it lies nearest to. Zones can coincide (4x400, lane 1).
     """
 
-    def strangeness(one: Candidate) -> int:
+    def strangeness(one: TakeoverCandidate) -> int:
         axis = axes[one.axis]
         for rep in reps:
             if (rep.incoming, rep.outgoing) == (one.incoming, one.outgoing):
@@ -272,7 +272,7 @@ def across_axes(
         (c for one in lists for c in one),
         key=lambda c: (not c.completed, strangeness(c), abs(c.offset_m)),
     )
-    kept: list[Candidate] = []
+    kept: list[TakeoverCandidate] = []
     entries = _KeptMoments()
     for one in every:
         both = (one.incoming, one.outgoing)
@@ -284,8 +284,8 @@ def across_axes(
 
 
 def match(
-    found: Sequence[Candidate], reps: Sequence[Rep], axes: Sequence[ZoneAxis]
-) -> list[tuple[Candidate | None, Rep | None]]:
+    found: Sequence[TakeoverCandidate], reps: Sequence[Rep], axes: Sequence[ZoneAxis]
+) -> list[tuple[TakeoverCandidate | None, Rep | None]]:
     """Sheet rows and candidates in one order, with each pair of names respected.
 
     The order is the sheet's, or that of its times where every row has one and they fit better.
@@ -298,8 +298,8 @@ def match(
 
 
 def _best_alignment(
-    found: Sequence[Candidate], reps: Sequence[Rep], axes: Sequence[ZoneAxis]
-) -> tuple[float, list[tuple[Candidate | None, Rep | None]]]:
+    found: Sequence[TakeoverCandidate], reps: Sequence[Rep], axes: Sequence[ZoneAxis]
+) -> tuple[float, list[tuple[TakeoverCandidate | None, Rep | None]]]:
     """The best alignment of two orders, and what it is worth.
 
     Dynamic programming over both orders [1]. A row goes with a candidate of the same two
@@ -323,7 +323,7 @@ def _best_alignment(
         now = np.maximum.accumulate(np.concatenate([[0.0], np.maximum(together, score[1:])]))
         back[i, 1:] = np.where(together == now[1:], 0, np.where(score[1:] == now[1:], 1, 2))
         score = now
-    pairs: list[tuple[Candidate | None, Rep | None]] = []
+    pairs: list[tuple[TakeoverCandidate | None, Rep | None]] = []
     i, j = n, m
     while i or j:
         move = back[i, j]
@@ -339,7 +339,7 @@ def _best_alignment(
     return float(score[m]), pairs[::-1]
 
 
-def _likeness(one: Candidate, rep: Rep, axes: Sequence[ZoneAxis]) -> float:
+def _likeness(one: TakeoverCandidate, rep: Rep, axes: Sequence[ZoneAxis]) -> float:
     if (one.incoming, one.outgoing) != (rep.incoming, rep.outgoing):
         return -1.0
     axis = axes[one.axis]

@@ -110,7 +110,7 @@ def _process_session(task: Task, seen: Outcome, target: Place) -> Outcome:
             path = bucket_sessions.fetch(source, objects, folder / "in")
             mark = objects.mark()
         out = target.path if isinstance(target, Folder) else folder / "out"
-        result = process.measure_session(path, out, command=task.command, source=mark)
+        result = process.make_session_tables(path, out, command=task.command, source=mark)
         if not isinstance(target, Folder):
             bucket_sessions.hand_over(out, target, result.session.id)
     return replace(

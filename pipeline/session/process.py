@@ -45,7 +45,7 @@ class MeasuredSession:
     left_out: tuple[str, ...]
 
 
-def measure_session(
+def make_session_tables(
     path: Path,
     out: Path | None,
     *,
@@ -177,7 +177,7 @@ def _find_cases(
     }
     lists = [finding.candidates(traces, own, axes[i], i) for i, own in places.items()]
     found = finding.across_axes(lists, axes, session.reps or (), session.lane)
-    chosen: list[tuple[finding.Candidate, Rep | None]] = []
+    chosen: list[tuple[finding.TakeoverCandidate, Rep | None]] = []
     if session.reps is None:
         chosen += [(one, None) for one in found if one.completed]
     else:

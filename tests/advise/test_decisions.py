@@ -26,7 +26,7 @@ from stored_sessions import ASKED, files_below
 from pipeline.advise import decisions
 from pipeline.advise.settings import Settings
 from pipeline.errors import InputError, NothingMeasured, OutputError, UsageError
-from pipeline.session.process import measure_session
+from pipeline.session.process import make_session_tables
 from pipeline.tables import folders, lake, provenance, schema, writing
 
 LARCH = SAMPLES / "larch-straight"
@@ -231,7 +231,7 @@ def test_takeovers_without_curves_still_give_runners(out):
 
 
 def test_from_tracks_to_marks_and_an_order(tmp_path):
-    measure_session(LARCH / "session.toml", tmp_path)
+    make_session_tables(LARCH / "session.toml", tmp_path)
     found = decisions.decide_marks(tmp_path, asked())
     advised = found.tables["marks"].filter(found.tables["marks"]["advised"]).to_pylist()
     assert [(r["incoming"], r["outgoing"]) for r in advised] == ordered_pairs(

@@ -156,7 +156,7 @@ def test_every_kind_of_error_has_its_exit_code_and_one_line(error, monkeypatch, 
     def fail(*_args, **_options):
         raise error("x.toml", "no [session]", "a table [session]", "see `batontrace template`")
 
-    monkeypatch.setattr(pipeline.session.process, "measure_session", fail)
+    monkeypatch.setattr(pipeline.session.process, "make_session_tables", fail)
     assert run("process", "x.toml") == error.exit_code
     said = capsys.readouterr()
     assert said.out == ""
@@ -169,7 +169,7 @@ def test_a_defect_is_one_line_and_its_traceback_is_for_debug(monkeypatch, capsys
     def fail(*_args, **_options):
         raise ZeroDivisionError("division\nby zero")
 
-    monkeypatch.setattr(pipeline.session.process, "measure_session", fail)
+    monkeypatch.setattr(pipeline.session.process, "make_session_tables", fail)
     assert run("process", "x.toml") == app.DEFECT
     said = capsys.readouterr().err
     assert "this is a defect" in said
@@ -204,7 +204,7 @@ def test_process_prints_plain_lines_when_piped(a_result, monkeypatch, capsys):
         asked.append((path, out, progress))
         return a_result
 
-    monkeypatch.setattr(pipeline.session.process, "measure_session", give)
+    monkeypatch.setattr(pipeline.session.process, "make_session_tables", give)
     assert run("process", "a.toml", "--out", "lake") == 0
     assert asked == [(Path("a.toml"), Path("lake"), None)]  # piped: no progress
     said = capsys.readouterr()
@@ -225,7 +225,7 @@ def test_process_prints_plain_lines_when_piped(a_result, monkeypatch, capsys):
 
 
 def test_process_without_out_says_that_nothing_was_written(a_result, monkeypatch, capsys):
-    monkeypatch.setattr(pipeline.session.process, "measure_session", lambda *_a, **_k: a_result)
+    monkeypatch.setattr(pipeline.session.process, "make_session_tables", lambda *_a, **_k: a_result)
     assert run("process", "a.toml") == 0
     assert "Nothing written" in capsys.readouterr().out
 
@@ -236,7 +236,7 @@ def test_on_a_terminal_the_table_keeps_to_its_width(a_result, monkeypatch, width
     monkeypatch.setenv("COLUMNS", str(width))
     monkeypatch.setenv("NO_COLOR", "1")
     monkeypatch.setattr(sys, "stdout", screen)
-    monkeypatch.setattr(pipeline.session.process, "measure_session", lambda *_a, **_k: a_result)
+    monkeypatch.setattr(pipeline.session.process, "make_session_tables", lambda *_a, **_k: a_result)
     assert run("process", "a.toml", "--out", "lake") == 0
     assert not re.search(r"\x1b\[[0-9;]*3\d", screen.getvalue())  # no colour
     shown = re.sub(r"\x1b\[[0-9;]*m", "", screen.getvalue())

@@ -47,7 +47,7 @@ def quick_fixture(monkeypatch):
         writing.write_session(out, session.id, tables, process.run_record(session, command, source))
         return process.MeasuredSession(session, tables, (), ())
 
-    monkeypatch.setattr(process, "measure_session", measure)
+    monkeypatch.setattr(process, "make_session_tables", measure)
     return measured
 
 
@@ -216,14 +216,14 @@ def test_two_sessions_of_one_id_are_both_refused(evenings, quick):
 
 @pytest.mark.usefixtures("quick")
 def test_a_defect_in_one_session_is_an_outcome(evenings, monkeypatch):
-    real = process.measure_session
+    real = process.make_session_tables
 
     def defective(path, out, **options):
         if IDS[0] in str(path):
             raise ZeroDivisionError("of a defect")
         return real(path, out, **options)
 
-    monkeypatch.setattr(process, "measure_session", defective)
+    monkeypatch.setattr(process, "make_session_tables", defective)
     summary = go(evenings)
     assert states(summary) == {IDS[0]: "failed", IDS[1]: "measured", IDS[2]: "measured"}
     assert "of a defect" in summary.failed[0].why[0]
@@ -245,7 +245,7 @@ def test_a_session_that_another_run_is_measuring_is_waited_for(evenings, quick):
             rounds.append([task.name for task in tasks])
             if len(rounds) == 2:
                 session = read_session(evenings / "june" / IDS[0] / "session.toml")
-                process.measure_session(session.path, out, command=("other",))
+                process.make_session_tables(session.path, out, command=("other",))
                 held.__exit__(None, None, None)
             yield from super().run(function, tasks)
 
@@ -280,7 +280,9 @@ def alone(tmp_path_factory):
     """What `process` gives of two evenings, one after the other: folder and tables."""
     folder = tmp_path_factory.mktemp("alone")
     for session_id, name in zip(IDS, ("plain", "failed"), strict=False):
-        process.measure_session(an_evening(folder / "evenings", session_id, name), folder / "out")
+        process.make_session_tables(
+            an_evening(folder / "evenings", session_id, name), folder / "out"
+        )
     return folder / "evenings", contents(folder / "out")
 
 

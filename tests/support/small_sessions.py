@@ -24,7 +24,7 @@ import pymap3d
 import simulate
 from shared_work import once, shared
 
-from pipeline.session.process import MeasuredSession, measure_session
+from pipeline.session.process import MeasuredSession, make_session_tables
 
 NAMES = ("wren", "adder", "teal", "lynx")
 BRIEF = {"n_runners": 3, "spacing_s": 12.0, "names": NAMES, "distractors": (), "fault_share": 0.0}
@@ -88,7 +88,7 @@ def processed(name: str) -> Tables:
 
 
 def run(folder: Path, out: Path | None = None) -> Tables:
-    return rows_of(measure_session(folder / "session.toml", out))
+    return rows_of(make_session_tables(folder / "session.toml", out))
 
 
 def rows_of(result: MeasuredSession) -> Tables:

@@ -177,13 +177,13 @@ def _seconds(stamp: Any) -> float:
 
 
 def our_session(session: str) -> Job:
-    from pipeline.session.process import measure_session
+    from pipeline.session.process import make_session_tables
 
     _imported()
 
     def run() -> int:
         with tempfile.TemporaryDirectory() as out:
-            return len(measure_session(Path(session), Path(out)).tables["exchanges"])
+            return len(make_session_tables(Path(session), Path(out)).tables["exchanges"])
 
     return run
 
