@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
     from pipeline.base.values import Fixes, Imu, Recording
-    from pipeline.session.process import Result
+    from pipeline.session.process import MeasuredSession
 
 __all__ = [
     "BatontraceError",
@@ -64,7 +64,7 @@ def read_recording(
     return read(Path(path), columns, clock)
 
 
-def process_session(path: AnyPath, out: AnyPath | None = None) -> Result:
+def process_session(path: AnyPath, out: AnyPath | None = None) -> MeasuredSession:
     """Measure a session's takeovers, and write its tables into `out` if one is given.
 
     The result's `tables` are Arrow tables (docs/tables.md), for `frame`. Its `remarks` say what was
@@ -76,9 +76,9 @@ def process_session(path: AnyPath, out: AnyPath | None = None) -> Result:
     >>> result.tables["exchanges"].num_rows
     5
     """
-    from pipeline.session.process import process
+    from pipeline.session.process import make_session_tables
 
-    return process(Path(path), None if out is None else Path(out))
+    return make_session_tables(Path(path), None if out is None else Path(out))
 
 
 # --- tables ----------------------------------------------------------------------------

@@ -51,8 +51,8 @@ MISSED_RISK_S = 50.0  # more than any mark gains: marks that miss the risk come 
 class MarkFigures(Frozen, Generic[V]):
     """What is expected of a pair's marks; units and meanings as in the table `marks`.
 
-    `Candidates` holds (m,) arrays, one element a candidate mark, from the nearest to the farthest;
-    a `Candidate` holds the numbers of one of them. Two figures are not in the table: `finish_s`,
+    `CandidateMarks` holds (m,) arrays, one element a mark, from the nearest to the farthest; a
+    `CandidateMark` holds the numbers of one of them. Two figures are not in the table: `finish_s`,
     the zone time and what the speed at the exit line will still cost, and `p_in_time`, the chance
     of a pass inside the zone that is no later than asked for.
     """
@@ -83,8 +83,8 @@ class MarkFigures(Frozen, Generic[V]):
     p_in_time: V
 
 
-Candidates = MarkFigures[Floats]
-Candidate = MarkFigures[float]
+CandidateMarks = MarkFigures[Floats]
+CandidateMark = MarkFigures[float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,16 +103,16 @@ class PairAdvice:
     foot_m: float | None
     reps: int
     reps_pair: int
-    candidates: Candidates
+    candidates: CandidateMarks
     advised: int
     remarks: tuple[str, ...]
 
     @property
-    def best(self) -> Candidate:
+    def best(self) -> CandidateMark:
         """The mark that is advised."""
         return self.at(self.advised)
 
-    def at(self, k: int) -> Candidate:
+    def at(self, k: int) -> CandidateMark:
         """Candidate number `k`, from 0."""
 
         def one(values: Floats) -> float:
@@ -215,7 +215,7 @@ def _pair_columns(event: str, pair: PairAdvice) -> dict[str, list[Any]]:
     }
 
 
-def _map_figures(change: Callable[[Floats], V], candidates: Candidates) -> MarkFigures[V]:
+def _map_figures(change: Callable[[Floats], V], candidates: CandidateMarks) -> MarkFigures[V]:
     """Every figure changed alike; what is not known stays so."""
     changed: dict[str, Any] = {
         name: None if values is None else change(values)
@@ -224,7 +224,7 @@ def _map_figures(change: Callable[[Floats], V], candidates: Candidates) -> MarkF
     return MarkFigures(**changed)
 
 
-def _figures_by_name(candidates: Candidates) -> dict[str, Floats | None]:
+def _figures_by_name(candidates: CandidateMarks) -> dict[str, Floats | None]:
     """The figures by their names, which are those of the table's columns."""
     return {figure.name: getattr(candidates, figure.name) for figure in fields(candidates)}
 
@@ -384,7 +384,7 @@ def _sum_up(
     zone, zone_sd = _update_time(zone, zone_sd, zone_spread, on_mark)
     finish = _mean_where(out.finish_s, out.in_zone)
     score = _mark_score(p * no_later, into, finish, settings.risk)
-    candidates = Candidates(
+    candidates = CandidateMarks(
         mark_m=marks,
         mark_feet=None if foot is None else np.round(2.0 * marks / foot) / 2.0,
         p_in_zone=p,
@@ -429,7 +429,7 @@ def _sum_up(
     return replace(advice, remarks=tuple(_mark_remarks(advice, settings, squad.reps.blind)))
 
 
-def _table_can_hold(candidates: Candidates) -> NDArray[np.bool_]:
+def _table_can_hold(candidates: CandidateMarks) -> NDArray[np.bool_]:
     """(m,) which candidates have figures within the table's bounds: takeovers that were measured
     badly wrong can ask for a mark farther off than any lane has room for."""
     ok = np.ones(len(candidates.mark_m), dtype=bool)

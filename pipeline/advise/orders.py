@@ -236,7 +236,7 @@ def time_terms(legs: Legs, seed: int = 0) -> Terms:
         first, after = _flat_time_terms(legs, rng.standard_normal((draws, count)))
     else:
         first, after = _sprint_terms(legs, scale, late)
-    zones = np.stack([_zone_times(legs, zone, scale) for zone in (1, 2, 3)], axis=-1)
+    zones = np.stack([_zone_times_s(legs, zone, scale) for zone in (1, 2, 3)], axis=-1)
     first_var = bends.REACTION_SPREAD_S**2 + (FORM_SPREAD * first.mean(axis=0)) ** 2
     pair_var = np.square(legs.zone_time_spread_s)[..., None] + np.square(
         FORM_SPREAD * after.mean(axis=0)
@@ -244,7 +244,7 @@ def time_terms(legs: Legs, seed: int = 0) -> Terms:
     return Terms(first, zones + after, first_var, pair_var)
 
 
-def _zone_times(legs: Legs, zone: int, scale: Floats) -> Floats:
+def _zone_times_s(legs: Legs, zone: int, scale: Floats) -> Floats:
     """(n, J, J) zone times where the zone lies: those on a straight, and what the bend adds.
 
     Half of the bend costs what it costs the incoming runner at the speed he brings, half what it

@@ -108,7 +108,7 @@ def gather_reps(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
         sorted({*rows.column("incoming").to_pylist(), *rows.column("outgoing").to_pylist()})
     )
     sessions = tuple(sorted(set(rows.column("session").to_pylist())))
-    courses = _courses(rows, curves)
+    courses = _curves_by_role(rows, curves)
     column = {
         field.name: _float_column(rows, field.name)
         for field in rows.schema
@@ -203,10 +203,10 @@ def utc_datetime(seconds: float) -> datetime:
     return datetime.fromtimestamp(seconds, UTC)
 
 
-Course = tuple[Floats, Floats, Floats, Floats, Floats]  # t, s, v, sd of s, sd of v
+RunnerCurve = tuple[Floats, Floats, Floats, Floats, Floats]  # t, s, v, sd of s, sd of v
 
 
-def _courses(rows: pa.Table, curves: pa.Table) -> list[dict[str, Course]]:
+def _curves_by_role(rows: pa.Table, curves: pa.Table) -> list[dict[str, RunnerCurve]]:
     """Each takeover's two courses; a role without points is left out."""
     keys = ("session", "exchange", "role")
     lists = [curves.column(name) for name in keys]
@@ -230,7 +230,7 @@ def _courses(rows: pa.Table, curves: pa.Table) -> list[dict[str, Course]]:
     numbers = rows.column("exchange").to_pylist()
     found = []
     for s, e in zip(own, numbers, strict=True):
-        pair: dict[str, Course] = {}
+        pair: dict[str, RunnerCurve] = {}
         for role, bit in (("incoming", 0), ("outgoing", 1)):
             part = where.get((int(s) * 1_000_000 + e) * 2 + bit)
             if part is not None and part.stop - part.start >= 10:
@@ -262,7 +262,7 @@ def _scalar_information(value: float, sd: float) -> tuple[Floats, Floats]:
 
 def _takeover_facts(
     row: Mapping[str, float],
-    pair: Mapping[str, Course],
+    pair: Mapping[str, RunnerCurve],
     outcome: str,
     faults: Sequence[str],
     event: str,
@@ -309,7 +309,7 @@ def _takeover_facts(
 
 
 def _find_back_m(
-    row: Mapping[str, float], course: Course | None, event: str, zone: int, zone_m: float
+    row: Mapping[str, float], course: RunnerCurve | None, event: str, zone: int, zone_m: float
 ) -> float:
     """Where the back line is: the mark is reckoned from it; else as the zone's length says."""
     at = None
@@ -318,7 +318,9 @@ def _find_back_m(
     return relays.back_line_m(event, zone, zone_m, at)
 
 
-def _trunk_distance(pair: Mapping[str, Course], t_s: float, t_sd_s: float) -> tuple[Floats, Floats]:
+def _trunk_distance(
+    pair: Mapping[str, RunnerCurve], t_s: float, t_sd_s: float
+) -> tuple[Floats, Floats]:
     """Distance of the trunks at a moment, where both courses cover it."""
     if "incoming" not in pair or "outgoing" not in pair:
         return _no_information(1)
@@ -332,7 +334,7 @@ def _trunk_distance(pair: Mapping[str, Course], t_s: float, t_sd_s: float) -> tu
     return _scalar_information(places[1] - places[0], float(np.linalg.norm(sds)))
 
 
-def _time_until_near(pair: Mapping[str, Course], go: float) -> float:
+def _time_until_near(pair: Mapping[str, RunnerCurve], go: float) -> float:
     """The moment from which the incoming runner has the other in the way."""
     if "outgoing" not in pair or not np.isfinite(go):
         return 0.0
@@ -342,7 +344,7 @@ def _time_until_near(pair: Mapping[str, Course], go: float) -> float:
     return float(t[near[0]]) - 0.2 if len(near) else float(t[-1])
 
 
-def _curve_points(course: Course, first: float, last: float) -> tuple[Floats, Floats, Floats]:
+def _curve_points(course: RunnerCurve, first: float, last: float) -> tuple[Floats, Floats, Floats]:
     """Moments STEP_S apart with speed and its error, the wander about any law included."""
     t, _, v, _, v_sd = course
     at = np.arange(max(first, t[0]), min(last, t[-1]) + 1e-9, CURVE_STEP_S)
@@ -350,7 +352,7 @@ def _curve_points(course: Course, first: float, last: float) -> tuple[Floats, Fl
     return at, np.interp(at, t, v), sd
 
 
-def _fit_entry(course: Course, entry_sd: float, until: float) -> tuple[Floats, Floats]:
+def _fit_entry(course: RunnerCurve, entry_sd: float, until: float) -> tuple[Floats, Floats]:
     """Speed at the entry line, gain before it and fade after it, by least squares.
 
     The speed's own error is shared by all points (a receiver's scale): it is added to the
@@ -406,7 +408,7 @@ class _StartFit:
 
 
 def _fit_start(
-    course: Course, go: float, end: float, blind: bool, zone_m: float, eased_t: float
+    course: RunnerCurve, go: float, end: float, blind: bool, zone_m: float, eased_t: float
 ) -> _StartFit | None:
     """The receiver's start by least squares, None where the course says too little of it.
 
@@ -475,7 +477,7 @@ def _start_speed(x: Floats, t: Floats, end: float) -> tuple[Floats, Floats]:
 
 
 def _arm_cost(
-    course: Course, fit: _StartFit, go: float, go_sd: float, end: float, stand: float,
+    course: RunnerCurve, fit: _StartFit, go: float, go_sd: float, end: float, stand: float,
     zone_m: float, blind: bool,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """Time from first movement to the exit line beyond what the start's law says."""
@@ -505,7 +507,7 @@ def _crossing_s(t: Floats, s: Floats, at_m: float) -> float | None:
 
 
 def _find_easing(
-    course: Course, go: float, end: float, zone_m: float, passed: bool
+    course: RunnerCurve, go: float, end: float, zone_m: float, passed: bool
 ) -> dict[str, float]:
     """Where the receiver was when the baton came (or he gave up), and, if he had slowed for it
     before, where that began and when."""
@@ -529,7 +531,9 @@ def _find_easing(
     }
 
 
-def _easing_depth(course: Course, go: float, start: Floats, eased: Mapping[str, float]) -> float:
+def _easing_depth(
+    course: RunnerCurve, go: float, start: Floats, eased: Mapping[str, float]
+) -> float:
     """Share of the speed given up: against the start's law, not against the speed before, for
     without easing he would have become faster still. NaN where the baton came too soon to tell."""
     at = eased["eased_end_t"]

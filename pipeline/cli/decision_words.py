@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.base.words import count, in_feet_words
 from pipeline.cli import terminal
-from pipeline.cli.terminal import plus_minus
+from pipeline.cli.terminal import value_with_error
 
 if TYPE_CHECKING:
     from pipeline.advise.decisions import MarkDecisions, OrderDecisions
-    from pipeline.advise.marks import Advice, Candidate, PairAdvice
+    from pipeline.advise.marks import Advice, CandidateMark, PairAdvice
     from pipeline.advise.orders import Orders, Reserve
 
 TOP_ORDERS = 10
@@ -56,12 +56,12 @@ def _print_runner_table(rows: Sequence[TableRow]) -> None:
                 f"{row['reps_in']}, {row['reps_out']}",
                 _with_spread(row, "lag", "s", "lag_spread_s"),
                 _with_spread(row, "t20", "s", "t20_spread_s"),
-                plus_minus(row["v_max_mps"], row["v_max_sd_mps"], 1),
-                plus_minus(row["tau_s"], row["tau_sd_s"], 2),
-                plus_minus(row["arm_cost_s"], row["arm_cost_sd_s"], 2),
+                value_with_error(row["v_max_mps"], row["v_max_sd_mps"], 1),
+                value_with_error(row["tau_s"], row["tau_sd_s"], 2),
+                value_with_error(row["arm_cost_s"], row["arm_cost_sd_s"], 2),
                 _with_spread(row, "v_in_entry", "mps", "v_in_spread_mps"),
-                plus_minus(row["fade_mps2"], row["fade_sd_mps2"], 2),
-                plus_minus(row["reach_m"], row["reach_sd_m"], 2),
+                value_with_error(row["fade_mps2"], row["fade_sd_mps2"], 2),
+                value_with_error(row["reach_m"], row["reach_sd_m"], 2),
             )
             for row in rows
         ],
@@ -76,7 +76,7 @@ def _with_spread(row: TableRow, stem: str, unit: str, spread: str) -> str:
     column = f"{stem}_{unit}"
     if row[column] is None:
         return "-"
-    value = plus_minus(row[column], row[schema.sd_column("runners", column)], 2)
+    value = value_with_error(row[column], row[schema.sd_column("runners", column)], 2)
     return f"{value}, by {row[spread]:.2f}"
 
 
@@ -95,7 +95,7 @@ def print_marks(found: MarkDecisions, pair: tuple[str, str] | None) -> None:
     terminal.print_list("Remarks", found.remarks)
 
 
-def _feet_words(mark: Candidate) -> str:
+def _feet_words(mark: CandidateMark) -> str:
     return "-" if mark.mark_feet is None else in_feet_words(mark.mark_feet)
 
 
@@ -103,7 +103,7 @@ def _percent(value: float, sd: float | None = None) -> str:
     return f"{100 * value:.0f}" + ("" if sd is None else f" ± {100 * sd:.0f}")
 
 
-MarkCells = dict[str, Callable[["PairAdvice", "Candidate"], str]]
+MarkCells = dict[str, Callable[["PairAdvice", "CandidateMark"], str]]
 
 
 def _mark_cells(blind: bool) -> MarkCells:
@@ -117,14 +117,16 @@ def _mark_cells(blind: bool) -> MarkCells:
         "stands, m": lambda pair, _: f"{pair.stand_m:g}",
         "in zone, %": lambda _, best: _percent(best.p_in_zone, best.p_in_zone_sd),
         "ran into, %": lambda _, best: _percent(best.p_ran_into),
-        "zone time, s": lambda _, best: plus_minus(best.zone_time_s, best.zone_time_sd_s, 2),
-        "pass, m": lambda _, best: plus_minus(best.pass_m, best.pass_sd_m, 1),
+        "zone time, s": lambda _, best: value_with_error(best.zone_time_s, best.zone_time_sd_s, 2),
+        "pass, m": lambda _, best: value_with_error(best.pass_m, best.pass_sd_m, 1),
     }
     by_sight: MarkCells = {
         "pace, %": lambda pair, _: _percent(pair.pace),
         "gap at go, m": lambda _, best: f"{best.gap_at_go_m:.1f}",
         "closing, m/s": lambda _, best: f"{best.closing_mps:.1f}",
-        "baton loses, s": lambda _, best: plus_minus(best.baton_loss_s, best.baton_loss_sd_s, 2),
+        "baton loses, s": lambda _, best: value_with_error(
+            best.baton_loss_s, best.baton_loss_sd_s, 2
+        ),
     }
     last: MarkCells = {"reps": lambda pair, _: f"{pair.reps_pair} of {pair.reps}"}
     return first | ({} if blind else by_sight) | last
@@ -195,13 +197,13 @@ def _print_candidates(event: str, pair: PairAdvice) -> None:
                 _percent(one.p_in_zone, one.p_in_zone_sd),
                 _percent(one.p_ran_into),
                 _percent(one.p_ran_away),
-                plus_minus(one.zone_time_s, one.zone_time_sd_s, 2),
+                value_with_error(one.zone_time_s, one.zone_time_sd_s, 2),
                 f"{one.zone_time_spread_s:.2f}",
-                plus_minus(one.pass_m, one.pass_sd_m, 1),
+                value_with_error(one.pass_m, one.pass_sd_m, 1),
                 f"{one.pass_spread_m:.1f}",
                 f"{one.closing_mps:.1f}",
                 f"{one.gap_at_go_m:.1f}",
-                plus_minus(one.baton_loss_s, one.baton_loss_sd_s, 2),
+                value_with_error(one.baton_loss_s, one.baton_loss_sd_s, 2),
                 f"{one.reps_on_mark:.0f}",
             )
             for k, one in enumerate(candidates)
@@ -235,7 +237,7 @@ def _print_orders(orders: Orders, pairs: Mapping[tuple[str, str], PairAdvice], b
             (
                 str(k + 1),
                 *orders.names(k),
-                plus_minus(orders.time_s[k], orders.time_sd_s[k], 2),
+                value_with_error(orders.time_s[k], orders.time_sd_s[k], 2),
                 f"{orders.time_s[k] - wide[k]:.2f} to {orders.time_s[k] + wide[k]:.2f}",
                 _percent(orders.p_best[k]),
                 _percent(orders.p_legal[k]),
@@ -289,8 +291,8 @@ def _print_reserves(
         )
         lines.append(
             f"without {one.out}: {', '.join(one.order)}, "
-            f"{plus_minus(one.costs_s, one.costs_sd_s, 2)} s slower; marks that stay: {kept}; new "
-            f"marks: {new or 'none'}"
+            f"{value_with_error(one.costs_s, one.costs_sd_s, 2)} s slower; marks kept: {kept}; "
+            f"new marks: {new or 'none'}"
         )
         if one.swap is not None and one.swap != one.order:
             lines.append(
@@ -333,7 +335,7 @@ def _print_progress_table(rows: Sequence[TableRow]) -> None:
 
     def trend(row: TableRow, stem: str, unit: str) -> str:
         column = f"{stem}_{unit}"
-        value = plus_minus(row[column], row[schema.sd_column("progress", column)], 2)
+        value = value_with_error(row[column], row[schema.sd_column("progress", column)], 2)
         per_week = row[f"{stem}_trend_{unit}"]
         return value if per_week is None else f"{value} ({per_week:+.2f} a week)"
 
@@ -351,7 +353,7 @@ def _print_progress_table(rows: Sequence[TableRow]) -> None:
                 "-" if row["p_in_zone"] is None
                 else _percent(row["p_in_zone"], row["p_in_zone_sd"]),
                 "-" if row["mark_m"] is None else f"{row['mark_m']:.2f}",
-                plus_minus(row["zone_time_change_s"], row["zone_time_change_sd_s"], 2),
+                value_with_error(row["zone_time_change_s"], row["zone_time_change_sd_s"], 2),
                 "-" if row["reps_needed"] is None else str(row["reps_needed"]),
             )
             for row in rows

@@ -16,11 +16,11 @@ from pipeline.base.relays import Rules
 from pipeline.base.words import CAUTION, count
 from pipeline.cli import terminal
 from pipeline.cli.options import RulesOption
-from pipeline.cli.terminal import plus_minus
+from pipeline.cli.terminal import value_with_error
 
 if TYPE_CHECKING:
     from pipeline.session.check import Report, Stream
-    from pipeline.session.process import Result
+    from pipeline.session.process import MeasuredSession
 
 SessionFile = Annotated[
     Path, typer.Argument(metavar="SESSION.toml", help="The file that describes the session.")
@@ -48,7 +48,7 @@ def run_process(
     from pipeline.session import process as stage
 
     with terminal.progress_bar() as progress:
-        result = stage.process(session, out, progress=progress)
+        result = stage.make_session_tables(session, out, progress=progress)
     rows = result.tables["exchanges"].to_pylist()
     terminal.say(f"{result.session.id}, {result.session.event}: {count(len(rows), 'takeover')}")
     if rows:
@@ -107,9 +107,9 @@ def run_venue(
 ) -> None:
     """Lay the standard 400 m plan on surveyed points and write it as a session's venue."""
     from pipeline.base.stadium import Stadium
-    from pipeline.session.lay_out import lay_out
+    from pipeline.session.venue_file import write_venue
 
-    placement = lay_out(
+    placement = write_venue(
         survey,
         out,
         event=event,
@@ -144,7 +144,7 @@ def run_check(session: SessionFile) -> None:
     from pipeline.session import check as stage
 
     with terminal.progress_bar() as progress:
-        report = stage.check(session, progress=progress)
+        report = stage.check_session(session, progress=progress)
     _print_report(report)
     if not report.can_measure:
         raise typer.Exit(7)
@@ -166,7 +166,7 @@ def run_template(
     """
     from pipeline.session import template as stage
 
-    for path in stage.write(folder):
+    for path in stage.write_template(folder):
         terminal.say(f"Written: {path}")
     terminal.say(f"Next: batontrace venue --out {folder / 'venue.geojson'} ..., then edit both.")
     terminal.say(CAUTION)
@@ -184,9 +184,9 @@ def _print_takeovers(rows: Sequence[dict[str, Any]]) -> None:
                 "-" if row["rep"] is None else str(row["rep"]),
                 str(row["zone"]),
                 f"{row['incoming']} to {row['outgoing']}",
-                plus_minus(row["zone_time_s"], row["zone_time_sd_s"], 2),
-                plus_minus(row["pass_m"], row["pass_sd_m"], 1),
-                plus_minus(row["free_distance_m"], row["free_distance_sd_m"], 1),
+                value_with_error(row["zone_time_s"], row["zone_time_sd_s"], 2),
+                value_with_error(row["pass_m"], row["pass_sd_m"], 1),
+                value_with_error(row["free_distance_m"], row["free_distance_sd_m"], 1),
                 "; ".join([row["outcome"], *row["faults"]]),
             )
             for row in rows
@@ -212,7 +212,7 @@ def _remark_lines(rows: Sequence[dict[str, Any]]) -> list[str]:
     ]
 
 
-def _recording_lines(result: Result) -> list[str]:
+def _recording_lines(result: MeasuredSession) -> list[str]:
     """What is remarkable about each file, once; why a file was left out is listed apart."""
     lines = [
         f"{row['file']}: {remark}"

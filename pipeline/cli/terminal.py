@@ -124,7 +124,7 @@ def progress_bar() -> Iterator[Progress | None]:
         yield moved
 
 
-def plus_minus(value: float | None, sd: float | None, digits: int) -> str:
+def value_with_error(value: float | None, sd: float | None, digits: int) -> str:
     """A value and its standard error, "3.25 ± 0.04"; "-" if they are not known."""
     if value is None or sd is None:
         return "-"

@@ -1,7 +1,7 @@
 """Finding takeovers in the traces, and matching them to the practice sheet.
 
-Works on coarse traces (place good to metres, speed to 0.2 m/s): it only has to tell a takeover
-from everything else a squad does in an evening; measuring is `takeovers`' business.
+It works on coarse traces, with places good to metres and speeds to 0.2 m/s. It only has to tell
+a takeover from everything else a squad does in an evening; `takeovers` measures them.
 """
 
 from __future__ import annotations
@@ -28,8 +28,12 @@ STAND_OFF_M = 5.0  # a stand seen this far from the sheet's tape is another rep'
 
 
 @dataclass(frozen=True, slots=True)
-class Candidate:
-    """A takeover as seen coarsely; moments in UTC seconds."""
+class TakeoverCandidate:
+    """A takeover as the coarse traces show it. Moments are UTC in seconds.
+
+    `axis` is the number of the zone's axis; `closest_m` how near the trunks came; `completed`
+    whether it looks as if the baton went on; `offset_m` how far beside the lane's line it was.
+    """
 
     axis: int
     incoming: str
@@ -53,7 +57,10 @@ class _Launch:
 
 
 def may_hold_one(axis: ZoneAxis, traces: Mapping[str, Trace], plane: Mapping[str, Floats]) -> bool:
-    """Whether two runners ran near the zone at all: else looking closer can find nothing."""
+    """Whether two runners ran near the zone at all. Otherwise a closer look can find nothing.
+
+    `plane` are the traces' east-north metres (n, 2), as `Trace.in_plane` gives them.
+    """
     zone = (axis.s_m > axis.back_m - AROUND_M) & (axis.s_m < axis.exit_m + AROUND_M)
     low, high = axis.xy_m[zone].min(axis=0) - AROUND_M, axis.xy_m[zone].max(axis=0) + AROUND_M
     ran = 0
@@ -64,7 +71,7 @@ def may_hold_one(axis: ZoneAxis, traces: Mapping[str, Trace], plane: Mapping[str
 
 
 def _launches(trace: Trace, place: OnAxis) -> list[_Launch]:
-    """Starts from rest to a run, in running direction, in time order."""
+    """The starts from rest to a run, in running direction and in time order."""
     t, v = trace.t_s, trace.pace_mps
     up = np.flatnonzero((v[:-1] < 3.0) & (v[1:] >= 3.0)) + 1
     found = []
@@ -91,7 +98,7 @@ def _launches(trace: Trace, place: OnAxis) -> list[_Launch]:
 
 
 def _crossings(trace: Trace, place: OnAxis, line_m: float) -> Floats:
-    """When the runner crosses a line of the lane running, (k,)."""
+    """The moments (k,) at which the runner crosses a line of the lane at a run."""
     s, v = place.s_m, trace.pace_mps
     step = np.diff(trace.t_s)
     with np.errstate(invalid="ignore"):
@@ -109,8 +116,11 @@ def _crossings(trace: Trace, place: OnAxis, line_m: float) -> Floats:
 
 def candidates(
     traces: Mapping[str, Trace], places: Mapping[str, OnAxis], axis: ZoneAxis, number: int
-) -> list[Candidate]:
-    """Every takeover on one axis, also attempted ones, in time order, each once."""
+) -> list[TakeoverCandidate]:
+    """Every takeover on one axis, attempted ones too, in time order and each once.
+
+    `places` are the traces on this axis, whose number in the venue is `number`.
+    """
     launches = {name: _launches(traces[name], places[name]) for name in traces}
     entries = {name: _crossings(traces[name], places[name], 0.0) for name in traces}
     exits = {name: _crossings(traces[name], places[name], axis.exit_m) for name in traces}
@@ -142,7 +152,7 @@ def candidates(
 
 
 def _between(moments: Floats, after: float, before: float) -> Floats:
-    """Those of rising moments that lie between two."""
+    """The moments that lie between two others; `moments` must rise."""
     return moments[np.searchsorted(moments, after, "right") : np.searchsorted(moments, before)]
 
 
@@ -157,7 +167,7 @@ def _judge_candidate(
     launch: _Launch,
     runs: Sequence[_Launch],
     exits: Floats,
-) -> Candidate | None:
+) -> TakeoverCandidate | None:
     t_in, v_in = traces[incoming].t_s, traces[incoming].pace_mps
     t_out, v_out = traces[outgoing].t_s, traces[outgoing].pace_mps
     at_go = float(np.interp(launch.at_s, t_in, v_in))
@@ -184,7 +194,7 @@ def _judge_candidate(
     slowed = late.min() < 0.6 * np.interp(entry, t_in, v_in)
     completed = exit_s is not None and closest < NEAR_M and bool(slowed)
     run_up = _last_before(runs, entry - 16, entry - 1.5)
-    return Candidate(
+    return TakeoverCandidate(
         number,
         incoming,
         outgoing,
@@ -200,14 +210,16 @@ def _judge_candidate(
 
 
 def _last_before(runs: Sequence[_Launch], after: float, before: float) -> _Launch | None:
-    """The last of the launches, which are in time order, that lies between two moments."""
+    """The last launch between two moments; `runs` are in time order."""
     place = bisect_left(runs, before, key=lambda run: run.at_s) - 1
     return runs[place] if place >= 0 and runs[place].at_s > after else None
 
 
 class _KeptMoments:
-    """Moments of takeovers kept, by whose they are: whether another lies within SAME_S. Only the
-    neighbours in time are looked at."""
+    """The moments of the takeovers kept so far, by whose they are.
+
+    It tells whether another lies within SAME_S, looking at the neighbours in time only.
+    """
 
     def __init__(self) -> None:
         self._moments: dict[object, list[float]] = {}
@@ -221,10 +233,11 @@ class _KeptMoments:
         insort(self._moments.setdefault(whose, []), moment)
 
 
-def _each_once(found: Sequence[Candidate]) -> list[Candidate]:
-    """One takeover a launch and one an entry: the nearest pair wins, completed before tried."""
+def _each_once(found: Sequence[TakeoverCandidate]) -> list[TakeoverCandidate]:
+    """One takeover for each launch and each entry. A completed one wins over an attempted one,
+    then the pair that came nearest."""
     order = sorted(found, key=lambda c: (not c.completed, abs(c.closest_m), abs(c.offset_m)))
-    kept: list[Candidate] = []
+    kept: list[TakeoverCandidate] = []
     goes, entries = _KeptMoments(), _KeptMoments()
     for one in order:
         if not (goes.near(one.outgoing, one.go_s) or entries.near(one.incoming, one.entry_s)):
@@ -235,15 +248,18 @@ def _each_once(found: Sequence[Candidate]) -> list[Candidate]:
 
 
 def across_axes(
-    lists: Sequence[Sequence[Candidate]],
+    lists: Sequence[Sequence[TakeoverCandidate]],
     axes: Sequence[ZoneAxis],
     reps: Sequence[Rep],
     lane: int | None,
-) -> list[Candidate]:
-    """The same takeover seen on several axes counts once: where the sheet has that pair, else on
-    the session's lane, else on the lane it lies nearest to. Zones can coincide (4x400, lane 1)."""
+) -> list[TakeoverCandidate]:
+    """The candidates of all axes, each takeover once.
 
-    def strangeness(one: Candidate) -> int:
+    A takeover seen on several axes counts where the sheet has that pair, else on the session's
+    lane, else on the lane it lies nearest to. Zones can coincide (4x400, lane 1).
+    """
+
+    def strangeness(one: TakeoverCandidate) -> int:
         axis = axes[one.axis]
         for rep in reps:
             if (rep.incoming, rep.outgoing) == (one.incoming, one.outgoing):
@@ -256,7 +272,7 @@ def across_axes(
         (c for one in lists for c in one),
         key=lambda c: (not c.completed, strangeness(c), abs(c.offset_m)),
     )
-    kept: list[Candidate] = []
+    kept: list[TakeoverCandidate] = []
     entries = _KeptMoments()
     for one in every:
         both = (one.incoming, one.outgoing)
@@ -268,10 +284,13 @@ def across_axes(
 
 
 def match(
-    found: Sequence[Candidate], reps: Sequence[Rep], axes: Sequence[ZoneAxis]
-) -> list[tuple[Candidate | None, Rep | None]]:
-    """Sheet rows and candidates in one order, each pair of names respected: the sheet's order,
-    or that of its times where it has them all and they fit better."""
+    found: Sequence[TakeoverCandidate], reps: Sequence[Rep], axes: Sequence[ZoneAxis]
+) -> list[tuple[TakeoverCandidate | None, Rep | None]]:
+    """Sheet rows and candidates in one order, with each pair of names respected.
+
+    The order is the sheet's, or that of its times where every row has one and they fit better.
+    A row without a candidate comes with None, and so does a candidate without a row.
+    """
     orders = [list(reps)]
     if reps and all(rep.start_utc_s is not None for rep in reps):
         orders.append(sorted(reps, key=lambda rep: rep.start_utc_s or 0.0))
@@ -279,12 +298,15 @@ def match(
 
 
 def _best_alignment(
-    found: Sequence[Candidate], reps: Sequence[Rep], axes: Sequence[ZoneAxis]
-) -> tuple[float, list[tuple[Candidate | None, Rep | None]]]:
-    """The best alignment of two orders, and its worth.
+    found: Sequence[TakeoverCandidate], reps: Sequence[Rep], axes: Sequence[ZoneAxis]
+) -> tuple[float, list[tuple[TakeoverCandidate | None, Rep | None]]]:
+    """The best alignment of two orders, and what it is worth.
 
-    Dynamic programming over both orders: a row goes with a candidate of the same two runners
-    (and zone and lane, where the row says), near its `start_utc` where given.
+    Dynamic programming over both orders [1]. A row goes with a candidate of the same two
+    runners, in its zone and lane where the row names them, and near its `start_utc` where it
+    has one.
+
+    [1] S. B. Needleman, C. D. Wunsch, Journal of Molecular Biology 48 (1970).
     """
     n, m = len(found), len(reps)
     of_pair: dict[tuple[str, str], list[int]] = {}
@@ -301,7 +323,7 @@ def _best_alignment(
         now = np.maximum.accumulate(np.concatenate([[0.0], np.maximum(together, score[1:])]))
         back[i, 1:] = np.where(together == now[1:], 0, np.where(score[1:] == now[1:], 1, 2))
         score = now
-    pairs: list[tuple[Candidate | None, Rep | None]] = []
+    pairs: list[tuple[TakeoverCandidate | None, Rep | None]] = []
     i, j = n, m
     while i or j:
         move = back[i, j]
@@ -317,7 +339,7 @@ def _best_alignment(
     return float(score[m]), pairs[::-1]
 
 
-def _likeness(one: Candidate, rep: Rep, axes: Sequence[ZoneAxis]) -> float:
+def _likeness(one: TakeoverCandidate, rep: Rep, axes: Sequence[ZoneAxis]) -> float:
     if (one.incoming, one.outgoing) != (rep.incoming, rep.outgoing):
         return -1.0
     axis = axes[one.axis]

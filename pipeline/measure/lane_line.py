@@ -20,16 +20,16 @@ from scipy.spatial import cKDTree
 
 from pipeline.base.values import Floats
 
-STEP_M = 0.5  # of the line's points
+LINE_STEP_M = 0.5  # of the line's points
 KNOT_M = 2.0  # of the smoothing spline: strays from a 36.8 m arc by under 0.01 mm
 STRAIGHT_M = 10.5  # a longer step between vertices is a straight, not a chord of the bend
-REACH_M = (1.0, 12.0)  # of the smoothing, least and most
-ROUGH_REACH_M = 4.0  # while the vertices' places are still rough
+SMOOTHING_M = (1.0, 12.0)  # of the smoothing, least and most
+ROUGH_SMOOTHING_M = 4.0  # while the vertices' places are still rough
 FLOOR_M = 0.002  # no survey is better, and coordinates are rounded: keeps exact lines tame
 GCV_WEIGHT = 1.4  # on degrees of freedom, against undersmoothing (Kim & Gu 2004, JRSS B 66)
 
 
-class Line(Protocol):
+class DenseLine(Protocol):
     """What `at` and `project` need: points (n,) by length, evenly and densely spaced."""
 
     @property
@@ -56,32 +56,32 @@ class SmoothLine:
 # --- places beside a line --------------------------------------------------------------
 
 
-def _unit(heading_rad: Floats) -> Floats:
+def _tangents(heading_rad: Floats) -> Floats:
     return np.stack([np.cos(heading_rad), np.sin(heading_rad)], axis=-1)
 
 
-def _right(heading_rad: Floats) -> Floats:
+def _normals(heading_rad: Floats) -> Floats:
     return np.stack([np.sin(heading_rad), -np.cos(heading_rad)], axis=-1)
 
 
-def heading_at(line: Line, s_m: ArrayLike) -> Floats:
+def heading_at(line: DenseLine, s_m: ArrayLike) -> Floats:
     """Direction of travel [rad], 0 = east, anticlockwise, without jumps of 2 pi."""
     return np.asarray(np.interp(np.asarray(s_m, dtype=np.float64), line.s_m, line.heading_rad))
 
 
-def curvature_at(line: Line, s_m: ArrayLike) -> Floats:
+def curvature_at(line: DenseLine, s_m: ArrayLike) -> Floats:
     """Change of heading per metre [1/m], positive in a left-hand bend; 0 beyond the ends."""
     s = np.asarray(s_m, dtype=np.float64)
     return np.asarray(np.interp(s, line.s_m, line.curvature_pm, left=0.0, right=0.0))
 
 
-def _on_line(line: Line, s_m: Floats) -> Floats:
+def _on_line(line: DenseLine, s_m: Floats) -> Floats:
     """(..., 2) points of the line itself: cubic in each step, straight beyond the ends."""
     i = np.clip(np.searchsorted(line.s_m, s_m, side="right") - 1, 0, len(line.s_m) - 2)
     step = (line.s_m[i + 1] - line.s_m[i])[..., None]
     q = (s_m - line.s_m[i])[..., None] / step
     u = np.clip(q, 0.0, 1.0)
-    tangents = _unit(line.heading_rad)
+    tangents = _tangents(line.heading_rad)
     from_tangent, to_tangent = tangents[i], tangents[i + 1]
     cubic = (
         (1 + 2 * u) * (1 - u) ** 2 * line.xy_m[i]
@@ -94,23 +94,23 @@ def _on_line(line: Line, s_m: Floats) -> Floats:
     return points
 
 
-def at(line: Line, s_m: ArrayLike, offset_m: ArrayLike = 0.0) -> Floats:
+def at(line: DenseLine, s_m: ArrayLike, offset_m: ArrayLike = 0.0) -> Floats:
     """(..., 2) east-north metres of the place `offset_m` to the right of the line at `s_m`."""
     s, offset = np.broadcast_arrays(
         np.asarray(s_m, dtype=np.float64), np.asarray(offset_m, dtype=np.float64)
     )
-    xy: Floats = _on_line(line, s) + offset[..., None] * _right(heading_at(line, s))
+    xy: Floats = _on_line(line, s) + offset[..., None] * _normals(heading_at(line, s))
     return xy
 
 
 def project(
-    line: Line, xy_m: ArrayLike, *, within_m: float = np.inf, to_m: float = 1e-9
+    line: DenseLine, xy_m: ArrayLike, *, within_m: float = np.inf, to_m: float = 1e-9
 ) -> tuple[Floats, Floats]:
-    """(s_m, offset_m) of points (..., 2): the inverse of `at`, for points nearer to the
-    line than to the bend's centre. Beyond the line's ends it goes on straight. NaN stays NaN.
+    """(s_m, offset_m) of points (..., 2): the inverse of `at`.
 
-    To within `to_m`; points farther than `within_m` from the line get the nearest of the line's
-    own points.
+    It holds for points nearer to the line than to the bend's centre, to within `to_m`. Beyond
+    its ends the line goes on straight. A point farther than `within_m` from the line gets the
+    nearest of the line's own points. NaN stays NaN.
     """
     xy = np.asarray(xy_m, dtype=np.float64)
     flat = xy.reshape(-1, 2)
@@ -120,8 +120,8 @@ def project(
     apart, nearest = cKDTree(line.xy_m).query(points)
     foot: Floats = np.asarray(line.s_m[nearest])
     # the foot of the perpendicular lies in a cell beside the nearest point, or past an end
-    low = np.where(nearest == 0, -np.inf, foot - 2 * STEP_M)
-    high = np.where(nearest == len(line.s_m) - 1, np.inf, foot + 2 * STEP_M)
+    low = np.where(nearest == 0, -np.inf, foot - 2 * LINE_STEP_M)
+    high = np.where(nearest == len(line.s_m) - 1, np.inf, foot + 2 * LINE_STEP_M)
     aside = np.empty(len(points))
     far = apart > within_m
     aside[far] = _beside(line, foot[far], points[far])[1]
@@ -139,7 +139,7 @@ def project(
     return s.reshape(xy.shape[:-1]), offset.reshape(xy.shape[:-1])
 
 
-def _beside(line: Line, s_m: Floats, xy_m: Floats) -> tuple[Floats, Floats]:
+def _beside(line: DenseLine, s_m: Floats, xy_m: Floats) -> tuple[Floats, Floats]:
     """How far points (n, 2) lie from the line at `s_m` (n,): along it, and to its right."""
     heading = heading_at(line, s_m)
     away = xy_m - _on_line(line, s_m)
@@ -151,11 +151,11 @@ def _beside(line: Line, s_m: Floats, xy_m: Floats) -> tuple[Floats, Floats]:
 # --- a smooth line through vertices ----------------------------------------------------
 
 
-def densified(xy_m: Floats) -> Floats:
-    """Vertices (n, 2) without doubles, and with points put in where a step is a straight.
+def densify_straights(xy_m: Floats) -> Floats:
+    """The vertices (n, 2) [m] without doubles, and with points put in along the straights.
 
-    Between two vertices of a LineString the line is straight (RFC 7946, 3.1.4), and a
-    spline left alone over 84 m of it would belly out by metres.
+    Between two vertices of a LineString the line is straight (RFC 7946, section 3.1.4), and a
+    spline left alone over 84 m of it would bulge by metres.
     """
     apart = np.hypot(*np.diff(xy_m, axis=0).T)
     xy = xy_m[np.concatenate([[True], apart > 1e-6])]
@@ -176,24 +176,29 @@ def polygon_length(xy_m: Floats) -> Floats:
 def smooth_line(xy_m: Floats) -> SmoothLine:
     """The smooth line through the vertices (n, 2) of an open survey, in their order.
 
-    s = 0 lies at the line's start. Vertices 1 to 10 m apart with centimetres of noise come
-    out within centimetres; the smoothing is chosen from their own spread.
+    s = 0 lies at the line's start. From vertices 1 to 10 m apart with centimetres of noise the
+    line comes out within centimetres. How much is smoothed follows from their own spread.
     """
-    xy = densified(xy_m)
-    line = _by_length(_spline(polygon_length(xy), xy, ROUGH_REACH_M))
+    xy = densify_straights(xy_m)
+    line = _by_length(_spline(polygon_length(xy), xy, ROUGH_SMOOTHING_M))
     # noise makes the polygon longer than the line: take the vertices' places from the
     # line itself, so that only what lies across it is left to smooth
-    for reach in (ROUGH_REACH_M, None):
+    for reach in (ROUGH_SMOOTHING_M, None):
         line = _by_length(_spline(project(line, xy)[0], xy, reach))
     rms = float(np.sqrt(np.mean(project(line, xy)[1] ** 2)))
     return SmoothLine(line.s_m, line.xy_m, line.heading_rad, line.curvature_pm, rms)
 
 
 def _spline(u: Floats, xy_m: Floats, reach_m: float | None) -> BSpline:
-    """Penalised cubic spline (Eilers & Marx 1996, Statistical Science 11): residuals squared
-    plus lam times the integral of the third derivative squared, so that straights and arcs
-    both pass nearly unbent. lam = density * L^6 smooths over about L = `reach_m` metres, which
-    generalised cross-validation chooses where it is None.
+    """A penalised cubic spline [1] through vertices (n, 2) at `u` (n,) metres along the line.
+
+    It makes least the squared residuals plus lam times the integral of the squared third
+    derivative, so that straights and arcs both pass nearly unbent. lam = density * L^6 smooths
+    over about L = `reach_m` metres. Where that is None, generalised cross-validation [2] chooses
+    it between the limits of SMOOTHING_M.
+
+    [1] P. H. C. Eilers, B. D. Marx, Statistical Science 11 (1996).
+    [2] P. Craven, G. Wahba, Numerische Mathematik 31 (1979).
     """
     u_from, u_to = float(u.min()), float(u.max())
     cells = max(int(np.ceil((u_to - u_from) / KNOT_M)), 3)
@@ -220,7 +225,7 @@ def _spline(u: Floats, xy_m: Floats, reach_m: float | None) -> BSpline:
         return float(np.log(residual + 2 * len(u) * FLOOR_M**2) - 2 * np.log(max(left, 1e-3)))
 
     if reach_m is None:
-        best = minimize_scalar(score, bounds=tuple(np.log(REACH_M)), method="bounded").x
+        best = minimize_scalar(score, bounds=tuple(np.log(SMOOTHING_M)), method="bounded").x
         reach_m = float(np.exp(best))
     return BSpline(knots, solved(reach_m, sums) + centre, 3)
 
@@ -236,7 +241,7 @@ def _by_length(spline: BSpline) -> SmoothLine:
     fine = np.linspace(u_from, u_to, max(int((u_to - u_from) / 0.1), 50) | 1)
     speed = np.hypot(*spline(fine, 1).T)
     length = cumulative_simpson(speed, x=fine, initial=0.0)
-    s = _steps(length[-1])
+    s = _even_places(length[-1])
     u = np.clip(CubicHermiteSpline(length, fine, 1 / speed)(s), u_from, u_to)
     d1, d2 = spline(u, 1), spline(u, 2)
     heading = np.unwrap(np.arctan2(d1[:, 1], d1[:, 0]))
@@ -244,5 +249,5 @@ def _by_length(spline: BSpline) -> SmoothLine:
     return SmoothLine(s, spline(u), heading, curvature)
 
 
-def _steps(length_m: float) -> NDArray[np.float64]:
-    return np.linspace(0.0, length_m, max(int(np.ceil(length_m / STEP_M)), 2) + 1)
+def _even_places(length_m: float) -> NDArray[np.float64]:
+    return np.linspace(0.0, length_m, max(int(np.ceil(length_m / LINE_STEP_M)), 2) + 1)

@@ -14,7 +14,7 @@ from scipy.optimize import nnls
 
 from pipeline.base.values import Floats, Frozen
 
-TIMES_S = np.array([4.0, 15.0, 60.0, 300.0])
+CORRELATION_TIMES_S = np.array([4.0, 15.0, 60.0, 300.0])
 # Variances (m²) of one axis at those times, as a session's worth of a few stands would have it:
 # about 1.3 m in all, an autocorrelation of about a minute, more shared than own.
 PRIOR_SHARED = np.array([0.0, 0.02, 0.35, 0.5])
@@ -29,16 +29,24 @@ STILL_S = 3.0
 
 @dataclass(frozen=True, eq=False)
 class SlowError(Frozen):
-    """Mixture of Ornstein-Uhlenbeck processes, one axis: variances (m²) at `times_s`."""
+    """The slow error of one axis as a mixture of Ornstein-Uhlenbeck processes [1].
+
+    `times_s` (k,) are their correlation times [s]; `shared_var` and `own_var` (k,) their
+    variances [m²], of what all units of a place share and of what each unit has to itself.
+
+    [1] G. E. Uhlenbeck, L. S. Ornstein, Physical Review 36 (1930).
+    """
 
     times_s: Floats
     shared_var: Floats
     own_var: Floats
 
     def shared(self, a: Floats, b: Floats) -> Floats:
+        """Covariance (n, m) [m²] of the shared error at times `a` (n,) and `b` (m,)."""
         return _kernel(a, b, self.times_s, self.shared_var)
 
     def own(self, a: Floats, b: Floats) -> Floats:
+        """Covariance (n, m) [m²] of one unit's own error at times `a` (n,) and `b` (m,)."""
         return _kernel(a, b, self.times_s, self.own_var)
 
 
@@ -52,8 +60,10 @@ def _kernel(a: Floats, b: Floats, times: Floats, variances: Floats) -> Floats:
 
 
 def still(t_s: Floats, speed_mps: Floats) -> Floats:
-    """Number of the stand each fix belongs to, (n,) as floats; NaN where the runner moves or
-    the stand is shorter than 3 s."""
+    """The number of the stand that each fix belongs to, (n,) as floats.
+
+    NaN where the runner moves or the stand is shorter than STILL_S.
+    """
     slow = np.nan_to_num(speed_mps, nan=9.0) < STILL_MPS
     out = np.full(len(t_s), np.nan)
     if not slow.any():
@@ -68,7 +78,10 @@ def still(t_s: Floats, speed_mps: Floats) -> Floats:
 
 
 def per_second(t_s: Floats, xy_m: Floats, stand: Floats) -> tuple[Floats, Floats, Floats]:
-    """Means over whole seconds within each stand: times (m,), places (m, 2), stand (m,)."""
+    """The means over whole seconds within each stand: times (m,), places (m, 2), stand (m,).
+
+    `xy_m` (n, 2) are places in metres, `stand` (n,) as `still` gives it.
+    """
     keep = np.isfinite(stand) & np.isfinite(xy_m[:, 0])
     second = np.floor(t_s[keep])
     key = stand[keep] * 1e7 + (second - (second.min() if len(second) else 0.0))
@@ -87,9 +100,12 @@ def per_second(t_s: Floats, xy_m: Floats, stand: Floats) -> tuple[Floats, Floats
 def fit_slow_error(
     stands: Mapping[str, tuple[Floats, Floats, Floats]],
 ) -> SlowError:
-    """Non-negative fit of the mixture to the stands' variograms.
+    """Fit the mixture to the stands' variograms, with variances that are not negative.
 
-    `stands`: by runner, per-second (times, places, stand number) as `per_second` gives them.
+    `stands` holds by runner what `per_second` gives. A variogram is half the mean square of
+    the increments over a lag [1]; what two units' increments have in common is shared.
+
+    [1] G. Matheron, Economic Geology 58 (1963), principles of geostatistics.
     """
     tables = {
         name: (np.floor(times), places, number)
@@ -108,12 +124,12 @@ def fit_slow_error(
         products, pairs = _between_pairs([moves[name] for name in names])
         shared_sum[column] += 0.5 * products / 2
         shared_n[column] += pairs
-    growth = 1 - np.exp(-LAGS_S[:, None] / TIMES_S)
+    growth = 1 - np.exp(-LAGS_S[:, None] / CORRELATION_TIMES_S)
     shared = _mixture(growth, shared_sum, shared_n, growth @ PRIOR_SHARED, PRIOR_SHARED)
     rest = total_sum - np.where(total_n > 0, total_n, 0.0) * (growth @ shared)
     own = _mixture(growth, rest, total_n, growth @ PRIOR_OWN, PRIOR_OWN)
     return SlowError(
-        np.r_[TIMES_S, LEVEL_TIME_S], np.r_[shared, LEVEL_SHARED], np.r_[own, LEVEL_OWN]
+        np.r_[CORRELATION_TIMES_S, LEVEL_TIME_S], np.r_[shared, LEVEL_SHARED], np.r_[own, LEVEL_OWN]
     )
 
 
@@ -135,7 +151,7 @@ def _between_pairs(moves: Sequence[tuple[Floats, Floats]]) -> tuple[float, int]:
 
 
 def _increments(table: tuple[Floats, Floats, Floats], lag: int) -> tuple[Floats, Floats]:
-    """Seconds (m,) and moves (m, 2) over `lag` within one stand, wild ones clipped."""
+    """Seconds (m,) and moves (m, 2) [m] over `lag` seconds within one stand, wild ones clipped."""
     seconds, places, stand = table
     _, here, there = np.intersect1d(seconds + lag, seconds, return_indices=True)
     same = stand[here] == stand[there]
@@ -150,9 +166,9 @@ def _increments(table: tuple[Floats, Floats, Floats], lag: int) -> tuple[Floats,
 def _mixture(
     growth: Floats, sums: Floats, counts: Floats, prior_curve: Floats, prior: Floats
 ) -> Floats:
-    """Variances (k,) of a non-negative mixture: the session's variogram plus the prior's.
+    """Variances (k,) of the mixture from the session's variogram and the prior's together.
 
-    Increments at a lag overlap, so they are worth about 1/lag of their number.
+    Increments over a lag overlap, so they are worth about 1/lag of their number.
     """
     worth = counts / np.maximum(LAGS_S, 3.0)
     mean = sums / np.maximum(counts, 1)
@@ -167,7 +183,7 @@ def _mixture(
 
 
 def at_rest(speed_mps: Floats, stand: Floats) -> tuple[float, float]:
-    """Root mean square and spread of the speeds a unit shows at rest, m/s."""
+    """Root mean square and spread [m/s] of the speeds that a unit shows at rest."""
     shown = speed_mps[np.isfinite(stand) & np.isfinite(speed_mps)]
     if len(shown) < 10:
         return 0.1, 0.1

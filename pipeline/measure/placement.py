@@ -63,7 +63,7 @@ class Placement:
     remarks: tuple[str, ...] = ()
 
 
-def place(
+def place_plan(
     points: Sequence[SurveyPoint],
     event: str = "4x100",
     rules: Rules = Rules.today,
@@ -72,8 +72,10 @@ def place(
 ) -> Placement:
     """The rigid fit of the plan to two or more surveyed spots, by weighted least squares.
 
-    Closed form in the plane (e.g. Horn 1987, J. Opt. Soc. Am. A 4, for space). Errors:
-    VenueError where the points are too few, too near, mirrored or metres off.
+    It has a closed form in the plane, the case in two dimensions of [1]. Raises VenueError where
+    the points are too few, too near to one another, mirrored or metres off.
+
+    [1] B. K. P. Horn, Journal of the Optical Society of America A 4 (1987).
     """
     if len(points) < 2:
         raise VenueError("survey", f"{len(points)} point(s)", "two or more, far apart")
@@ -171,9 +173,9 @@ def standard_venue(
 ) -> tuple[dict[str, Any], Placement]:
     """The venue (a GeoJSON FeatureCollection) of the standard plan placed by surveyed spots.
 
-    Every lane is drawn for a whole lap, with the zones of all three takeovers. 4x200 is laid
-    out for lanes kept throughout (4 bends) unless 3 or 1 are asked for, 4x400 for 3 bends
-    unless 1. Errors: UsageError for what the plan does not hold, VenueError for the survey.
+    Every lane is drawn for a whole lap, with the zones of all three takeovers. The 4x200 is laid
+    out for lanes kept throughout (4 bends) unless 3 or 1 are asked for, the 4x400 for 3 bends
+    unless 1 is. Raises UsageError for what the plan does not hold, VenueError for the survey.
     """
     chosen = sorted(set(lanes))
     if not chosen or not set(chosen) <= set(LANES):
@@ -185,7 +187,7 @@ def standard_venue(
             f"{LAP_M:.0f} m, within {LAP_OFF_MAX_M:.0f} m",
             "survey the lane's line and the zones of other tracks",
         )
-    placement = place(points, event, rules, bends_in_lanes, track)
+    placement = place_plan(points, event, rules, bends_in_lanes, track)
     features = []
     for lane in chosen:
         lap = track.lap_m(lane)

@@ -14,7 +14,7 @@ import numpy as np
 from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate, Floats, Frozen, Imu, Ints, Rep, ZoneAxis
 from pipeline.measure import estimator, noise, passes, steps
-from pipeline.measure.finding import Candidate
+from pipeline.measure.finding import TakeoverCandidate
 from pipeline.measure.launch import find_launch
 from pipeline.measure.traces import OnAxis, Trace
 
@@ -50,7 +50,7 @@ NOISE_WORTH = 20.0  # measurements the prior noise level is worth
 class Case(Frozen):
     """One takeover to be measured: where it was found, what the sheet says, and its problem."""
 
-    candidate: Candidate
+    candidate: TakeoverCandidate
     rep: Rep | None
     problem: estimator.Problem
     steps_s: Floats  # the outgoing runner's footfalls, UTC
@@ -104,7 +104,7 @@ def _trim_stands(t_s: Floats, stand: Floats, by_s: float = 1.0) -> Floats:
 
 
 def build_case(
-    candidate: Candidate,
+    candidate: TakeoverCandidate,
     rep: Rep | None,
     axis: ZoneAxis,
     traces: Mapping[str, Trace],
@@ -246,7 +246,7 @@ def _stand_begin(trace: Trace, launch_s: float) -> float:
     return min(max(begin, launch_s - STAND_S), launch_s - 0.3)
 
 
-def _let_go_end(trace: Trace, candidate: Candidate, end_s: float) -> float:
+def _let_go_end(trace: Trace, candidate: TakeoverCandidate, end_s: float) -> float:
     """About the moment in s until which the incoming runner runs on in the lane."""
     after = (trace.t_s > candidate.entry_s + 0.3) & (trace.t_s < end_s)
     slow = after & (trace.pace_mps < 3.0)
@@ -288,7 +288,7 @@ def _stand_place(
 
 def _gather_bystanders(
     stands: Mapping[str, tuple[Floats, Floats, Floats]],
-    candidate: Candidate,
+    candidate: TakeoverCandidate,
     from_s: float,
     to_s: float,
     levels: Mapping[str, Levels],

@@ -1,7 +1,8 @@
 """What a trunk-worn accelerometer shows of a runner: stands, first movement, footfalls.
 
-Any orientation: only the norm of the specific force and its change from the stand before
-are used. `acc_mps2` is (n, 3), `t_s` (n,) strictly increasing, 25 Hz or more.
+The unit may be worn in any orientation: only the norm of the specific force and its change from
+the stand before are used. Everywhere `t_s` (n,) rises strictly, in seconds, at 25 Hz or more, and
+`acc_mps2` is (n, 3).
 """
 
 from __future__ import annotations
@@ -19,14 +20,15 @@ FASTEST_STEPS_HZ = 5.4  # sprinters reach 4.4 to 4.9 steps a second
 SLOWEST_STEPS_HZ = 2.2  # below that a person walks
 FIRST_CONTACT_S = 0.24  # after the first movement: push 0.3 s or so, a leg swung through (practice)
 RUNNING_SD_MPS2 = 3.0  # of the norm over three steps; walking 1 to 2, running 5 and more
-ONSET_SD_S = 0.006  # below this the onset of a smooth rise is a matter of definition
+ONSET_FLOOR_SD_S = 0.006  # below this the onset of a smooth rise is a matter of definition
 
 
 def stands(t_s: Floats, acc_mps2: Floats, quiet_mps2: float = 0.6, least_s: float = 0.5) -> Floats:
-    """Quiet stretches (k, 2), start and end [s]: the trunk's acceleration hardly changes.
+    """The quiet stretches (k, 2), start and end [s], in which the trunk hardly accelerates.
 
-    Quiet: over half a second the acceleration's standard deviation, all axes together, is
-    below `quiet_mps2`. Standing sway is about 0.1 to 0.3 m/s², walking above 1 m/s².
+    A stretch is quiet where the standard deviation of the acceleration over half a second, all
+    axes together, is below `quiet_mps2`, for `least_s` or longer. Standing sway is about 0.1 to
+    0.3 m/s², walking above 1 m/s² (from memory).
     """
     if t_s.size < 8 or np.ptp(t_s) < max(least_s, 1.0):
         return np.empty((0, 2))
@@ -48,12 +50,12 @@ def first_movement(
 ) -> Estimate | None:
     """The moment a standing runner's trunk starts to move, near `near_s` ± `window_s` [s].
 
-    Not the first impact: the onset of the acceleration, which rises over 0.1 to 0.15 s.
-    The acceleration as a 3-vector is m + b t before the onset t0 and m + b t + u (t - t0)^k
-    after it; m, b and u come by least squares for every t0 and k on a grid, and the
-    likelihood over t0, k = 1 to 2 weighed together, gives the moment and its standard
-    error. Noise and sway are measured in the stand before. None where no stand is followed
-    by a start in the window.
+    That is not the first impact but the onset of the acceleration, which rises over 0.1 to
+    0.15 s. As a 3-vector the acceleration is m + b t before the onset t0, and
+    m + b t + u (t - t0)^k after it. Least squares gives m, b and u for every t0 and k on a
+    grid; the likelihood over t0, with k from 1 to 2 weighed together, gives the moment and its
+    standard error. Noise and sway are measured in the stand before. None where no stand is
+    followed by a start in the window.
     """
     use = (t_s >= near_s - window_s - 1.5) & (t_s <= near_s + window_s + 1.3)
     if use.sum() < 40:
@@ -62,7 +64,7 @@ def first_movement(
     trigger = _trigger(even, near_s - window_s, near_s + window_s)
     if trigger is None:
         return None
-    return _onset(even, trigger)
+    return _locate_onset(even, trigger)
 
 
 def _trigger(even: Even, from_s: float, to_s: float) -> float | None:
@@ -85,21 +87,22 @@ def _trigger(even: Even, from_s: float, to_s: float) -> float | None:
 
 
 def _trailing_mean(x: Floats, n: int) -> Floats:
-    """Mean of the n samples before each one (n rows at the start take what there is)."""
+    """The mean of the n samples before each one; the first n rows take what there is."""
     total = np.vstack([np.zeros((1, x.shape[1])), np.cumsum(x, axis=0)])
     i = np.arange(x.shape[0])
     first = np.maximum(i - n, 0)
     return np.asarray((total[i] - total[first]) / np.maximum(i - first, 1)[:, None])
 
 
-def _onset(even: Even, trigger_s: float) -> Estimate | None:
-    """Likelihood over the onset time on a grid round the trigger."""
+def _locate_onset(even: Even, trigger_s: float) -> Estimate | None:
+    """The onset from its likelihood on a grid of moments round the trigger."""
     t = even.t_s
     stand = (t >= trigger_s - 1.0) & (t < trigger_s - 0.15) & even.ok
     fit = (t >= trigger_s - 0.7) & (t <= trigger_s + 0.03) & even.ok
     if stand.sum() < 8 or fit.sum() < 12:
         return None
-    noise = max(float(np.sqrt(np.mean(np.var(_detrend(t[stand], even.x[stand]), axis=0)))), 0.02)
+    still = _without_trend(t[stand], even.x[stand])
+    noise = max(float(np.sqrt(np.mean(np.var(still, axis=0)))), 0.02)
     x, local = even.x[fit], t[fit] - trigger_s
     onset = np.arange(-0.30, 0.03, 0.002)
     power = np.array([1.0, 1.5, 2.0])
@@ -116,10 +119,11 @@ def _onset(even: Even, trigger_s: float) -> Estimate | None:
     weight /= weight.sum()
     mean = float(weight @ onset)
     sd = float(np.sqrt(weight @ (onset - mean) ** 2))
-    return Estimate(trigger_s + mean, float(np.hypot(sd, ONSET_SD_S)))
+    return Estimate(trigger_s + mean, float(np.hypot(sd, ONSET_FLOOR_SD_S)))
 
 
-def _detrend(t_s: Floats, x: Floats) -> Floats:
+def _without_trend(t_s: Floats, x: Floats) -> Floats:
+    """`x` (n, k) less its straight line in time; samples may be missing in between."""
     base = np.column_stack([np.ones_like(t_s), t_s - t_s.mean()])
     return np.asarray(x - base @ np.linalg.lstsq(base, x, rcond=None)[0])
 
@@ -127,13 +131,13 @@ def _detrend(t_s: Floats, x: Floats) -> Floats:
 def footfalls(t_s: Floats, acc_mps2: Floats, start_s: float, end_s: float) -> Floats:
     """Times (k,) of the ground contacts of a running person from `start_s` to `end_s` [s].
 
-    The trunk's specific force rises and falls once a step. Its smoothed peaks are the
-    candidates; of all chains of candidates the one is taken that has the highest peaks at
-    the most even intervals (dynamic programming over candidates), so that a weak left or
-    right foot is not skipped and a peak between two steps is not counted. Where one interval
-    is two steps long the step between is put in half-way. The moment of contact is the
-    steepest rise towards the peak. After a stand the first step takes its time: the push-off
-    is no contact. Empty where nobody runs.
+    The trunk's specific force rises and falls once a step, so its smoothed peaks are the
+    candidates. Of all chains of candidates the one with the highest peaks at the most even
+    intervals is taken (dynamic programming). A weak left or right foot is thus not skipped, and
+    a peak between two steps is not counted. Where one interval is two steps long, the step
+    between is put in half-way. The moment of contact is the steepest rise towards the peak.
+    After a stand the first step takes its time, since the push-off is no contact. Empty where
+    nobody runs.
     """
     use = (t_s >= start_s - 1.0) & (t_s <= end_s + 0.5)
     if use.sum() < 30:
@@ -159,12 +163,12 @@ def footfalls(t_s: Floats, acc_mps2: Floats, start_s: float, end_s: float) -> Fl
         even.t_s[peak], strength, period, start_s + 1.3 * period if from_stand else None
     )
     times = _contact(even.t_s, norm, rate, even.t_s[peak[chain]])
-    times = _filled(times, period)
+    times = _with_missing_steps(times, period)
     return np.asarray(times[(times >= start_s) & (times <= end_s)])
 
 
 def _period_s(push: Floats, rate_hz: float) -> float:
-    """The usual time between steps: the first high of the autocorrelation."""
+    """The usual time between steps [s]: the first high of the autocorrelation."""
     low, high = round(rate_hz / FASTEST_STEPS_HZ), round(rate_hz / SLOWEST_STEPS_HZ)
     x = push - push.mean()
     same = signal.correlate(x, x, mode="full", method="fft")[x.size - 1 :]
@@ -185,7 +189,7 @@ PERIOD_SPREAD = 0.17  # of the logarithm: first steps are a quarter slower than 
 def _even_chain(
     t_s: Floats, strength: Floats, period_s: float, first_s: float | None
 ) -> NDArray[np.intp]:
-    """Indices of the chain of candidates with the best sum of strengths less unevenness."""
+    """The indices of the chain of candidates with the best sum of strengths less unevenness."""
     n = t_s.size
     with np.errstate(divide="ignore"):
         apart = np.log(np.maximum(t_s[:, None] - t_s[None, :], 1e-9) / period_s)
@@ -217,15 +221,15 @@ def _contact(t_s: Floats, norm: Floats, rate_hz: float, peaks_s: Floats) -> Floa
     return np.asarray(t_s[at[np.arange(peaks_s.size), np.argmax(slope[at], axis=1)]])
 
 
-def _filled(times_s: Floats, period_s: float) -> Floats:
-    """A step put half-way into every interval of two."""
+def _with_missing_steps(times_s: Floats, period_s: float) -> Floats:
+    """The footfalls with one more half-way in every interval that is two steps long."""
     gap = np.diff(times_s)
     double = (gap > 1.65 * period_s) & (gap < 2.5 * period_s)
     return np.sort(np.r_[times_s, times_s[:-1][double] + 0.5 * gap[double]])
 
 
 def step_phase(footfalls_s: Floats, t_s: Floats) -> Floats:
-    """Steps since the first footfall at each time, in fractions; NaN outside the footfalls."""
+    """Steps and fractions of one since the first footfall, at each of `t_s`; NaN outside them."""
     if footfalls_s.size < 2:
         return np.full(np.shape(t_s), np.nan)
     count = np.arange(footfalls_s.size, dtype=float)
@@ -256,7 +260,7 @@ class Onsets(NamedTuple):
 
 
 def starts(t_s: Floats, acc_mps2: Floats) -> Starts:
-    """Every start out of a stand in the recording; near the end of each quiet stretch."""
+    """Every start out of a stand in the recording: one near the end of each quiet stretch."""
     found = [
         moment
         for end in stands(t_s, acc_mps2, least_s=1.0)[:, 1]
@@ -269,7 +273,7 @@ def starts(t_s: Floats, acc_mps2: Floats) -> Starts:
 
 # The push dies away with the sprint's own time constant, about 0.8 to 1.8 s (mono-exponential
 # fits of sprints).
-TAU_S = np.array([0.7, 0.9, 1.1, 1.3, 1.6, 2.0])
+DECAYS_S = np.array([0.7, 0.9, 1.1, 1.3, 1.6, 2.0])
 BUILD_SD_S = 0.012  # turning and lifting of the trunk mixed into the build-up
 SHAPE_SD_S = 0.008  # no start is quite as the formula has it
 RUNNING_MPS = 4.0  # a start that does not reach this within a second or two is none
@@ -277,15 +281,15 @@ SLOW_MPS = 0.4  # below it receivers write what they like: noise turned positive
 FILTERS = ("shift", "average", "exponential")  # what may stand behind a receiver's delay
 
 
-class Course(NamedTuple):
+class StartSpeeds(NamedTuple):
     """The speed round one start: times from the first movement [s], speeds [m/s]."""
 
     t_s: Floats
     v_mps: Floats
 
 
-def _courses(fix_t_s: Floats, speed_mps: Floats, moved_s: Floats) -> dict[int, Course]:
-    """Usable starts by index: standing before, running soon after, no gap."""
+def _start_speeds(fix_t_s: Floats, speed_mps: Floats, moved_s: Floats) -> dict[int, StartSpeeds]:
+    """The usable starts by index: a stand before, a run soon after, and no gap."""
     reach = 1.5 if sampling_rate_hz(fix_t_s) > 3.0 else 3.6  # slow units need later fixes
     out = {}
     for k, start in enumerate(moved_s):  # starts, a dozen or two
@@ -296,22 +300,22 @@ def _courses(fix_t_s: Floats, speed_mps: Floats, moved_s: Floats) -> dict[int, C
             continue
         soon = (t > 0.4) & (t < 1.7)
         if np.median(v[before]) < 0.8 and v[soon].max(initial=0.0) > RUNNING_MPS:
-            out[k] = Course(t, v)
+            out[k] = StartSpeeds(t, v)
     return out
 
 
 def speed_onsets(
     fix_t_s: Floats, speed_mps: Floats, moved: Starts, delay_s: float = 0.0
 ) -> Onsets | None:
-    """The speed's rise against each first movement that an accelerometer saw.
+    """How far the speed's rise lies behind each first movement that an accelerometer saw.
 
-    v is 0 before t0 and then A g(t - t0), behind a receiver's filter of group delay
-    `delay_s` and unknown kind (`FILTERS`). g: the acceleration rises along half a cosine
-    over b and dies away with tau. A comes by least squares; t0 and tau are each start's
-    own, b the runner's as the accelerometer has it, the filter the receiver's. What comes
-    out is how far t0 lies behind the first movement. None with no usable start.
+    The speed is 0 before t0 and A g(t - t0) after it, behind a receiver's filter of group delay
+    `delay_s` and unknown kind (`FILTERS`). In g the acceleration rises along half a cosine over
+    b and dies away with tau. A comes by least squares; t0 and tau are each start's own, b is the
+    runner's as the accelerometer has it, and the filter is the receiver's. The result is how far
+    t0 lies behind the first movement [s], between -0.75 and 0.75 s. None without a usable start.
     """
-    courses = _courses(fix_t_s, speed_mps, moved.t_s)
+    courses = _start_speeds(fix_t_s, speed_mps, moved.t_s)
     if not courses:
         return None
     kept = list(courses)
@@ -321,11 +325,8 @@ def speed_onsets(
     shapes = [_shapes(build, delay_s, kind) for build in builds for kind in kinds]
     prior = np.repeat(prior, len(kinds))
     log_chance = np.stack([_log_likelihood(c, lag, shapes) for c in courses.values()])
-    chance = np.exp(log_chance - log_chance.max(axis=(1, 2), keepdims=True))
-    evidence = prior + np.log(chance.sum(axis=1) + 1e-300).sum(axis=0)
-    share = np.exp(evidence - evidence.max())
-    share /= share.sum()
-    each = chance / chance.sum(axis=1, keepdims=True)
+    share = special.softmax(prior + special.logsumexp(log_chance, axis=1).sum(axis=0))
+    each = special.softmax(log_chance, axis=1)
     mean = np.einsum("slb,l->sb", each, lag)
     var = np.einsum("slb,l->sb", each, lag**2) - mean**2
     shift = np.median(mean, axis=0)
@@ -341,42 +342,42 @@ def speed_onsets(
 
 
 def _build_prior(build_s: Floats) -> tuple[Floats, Floats]:
-    """Three build-up times round what the accelerometer says, and their log prior."""
+    """Three build-up times [s] round what the accelerometer says, and their log prior."""
     sd = float(np.hypot(0.04 / np.sqrt(build_s.size), BUILD_SD_S))  # start to start; common
     step = np.array([-1.5, 0.0, 1.5])
     return np.maximum(np.median(build_s) + step * sd, 0.02), -0.5 * step**2
 
 
-STEP_S = 0.01
-AGE_S = np.arange(0.0, 5.0, STEP_S)
+AGE_STEP_S = 0.01
+AGE_S = np.arange(0.0, 5.0, AGE_STEP_S)
 
 
 def _shapes(build_s: float, delay_s: float, kind: str) -> Floats:
-    """Speed per unit of full acceleration (tau, AGE_S), as the receiver's filter shows it."""
+    """Speed per unit of full acceleration, by tau and AGE_S, as the receiver's filter shows it."""
     if kind == "shift" or delay_s <= 0:
-        return np.stack([_rise(AGE_S - delay_s, build_s, tau) for tau in TAU_S])
+        return np.stack([_rise(AGE_S - delay_s, build_s, tau) for tau in DECAYS_S])
     if kind == "average":
-        kernel = np.clip(2 * delay_s / STEP_S + 0.5 - np.arange(AGE_S.size), 0.0, 1.0)
+        kernel = np.clip(2 * delay_s / AGE_STEP_S + 0.5 - np.arange(AGE_S.size), 0.0, 1.0)
     else:
         kernel = np.exp(-AGE_S / delay_s)
     kernel = kernel / kernel.sum()
     return np.stack(
-        [np.convolve(_rise(AGE_S, build_s, tau), kernel)[: AGE_S.size] for tau in TAU_S]
+        [np.convolve(_rise(AGE_S, build_s, tau), kernel)[: AGE_S.size] for tau in DECAYS_S]
     )
 
 
-def _log_likelihood(course: Course, lag_s: Floats, shapes: list[Floats]) -> Floats:
-    """Of a speed's rise `lag_s` after time 0: (lag, shape), tau summed out.
+def _log_likelihood(course: StartSpeeds, lag_s: Floats, shapes: list[Floats]) -> Floats:
+    """The log likelihood (lag, shape) of a speed that begins to rise `lag_s` after time 0.
 
-    A speed below SLOW_MPS says only that the runner was slow. The noise (with the swing of
-    the steps in it) is that of the best fit.
+    Tau is summed out. A speed below SLOW_MPS says only that the runner was slow. The noise,
+    which has the swing of the steps in it, is that of the best fit.
     """
     t, v = course
     seen = v > SLOW_MPS
     late = t[None, :] - lag_s[:, None]
-    rest = np.empty((lag_s.size, len(shapes), TAU_S.size, t.size))
+    rest = np.empty((lag_s.size, len(shapes), DECAYS_S.size, t.size))
     for j, shape in enumerate(shapes):
-        for k in range(TAU_S.size):
+        for k in range(DECAYS_S.size):
             unit = np.interp(late, AGE_S, shape[k], left=0.0)
             size = np.sum(unit[:, seen] ** 2, axis=1)
             amplitude = unit[:, seen] @ v[seen] / np.maximum(size, 1e-9)
@@ -393,8 +394,8 @@ def _log_likelihood(course: Course, lag_s: Floats, shapes: list[Floats]) -> Floa
 def _build_up_s(t_s: Floats, acc_mps2: Floats, moment_s: float) -> float:
     """Time [s] over which the acceleration rises after a first movement.
 
-    Least squares of the 3-vector, from 0.8 s before to 0.2 s after: constant, then along
-    half a cosine, then dying away; the length of the half cosine runs over a grid.
+    Least squares of the 3-vector from 0.8 s before to 0.2 s after: it is constant, then rises
+    along half a cosine, then dies away. The length of the half cosine runs over a grid.
     """
     use = (t_s > moment_s - 0.8) & (t_s < moment_s + 0.2)
     t = t_s[use] - moment_s
@@ -409,7 +410,7 @@ def _build_up_s(t_s: Floats, acc_mps2: Floats, moment_s: float) -> float:
 
 
 def _rise(t_s: Floats, build_s: float, tau_s: float) -> Floats:
-    """Speed per unit of full acceleration t after a start [s]."""
+    """Speed per unit of full acceleration, `t_s` after a start [s]: m/s over m/s²."""
     x = np.clip(t_s, 0.0, build_s)
     during = x / 2 - build_s / (2 * np.pi) * np.sin(np.pi * x / build_s)
     after = tau_s * -np.expm1(-np.clip(t_s - build_s, 0.0, None) / tau_s)
@@ -421,15 +422,16 @@ def speed_delay(
 ) -> Estimate | None:
     """How late the receiver's speed is against the accelerometer, over the whole session [s].
 
-    Both on UTC. The group delay of the receiver's filter, of whatever kind (`FILTERS`), by
-    its likelihood over all starts: the speed's rise must begin at the first movement. None
-    with fewer than two usable starts, below 3 Hz, or where the likelihood tells nothing.
+    Both must be on UTC. It is the group delay of the receiver's filter, of whatever kind
+    (`FILTERS`), from its likelihood over all starts, since the speed's rise must begin at the
+    first movement. Delays from -0.06 to 0.4 s are weighed. None with fewer than two usable
+    starts, below 3 Hz, or where the likelihood tells nothing.
     """
     seen = np.isfinite(speed_mps)
     if seen.sum() < 30:
         return None
     moved = starts(imu_t_s, acc_mps2)
-    courses = _courses(fix_t_s[seen], speed_mps[seen], moved.t_s)
+    courses = _start_speeds(fix_t_s[seen], speed_mps[seen], moved.t_s)
     if len(courses) < 2 or sampling_rate_hz(fix_t_s[seen]) < 3.0:
         return None
     kept = list(courses)
@@ -443,8 +445,7 @@ def speed_delay(
         likely = _log_likelihood(course, lag, shapes) - 0.5 * near[:, None] ** 2
         evidence += special.logsumexp(likely, axis=0)
     cube = evidence.reshape(delays.size, builds.size, len(FILTERS)) + prior[:, None]
-    share = np.exp(cube - cube.max()).sum(axis=(1, 2))
-    share /= share.sum()
+    share = special.softmax(cube).sum(axis=(1, 2))
     mean = float(share @ delays)
     sd = float(np.sqrt(share @ (delays - mean) ** 2 + SHAPE_SD_S**2))
     return Estimate(mean, sd) if sd < 0.08 else None

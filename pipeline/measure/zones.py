@@ -12,11 +12,11 @@ from pipeline.base.relays import ZoneRule, zone_rules
 from pipeline.base.values import Floats, LaneLine, Session, Spot, Venue, ZoneAxis
 from pipeline.errors import VenueError
 from pipeline.measure.lane_line import (
-    STEP_M,
+    LINE_STEP_M,
     SmoothLine,
     at,
     curvature_at,
-    densified,
+    densify_straights,
     heading_at,
     polygon_length,
     project,
@@ -25,8 +25,8 @@ from pipeline.measure.lane_line import (
 
 __all__ = ["at", "axes", "curvature_at", "heading_at", "project", "venue_axes"]
 
-BEFORE_M, BEFORE_MAX_M = 90.0, 200.0  # reach before the entry line: at least, at most
-BEYOND_M, BEYOND_MAX_M = 70.0, 130.0  # reach beyond the exit line
+AXIS_BEFORE_M, AXIS_BEFORE_MAX_M = 90.0, 200.0  # reach before the entry line: at least, at most
+AXIS_BEYOND_M, AXIS_BEYOND_MAX_M = 70.0, 130.0  # reach beyond the exit line
 CLOSING_M = 12.0  # ends nearer than this, on a line of LAP_MIN_M or more, close a lap
 LAP_MIN_M = 150.0
 OFF_LINE_MAX_M, OFF_LINE_TOLD_M = 1.0, 0.3
@@ -43,10 +43,10 @@ def axes(session: Session) -> tuple[ZoneAxis, ...]:
 
 
 def venue_axes(venue: Venue, event: str) -> tuple[ZoneAxis, ...]:
-    """As `axes`, for an event. All axes share one origin: a vertex of the first lane.
+    """One axis a lane and zone of a venue, as `axes` gives them, for an event.
 
-    Places are reckoned at the ellipsoid's height 0; 500 m up, a zone of 30 m is thereby
-    2 mm short.
+    All axes share one origin, a vertex of the first lane. Places are taken at the ellipsoid's
+    height 0, which makes a zone of 30 m that lies 500 m up 2 mm too short. Errors as in `axes`.
     """
     zones: dict[tuple[int, int], dict[str, Spot]] = defaultdict(dict)
     for spot in venue.zone_lines:
@@ -64,7 +64,7 @@ def venue_axes(venue: Venue, event: str) -> tuple[ZoneAxis, ...]:
         try:
             if lane not in lanes:
                 raise VenueError(
-                    _name(lane, zone),
+                    _zone_name(lane, zone),
                     "the lane has no line",
                     f'a LineString with kind "lane" and lane {lane}',
                     f"lanes with a line: {', '.join(map(str, sorted(lanes))) or 'none'}",
@@ -73,11 +73,11 @@ def venue_axes(venue: Venue, event: str) -> tuple[ZoneAxis, ...]:
         except VenueError as error:
             wrong.append(error)
     if wrong:
-        raise _together(venue, wrong)
+        raise _as_one_error(venue, wrong)
     return tuple(done)
 
 
-def _together(venue: Venue, wrong: list[VenueError]) -> VenueError:
+def _as_one_error(venue: Venue, wrong: list[VenueError]) -> VenueError:
     if len(wrong) == 1:
         error = wrong[0]
         return VenueError(f"{venue.path}, {error.where}", error.found, error.expected, error.do)
@@ -86,12 +86,12 @@ def _together(venue: Venue, wrong: list[VenueError]) -> VenueError:
     )
 
 
-def _name(lane: int, zone: int) -> str:
+def _zone_name(lane: int, zone: int) -> str:
     return f"lane {lane}, zone {zone}"
 
 
 def _origin(lanes: tuple[LaneLine, ...]) -> Origin:
-    """A vertex rather than a mean: means go wrong across the date line."""
+    """The origin of all axes: a vertex rather than a mean, which fails across the date line."""
     if not lanes:
         return (0.0, 0.0, 0.0)
     middle = len(lanes[0].latitude_deg) // 2
@@ -101,7 +101,7 @@ def _origin(lanes: tuple[LaneLine, ...]) -> Origin:
 def _zone_axis(
     lane: LaneLine, zone: int, lines: Mapping[str, Spot], event: str, origin: Origin
 ) -> ZoneAxis:
-    where = _name(lane.lane, zone)
+    where = _zone_name(lane.lane, zone)
     for needed in ("entry", "exit"):
         if needed not in lines:
             raise VenueError(
@@ -118,12 +118,12 @@ def _zone_axis(
         raise VenueError(
             f"lane {lane.lane}", "the line's vertices lie all at one place", "a line along the lane"
         )
-    window, lap_m, cut_m = _window(densified(vertices), spots["entry"])
+    window, lap_m, cut_m = _window(densify_straights(vertices), spots["entry"])
     line = smooth_line(window)
     remarks: list[str] = []
     s = {}
     for name, xy in spots.items():
-        s[name], told = _foot(line, xy, f"{where}, {name} line", lap_m is not None)
+        s[name], told = _foot_on_line(line, xy, f"{where}, {name} line", lap_m is not None)
         remarks += told
     entry = s["entry"]
     back_m, exit_m = s.get("back", entry) - entry, s["exit"] - entry
@@ -145,9 +145,9 @@ def _zone_axis(
             "backwards, or are latitude and longitude swapped?"
         )
     low, high = -entry, float(line.s_m[-1]) - entry
-    from_m = -min(max(-low, BEFORE_M), BEFORE_MAX_M)
-    to_m = exit_m + min(max(high - exit_m, BEYOND_M), BEYOND_MAX_M)
-    grid = STEP_M * np.arange(np.floor(from_m / STEP_M), np.ceil(to_m / STEP_M) + 1)
+    from_m = -min(max(-low, AXIS_BEFORE_M), AXIS_BEFORE_MAX_M)
+    to_m = exit_m + min(max(high - exit_m, AXIS_BEYOND_M), AXIS_BEYOND_MAX_M)
+    grid = LINE_STEP_M * np.arange(np.floor(from_m / LINE_STEP_M), np.ceil(to_m / LINE_STEP_M) + 1)
     return ZoneAxis(
         lane=lane.lane,
         zone=zone,
@@ -168,11 +168,11 @@ def _zone_axis(
 
 
 def _window(xy_m: Floats, entry_xy_m: Floats) -> tuple[Floats, float | None, float]:
-    """The vertices that matter to a zone; the lap's length where the line closes; and the
-    widest cut across a bend between two of them [m].
+    """The vertices that matter to a zone, the lap's length [m] where the line closes, and the
+    widest cut across a bend between two vertices [m].
 
-    A closed line is laid out from well before the zone to well beyond it, whichever vertex
-    the survey began at, and without meeting itself.
+    A closed line is unrolled from well before the zone to well beyond it, whichever vertex the
+    survey began at, so that it does not meet itself.
     """
     u = polygon_length(xy_m)
     gap = float(np.hypot(*(xy_m[0] - xy_m[-1])))
@@ -183,17 +183,19 @@ def _window(xy_m: Floats, entry_xy_m: Floats) -> tuple[Floats, float | None, flo
         ring, ring_u = (xy_m, u) if gap > 0.01 else (xy_m[:-1], u[:-1])
         xy_m = np.concatenate([ring, ring, ring])
         u = np.concatenate([ring_u - lap, ring_u, ring_u + lap])
-        before = min(BEFORE_MAX_M, 0.45 * lap) + min(15.0, 0.04 * lap)
-        beyond = min(BEYOND_MAX_M + ZONE_LIMITS_M[1], 0.45 * lap) + min(15.0, 0.04 * lap)
+        before = min(AXIS_BEFORE_MAX_M, 0.45 * lap) + min(15.0, 0.04 * lap)
+        beyond = min(AXIS_BEYOND_MAX_M + ZONE_LIMITS_M[1], 0.45 * lap) + min(15.0, 0.04 * lap)
     else:
-        before, beyond = BEFORE_MAX_M + 50.0, BEYOND_MAX_M + ZONE_LIMITS_M[1] + 50.0
+        before, beyond = AXIS_BEFORE_MAX_M + 50.0, AXIS_BEYOND_MAX_M + ZONE_LIMITS_M[1] + 50.0
     inside = (u >= nearest - before) & (u <= nearest + beyond)
     return xy_m[inside], lap, _widest_cut(xy_m[inside])
 
 
 def _widest_cut(xy_m: Floats) -> float:
-    """How far a bend bulges beyond the chords between vertices, at the worst vertex [m]:
-    chord * turn / 8, from the sagitta of an arc."""
+    """How far a bend bulges beyond the chords between vertices [m], at the worst vertex.
+
+    It is chord * turn / 8, the sagitta of an arc of a small turn.
+    """
     steps = np.diff(xy_m, axis=0)
     heading = np.unwrap(np.arctan2(steps[:, 1], steps[:, 0]))
     chords = np.hypot(*steps.T)
@@ -201,8 +203,13 @@ def _widest_cut(xy_m: Floats) -> float:
     return float(np.max(np.abs(np.diff(heading)) * shorter / 8, initial=0.0))
 
 
-def _foot(line: SmoothLine, xy: Floats, where: str, closed: bool) -> tuple[float, list[str]]:
-    """A spot's place along the line; error or remark where it is not on it."""
+def _foot_on_line(
+    line: SmoothLine, xy: Floats, where: str, closed: bool
+) -> tuple[float, list[str]]:
+    """A spot's place along the line [m], and a remark where it lies a little beside it.
+
+    Raises VenueError where it lies more than OFF_LINE_MAX_M from the line.
+    """
     s, offset = (float(v) for v in project(line, xy))
     outside = 0.0 if closed else max(-s, s - float(line.s_m[-1]), 0.0)
     if outside > OFF_LINE_MAX_M or abs(offset) > OFF_LINE_MAX_M:
@@ -253,23 +260,25 @@ def _check_rule(
     lines: Mapping[str, Spot],
     origin: Origin,
 ) -> list[str]:
-    """Remarks on how the zone differs from the event's rule; an error where it is another's."""
+    """Remarks on how the zone differs from the event's rule. Raises VenueError where it is too far
+    from any of the event's rules."""
     rules = zone_rules(event, zone)
     if not rules:
         return [f"{where}: no rule is known for this zone of {event}; its length was not checked"]
     rule = min(rules, key=lambda r: abs(r.back_m - back_m))
     off = exit_m - rule.length_m
+    longer = "longer" if off > 0 else "shorter"
     if abs(off) > ZONE_OFF_MAX_M:
         raise VenueError(
             where,
-            f"a zone {exit_m:.2f} m long, {abs(off):.2f} m {_than(off)} than the rule's",
+            f"a zone {exit_m:.2f} m long, {abs(off):.2f} m {longer} than the rule's",
             f"{' or '.join(r.name for r in rules)} for the {event}",
-            _advice(rules, back_m, exit_m, lines, origin),
+            _length_advice(rules, back_m, exit_m, lines, origin),
         )
     remarks = []
     if abs(off) > ZONE_OFF_TOLD_M:
         remarks.append(
-            f"{where}: the zone measures {exit_m:.2f} m, {abs(off):.2f} m {_than(off)} than the "
+            f"{where}: the zone measures {exit_m:.2f} m, {abs(off):.2f} m {longer} than the "
             f"rule's {rule.length_m:.0f} m (survey's standard error {_length_sd(lines):.2f} m)"
         )
     if abs(back_m - rule.back_m) > 0.1:
@@ -280,22 +289,18 @@ def _check_rule(
     return remarks
 
 
-def _than(off_m: float) -> str:
-    return "longer" if off_m > 0 else "shorter"
-
-
 def _length_sd(lines: Mapping[str, Spot]) -> float:
     return float(np.hypot(lines["entry"].sd_m, lines["exit"].sd_m))
 
 
-def _advice(
+def _length_advice(
     rules: tuple[ZoneRule, ...],
     back_m: float,
     exit_m: float,
     lines: Mapping[str, Spot],
     origin: Origin,
 ) -> str:
-    """What most likely happened to a zone of the wrong length."""
+    """What to do about a zone of the wrong length, from what most likely happened to it."""
     entry, leave = lines["entry"], lines["exit"]
     swapped_origin = (origin[1], origin[0], 0.0)
     if abs(origin[1]) < 90:

@@ -27,7 +27,7 @@ class SessionObjects(NamedTuple):
 
         An object cannot be changed, only written anew: its size and time tell, without fetching it.
         """
-        now = [self.name, self.files, constants.gather(), provenance.library_versions()]
+        now = [self.name, self.files, constants.gather_constants(), provenance.library_versions()]
         return hashlib.sha256(json.dumps(now, sort_keys=True, default=str).encode()).hexdigest()
 
 

@@ -1,6 +1,6 @@
 """One session of a season: what it needs, and having it done, in whichever process or machine.
 
-`look` tells what a session needs; `measure_session` does it. Both take a `Task` and give an
+`look` tells what a session needs; `measure_task` does it. Both take a `Task` and give an
 `Outcome`, so that they can run in other processes and on other machines; a failure is an outcome
 like any other.
 """
@@ -36,7 +36,7 @@ class Task(NamedTuple):
     again: bool = False
     failed: Mapping[str, Mapping[str, Any]] = {}  # by id: what was written down of its failure
     wait: bool = False
-    seen: Outcome | None = None  # what `look` gave, for `measure_session`
+    seen: Outcome | None = None  # what `look` gave, for `measure_task`
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,7 @@ def look(task: Task) -> Outcome:
         return _failed_outcome(task, err)
 
 
-def measure_session(task: Task) -> Outcome:
+def measure_task(task: Task) -> Outcome:
     """Measure a session that needs it, and write its tables.
 
     Nothing is done where another run is at it, or has done it since `look`.
@@ -110,7 +110,7 @@ def _process_session(task: Task, seen: Outcome, target: Place) -> Outcome:
             path = bucket_sessions.fetch(source, objects, folder / "in")
             mark = objects.mark()
         out = target.path if isinstance(target, Folder) else folder / "out"
-        result = process.process(path, out, command=task.command, source=mark)
+        result = process.make_session_tables(path, out, command=task.command, source=mark)
         if not isinstance(target, Folder):
             bucket_sessions.hand_over(out, target, result.session.id)
     return replace(

@@ -1,7 +1,7 @@
 """Many sessions into one lake: only what changed, on all cores or a cluster, and nothing lost.
 
 There are two rounds over the sessions below a place. `look`, in threads, tells what each session
-needs; `measure_session` does it, on an `Engine` (both in one_session.py). What fails for good is
+needs; `measure_task` does it, on an `Engine` (both in one_session.py). What fails for good is
 written down, so that it is not tried again before something about it has changed.
 """
 
@@ -21,7 +21,7 @@ from typing import Any, Protocol, TypeVar
 from pipeline.base.values import Progress
 from pipeline.errors import DEFECT, InputError, OutputError, SessionError
 from pipeline.season.engines import Threads
-from pipeline.season.one_session import Outcome, Task, look, measure_session
+from pipeline.season.one_session import Outcome, Task, look, measure_task
 from pipeline.tables import compacting, data_package, folders, schema, whole_files, writing
 from pipeline.tables.places import Folder, Place, open_place
 
@@ -160,7 +160,7 @@ def _measure_all(
     while tasks:
         busy = []
         tell(f"measure {len(tasks)}", gone, total)
-        for number, (task, result) in enumerate(engine.run(measure_session, tasks), start=1):
+        for number, (task, result) in enumerate(engine.run(measure_task, tasks), start=1):
             outcome = _as_outcome(task, result)
             if outcome.state == "busy" and not task.wait:
                 busy.append(task._replace(wait=True))

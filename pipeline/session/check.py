@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 
 from pipeline.base.units import DAY_S
-from pipeline.base.values import Fixes, Floats, Imu, Progress, RecordingSpec, Session, ZoneAxis
+from pipeline.base.values import (
+    Basis,
+    Fixes,
+    Floats,
+    Imu,
+    Progress,
+    Recording,
+    RecordingSpec,
+    Session,
+    ZoneAxis,
+)
 from pipeline.errors import InputError
 from pipeline.measure import zones
 from pipeline.read import read
@@ -33,15 +43,17 @@ class Stream:
     last_utc_s: float | None
     span_s: float
     longest_gap_s: float
-    dropped: int
-    has_position: bool
-    has_speed: bool
+    dropped: int = 0
+    has_position: bool = False
+    has_speed: bool = False
 
 
 @dataclass(frozen=True, eq=False)
 class Report:
-    """`unreadable` and `missing` are sentences; the session can be processed where
-    `can_measure`, if perhaps with less in the tables."""
+    """What a session holds. `unreadable` and `missing` are sentences.
+
+    Where `can_measure` is true the session can be measured, perhaps with less in the tables.
+    """
 
     session: Session
     axes: tuple[ZoneAxis, ...]
@@ -56,7 +68,7 @@ class Report:
         return len({stream.runner for stream in self.streams if stream.has_position}) >= 2
 
 
-def check(path: Path, *, progress: Progress | None = None) -> Report:
+def check_session(path: Path, *, progress: Progress | None = None) -> Report:
     """Read everything a session names and say what is there.
 
     Raises SessionError and VenueError; a recording that cannot be read is in the report.
@@ -76,17 +88,17 @@ def check(path: Path, *, progress: Progress | None = None) -> Report:
             continue
         remarks += [f"{spec.file}: {remark}" for remark in recording.remarks]
         if recording.fixes is not None:
-            streams.append(_fixes(spec, recording.format, recording.fixes, recording.dropped_fixes))
+            streams.append(_fixes_stream(spec, recording, recording.fixes))
         if recording.imu is not None:
-            streams.append(_imu(spec, recording.format, recording.imu, recording.dropped_imu))
+            streams.append(_imu_stream(spec, recording, recording.imu))
     remarks += [remark for axis in axes for remark in axis.remarks]
-    missing = missing_from(session, streams)
+    missing = list_missing(session, streams)
     return Report(
         session, tuple(axes), tuple(streams), tuple(unreadable), tuple(missing), tuple(remarks)
     )
 
 
-def missing_from(session: Session, streams: Sequence[Stream]) -> list[str]:
+def list_missing(session: Session, streams: Sequence[Stream]) -> list[str]:
     """What the streams lack for all of the session's takeovers to be measured, as sentences."""
     return [
         *_runners_without(session, streams),
@@ -99,51 +111,46 @@ def missing_from(session: Session, streams: Sequence[Stream]) -> list[str]:
 # --- streams ---------------------------------------------------------------------------
 
 
-def _fixes(spec: RecordingSpec, format_: str, fixes: Fixes, dropped: int) -> Stream:
-    has_position = bool(np.isfinite(fixes.latitude_deg).any())
-    has_speed = bool(np.isfinite(fixes.speed_mps).any())
-    return _stream(
-        spec, format_, "gnss", fixes.t_s, fixes.basis == "utc", dropped, has_position, has_speed
+def _fixes_stream(spec: RecordingSpec, recording: Recording, fixes: Fixes) -> Stream:
+    stream = _describe_stream(spec, recording, "gnss", fixes.t_s, fixes.basis)
+    return replace(
+        stream,
+        dropped=recording.dropped_fixes,
+        has_position=bool(np.isfinite(fixes.latitude_deg).any()),
+        has_speed=bool(np.isfinite(fixes.speed_mps).any()),
     )
 
 
-def _imu(spec: RecordingSpec, format_: str, imu: Imu, dropped: int) -> Stream:
-    return _stream(spec, format_, "imu", imu.t_s, imu.basis == "utc", dropped, False, False)
+def _imu_stream(spec: RecordingSpec, recording: Recording, imu: Imu) -> Stream:
+    stream = _describe_stream(spec, recording, "imu", imu.t_s, imu.basis)
+    return replace(stream, dropped=recording.dropped_imu)
 
 
-def _stream(
-    spec: RecordingSpec,
-    format_: str,
-    sensor: str,
-    t_s: Floats,
-    utc: bool,
-    dropped: int,
-    has_position: bool,
-    has_speed: bool,
+def _describe_stream(
+    spec: RecordingSpec, recording: Recording, sensor: str, t_s: Floats, basis: Basis
 ) -> Stream:
+    """What the stamps of a stream tell; `t_s` need not be in order."""
     t = np.sort(t_s)
     span = float(t[-1] - t[0]) if t.size else 0.0
     return Stream(
         runner=spec.runner,
         file=spec.file,
-        format=format_,
+        format=recording.format,
         sensor=sensor,
         samples=int(t.size),
         rate_hz=_rate_hz(t),
-        first_utc_s=float(t[0]) if utc and t.size else None,
-        last_utc_s=float(t[-1]) if utc and t.size else None,
+        first_utc_s=float(t[0]) if basis == "utc" and t.size else None,
+        last_utc_s=float(t[-1]) if basis == "utc" and t.size else None,
         span_s=span,
         longest_gap_s=float(np.diff(t).max()) if t.size > 1 else 0.0,
-        dropped=dropped,
-        has_position=has_position,
-        has_speed=has_speed,
     )
 
 
 def _rate_hz(t_s: Floats) -> float | None:
-    """Samples to a stamp over the usual step from stamp to stamp; several may share a second.
+    """Samples to a stamp, since several may share a second, over the usual step between stamps.
 
-    The mean of the steps that are no gaps: a file's quantum would show in their median.
+    The usual step is the mean of the steps that are no gaps. Their median would show in what
+    units the file counts, not how often it samples.
     """
     stamps, counts = np.unique(t_s, return_counts=True)
     if stamps.size < 2:
@@ -182,7 +189,7 @@ def _counters_untied(session: Session, streams: Sequence[Stream]) -> list[str]:
 
 
 def _reps_outside(session: Session, streams: Sequence[Stream]) -> list[str]:
-    """Reps whose stated start lies in nobody's recording."""
+    """The reps whose stated start lies outside a runner's recordings."""
     sentences = []
     for rep in session.reps or ():
         for runner in (rep.incoming, rep.outgoing):
@@ -195,31 +202,33 @@ def _reps_outside(session: Session, streams: Sequence[Stream]) -> list[str]:
             if rep.start_utc_s is None or not known or len(known) < len(spans):
                 continue
             if not any(a - REP_MARGIN_S <= rep.start_utc_s <= b + REP_MARGIN_S for a, b in known):
+                begin = _time_in_words(rep.start_utc_s)
                 sentences.append(
-                    f"practice sheet, line {rep.line}: start_utc {_clock(rep.start_utc_s)} lies "
-                    f"outside {runner}'s recordings ({_spans(known)})"
+                    f"practice sheet, line {rep.line}: start_utc {begin} lies "
+                    f"outside {runner}'s recordings ({_spans_in_words(known)})"
                 )
     return sentences
 
 
 def _wrong_day(session: Session, streams: Sequence[Stream]) -> list[str]:
-    """UTC and the venue's own date may differ by one; by more is another day's file."""
+    """The files of another day. UTC's date and the venue's own may differ by one day, no more."""
     day = datetime.fromisoformat(session.date).replace(tzinfo=UTC).timestamp()
     return [
-        f"{stream.file}: recorded on {_day(stream.first_utc_s)}, the session is of {session.date}"
+        f"{stream.file}: recorded on {_day_in_words(stream.first_utc_s)}, "
+        f"the session is of {session.date}"
         for stream in streams
         if stream.first_utc_s is not None
         and not day - DAY_S <= stream.first_utc_s <= day + 2 * DAY_S
     ]
 
 
-def _spans(spans: Sequence[tuple[float, float]]) -> str:
-    return ", ".join(f"{_clock(first)} to {_clock(last)}" for first, last in spans)
+def _spans_in_words(spans: Sequence[tuple[float, float]]) -> str:
+    return ", ".join(f"{_time_in_words(first)} to {_time_in_words(last)}" for first, last in spans)
 
 
-def _clock(utc_s: float) -> str:
+def _time_in_words(utc_s: float) -> str:
     return datetime.fromtimestamp(utc_s, UTC).strftime("%H:%M:%SZ")
 
 
-def _day(utc_s: float) -> str:
+def _day_in_words(utc_s: float) -> str:
     return datetime.fromtimestamp(utc_s, UTC).strftime("%Y-%m-%d")

@@ -32,15 +32,15 @@ ELSEWHERE = (  # modules whose constants reach no table of a session
     "pipeline.measure.placement",  # lays out a venue, which is then a file of the session
     "pipeline.session.check",
     "pipeline.session.constants",
-    "pipeline.session.lay_out",
+    "pipeline.session.venue_file",
     "pipeline.session.template",
 )
 LONGEST = 80  # characters of one constant in the record; a longer one stands there by its digest
 NAMED_CHANGES = 6  # in a sentence about what changed
 
 
-def gather() -> dict[str, dict[str, Any]]:
-    """All constants by module and name, such as {"measure.passes": {"GRID_S": 0.02}}.
+def gather_constants() -> dict[str, dict[str, Any]]:
+    """All constants by module and name, such as {"measure.noise": {"STILL_S": 3.0}}.
 
     A number or a string stands as it is; arrays, estimates and the like stand as JSON text, by
     their digest where that is long. The values are those of this moment, and the result comes
@@ -85,45 +85,45 @@ def _modules() -> tuple[ModuleType, ...]:
 def _constants_of(module: ModuleType) -> dict[str, Any]:
     """A module's upper-case names that hold data, as `_plain` has them."""
     values = {
-        name: _plain(value)
+        name: _plain_data(value)
         for name, value in sorted(vars(module).items())
         if name.isupper() and not name.startswith("__")
     }
     return {name: _one_line(value) for name, value in values.items() if value is not None}
 
 
-def _plain(value: object) -> Any:
+def _plain_data(value: object) -> Any:
     """A constant in numbers, strings, lists and dicts; None where it is no data (a lock, a type
     variable, a time zone)."""
     if isinstance(value, np.ndarray | np.generic):
-        return _plain(value.tolist())
+        return _plain_data(value.tolist())
     if isinstance(value, str | int) or (isinstance(value, float) and math.isfinite(value)):
         return value
     if isinstance(value, float | bytes | complex | range):
         return repr(value)
     if isinstance(value, re.Pattern):
-        return [_plain(value.pattern), value.flags]
+        return [_plain_data(value.pattern), value.flags]
     if isinstance(value, FunctionType):
         return f"{value.__module__}.{value.__qualname__}"
     if isinstance(value, Mapping):
-        return {str(key): _plain(own) for key, own in value.items()}
+        return {str(key): _plain_data(own) for key, own in value.items()}
     if isinstance(value, set | frozenset):
-        return sorted((_plain(own) for own in value), key=repr)
+        return sorted((_plain_data(own) for own in value), key=repr)
     if isinstance(value, tuple | list):
-        return [_plain(own) for own in value]
+        return [_plain_data(own) for own in value]
     if is_dataclass(value) and not isinstance(value, type):
-        return {one.name: _plain(getattr(value, one.name)) for one in fields(value)}
+        return {one.name: _plain_data(getattr(value, one.name)) for one in fields(value)}
     return None
 
 
 def _one_line(value: Any) -> Any:
     text = json.dumps(value, sort_keys=True, ensure_ascii=False)
     if len(text) > LONGEST:
-        return _digest(text)
+        return _short_digest(text)
     return text if isinstance(value, list | dict) else value
 
 
-def _digest(text: str) -> str:
+def _short_digest(text: str) -> str:
     return f"sha256 {hashlib.sha256(text.encode()).hexdigest()[:16]}"
 
 
@@ -135,4 +135,4 @@ def _schema_of(table: str) -> str:
         [one.name, one.type, one.nullable, *map(str, one.bounds), one.values, one.sd]
         for one in facts.columns
     ]
-    return f"version {facts.version}, {_digest(json.dumps(columns))}"
+    return f"version {facts.version}, {_short_digest(json.dumps(columns))}"

@@ -36,7 +36,7 @@ from pipeline.tables import provenance, writing
 
 
 @dataclass(frozen=True, eq=False)
-class Result:
+class MeasuredSession:
     """What one session gave. `left_out` names recordings that could not be used, and why."""
 
     session: Session
@@ -45,14 +45,14 @@ class Result:
     left_out: tuple[str, ...]
 
 
-def process(
+def make_session_tables(
     path: Path,
     out: Path | None,
     *,
     progress: Progress | None = None,
     command: Sequence[str] | None = None,
     source: str | None = None,
-) -> Result:
+) -> MeasuredSession:
     """Read a session, measure its takeovers and write its tables into `out`.
 
     With `out` None they are only given back. `command` and `source` are for the record (see
@@ -63,16 +63,16 @@ def process(
     # Matrices here are small. To wake threads for them costs six times what they cost
     # themselves, so the linear algebra stays in this thread.
     with threadpool_limits(1, "blas"):
-        return _process(path, out, progress, command, source)
+        return _run_stages(path, out, progress, command, source)
 
 
-def _process(
+def _run_stages(
     path: Path,
     out: Path | None,
     progress: Progress | None,
     command: Sequence[str] | None,
     source: str | None,
-) -> Result:
+) -> MeasuredSession:
     """The stages in their order, each from the values that the ones before it gave."""
     tell = progress or (lambda _what, _done, _all: None)
     session = read_session(path)
@@ -121,7 +121,7 @@ def _process(
     if out is not None:
         tell("write", 0, 1)
         writing.write_session(out, session.id, tables, run_record(session, command, source))
-    return Result(session, tables, tuple(remarks), tuple(left_out))
+    return MeasuredSession(session, tables, tuple(remarks), tuple(left_out))
 
 
 # --- reading -----------------------------------------------------------------------------
@@ -177,7 +177,7 @@ def _find_cases(
     }
     lists = [finding.candidates(traces, own, axes[i], i) for i, own in places.items()]
     found = finding.across_axes(lists, axes, session.reps or (), session.lane)
-    chosen: list[tuple[finding.Candidate, Rep | None]] = []
+    chosen: list[tuple[finding.TakeoverCandidate, Rep | None]] = []
     if session.reps is None:
         chosen += [(one, None) for one in found if one.completed]
     else:
@@ -229,4 +229,4 @@ def run_record(
     recordings = [spec.path for spec in session.recordings]
     inputs = [session.path, session.venue.path, *sheet, *recordings]
     command = sys.argv if command is None else command
-    return provenance.provenance_of_files(inputs, constants.gather(), command, source)
+    return provenance.provenance_of_files(inputs, constants.gather_constants(), command, source)

@@ -26,7 +26,7 @@ from stored_sessions import ASKED, files_below
 from pipeline.advise import decisions
 from pipeline.advise.settings import Settings
 from pipeline.errors import InputError, NothingMeasured, OutputError, UsageError
-from pipeline.session.process import process
+from pipeline.session.process import make_session_tables
 from pipeline.tables import folders, lake, provenance, schema, writing
 
 LARCH = SAMPLES / "larch-straight"
@@ -207,7 +207,7 @@ def test_a_lake_of_broken_sessions_is_an_input_error_and_keeps_what_was_advised(
 def test_no_lake_is_too_odd_for_a_decision(seed, rows, event):
     odd = random_lake(seed, rows, event)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(decisions.lake, "read", lambda _: odd)
+        patch.setattr(decisions.lake, "read_lake", lambda _: odd)
         for ask in (decisions.decide_runners, decisions.decide_marks, decisions.decide_progress):
             found = {}
             with contextlib.suppress(UsageError, NothingMeasured):  # said as what they are
@@ -231,7 +231,7 @@ def test_takeovers_without_curves_still_give_runners(out):
 
 
 def test_from_tracks_to_marks_and_an_order(tmp_path):
-    process(LARCH / "session.toml", tmp_path)
+    make_session_tables(LARCH / "session.toml", tmp_path)
     found = decisions.decide_marks(tmp_path, asked())
     advised = found.tables["marks"].filter(found.tables["marks"]["advised"]).to_pylist()
     assert [(r["incoming"], r["outgoing"]) for r in advised] == ordered_pairs(

@@ -192,7 +192,7 @@ def test_reach_is_the_distance_at_the_pass(evenings):
 def test_the_fitted_start_is_the_course_until_the_pass(evenings):
     looked = 0
     for evening in evenings:
-        courses = takeovers._courses(evening.exact_exchanges, evening.exact_curves)
+        courses = takeovers._curves_by_role(evening.exact_exchanges, evening.exact_curves)
         rows = evening.exact_exchanges.to_pylist()
         for i in np.flatnonzero(known(evening.exact.start)):
             _, x, _ = vector(evening.exact.start, i)
@@ -252,7 +252,7 @@ def test_who_loses_three_in_a_hundred_before_the_pass_has_eased(evenings, lost_s
     until = np.array([end[k] for k in column(evening.curves, "exchange")])
     slower = column(evening.curves, "t_s") > until - 0.3
     v = np.where(slower, 9.0 * (1.0 - lost_share), 9.0)
-    seen = takeovers.gather(evening.exchanges, filled(evening.curves, "v_mps", v), "4x100")
+    seen = takeovers.gather_reps(evening.exchanges, filled(evening.curves, "v_mps", v), "4x100")
     passed = np.isfinite(passes)
     assert passed.sum() > 5
     np.testing.assert_array_equal(np.isfinite(seen.eased_from)[passed], eased)

@@ -67,7 +67,11 @@ def session(tmp_path):
     collection = {"type": "FeatureCollection", "features": features}
     (tmp_path / "venue.geojson").write_text(json.dumps(collection))
     (tmp_path / "reps.csv").write_text("rep,incoming,outgoing\n1,robin,kit\n")
-    text = template.SESSION.replace("kit.gpx", "kit.csv").replace("robin.fit", "robin.csv")
+    text = (
+        template.template_text("session.toml")
+        .replace("kit.gpx", "kit.csv")
+        .replace("robin.fit", "robin.csv")
+    )
     (tmp_path / "session.toml").write_text(text)
     for name, start in (("robin", -60.0), ("kit", 0.0)):
         rows = ["time_utc,latitude_deg,longitude_deg,speed_mps"]
@@ -152,7 +156,7 @@ def test_every_kind_of_error_has_its_exit_code_and_one_line(error, monkeypatch, 
     def fail(*_args, **_options):
         raise error("x.toml", "no [session]", "a table [session]", "see `batontrace template`")
 
-    monkeypatch.setattr(pipeline.session.process, "process", fail)
+    monkeypatch.setattr(pipeline.session.process, "make_session_tables", fail)
     assert run("process", "x.toml") == error.exit_code
     said = capsys.readouterr()
     assert said.out == ""
@@ -165,7 +169,7 @@ def test_a_defect_is_one_line_and_its_traceback_is_for_debug(monkeypatch, capsys
     def fail(*_args, **_options):
         raise ZeroDivisionError("division\nby zero")
 
-    monkeypatch.setattr(pipeline.session.process, "process", fail)
+    monkeypatch.setattr(pipeline.session.process, "make_session_tables", fail)
     assert run("process", "x.toml") == app.DEFECT
     said = capsys.readouterr().err
     assert "this is a defect" in said
@@ -200,7 +204,7 @@ def test_process_prints_plain_lines_when_piped(a_result, monkeypatch, capsys):
         asked.append((path, out, progress))
         return a_result
 
-    monkeypatch.setattr(pipeline.session.process, "process", give)
+    monkeypatch.setattr(pipeline.session.process, "make_session_tables", give)
     assert run("process", "a.toml", "--out", "lake") == 0
     assert asked == [(Path("a.toml"), Path("lake"), None)]  # piped: no progress
     said = capsys.readouterr()
@@ -221,7 +225,7 @@ def test_process_prints_plain_lines_when_piped(a_result, monkeypatch, capsys):
 
 
 def test_process_without_out_says_that_nothing_was_written(a_result, monkeypatch, capsys):
-    monkeypatch.setattr(pipeline.session.process, "process", lambda *_a, **_k: a_result)
+    monkeypatch.setattr(pipeline.session.process, "make_session_tables", lambda *_a, **_k: a_result)
     assert run("process", "a.toml") == 0
     assert "Nothing written" in capsys.readouterr().out
 
@@ -232,7 +236,7 @@ def test_on_a_terminal_the_table_keeps_to_its_width(a_result, monkeypatch, width
     monkeypatch.setenv("COLUMNS", str(width))
     monkeypatch.setenv("NO_COLOR", "1")
     monkeypatch.setattr(sys, "stdout", screen)
-    monkeypatch.setattr(pipeline.session.process, "process", lambda *_a, **_k: a_result)
+    monkeypatch.setattr(pipeline.session.process, "make_session_tables", lambda *_a, **_k: a_result)
     assert run("process", "a.toml", "--out", "lake") == 0
     assert not re.search(r"\x1b\[[0-9;]*3\d", screen.getvalue())  # no colour
     shown = re.sub(r"\x1b\[[0-9;]*m", "", screen.getvalue())
@@ -279,7 +283,7 @@ def test_check_computes_the_rate_and_the_gap(session):
     file = session.with_name("kit.csv")
     rows = file.read_text().splitlines()
     file.write_text("\n".join(rows[:40] + rows[60:]) + "\n")
-    report = pipeline.session.check.check(session)
+    report = pipeline.session.check.check_session(session)
     kit = next(stream for stream in report.streams if stream.runner == "kit")
     assert kit.rate_hz == pytest.approx(10, rel=1e-6)
     assert kit.longest_gap_s == pytest.approx(2.1, abs=1e-6)
@@ -309,7 +313,9 @@ def test_check_notices_a_rep_outside_the_recordings(session):
         "rep,incoming,outgoing,start_utc\n"
         "1,robin,kit,2026-01-31T17:00:05Z\n2,robin,kit,2026-01-31T18:00:05Z\n"
     )
-    missing = [x for x in pipeline.session.check.check(session).missing if "practice sheet" in x]
+    missing = [
+        x for x in pipeline.session.check.check_session(session).missing if "practice sheet" in x
+    ]
     assert len(missing) == 2  # the second rep, for each of the two runners
     assert all("line 3" in sentence and "18:00:05Z" in sentence for sentence in missing)
 
@@ -317,7 +323,9 @@ def test_check_notices_a_rep_outside_the_recordings(session):
 def test_check_notices_a_file_of_another_day(session):
     file = session.with_name("kit.csv")
     file.write_text(file.read_text().replace("2026-01-31T", "2026-01-11T"))
-    (sentence,) = [x for x in pipeline.session.check.check(session).missing if "recorded on" in x]
+    (sentence,) = [
+        x for x in pipeline.session.check.check_session(session).missing if "recorded on" in x
+    ]
     assert "kit.csv" in sentence
     assert "2026-01-11" in sentence
 
@@ -347,7 +355,7 @@ def test_every_line_of_the_template_that_is_switched_off_reads_too(session):
     assert len(started.taps) == 1
 
 
-@pytest.mark.parametrize("name", template.FILES)
+@pytest.mark.parametrize("name", template.TEMPLATE_FILES)
 def test_the_template_never_overwrites(name, tmp_path, capsys):
     (tmp_path / name).write_text("mine")
     assert run("template", tmp_path) == errors.UsageError.exit_code
@@ -386,7 +394,7 @@ def test_venue_writes_a_venue_that_reads_and_tells_its_residuals(tmp_path, sessi
     off = dict(re.findall(r"(?m)^(\S+@\S+)\s+(\d+\.\d+)", said))
     assert set(off) == {line.split(",")[0] for line in POINTS.splitlines()[1:]}
     assert all(0 < float(distance) < 0.1 for distance in off.values())  # surveyed with sd 0.03
-    axes = pipeline.session.check.check(session).axes
+    axes = pipeline.session.check.check_session(session).axes
     assert [(axis.lane, axis.zone) for axis in axes] == [(4, 1), (4, 2), (4, 3)]
     # World Athletics Technical Rules 24.3: takeover zones of 30 m in the 4x100 m.
     assert all(abs(axis.exit_m - 30.0) < 0.01 for axis in axes)
@@ -396,7 +404,7 @@ def test_the_older_zones_have_their_back_line_10_m_before_the_entry(tmp_path, se
     # IAAF Competition Rules 2016-2017, Rule 170.3: 20 m zones, 10 m of acceleration.
     session.with_name("venue.geojson").unlink()
     assert lay_out(tmp_path, rules="older") == 0
-    for axis in pipeline.session.check.check(session).axes:
+    for axis in pipeline.session.check.check_session(session).axes:
         assert abs(axis.exit_m - 20.0) < 0.01
         assert abs(axis.back_m + 10.0) < 0.01
 

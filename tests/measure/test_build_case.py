@@ -6,6 +6,7 @@ from straight import NO_SLOW, axis
 
 from pipeline.base import geodesy
 from pipeline.measure import finding, reps
+from pipeline.measure.traces import Trace
 
 UTC = 1.778e9
 
@@ -19,14 +20,14 @@ def trace(name, stand_m, sets_off_s):
     origin = (lane.origin_lat_deg, lane.origin_lon_deg, lane.origin_alt_m)
     flat = np.zeros(t.size)
     lat, lon, _ = geodesy.from_enu(np.column_stack([s, flat, flat]), origin)
-    return finding.Trace(name, UTC + t, lat, lon, v, v, 10.0)
+    return Trace(name, UTC + t, lat, lon, v, v, 10.0)
 
 
 def case_on(zone, event):
     lane = axis(zone=zone, event=event)
     traces = {"ada": trace("ada", -30.0, 10.0), "bo": trace("bo", 3.0, 13.6)}
-    places = {name: finding.on_axis(one, lane) for name, one in traces.items()}
-    found = finding.Candidate(
+    places = {name: one.on_axis(lane) for name, one in traces.items()}
+    found = finding.TakeoverCandidate(
         0, "ada", "bo", UTC + 14.4, UTC + 13.6, UTC + 10.0, UTC + 18.0, 1.2, True, 0.0, (-30.0, 3.0)
     )
     levels = dict.fromkeys(traces, reps.Levels())

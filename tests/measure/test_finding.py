@@ -207,7 +207,7 @@ def test_another_day_changes_times_only(shift):
     here = find(incoming(), outgoing())
     there = find(incoming(utc=UTC + shift), outgoing(utc=UTC + shift))
     assert len(here) == len(there) == 1
-    for field in finding.Candidate.__dataclass_fields__:
+    for field in finding.TakeoverCandidate.__dataclass_fields__:
         a, b = getattr(here[0], field), getattr(there[0], field)
         if field in moments:
             assert b - a == pytest.approx(shift, abs=1e-4)
@@ -253,7 +253,7 @@ def seen(one, other, entry, **more):
         "offset_m": 0.0,
         "stands_m": (-30.0, 3.0),
     }
-    return finding.Candidate(**{**facts, **more})
+    return finding.TakeoverCandidate(**{**facts, **more})
 
 
 names = st.sampled_from([("ada", "bo"), ("bo", "ada"), ("cy", "di"), ("ada", "di")])

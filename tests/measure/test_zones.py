@@ -17,7 +17,7 @@ from pipeline.base.stadium import STANDARD, Stadium, plan_xy, scratch_m, spot_xy
 from pipeline.base.values import LaneLine, Spot, Venue, ZoneAxis
 from pipeline.errors import UsageError, VenueError
 from pipeline.measure.lane_line import smooth_line
-from pipeline.measure.placement import place, standard_venue
+from pipeline.measure.placement import place_plan, standard_venue
 from pipeline.measure.zones import at, curvature_at, heading_at, project, venue_axes
 from pipeline.read.practice.venue import read_venue
 
@@ -404,7 +404,7 @@ def test_corners_cut_and_spread_are_remarked() -> None:
 @settings(deadline=None)
 def test_the_plan_falls_back_where_it_was(turn, east, north, spots) -> None:
     points = surveyed(spots, turn=turn, shift=(east, north))
-    placement = place(points)
+    placement = place_plan(points)
     assert math.remainder(placement.turn_rad - turn, 2 * math.pi) == pytest.approx(0, abs=2e-4)
     # (north itself turns by so much over some hundred metres at 48 degrees)
     assert max(r.distance_m for r in placement.residuals) < 1e-4
@@ -419,7 +419,7 @@ def test_residuals_are_told_and_within_their_spread() -> None:
     ratios = []
     for _ in range(300):
         noise = 0.05 * rng.standard_normal((len(spots), 2))
-        placement = place(surveyed(spots, noise=noise))
+        placement = place_plan(surveyed(spots, noise=noise))
         total = sum(r.distance_m**2 for r in placement.residuals)
         ratios.append(total / 0.05**2 / (2 * len(spots) - 3))
     assert np.mean(ratios) == pytest.approx(1, abs=0.12)
@@ -453,10 +453,10 @@ def test_another_size_of_track_is_told_by_the_scale() -> None:
         SurveyPoint(s, float(a), float(b))
         for s, a, b in zip(("back-start@lane1", "back-end@lane1"), lat, lon, strict=True)
     ]
-    placement = place(points)
+    placement = place_plan(points)
     assert placement.scale_ppm == pytest.approx((85.96 / 84.39 - 1) * 1e6, rel=1e-3)
     assert "1.86 % larger" in placement.remarks[0]
-    assert place(points, track=other).remarks == ()
+    assert place_plan(points, track=other).remarks == ()
 
 
 @pytest.mark.parametrize(
@@ -483,7 +483,7 @@ def test_another_size_of_track_is_told_by_the_scale() -> None:
 )
 def test_a_survey_that_cannot_place_the_plan(points, words) -> None:
     with pytest.raises(VenueError, match=words):
-        place(points)
+        place_plan(points)
 
 
 @pytest.mark.parametrize(

@@ -25,7 +25,9 @@ def alone(tmp_path_factory):
     """What `process` gives of three evenings."""
     folder = tmp_path_factory.mktemp("alone")
     for session_id, name in zip(IDS, ("plain", "failed", "plain"), strict=True):
-        process.process(an_evening(folder / "evenings", session_id, name), folder / "out")
+        process.make_session_tables(
+            an_evening(folder / "evenings", session_id, name), folder / "out"
+        )
     return folder / "evenings", contents(folder / "out")
 
 

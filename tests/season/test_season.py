@@ -17,7 +17,7 @@ from evenings import IDS, an_evening, contents
 from random_tables import random_table
 
 from pipeline.errors import InputError, NothingMeasured, OutputError
-from pipeline.measure import passes
+from pipeline.measure import noise
 from pipeline.read.practice.session import read_session
 from pipeline.season import engines, season
 from pipeline.session import process
@@ -45,9 +45,9 @@ def quick_fixture(monkeypatch):
             raise NothingMeasured(path, "no takeover")
         tables = {name: random_table(name, session.id, 3) for name in schema.TABLES}
         writing.write_session(out, session.id, tables, process.run_record(session, command, source))
-        return process.Result(session, tables, (), ())
+        return process.MeasuredSession(session, tables, (), ())
 
-    monkeypatch.setattr(process, "process", measure)
+    monkeypatch.setattr(process, "make_session_tables", measure)
     return measured
 
 
@@ -98,7 +98,7 @@ def test_a_file_that_comes_or_goes_is_a_change(evenings, quick):
 @pytest.mark.parametrize(
     ("where", "name", "value", "said"),
     [
-        (passes, "GRID_S", 0.03, "settings: measure.passes.GRID_S"),
+        (noise, "STILL_S", 4.0, "settings: measure.noise.STILL_S"),
         (provenance, "library_versions", lambda: {"batontrace": "9.9"}, "is now 9.9"),
     ],
 )
@@ -216,14 +216,14 @@ def test_two_sessions_of_one_id_are_both_refused(evenings, quick):
 
 @pytest.mark.usefixtures("quick")
 def test_a_defect_in_one_session_is_an_outcome(evenings, monkeypatch):
-    real = process.process
+    real = process.make_session_tables
 
     def defective(path, out, **options):
         if IDS[0] in str(path):
             raise ZeroDivisionError("of a defect")
         return real(path, out, **options)
 
-    monkeypatch.setattr(process, "process", defective)
+    monkeypatch.setattr(process, "make_session_tables", defective)
     summary = go(evenings)
     assert states(summary) == {IDS[0]: "failed", IDS[1]: "measured", IDS[2]: "measured"}
     assert "of a defect" in summary.failed[0].why[0]
@@ -245,7 +245,7 @@ def test_a_session_that_another_run_is_measuring_is_waited_for(evenings, quick):
             rounds.append([task.name for task in tasks])
             if len(rounds) == 2:
                 session = read_session(evenings / "june" / IDS[0] / "session.toml")
-                process.process(session.path, out, command=("other",))
+                process.make_session_tables(session.path, out, command=("other",))
                 held.__exit__(None, None, None)
             yield from super().run(function, tasks)
 
@@ -280,7 +280,9 @@ def alone(tmp_path_factory):
     """What `process` gives of two evenings, one after the other: folder and tables."""
     folder = tmp_path_factory.mktemp("alone")
     for session_id, name in zip(IDS, ("plain", "failed"), strict=False):
-        process.process(an_evening(folder / "evenings", session_id, name), folder / "out")
+        process.make_session_tables(
+            an_evening(folder / "evenings", session_id, name), folder / "out"
+        )
     return folder / "evenings", contents(folder / "out")
 
 

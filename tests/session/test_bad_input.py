@@ -103,10 +103,10 @@ def test_a_recording_that_cannot_be_used_is_left_out_and_named(
     folder = small.copied("plain", tmp_path)
     spoil(folder)
     results = []
-    whole = pipeline.session.process.process
+    whole = pipeline.session.process.make_session_tables
     monkeypatch.setattr(
         pipeline.session.process,
-        "process",
+        "make_session_tables",
         lambda *a, **k: results.append(whole(*a, **k)) or results[-1],
     )
     assert app.main(["process", str(folder / "session.toml"), "--out", str(tmp_path / "out")]) == 0

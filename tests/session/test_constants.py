@@ -15,7 +15,7 @@ import pytest
 import small_sessions as small
 
 import pipeline
-from pipeline.measure import passes, steps
+from pipeline.measure import noise, steps
 from pipeline.read.practice.session import read_session
 from pipeline.session import constants, process
 from pipeline.tables import provenance, schema
@@ -23,14 +23,16 @@ from pipeline.tables import provenance, schema
 NO_DATA = (TypeVar, type(threading.Lock()))
 FOUND = [
     (module, name)
-    for module, values in constants.gather().items()
+    for module, values in constants.gather_constants().items()
     if module != "schemas"
     for name in values
 ]
 
 
 def mark():
-    return provenance.run_sha256(provenance.provenance_of_hashes({}, constants.gather(), ()))
+    return provenance.run_sha256(
+        provenance.provenance_of_hashes({}, constants.gather_constants(), ())
+    )
 
 
 def other(value):
@@ -79,7 +81,7 @@ def test_each_constant_moves_the_mark(monkeypatch, module, name):
 
 def test_no_constant_of_the_rooms_is_missed():
     """Looked for in the source, so that what the walk over the modules misses is seen."""
-    gathered = constants.gather()
+    gathered = constants.gather_constants()
     root = Path(pipeline.__file__).parent
     seen = set()
     for room in constants.ROOMS:
@@ -120,28 +122,29 @@ def test_the_record_of_a_run_holds_them_and_stays_small(tmp_path):
     session = read_session(small.copied("plain", tmp_path))
     record = process.run_record(session, ())
     gathered = json.loads(json.dumps(record["settings"]))
-    assert gathered == constants.gather()
-    assert gathered["measure.passes"]["GRID_S"] == passes.GRID_S
-    assert json.loads(gathered["measure.steps"]["TAU_S"]) == steps.TAU_S.tolist()
+    assert gathered == constants.gather_constants()
+    assert gathered["measure.noise"]["STILL_S"] == noise.STILL_S
+    assert json.loads(gathered["measure.steps"]["DECAYS_S"]) == steps.DECAYS_S.tolist()
     assert len(json.dumps(gathered)) < 15_000
 
 
 def test_what_changed_is_said_by_name(monkeypatch):
-    before = constants.gather()
-    assert constants.differences(before, constants.gather()) == ""
-    monkeypatch.setattr(passes, "GRID_S", 0.03)
-    monkeypatch.setattr(steps, "TAU_S", steps.TAU_S * 2)
-    now = constants.gather()
+    before = constants.gather_constants()
+    assert constants.differences(before, constants.gather_constants()) == ""
+    monkeypatch.setattr(noise, "STILL_S", 4.0)
+    monkeypatch.setattr(steps, "DECAYS_S", steps.DECAYS_S * 2)
+    now = constants.gather_constants()
     assert (
-        constants.differences(before, now) == "settings: measure.passes.GRID_S, measure.steps.TAU_S"
+        constants.differences(before, now)
+        == "settings: measure.noise.STILL_S, measure.steps.DECAYS_S"
     )
     del before["measure.noise"]
     said = constants.differences(before, now)
-    assert said.startswith("settings: measure.noise.LAGS_S, ")
+    assert said.startswith("settings: measure.noise.CORRELATION_TIMES_S, ")
     assert re.search(r" and \d+ more$", said)
 
 
 @pytest.mark.parametrize("former", [{"tau_s": 1.2}, None, []])
 def test_a_record_of_an_older_version_is_another(former):
-    now = constants.gather()
+    now = constants.gather_constants()
     assert constants.differences(former, now) == "settings: recorded by an older version"

@@ -19,7 +19,7 @@ import pyarrow.parquet as pq
 import pytest
 import small_sessions as small
 
-from pipeline.session.process import process
+from pipeline.session.process import make_session_tables
 from pipeline.tables import schema
 
 # "a few millimetres, a few milliseconds": what rewriting exact files may change
@@ -227,7 +227,7 @@ def assert_moved_within(rows, expected, sds):
 def test_processing_twice_gives_the_same_bytes(tmp_path):
     folder = small.simulated("sensed").folder
     for out in ("one", "two"):
-        process(folder / "session.toml", tmp_path / out)
+        make_session_tables(folder / "session.toml", tmp_path / out)
     for name in schema.TABLES:
         one, two = (next((tmp_path / out / name).rglob("*.parquet")) for out in ("one", "two"))
         assert one.read_bytes() == two.read_bytes()
@@ -397,7 +397,7 @@ def test_one_out_holds_many_sessions_and_everybody_reads_it(tmp_path):
 
 @pytest.mark.parametrize("name", EVERY)
 def test_the_tables_conform_and_hold_no_nan(name):
-    result = process(small.simulated(name).folder / "session.toml", None)
+    result = make_session_tables(small.simulated(name).folder / "session.toml", None)
     for table_name, table in result.tables.items():
         schema.check_table(table_name, table)
         assert table.num_rows
@@ -541,7 +541,7 @@ def test_the_record_names_every_input(tmp_path):
 
 def test_progress_is_told_in_order():
     told = []
-    process(
+    make_session_tables(
         small.simulated("plain").folder / "session.toml",
         None,
         progress=lambda what, done, of: told.append((what.split()[0], done, of)),

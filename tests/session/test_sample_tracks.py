@@ -18,7 +18,7 @@ from checkout import SAMPLES
 
 from pipeline.read import read
 from pipeline.read.practice.session import read_session
-from pipeline.session.process import process
+from pipeline.session.process import make_session_tables
 
 SHEETED = [k for k, v in generate.SESSIONS.items() if v.get("sheet", True)]
 
@@ -368,7 +368,7 @@ def measured():
     """Every takeover measured in the five sessions, with its truth."""
     pairs = []
     for name in generate.SESSIONS:
-        tables = process(SAMPLES / name / "session.toml", None).tables
+        tables = make_session_tables(SAMPLES / name / "session.toml", None).tables
         for row in tables["exchanges"].to_pylist():
             entry = row["zero_utc"].timestamp()
             (true,) = (

@@ -1,7 +1,7 @@
 """Real sprints that others measured, and what a simulated receiver makes of one.
 
 The data lie in reference/sprints/ of the folder that read_samples.py looks in: the data sets of
-the R package `shorts` (M. Jovanović, MIT licence; its LICENSE.md and README.md lie beside them).
+the R package `shorts` (M. Jovanović, MIT licence; the licence and a description lie beside them).
 
 - Gates: 52 women of field sports at 5, 10, 20, 30 and 35 m, front foot 5 cm behind the first beam
   (J. D. Vescovi, 2012, 2014 and 2016), times to 0.01 s.

@@ -24,7 +24,7 @@ import pymap3d
 import simulate
 from shared_work import once, shared
 
-from pipeline.session.process import Result, process
+from pipeline.session.process import MeasuredSession, make_session_tables
 
 NAMES = ("wren", "adder", "teal", "lynx")
 BRIEF = {"n_runners": 3, "spacing_s": 12.0, "names": NAMES, "distractors": (), "fault_share": 0.0}
@@ -88,10 +88,10 @@ def processed(name: str) -> Tables:
 
 
 def run(folder: Path, out: Path | None = None) -> Tables:
-    return rows_of(process(folder / "session.toml", out))
+    return rows_of(make_session_tables(folder / "session.toml", out))
 
 
-def rows_of(result: Result) -> Tables:
+def rows_of(result: MeasuredSession) -> Tables:
     rows = {name: table.to_pylist() for name, table in result.tables.items()}
     return Tables(**rows, remarks=result.remarks, left_out=result.left_out)
 

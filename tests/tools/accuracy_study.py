@@ -115,11 +115,11 @@ def errors_of(folder: Path, options: dict, seed: int) -> tuple[dict, dict]:
     """One session simulated, processed and compared: errors with their sd by column; counts."""
     import simulate
 
-    from pipeline.session.process import process
+    from pipeline.session.process import make_session_tables
 
     truth = simulate.make_session(folder, seed, **options)
     began = time.perf_counter()
-    result = process(folder / "session.toml", None)
+    result = make_session_tables(folder / "session.toml", None)
     seconds = time.perf_counter() - began
     rows = result.tables["exchanges"].to_pylist()
     pairs, invented, missed = _pair_up(rows, truth.exchanges)

@@ -71,7 +71,7 @@ def practise(kind_index: int, seed: int, folder: Path) -> Path:
     import simulate
     import squads
 
-    from pipeline.session.process import process
+    from pipeline.session.process import make_session_tables
 
     kind = KINDS[kind_index]
     squad_seed = squad_of(kind_index, seed)
@@ -92,7 +92,7 @@ def practise(kind_index: int, seed: int, folder: Path) -> Path:
             distractors=False,
             **kind.options,
         )
-        process(session / "session.toml", out)
+        make_session_tables(session / "session.toml", out)
     return out
 
 

@@ -177,13 +177,13 @@ def _seconds(stamp: Any) -> float:
 
 
 def our_session(session: str) -> Job:
-    from pipeline.session.process import process
+    from pipeline.session.process import make_session_tables
 
     _imported()
 
     def run() -> int:
         with tempfile.TemporaryDirectory() as out:
-            return len(process(Path(session), Path(out)).tables["exchanges"])
+            return len(make_session_tables(Path(session), Path(out)).tables["exchanges"])
 
     return run
 
@@ -212,21 +212,21 @@ def all_columns(session: str) -> Job:
 
 # what `process` calls, by the stage it belongs to; what none of them takes is "between"
 STAGES = {
-    "read": (("process", "_read_all"),),
-    "clock": (("measure.clocks", "tie"), ("process", "_choose")),
+    "read": (("session.process", "_read_all"),),
+    "clock": (("measure.clock.ties", "tie"), ("session.process", "choose_units")),
     "find": (
-        ("measure.finding", "in_plane"), ("measure.finding", "on_axis"),
-        ("measure.finding", "candidates"),
+        ("measure.traces", "project"), ("measure.finding", "candidates"),
         ("measure.finding", "across_axes"), ("measure.finding", "match"),
         ("measure.reps", "still_seconds"), ("measure.noise", "fit_slow_error"),
         ("measure.noise", "at_rest"), ("measure.noise", "still"),
     ),
-    "build": (("measure.reps", "build"),),
+    "build": (("measure.reps", "build_case"),),
     "solve": (("measure.reps", "solve_all"),),
-    "curves": (("measure.takeovers", "measure"),),
+    "curves": (("measure.takeovers", "measure_takeovers"),),
     "write": (
-        ("process", "_exchanges"), ("process", "_speed_curves"), ("process", "_recordings"),
-        ("process", "run_record"), ("writing", "write_session"),
+        ("session.rows", "exchanges_table"), ("session.rows", "speed_curves_table"),
+        ("session.rows", "recordings_table"), ("session.process", "run_record"),
+        ("tables.writing", "write_session"),
     ),
 }  # fmt: skip
 

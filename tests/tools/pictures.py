@@ -29,7 +29,7 @@ from html_page import Page
 
 from pipeline.advise import decisions
 from pipeline.advise.settings import Settings
-from pipeline.session.process import process
+from pipeline.session.process import make_session_tables
 from pipeline.show import publish
 from pipeline.show.figures import page_svg
 
@@ -42,7 +42,7 @@ SESSION, EXCHANGE, PAIR = "larch-straight", 4, ("stoat", "otter")
 def sample_lake(out: Path) -> Path:
     """The sample's sessions of the 4x100 measured, and marks worked out."""
     for name in SESSIONS:
-        process(SAMPLES / name / "session.toml", out)
+        make_session_tables(SAMPLES / name / "session.toml", out)
     decisions.decide_marks(out, Settings())
     return out
 

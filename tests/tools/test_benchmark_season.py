@@ -52,7 +52,7 @@ def test_the_notebook_reads_what_the_reader_reads(session):
 def test_the_notebook_measures_the_same_takeovers(folder, tmp_path):
     session = hours.made(folder, hours.Evening("csv", **SMALL))
     found = notebook.process(session, tmp_path)
-    rows = stage.process(session, None).tables["exchanges"].to_pylist()
+    rows = stage.make_session_tables(session, None).tables["exchanges"].to_pylist()
     assert len(found) == len(rows) == SMALL["takeovers"]
     for one, row in zip(found.itertuples(), rows, strict=True):
         assert (one.incoming, one.outgoing) == (row["incoming"], row["outgoing"])

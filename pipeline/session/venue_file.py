@@ -14,7 +14,7 @@ from pipeline.read.practice.survey import read_survey
 from pipeline.tables import whole_files
 
 
-def lay_out(
+def write_venue(
     survey: Path,
     out: Path,
     *,
