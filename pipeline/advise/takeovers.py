@@ -20,8 +20,10 @@ from pipeline.base import relays
 from pipeline.base.relays import is_blind
 from pipeline.base.units import DAY_S
 from pipeline.base.values import Floats, Frozen, Ints
+from pipeline.tables.courses import runner_courses
 
 CURVE_STEP_S = 0.25  # between points of a curve that are taken as independent
+LEAST_POINTS = 10  # of a course from which anything is learnt
 MISFIT_MPS = 0.10  # a runner's own wander about an exponential
 EASED = 0.03  # share of the speed lost before the pass that counts as easing
 EASED_RUN_M = 2.5  # after so many metres an easing shows how deep it goes
@@ -207,35 +209,18 @@ RunnerCurve = tuple[Floats, Floats, Floats, Floats, Floats]  # t, s, v, sd of s,
 
 
 def _curves_by_role(rows: pa.Table, curves: pa.Table) -> list[dict[str, RunnerCurve]]:
-    """Each takeover's two courses; a role without points is left out."""
-    keys = ("session", "exchange", "role")
-    lists = [curves.column(name) for name in keys]
-    sessions = pa.array(sorted(set(rows.column("session").to_pylist())), pa.string())
-    session = pc.fill_null(pc.index_in(lists[0], value_set=sessions), -1)
-    code = np.asarray(session.to_numpy(zero_copy_only=False), dtype=np.int64)
-    number = np.asarray(lists[1].to_numpy(zero_copy_only=False), dtype=np.int64)
-    out = np.asarray(pc.equal(lists[2], "outgoing").to_numpy(zero_copy_only=False), dtype=np.int64)
-    data = [_float_column(curves, name) for name in ("t_s", "s_m", "v_mps", "s_sd_m", "v_sd_mps")]
-    known = (code >= 0) & np.all(np.isfinite(data), axis=0)
-    key = (code * 1_000_000 + number) * 2 + out
-    order = np.lexsort((data[0], key))
-    order = order[known[order]]
-    key, data = key[order], [x[order] for x in data]
-    begins = np.flatnonzero(np.diff(key, prepend=-1))
-    ends = np.append(begins[1:], len(key))[: len(begins)]  # none where there is no point
-    where = {int(key[a]): slice(int(a), int(b)) for a, b in zip(begins, ends, strict=True)}
-    own = np.asarray(
-        pc.index_in(rows.column("session"), value_set=sessions).to_numpy(zero_copy_only=False)
+    """Each takeover's two courses; a role with too few points is left out."""
+    keys = list(
+        zip(*(rows.column(name).to_pylist() for name in ("session", "exchange")), strict=True)
     )
-    numbers = rows.column("exchange").to_pylist()
+    courses = runner_courses(curves, set(keys))
     found = []
-    for s, e in zip(own, numbers, strict=True):
+    for session, exchange in keys:
         pair: dict[str, RunnerCurve] = {}
-        for role, bit in (("incoming", 0), ("outgoing", 1)):
-            part = where.get((int(s) * 1_000_000 + e) * 2 + bit)
-            if part is not None and part.stop - part.start >= 10:
-                t, p, v, sp, sv = (x[part] for x in data)
-                pair[role] = (t, p, v, sp, sv)
+        for role in ("incoming", "outgoing"):
+            one = courses.get((session, exchange, role))
+            if one is not None and len(one.t_s) >= LEAST_POINTS:
+                pair[role] = (one.t_s, one.s_m, one.v_mps, one.s_sd_m, one.v_sd_mps)
         found.append(pair)
     return found
 

@@ -7,57 +7,24 @@ row of `exchanges`, and what cannot be drawn is None.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
-from pipeline.base import relays, signals
+from pipeline.base import relays
 from pipeline.base.values import Estimate, Floats, Frozen
 from pipeline.tables import schema
+from pipeline.tables.courses import CourseKey, RunnerCourse, runner_courses
 
 LakeRow = Mapping[str, Any]
 RunnerRole = Literal["incoming", "outgoing"]
 MomentBasis = Literal["laid", "seen", "sensed", "inferred", "measured"]
 
-_COURSE_COLUMNS = ("t_s", "s_m", "s_sd_m", "v_mps", "v_sd_mps")
 _ZONE_COLUMNS = ["session", "event", "zone", "zone_time_s", "zone_speed_mps"]
-
-
-@dataclass(frozen=True, eq=False)
-class RunnerCourse(Frozen):
-    """One runner's place and speed over time, (n,) each, in time order; n at least 2."""
-
-    runner: str
-    t_s: Floats
-    s_m: Floats
-    s_sd_m: Floats
-    v_mps: Floats
-    v_sd_mps: Floats
-
-    def covers(self, t_s: float) -> bool:
-        """Whether a moment lies between the first and the last row."""
-        return bool(self.t_s[0] <= t_s <= self.t_s[-1])
-
-    def at(self, t_s: float | Floats, column: str) -> Any:
-        """A column at a moment or moments, linear between the rows."""
-        value = np.interp(t_s, self.t_s, getattr(self, column))
-        return float(value) if np.ndim(t_s) == 0 else value
-
-    def reaches(self, s_m: float) -> Estimate | None:
-        """When the trunk first crosses a place in the running direction; None where it does not."""
-        found = signals.crossings(self.t_s, self.s_m, s_m, self.s_sd_m)
-        forward = np.flatnonzero(found.direction > 0)
-        if not len(forward):
-            return None
-        first = int(forward[0])
-        v = max(self.at(float(found.t_s[first]), "v_mps"), 0.1)
-        # The place's error drifts slowly: neighbouring rows share it.
-        return Estimate(float(found.t_s[first]), self.at(float(found.t_s[first]), "s_sd_m") / v)
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +143,7 @@ def read_scenes(
     schema.check_table("exchanges", exchanges)
     schema.check_table("speed_curves", curves)
     rows = exchanges.to_pylist()
-    courses = _runner_courses(curves, {(row["session"], row["exchange"]) for row in rows})
+    courses = runner_courses(curves, {(row["session"], row["exchange"]) for row in rows})
     known_m = _zones_m(rows if among is None else among.select(_ZONE_COLUMNS).to_pylist())
     return tuple(_make_scene(row, _zone_m(row, known_m), courses) for row in rows)
 
@@ -212,39 +179,6 @@ def rank_scenes(several: Sequence[Scene]) -> tuple[int, ...]:
 # --- one takeover -------------------------------------------------------------------------
 
 
-def _runner_courses(
-    curves: pa.Table, wanted: Collection[tuple[str, int]]
-) -> dict[tuple[str, int, str], RunnerCourse]:
-    """Each runner's course by session, exchange and role, for the wanted sessions and exchanges.
-    Rows that lack a number are left out."""
-    if not len(curves):
-        return {}
-    session = curves["session"].combine_chunks().dictionary_encode()
-    codes = session.indices.to_numpy()
-    names = session.dictionary.to_pylist()
-    outgoing = pc.equal(curves["role"], "outgoing").to_numpy()
-    exchange = curves["exchange"].to_numpy()
-    numbers = {name: curves[name].to_numpy(zero_copy_only=False) for name in _COURSE_COLUMNS}
-    order = np.lexsort((numbers["t_s"], outgoing, exchange, codes))
-    keys = np.column_stack([codes[order], exchange[order], outgoing[order].astype(int)])
-    first = np.flatnonzero(np.any(keys[1:] != keys[:-1], axis=1)) + 1
-    runners = curves["runner"]
-    found = {}
-    for rows in np.split(order, first):
-        key = (names[codes[rows[0]]], int(exchange[rows[0]]))
-        if key not in wanted:
-            continue
-        own = {name: np.asarray(column[rows], dtype=float) for name, column in numbers.items()}
-        known = np.all([np.isfinite(column) for column in own.values()], axis=0)
-        if known.sum() < 2:
-            continue
-        role = "outgoing" if outgoing[rows[0]] else "incoming"
-        found[*key, role] = RunnerCourse(
-            runners[int(rows[0])].as_py(), **{name: x[known] for name, x in own.items()}
-        )
-    return found
-
-
 def _zones_m(rows: Sequence[LakeRow]) -> dict[tuple[Any, ...], float]:
     """Zone lengths that zone times tell: by session, event and zone, and by session and event."""
     found: dict[tuple[Any, ...], float] = {}
@@ -268,9 +202,7 @@ def _zone_m(row: LakeRow, known_m: Mapping[tuple[Any, ...], float]) -> float:
     return known_m.get((*session, row["zone"]), known_m.get(session, own))
 
 
-def _make_scene(
-    row: LakeRow, zone_m: float, courses: Mapping[tuple[str, int, str], RunnerCourse]
-) -> Scene:
+def _make_scene(row: LakeRow, zone_m: float, courses: Mapping[CourseKey, RunnerCourse]) -> Scene:
     incoming, outgoing = (
         courses.get((row["session"], row["exchange"], role)) for role in ("incoming", "outgoing")
     )

@@ -14,6 +14,7 @@ from random_tables import random_table, with_values
 from pipeline.errors import OutputError
 from pipeline.show import scenes
 from pipeline.tables import schema
+from pipeline.tables.courses import RunnerCourse
 
 
 @functools.cache
@@ -150,9 +151,7 @@ def test_the_older_back_line_lies_ten_metres_before_the_entry():
 
 def test_a_crossing_takes_the_place_s_error_along():
     t = np.linspace(0.0, 4.0, 201)
-    course = scenes.RunnerCourse(
-        "robin", t, 8.0 * t - 6.0, np.full(201, 0.2), np.full(201, 8.0), t * 0
-    )
+    course = RunnerCourse("robin", t, 8.0 * t - 6.0, np.full(201, 0.2), np.full(201, 8.0), t * 0)
     found = course.reaches(10.0)
     assert found.value == pytest.approx(2.0)
     assert found.sd == pytest.approx(0.2 / 8.0)

@@ -28,8 +28,9 @@ from pipeline.show.figures.figure import (
     make_scale,
 )
 from pipeline.show.markup import plain_text, short_name, shorten
-from pipeline.show.scenes import Moment, RunnerCourse, RunnerRole, Scene
+from pipeline.show.scenes import Moment, RunnerRole, Scene
 from pipeline.show.wording import day_range, with_error
+from pipeline.tables.courses import RunnerCourse
 
 View = Literal["zone", "clock"]
 VIEWS: tuple[View, ...] = ("zone", "clock")

@@ -23,9 +23,10 @@ from pipeline.show.markup import (
     table_row,
 )
 from pipeline.show.page import takeover_list
-from pipeline.show.scenes import Moment, RunnerCourse, Scene
+from pipeline.show.scenes import Moment, Scene
 from pipeline.show.wording import NBSP, decimal, with_error
 from pipeline.tables import schema
+from pipeline.tables.courses import RunnerCourse
 
 EVERY_S = 0.05  # between the rows for the script, which interpolates between them
 _BASIS_WORDS = {"laid": ", as laid", "measured": ""}
