@@ -126,6 +126,8 @@ def _fixes_file(form: str, f: writers.Fixes, felt: Felt | None) -> bytes:
         return writers.zipped(writers.gnss_csv(f))
     if form == "gpx-s":
         return writers.gpx(f, whole_seconds=True)
+    if form == "gpx-plain":
+        return writers.gpx(f, speed=False)
     if form == "fit-record":
         return writers.fit_records(f)
     if form.startswith("fit"):

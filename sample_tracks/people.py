@@ -51,6 +51,10 @@ class Person:
     ease_mps2: float
     walk_mps: float
     foot_m: float
+    let_go_s: float = (
+        0.2  # from the pass to the first easing as incoming runner; before it: negative
+    )
+    matches: float = 0.0  # share of the takeovers in which this runner brakes to match a receiver
 
 
 def draw_person(rng: Rng, name: str, squad_mps: float = 9.5) -> Person:
@@ -121,6 +125,8 @@ class RepPlan:
     brake_early_s: float | None = None  # incoming lets the legs go this long before the pass
     after_lag_s: float = 0.2
     after_brake_mps2: float = 2.5
+    let_go_before_s: float = 0.0  # incoming eases, by `after_brake_mps2`, this long before the pass
+    matches: bool = False  # incoming brakes until both are equally fast, and passes then
     gives_chase: bool = True  # outgoing eases when the baton does not come
     beyond_m: float = 35.0
 
@@ -189,6 +195,12 @@ def take_over(pi: Person, po: Person, plan: RepPlan) -> RepRun:
             wish = pi.ease_mps2
         elif open_ and _lets_go_early(plan, call_t, gap, closing):
             wish, slowed = 1.3, True
+        elif open_ and closing > 0.4 and 0 < gap - plan.reach_m < plan.let_go_before_s * closing:
+            wish, slowed = plan.after_brake_mps2, True
+        if plan.matches and open_ and t >= go_t:
+            match = _brake_to_match(plan, gap, closing, ao)
+            slowed = slowed or match > 0
+            wish = max(wish, match)
         need = 0.0 if stands_in else _need_to_brake(gap, closing, ao)
         if need > 0 and open_:
             slowed, collided = slowed or eased, collided or not eased
@@ -229,6 +241,15 @@ def _lets_go_early(plan: RepPlan, call_t: float, gap: float, closing: float) -> 
     if plan.brake_early_s is None or math.isinf(call_t):
         return False
     return gap - plan.reach_m < plan.brake_early_s * max(0.5, closing)
+
+
+def _brake_to_match(plan: RepPlan, gap: float, closing: float, other_mps2: float) -> float:
+    """Braking (m/s²) of one who wants to be no faster than the other when he is within reach."""
+    if closing <= 0.2 or gap >= plan.reach_m + 3.5:
+        return 0.0
+    room = max(0.2, gap - plan.reach_m + 0.25)
+    need = closing**2 / (2 * room) - max(0.0, other_mps2)
+    return min(need, 4.5) if need > 0.8 else 0.0
 
 
 def _need_to_brake(gap: float, closing: float, other_mps2: float) -> float:

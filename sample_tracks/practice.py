@@ -14,6 +14,7 @@ import people
 import plan
 from evening import Trace
 from people import DT, Floats, Person, RepPlan, RepRun, Rng
+from worlds import World
 
 NAMES = (
     "alder", "bittern", "clover", "dormouse", "elder", "fennel", "gannet", "hazel",
@@ -79,18 +80,48 @@ def choose_site(
 class Squad:
     people: tuple[Person, ...]
     reach_m: dict[tuple[str, str], float]  # a pair's usual distance between trunks at the pass
+    world: World | None = None  # None: the first world, whose ranges stand in people and here
 
 
-def draw_squad(rng: Rng, n: int, names: tuple[str, ...] | None) -> Squad:
+def draw_squad(
+    rng: Rng, n: int, names: tuple[str, ...] | None, world: World | None = None
+) -> Squad:
     pool = list(names) if names else [str(x) for x in rng.permutation(NAMES)]
     level = rng.normal(9.6, 0.5)
     squad = tuple(people.draw_person(rng, pool[k], level) for k in range(n))
+    if world is not None:
+        return _of_world(rng, squad, world)
     reach = {
         (a.id, b.id): float(np.clip(a.reach_m + b.reach_m + rng.normal(0, 0.08), 0.9, 1.5))
         for a in squad
         for b in squad
     }
     return Squad(squad, reach)
+
+
+def _of_world(rng: Rng, squad: tuple[Person, ...], world: World) -> Squad:
+    """The same people with the bodies and habits of their world."""
+    own = tuple(_habits(rng, one, world) for one in squad)
+    reach = {
+        (a.id, b.id): float(np.clip(rng.normal(world.reach_m, world.reach_pair_m), 0.7, 1.7))
+        for a in own
+        for b in own
+    }
+    return Squad(own, reach, world)
+
+
+def _habits(rng: Rng, one: Person, world: World) -> Person:
+    top = float(np.clip(rng.normal(world.squad_mps, 0.3), 7.0, 12.3))
+    return replace(
+        one,
+        top_mps=top,
+        push_mps2=top / rng.uniform(1.0, 1.45),
+        build_s=rng.uniform(*world.build_s),
+        lag_s=rng.normal(world.lag_s, world.lag_runner_s),
+        lag_spread_s=rng.uniform(*world.lag_rep_s),
+        let_go_s=rng.normal(world.let_go_s, world.let_go_runner_s),
+        matches=world.matches,
+    )
 
 
 # --- who does what ------------------------------------------------------------------------
@@ -141,6 +172,13 @@ def draw_setup(rng: Rng, site: Site) -> Setup:
     )  # fmt: skip
 
 
+def of_world(rng: Rng, site: Site, setup: Setup, world: World | None) -> Setup:
+    """The setup with the pass where the coaches of this world want it."""
+    if world is None or site.four_hundred:
+        return setup
+    return replace(setup, target_s=rng.uniform(*world.target_m) * site.zone_m / 30.0)
+
+
 FAULTS = ("early start", "late start", "mark too far", "mark too near")
 
 
@@ -149,7 +187,7 @@ SIGHT_SD_M = 0.5  # without a tape the place that triggers the start moves from 
 
 def plan_takeover(
     rng: Rng, site: Site, pi: Person, po: Person, reach_m: float, setup: Setup,
-    fault: str | None, placement_sd_m: float,
+    fault: str | None, placement_sd_m: float, world: World | None = None,
 ) -> tuple[RepPlan, float]:  # fmt: skip
     """How a rep will go if nothing comes between, and its mark in metres before the back line."""
     usual = usual_plan(site, reach_m, setup)
@@ -159,7 +197,7 @@ def plan_takeover(
     if fault in ("mark too far", "mark too near"):
         mark_m += float(rng.uniform(1.5, 3.5)) * (1 if fault == "mark too far" else -1)
     mark_m = float(np.round(np.clip(mark_m, 1.0, setup.in_start_m - 12), 1))
-    return vary(rng, site, pi, po, usual, mark_m, fault, placement_sd_m), mark_m
+    return vary(rng, site, pi, po, usual, mark_m, fault, placement_sd_m, world), mark_m
 
 
 def usual_plan(site: Site, reach_m: float, setup: Setup) -> RepPlan:
@@ -175,18 +213,21 @@ def usual_plan(site: Site, reach_m: float, setup: Setup) -> RepPlan:
 
 def vary(
     rng: Rng, site: Site, pi: Person, po: Person, usual: RepPlan, mark_m: float,
-    fault: str | None, placement_sd_m: float,
+    fault: str | None, placement_sd_m: float, world: World | None = None,
 ) -> RepPlan:  # fmt: skip
     """One rep of the usual plan on a mark: what differs from rep to rep.
 
     The tapes say one thing, the feet another: both stand where habit and chance put them.
     """
-    lag = float(max(0.06, rng.normal(po.lag_s, po.lag_spread_s)))
+    lag = float(rng.normal(po.lag_s, po.lag_spread_s))
+    if world is None:
+        lag = max(0.06, lag)
     if fault == "early start":
-        lag = -float(rng.uniform(0.12, 0.4))
+        early = float(rng.uniform(0.12, 0.4))
+        lag = -early if world is None else lag - early
     if fault == "late start":
         lag += float(rng.uniform(0.25, 0.6))
-    return replace(
+    one = replace(
         usual,
         mark_s=site.back_s - mark_m + float(rng.normal(0, 0.01)),
         in_from_s=usual.in_from_s + pi.trunk_habit_m + float(rng.normal(0, placement_sd_m)),
@@ -201,6 +242,23 @@ def vary(
         after_brake_mps2=float(rng.uniform(1.5, 4.0)),
         gives_chase=bool(rng.random() < 0.85),
         beyond_m=float(rng.uniform(32, 42)),
+    )
+    return one if world is None else _by_habit(rng, world, pi, usual, one)
+
+
+def _by_habit(rng: Rng, world: World, pi: Person, usual: RepPlan, one: RepPlan) -> RepPlan:
+    """The same rep as the people of this world do it."""
+    let_go = float(rng.normal(pi.let_go_s, world.let_go_rep_s))
+    return replace(
+        one,
+        reach_m=float(np.clip(rng.normal(usual.reach_m, world.reach_rep_m), 0.55, 2.0)),
+        handback_s=float(rng.uniform(*world.hand_s)),
+        brake_early_s=None,
+        let_go_before_s=max(0.0, -let_go),
+        after_lag_s=max(0.0, let_go),
+        after_brake_mps2=float(rng.uniform(*world.ease_mps2)),
+        matches=bool(rng.random() < pi.matches),
+        gives_chase=bool(rng.random() < world.chases),
     )
 
 
@@ -222,7 +280,7 @@ class Call:
 
 def call(
     rng: Rng, site: Site, traces: dict[str, Trace], first: Trace, second: Trace,
-    plan_: RepPlan, now: int, spacing_s: float,
+    plan_: RepPlan, now: int, spacing_s: float, world: World | None = None,
 ) -> Call:  # fmt: skip
     """Late enough that both get there without racing; the others stand by meanwhile."""
     lead = int(rng.uniform(4, 9) / DT)
@@ -230,9 +288,12 @@ def call(
     for trace, s in ((first, plan_.in_from_s), (second, plan_.out_from_s)):
         far = abs(site.entry_l_m + s - trace.l_m)
         go = max(go, trace.n + lead + int((far / 2.7 + 5) / DT))
+    usual = first.person.side_m - 0.06, second.person.side_m + 0.1
+    if world is not None:
+        usual = world.sides_m(site.zone)
     sides = (
-        float(np.clip(first.person.side_m - 0.06 + rng.normal(0, 0.06), 0, 0.8)),
-        float(np.clip(second.person.side_m + 0.1 + rng.normal(0, 0.06), 0, 0.8)),
+        float(np.clip(usual[0] + rng.normal(0, 0.06), 0, 0.8)),
+        float(np.clip(usual[1] + rng.normal(0, 0.06), 0, 0.8)),
     )
     for trace in traces.values():
         if trace is not first and trace is not second and trace.n < go - int(40 / DT):
@@ -320,7 +381,27 @@ def stage_broken_off(rng: Rng, site: Site, c: Call, rep: RepPlan) -> list[dict[s
     return out
 
 
-def stage_takeover(rng: Rng, site: Site, c: Call, rep: RepPlan) -> tuple[int, RepRun]:
+def _restless(rng: Rng, s_m: Floats, go_t: float) -> Floats:
+    """(n,) metres added to a receiver's places before the start: a rocking on the spot, or a step
+    and a half forward, as if the mark had been hit, and back to the tape."""
+    t = np.arange(len(s_m)) * DT
+    out = np.zeros(len(s_m))
+    false_start = rng.random() < 0.4
+    ends = go_t - float(rng.uniform(0.4, 1.2))
+    lasts = float(rng.uniform(1.4, 2.0) if false_start else rng.uniform(0.6, 0.9))
+    for _ in range(1 if false_start else int(rng.integers(1, 4))):
+        if ends - lasts <= 0:
+            break
+        size = float(rng.uniform(0.6, 1.3) if false_start else rng.uniform(0.08, 0.25))
+        part = np.clip((t - (ends - lasts)) / lasts, 0, 1)
+        out += size * np.sin(np.pi * part) ** 2
+        ends -= lasts + float(rng.uniform(0.3, 1.0))
+    return out
+
+
+def stage_takeover(
+    rng: Rng, site: Site, c: Call, rep: RepPlan, restless: float = 0.0
+) -> tuple[int, RepRun]:
     """Index on the grid at which the incoming runner sets off, and what came of it."""
     _take_places(rng, site, c, rep)
     run = people.take_over(c.first.person, c.second.person, rep)
@@ -335,5 +416,8 @@ def stage_takeover(rng: Rng, site: Site, c: Call, rep: RepPlan) -> tuple[int, Re
     if run.go_t is None:
         c.second.stand(c.first.n)
     else:
-        c.second.run(site.entry_l_m + run.s_out[1:], side_o, round(run.go_t / DT) - 1)
+        s_out = run.s_out
+        if restless and rng.random() < restless:
+            s_out = s_out + _restless(rng, s_out, run.go_t)
+        c.second.run(site.entry_l_m + s_out[1:], side_o, round(run.go_t / DT) - 1)
     return start, run

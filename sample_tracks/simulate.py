@@ -19,6 +19,7 @@ import truths
 from people import DT, Person, RepRun, Rng
 from practice import DISTRACTORS, Site, Squad
 from truths import Row, Truth
+from worlds import World
 
 __all__ = ["DISTRACTORS", "Truth", "make_session"]
 
@@ -59,6 +60,8 @@ def make_session(
     placement_sd_m: float = 0.05,
     blank_cells: bool = False,
     squad_seed: int | None = None,
+    world: World | None = None,
+    restless: float = 0.0,
     truth_folder: Path | None = None,
 ) -> Truth:
     """Simulate an evening and write it to `folder`; the same arguments give the same bytes.
@@ -67,6 +70,7 @@ def make_session(
     back straight, straight with its run-up; `noise`: quiet, ordinary, rough (devices.LEVELS);
     `delay_s`: group delay of every receiver's speed low-pass (None: the level's own, 0 unless
     rough), applied to the speed, or with `delay_on="both"` to the position too; `formats`: csv,
+    gpx-plain (no speed),
     csv.gz, fit (sensors in the same file; fit-raw: as counts with their calibration;
     fit-uptime: stamps from the unit's own switch-on, tied once), fit-record, gpx, gpx-s (stamps
     cut to whole seconds), tcx, nmea, dealt to the runners in turn, as are rates and `imu`;
@@ -74,6 +78,8 @@ def make_session(
     `taps`: how often all units are knocked together; `seen_share`: share of the reps whose
     sheet has a pass seen beside the zone; `fault_share`: share of the reps that go wrong;
     `distractors`: which of DISTRACTORS come between, True for each once;
+    `world`: habits and bodies of its people (None: the first world's); `restless`: share of the
+    reps whose receiver shuffles on the spot before the start, or starts and comes back;
     `squad_seed`: sessions with the same one (and `names`) have the same runners and ground.
     The truth goes into `folder` as truth.json and truth_curves.csv, or into `truth_folder`
     under the session's id.
@@ -86,7 +92,7 @@ def make_session(
     if squad_seed is not None:
         who, ground = np.random.default_rng([squad_seed, 20260513]).spawn(2)
     site = practice.choose_site(acts, ground, event, place, lane, rules)
-    squad = practice.draw_squad(who, n_runners, names)
+    squad = practice.draw_squad(who, n_runners, names, world)
     if start_utc_s is None:
         days, minutes = acts.integers(0, 90, 2)
         start_utc_s = FIRST_EVENING_UTC_S + 86400.0 * days + 60.0 * minutes
@@ -96,7 +102,7 @@ def make_session(
     kinds = DISTRACTORS if distractors is True else (distractors or ())
     what = practice.programme(acts, n_reps, n_runners, kinds)
     staged, others = _run_programme(
-        acts, site, squad, traces, what, now, spacing_s, fault_share, placement_sd_m
+        acts, site, squad, traces, what, now, spacing_s, fault_share, placement_sd_m, restless
     )
     end, late_taps = _gather_again(acts, site, traces, taps)
     tap_t = [t0 + k * DT for k in tap_k + late_taps]
@@ -180,7 +186,7 @@ def _gather_again(rng: Rng, site: Site, traces: Traces, taps: int) -> tuple[int,
 
 def _run_programme(
     rng: Rng, site: Site, squad: Squad, traces: Traces, what: list[tuple[str, int, int]],
-    now: int, spacing_s: float, fault_share: float, placement_sd_m: float,
+    now: int, spacing_s: float, fault_share: float, placement_sd_m: float, restless: float,
 ) -> tuple[Staged, list[Row]]:  # fmt: skip
     """Everything that is run, one after the other: takeovers, and what is none."""
     setups: dict[tuple[str, str], practice.Setup] = {}
@@ -191,17 +197,19 @@ def _run_programme(
         pi, po = squad.people[a], squad.people[b]
         pair = pi.id, po.id
         if tries.get(pair, 0) % 4 == 0:  # a coach moves tapes and mark now and then
-            setups[pair] = practice.draw_setup(rng, site)
+            setup = practice.draw_setup(rng, site)
+            setups[pair] = practice.of_world(rng, site, setup, squad.world)
         tries[pair] = tries.get(pair, 0) + 1
         faulty = kind == "rep" and rng.random() < fault_share
         fault = str(rng.choice(practice.FAULTS)) if faulty else None
         rep, mark_m = practice.plan_takeover(
-            rng, site, pi, po, squad.reach_m[pair], setups[pair], fault, placement_sd_m
-        )
+            rng, site, pi, po, squad.reach_m[pair], setups[pair], fault, placement_sd_m,
+            squad.world,
+        )  # fmt: skip
         first, second = traces[pi.id], traces[po.id]
-        c = practice.call(rng, site, traces, first, second, rep, now, spacing_s)
+        c = practice.call(rng, site, traces, first, second, rep, now, spacing_s, squad.world)
         if kind == "rep":
-            start, run = practice.stage_takeover(rng, site, c, rep)
+            start, run = practice.stage_takeover(rng, site, c, rep, restless)
             row = _meant(len(staged) + 1, site, pi, po, setups[pair], rep, mark_m, fault)
             staged.append((row, start, run))
         elif kind == "solo":

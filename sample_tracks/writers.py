@@ -105,7 +105,8 @@ def imu_counter_csv(counter_s: Floats, acc: Floats, gyro: Floats) -> bytes:
     return csv_table(out)
 
 
-def gpx(f: Fixes, whole_seconds: bool = False) -> bytes:
+def gpx(f: Fixes, whole_seconds: bool = False, speed: bool = True) -> bytes:
+    """Places and stamps; the speed, where a unit writes it, stands in an extension."""
     rows = [
         '<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="1.1" creator="sample tracks" '
         'xmlns="http://www.topografix.com/GPX/1/1" xmlns:u="urn:sample:unit">\n<trk><trkseg>'
@@ -115,7 +116,8 @@ def gpx(f: Fixes, whole_seconds: bool = False) -> bytes:
     for t, la, lo, h, v in zip(stamps, f.lat_deg, f.lon_deg, f.alt_m, f.speed_mps, strict=True):
         rows.append(
             f'<trkpt lat="{la:.7f}" lon="{lo:.7f}"><ele>{h:.1f}</ele><time>{t}</time>'
-            f"<extensions><u:speed>{v:.2f}</u:speed></extensions></trkpt>"
+            + (f"<extensions><u:speed>{v:.2f}</u:speed></extensions>" if speed else "")
+            + "</trkpt>"
         )
     rows.append("</trkseg></trk>\n</gpx>\n")
     return "\n".join(rows).encode()
