@@ -1,0 +1,179 @@
+"""The generator's worlds and mishaps: what is drawn, what is planted, and that it is as said."""
+
+import dataclasses
+
+import mishaps
+import numpy as np
+import people
+import practice
+import pytest
+import simulate
+import worlds
+
+from pipeline.read import read
+from pipeline.read.practice.session import read_session
+
+BRIEF = {
+    "n_reps": 4,
+    "n_runners": 4,
+    "imu": False,
+    "spacing_s": 15.0,
+    "distractors": False,
+    "fault_share": 0.0,
+    "curves": False,
+}
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """A function that makes a session of a world anew, always the same."""
+
+    def make(name: str, seed: int = 3, **options):
+        folder = tmp_path_factory.mktemp(name.replace(" ", "-"))
+        return simulate.make_session(folder, seed, world=worlds.draw_world(seed), **BRIEF | options)
+
+    return make
+
+
+def takeovers(world, n=12):
+    """Takeovers of a world's squad, without files: plans and runs."""
+    rng = np.random.default_rng(5)
+    site = practice.choose_site(rng, rng, "4x100", "straight", None, "today")
+    squad = practice.draw_squad(rng, 4, None, world)
+    out = []
+    for _ in range(n):
+        a, b = rng.choice(4, 2, replace=False)
+        pi, po = squad.people[a], squad.people[b]
+        setup = practice.of_world(rng, site, practice.draw_setup(rng, site), world)
+        reach = squad.reach_m[pi.id, po.id]
+        plan, _ = practice.plan_takeover(rng, site, pi, po, reach, setup, None, 0.05, world)
+        out.append((plan, people.take_over(pi, po, plan)))
+    return out
+
+
+def test_a_world_is_drawn_again_by_its_seed_and_no_two_are_alike():
+    drawn = [worlds.draw_world(seed) for seed in range(40)]
+    assert drawn == [worlds.draw_world(seed) for seed in range(40)]
+    assert len(set(drawn)) == 40
+
+
+@pytest.mark.parametrize(
+    ("name", "low", "high"),
+    [
+        ("squad_mps", 7.5, 12.0),
+        ("let_go_s", -0.4, 0.6),
+        ("reach_m", 0.8, 1.5),
+        ("reach_rep_m", 0.08, 0.2),
+        ("lag_s", -0.4, 0.25),
+    ],
+)
+def test_worlds_fill_their_ranges(name, low, high):
+    values = np.array([getattr(worlds.draw_world(seed), name) for seed in range(200)])
+    assert low <= values.min() < low + 0.1 * (high - low)
+    assert high - 0.1 * (high - low) < values.max() <= high
+
+
+def test_most_takeovers_of_most_worlds_end_in_a_pass():
+    shares = []
+    for seed in range(1, 13):
+        runs = [run for _, run in takeovers(worlds.draw_world(seed), 8)]
+        shares.append(np.mean([run.pass_t is not None for run in runs]))
+    assert np.mean(shares) > 0.85
+    assert min(shares) > 0.4
+
+
+def test_who_lets_go_early_slows_before_the_pass_and_who_lets_go_late_does_not():
+    usual = dataclasses.replace(
+        worlds.World(), let_go_runner_s=0.0, let_go_rep_s=0.0, ease_mps2=(3.0, 3.0)
+    )
+    slowed = {
+        let_go: np.mean(
+            [r.slowed for _, r in takeovers(dataclasses.replace(usual, let_go_s=let_go))]
+        )
+        for let_go in (-0.4, 0.5)
+    }
+    assert slowed[-0.4] > 0.8
+    assert slowed[0.5] < 0.3
+
+
+def test_who_matches_is_hardly_faster_than_the_receiver_at_the_pass():
+    def closing(matches):
+        world = dataclasses.replace(
+            worlds.World(), matches=matches, let_go_s=0.3, target_m=(6.0, 8.0)
+        )
+        out = []
+        for _, run in takeovers(world):
+            if run.pass_t is not None:
+                k = int(run.pass_t / people.DT)
+                v_in, v_out = (np.gradient(s, people.DT)[k] for s in (run.s_in, run.s_out))
+                out.append(v_in - v_out)
+        return float(np.median(out))
+
+    assert closing(1.0) < closing(0.0) - 0.3
+
+
+def test_sides_are_swapped_in_the_second_zone_where_a_world_says_so():
+    world = worlds.World(side_in_m=0.1, side_out_m=0.3, side_by_zone=True)
+    assert world.sides_m(1) == (0.1, 0.3)
+    assert world.sides_m(2) == (0.3, 0.1)
+    assert dataclasses.replace(world, side_by_zone=False).sides_m(2) == (0.1, 0.3)
+
+
+def files_of(truth) -> dict[str, bytes]:
+    return {p.name: p.read_bytes() for p in truth.folder.iterdir() if p.suffix != ".json"}
+
+
+@pytest.mark.parametrize("kind", list(mishaps.KINDS))
+def test_what_is_planted_changes_the_files_and_nothing_else(made, kind):
+    truth = made(kind)
+    before = files_of(truth)
+    planted = mishaps.plant(truth, kind, 1)
+    after = files_of(truth)
+    changed = {name for name in before if after.get(name) != before[name]}
+    assert changed
+    assert planted.reps
+    assert set(planted.reps) <= {x["rep"] for x in truth.exchanges}
+    tracks = {row["file"] for row in truth.recordings}
+    assert changed <= tracks or changed <= {"reps.csv", "session.toml"}
+    if kind != "recording gone":
+        read_session(truth.folder / "session.toml")
+
+
+def test_a_clock_is_moved_by_as_much_as_is_said(made):
+    truth = made("clock")
+    before = {row["file"]: read(truth.folder / row["file"]) for row in truth.recordings}
+    planted = mishaps.plant(truth, "clock 0.3 s", 4)
+    for row in truth.recordings:
+        moved = read(truth.folder / row["file"]).fixes.t_s - before[row["file"]].fixes.t_s
+        by_s = planted.size if row["runner"] == planted.runner else 0.0
+        assert moved == pytest.approx(by_s, abs=2e-3)
+    assert abs(planted.size) == 0.3
+
+
+def test_restless_feet_move_before_the_start_only_and_come_back(made):
+    still, restless = made("still"), made("restless", restless=1.0)
+    assert len(restless.exchanges) == len(still.exchanges)
+    for x in restless.exchanges:
+        body = restless.bodies[x["outgoing"]]
+        k = int(np.searchsorted(restless.grid_s, x["go_utc_s"]))
+        before = body.l_smooth_m[k - int(6 / people.DT) : k]
+        assert before.max() - before[-1] > 0.05  # moved forward
+        assert before[-1] == pytest.approx(before[0], abs=1e-6)  # and stood on the tape again
+
+
+def test_plain_gpx_has_no_speed(made):
+    truth = made("plain", formats=("gpx-plain",))
+    fixes = read(truth.folder / truth.recordings[0]["file"]).fixes
+    assert np.isnan(fixes.speed_mps).all()
+    assert np.isfinite(fixes.latitude_deg).all()
+
+
+def test_two_squads_on_one_ground_are_joined_to_one_session(made, tmp_path):
+    ground = {"squad_seed": 3, "start_utc_s": 1_778_606_400.0, "place": "straight"}
+    one = made("one", 71, lane=4, names=("robin", "wren", "finch", "jay"), **ground)
+    other = made("other", 74, lane=5, names=("lark", "teal", "adder", "lynx"), **ground)
+    session = read_session(mishaps.join(one, other, tmp_path))
+    assert len(session.runners) == 8
+    assert session.reps is not None
+    assert {rep.rep for rep in session.reps} == {1, 2, 3, 4, 101, 102, 103, 104}
+    assert {rep.lane for rep in session.reps} == {4, 5}
