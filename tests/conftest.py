@@ -13,8 +13,13 @@ from pathlib import Path
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
+import hypothesis  # noqa: E402
 import pytest  # noqa: E402
 import shared_work  # noqa: E402
+
+# No test is timed: on a machine that is busy with something else an example takes seconds.
+hypothesis.settings.register_profile("untimed", deadline=None)
+hypothesis.settings.load_profile("untimed")
 
 
 def pytest_configure(config):

@@ -2,6 +2,7 @@
 
 Style, types, import contracts, the tests, and the wheel: built and tried where the source
 cannot be reached. Goes on after a failure, so that one run shows all; exits 1 after any.
+Whatever is not the tests runs beside them, and says what it found as soon as it has ended.
 """
 
 from __future__ import annotations
@@ -14,47 +15,82 @@ import sysconfig
 import tempfile
 import time
 import venv
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 BIN = Path(sys.executable).parent
 SOURCE = ("pipeline", "schemas", "pyproject.toml", "README.md", "LICENSE")
 WHEEL_TESTS = ("tables/test_schema.py", "tables/test_writing.py", "cli/test_cli.py")
-WHEEL_SUPPORT = tuple(
-    f"support/{name}.py" for name in ("random_tables", "shared_work", "stored_sessions")
-)
+WHEEL_SUPPORT = ("support/random_tables.py", "support/stored_sessions.py")
+WHEEL_OPTIONS = ("-q", "-p", "no:cacheprovider", "-k", "not kill")  # kills: once, from the source
 SAMPLE = ROOT / "sample_tracks" / "larch-straight" / "session.toml"
 
-# The tests run in parallel processes: threads inside them would only get in each other's way.
-ENVIRONMENT = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+# Where the tests write if there is room: they sync thousands of small files.
+MEMORY, MEMORY_BYTES = Path("/dev/shm"), 4 << 30
+
+
+def environment_of_checks() -> dict[str, str]:
+    """The tests run in parallel processes: threads inside them would only get in each other's
+    way. They start many more, which are to find bytecode."""
+    found = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+    found.pop("PYTHONDONTWRITEBYTECODE", None)
+    if "TMPDIR" not in found and MEMORY.is_dir() and shutil.disk_usage(MEMORY).free > MEMORY_BYTES:
+        found["TMPDIR"] = str(MEMORY)
+    return found
+
+
+ENVIRONMENT = environment_of_checks()
 
 
 def main(arguments: list[str]) -> int:
-    steps = {
-        "style": [BIN / "ruff", "check", "."],
-        "format": [BIN / "ruff", "format", "--check", "."],
-        "types": [BIN / "mypy"],
-        "imports": [BIN / "lint-imports"],
-    }
-    failed = [name for name, command in steps.items() if not passes(name, command)]
-    if not wheel_works():
-        failed.append("wheel")
-    if not passes("tests", [sys.executable, "-m", "pytest", *arguments]):
-        failed.append("tests")
-    if failed:
-        print(f"failed: {', '.join(failed)}")
+    began = time.monotonic()
+    with ThreadPoolExecutor() as beside:
+        others = [beside.submit(check) for check in (style_holds, types_hold, wheel_works)]
+        good = passes("tests", [sys.executable, "-m", "pytest", *arguments], shown=True)
+    failed = [name for other in others for name in other.result()] + ["tests"] * (not good)
+    print(
+        f"{time.monotonic() - began:.0f} s, " + (f"failed: {', '.join(failed)}" if failed else "ok")
+    )
     return bool(failed)
 
 
-def passes(name: str, command: list[str | Path], cwd: Path = ROOT) -> bool:
-    print(f"--- {name}", flush=True)
+def passes(name: str, command: list[str | Path], cwd: Path = ROOT, *, shown: bool = False) -> bool:
+    """Whether a command ends well. Its output is `shown` as it comes, or else if it fails."""
+    if shown:
+        print(f"--- {name}", flush=True)
     began = time.monotonic()
-    done = subprocess.run([str(word) for word in command], cwd=cwd, env=ENVIRONMENT, check=False)
-    print(f"    {'ok' if done.returncode == 0 else 'FAILED'}, {time.monotonic() - began:.0f} s")
-    return done.returncode == 0
+    done = subprocess.run(
+        [str(word) for word in command],
+        cwd=cwd,
+        env=ENVIRONMENT,
+        check=False,
+        text=True,
+        stdout=None if shown else subprocess.PIPE,
+        stderr=None if shown else subprocess.STDOUT,
+    )
+    good = done.returncode == 0
+    said = "" if good or shown else f"{done.stdout}\n"
+    end = f"--- {name}: {'ok' if good else 'FAILED'}, {time.monotonic() - began:.0f} s"
+    print(f"\n{said}{end}", flush=True)
+    return good
 
 
-def wheel_works() -> bool:
+def style_holds() -> list[str]:
+    """Which checks fail; so do the next two."""
+    steps = {
+        "style": [BIN / "ruff", "check", "."],
+        "format": [BIN / "ruff", "format", "--check", "."],
+        "imports": [BIN / "lint-imports"],
+    }
+    return [name for name, command in steps.items() if not passes(name, command)]
+
+
+def types_hold() -> list[str]:
+    return [] if passes("types", [BIN / "mypy"]) else ["types"]
+
+
+def wheel_works() -> list[str]:
     """Build the wheel from a copy, install it alone, run the tests that need nothing else."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -62,36 +98,27 @@ def wheel_works() -> bool:
         pip = [sys.executable, "-m", "pip", "--disable-pip-version-check"]
         build = [*pip, "wheel", "-q", "--no-deps", "-w", folder / "wheels", folder / "source"]
         if not passes("wheel: build", build, folder):
-            return False
+            return ["wheel"]
         shutil.rmtree(folder / "source")
         python = environment(folder / "venv")
         wheel = next((folder / "wheels").glob("*.whl"))
         install = [*pip, "--python", python, "install", "-q", "--no-deps", "--no-index", wheel]
         if not passes("wheel: install", install, folder):
-            return False
+            return ["wheel"]
         (folder / "tests").mkdir()
         for file in (*WHEEL_TESTS, *WHEEL_SUPPORT):
             shutil.copy(ROOT / "tests" / file, folder / "tests")
         where = "import pipeline, sys; sys.exit(sys.prefix not in pipeline.__file__)"
-        test = [
-            python,
-            "-m",
-            "pytest",
-            "-q",
-            "-p",
-            "no:cacheprovider",
-            "-k",
-            "not kill",
-            folder / "tests",
-        ]
+        test = [python, "-m", "pytest", *WHEEL_OPTIONS, folder / "tests"]
         command = [python, "-m", "pipeline.cli", "process", SAMPLE, "--out", folder / "out"]
         page = [python, "-m", "pipeline.cli", "report", folder / "out"]  # needs package files
-        return (
+        good = (
             passes("wheel: is what is imported", [python, "-c", where], folder)
             and passes("wheel: tests", test, folder)
             and passes("wheel: a sample session", command, folder)
             and passes("wheel: its page", page, folder)
         )
+        return [] if good else ["wheel"]
 
 
 def copy_source(target: Path) -> None:

@@ -22,7 +22,7 @@ from pipeline.base.values import Floats
 
 LINE_STEP_M = 0.5  # of the line's points
 KNOT_M = 2.0  # of the smoothing spline: strays from a 36.8 m arc by under 0.01 mm
-STRAIGHT_M = 10.5  # a longer step between vertices is a straight, not a chord of the bend
+LONGEST_CHORD_M = 10.5  # a longer step between vertices is a straight, not a chord of the bend
 SMOOTHING_M = (1.0, 12.0)  # of the smoothing, least and most
 ROUGH_SMOOTHING_M = 4.0  # while the vertices' places are still rough
 FLOOR_M = 0.002  # no survey is better, and coordinates are rounded: keeps exact lines tame
@@ -160,7 +160,7 @@ def densify_straights(xy_m: Floats) -> Floats:
     apart = np.hypot(*np.diff(xy_m, axis=0).T)
     xy = xy_m[np.concatenate([[True], apart > 1e-6])]
     chords = np.hypot(*np.diff(xy, axis=0).T)
-    longest = min(STRAIGHT_M, float(chords.sum()) / 8) if len(xy) < 8 else STRAIGHT_M
+    longest = min(LONGEST_CHORD_M, float(chords.sum()) / 8) if len(xy) < 8 else LONGEST_CHORD_M
     parts = [
         np.linspace(a, b, int(np.ceil(3 * d / longest)), endpoint=False) if d > longest else a[None]
         for a, b, d in zip(xy[:-1], xy[1:], chords, strict=True)

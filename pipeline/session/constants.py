@@ -30,6 +30,7 @@ ELSEWHERE = (  # modules whose constants reach no table of a session
     "pipeline.base.defaults",  # of options: what a session is measured by stands in its files
     "pipeline.base.words",  # cautions: pages and cards show them
     "pipeline.measure.placement",  # lays out a venue, which is then a file of the session
+    "pipeline.read.practice.survey",  # likewise
     "pipeline.session.check",
     "pipeline.session.constants",
     "pipeline.session.venue_file",

@@ -64,5 +64,5 @@ def test_the_guides_and_the_template_name_the_defaults():
     assert f"The default is {defaults.RISK:.2f}." in advice
     methods = (DOCS / "methods.md").read_text(encoding="utf-8")
     assert f"A rep counts half after {defaults.HALF_LIFE_DAYS:.0f} days" in methods
-    session = tomllib.loads(template.template_text("session.toml"))
-    assert session["runner"][0]["foot_m"] == defaults.FOOT_M
+    session = template.template_text("session.toml")
+    assert tomllib.loads(session)["runner"][0]["foot_m"] == defaults.FOOT_M

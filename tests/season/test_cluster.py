@@ -5,14 +5,14 @@ import os
 import signal
 import sys
 
+import evenings as evenings_of
 import pyarrow.parquet as pq
 import pytest
 from command import run
-from evenings import IDS, an_evening, contents
+from evenings import IDS, contents
 
 from pipeline.errors import InputError
 from pipeline.season import engines, season
-from pipeline.session import process
 from pipeline.tables import folders, schema
 from pipeline.tables.places import Bucket, Folder, open_place
 
@@ -21,14 +21,8 @@ moto_server = pytest.importorskip("moto.server")
 
 
 @pytest.fixture(scope="module")
-def alone(tmp_path_factory):
-    """What `process` gives of three evenings."""
-    folder = tmp_path_factory.mktemp("alone")
-    for session_id, name in zip(IDS, ("plain", "failed", "plain"), strict=True):
-        process.make_session_tables(
-            an_evening(folder / "evenings", session_id, name), folder / "out"
-        )
-    return folder / "evenings", contents(folder / "out")
+def alone():
+    return evenings_of.measured("plain", "failed", "plain")
 
 
 @pytest.fixture(scope="module")

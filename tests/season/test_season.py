@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 
+import evenings as evenings_of
 import pytest
 import small_sessions as small
 from command import run
@@ -276,14 +277,8 @@ def test_a_process_that_is_killed_costs_its_own_task_only():
 
 
 @pytest.fixture(scope="module")
-def alone(tmp_path_factory):
-    """What `process` gives of two evenings, one after the other: folder and tables."""
-    folder = tmp_path_factory.mktemp("alone")
-    for session_id, name in zip(IDS, ("plain", "failed"), strict=False):
-        process.make_session_tables(
-            an_evening(folder / "evenings", session_id, name), folder / "out"
-        )
-    return folder / "evenings", contents(folder / "out")
+def alone():
+    return evenings_of.measured("plain", "failed")
 
 
 def command_line(*words):

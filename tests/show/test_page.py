@@ -31,6 +31,7 @@ def tables(event="4x100", reps=12):
     return lake.exchanges, lake.curves
 
 
+@functools.cache
 def takeovers(event="4x100"):
     return scenes.read_scenes(*tables(event))
 
@@ -44,6 +45,25 @@ def session_page(several, recordings=(), known=None) -> Page:
     )
 
 
+@functools.cache
+def usual_page(event="4x100") -> Page:
+    return session_page(takeovers(event))
+
+
+@functools.cache
+def plain_page() -> Page:
+    return session_page(takeovers(), random_table("recordings", rows=2).to_pylist())
+
+
+@functools.cache
+def meek_page() -> Page:
+    calm = with_values(tables()[0], incoming="robin", faults=["x"], remarks=["y"])
+    recordings = with_values(
+        random_table("recordings", rows=2), "recordings", file="f", runner="r", remarks=["y"]
+    )
+    return session_page(scenes.read_scenes(calm, tables()[1]), recordings.to_pylist())
+
+
 def lines(shown: Page) -> list[list[str]]:
     """The list's rows."""
     return shown.grid()[1 : 1 + sum(c.get("data-rank") is not None for _, c in shown.opened)]
@@ -55,7 +75,7 @@ def lines(shown: Page) -> list[list[str]]:
 @pytest.mark.parametrize("event", ["4x100", "4x400"])
 def test_every_takeover_stands_in_the_list_with_its_numbers(event):
     several = scenes.order_by_time(takeovers(event))
-    shown = lines(session_page(several))
+    shown = lines(usual_page(event))
     assert len(shown) == len(several)
     for k, (one, row) in enumerate(zip(several, shown, strict=True), 1):
         words = [cell.replace("\u00a0", " ") for cell in row]
@@ -78,7 +98,7 @@ def test_every_takeover_stands_in_the_list_with_its_numbers(event):
 
 def test_each_takeover_has_its_part_and_the_list_leads_there():
     several = takeovers()
-    shown = session_page(several)
+    shown = usual_page()
     ids = [given["id"] for _, given in shown.opened if "id" in given]
     assert len(ids) == len(set(ids))
     targets = [given["href"] for tag, given in shown.opened if tag == "a"]
@@ -119,7 +139,7 @@ def test_without_curves_the_figures_remain():
 
 
 def test_cautions_stand_at_the_foot_and_where_marks_are_advised():
-    assert session_page(takeovers()).text.count(CAUTION) == 1
+    assert usual_page().text.count(CAUTION) == 1
     one = takeovers()[0]
     row = random_table("marks", rows=1).to_pylist()[0]
     row |= {"incoming": one.pair[0], "outgoing": one.pair[1], "event": "4x100", "advised": True}
@@ -153,31 +173,22 @@ def test_any_tables_of_the_schema_make_a_page(seed, rows):
 
 @pytest.mark.parametrize("name", HOSTILE)
 def test_a_hostile_name_is_text_and_changes_no_element(name):
-    plain = session_page(takeovers(), random_table("recordings", rows=2).to_pylist())
     exchanges = with_values(tables()[0], incoming=name, faults=[name], remarks=[name])
-    curves = tables()[1]
     recordings = with_values(
         random_table("recordings", rows=2), "recordings", file=name, runner=name, remarks=[name]
     )
-    calm = with_values(tables()[0], incoming="robin", faults=["x"], remarks=["y"])
-    shown = session_page(scenes.read_scenes(exchanges, curves), recordings.to_pylist())
-    meek = session_page(
-        scenes.read_scenes(calm, curves),
-        with_values(
-            random_table("recordings", rows=2), "recordings", file="f", runner="r", remarks=["y"]
-        ).to_pylist(),
-    )
-    assert shown.tags == meek.tags
+    shown = session_page(scenes.read_scenes(exchanges, tables()[1]), recordings.to_pylist())
+    assert shown.tags == meek_page().tags
     assert {k for _, given in shown.opened for k in given} == {
-        k for _, given in plain.opened for k in given
+        k for _, given in plain_page().opened for k in given
     }
     assert not [k for _, given in shown.opened for k in given if k.startswith("on")]
-    assert shown.style == plain.style
-    assert shown.script == plain.script
+    assert shown.style == plain_page().style
+    assert shown.script == plain_page().script
 
 
 def test_the_policy_allows_this_style_and_this_script_alone():
-    shown = session_page(takeovers())
+    shown = usual_page()
     (policy,) = [g["content"] for t, g in shown.opened if t == "meta" and "http-equiv" in g]
 
     def digest(text):
@@ -197,7 +208,7 @@ def test_the_policy_allows_this_style_and_this_script_alone():
 
 
 def test_nothing_is_asked_of_the_network():
-    shown = session_page(takeovers())
+    shown = usual_page()
     for _, attributes in shown.opened:
         for name in ("src", "href", "action", "data", "poster", "srcset"):
             assert attributes.get(name, "#").startswith("#")
@@ -229,7 +240,7 @@ def test_forty_takeovers_stay_under_a_megabyte_and_a_half():
 
 
 def test_the_same_tables_give_the_same_page():
-    assert session_page(takeovers()).source == session_page(takeovers()).source
+    assert session_page(takeovers()).source == usual_page().source
 
 
 # --- words ----------------------------------------------------------------------------------------

@@ -3,6 +3,9 @@
 from pathlib import Path
 
 import small_sessions as small
+from shared_work import once
+
+from pipeline.session import process
 
 IDS = ("adder-evening", "lynx-evening", "wren-evening")
 
@@ -24,3 +27,17 @@ def contents(out):
         if path.suffix == ".parquet" and not name.startswith((".", "season/")):
             found[name] = path.read_bytes()
     return found
+
+
+def measured(*names: str) -> tuple[Path, dict[str, bytes]]:
+    """What `process` gives of small sessions, one after the other: the folder of the evenings,
+    which is not to be written to, and their tables."""
+
+    def make(place: Path) -> None:
+        for session_id, name in zip(IDS, names, strict=False):
+            process.make_session_tables(
+                an_evening(place / "evenings", session_id, name), place / "out"
+            )
+
+    place = once(f"evenings {names}", make)
+    return place / "evenings", contents(place / "out")
