@@ -66,9 +66,10 @@ def runner_courses(
     outgoing = pc.equal(curves["role"], "outgoing").to_numpy()
     exchange = curves["exchange"].to_numpy()
     numbers = {name: curves[name].to_numpy(zero_copy_only=False) for name in COURSE_COLUMNS}
-    order = np.lexsort((numbers["t_s"], outgoing, exchange, codes))
-    keys = np.column_stack([codes[order], exchange[order], outgoing[order].astype(int)])
-    first = np.flatnonzero(np.any(keys[1:] != keys[:-1], axis=1)) + 1
+    most = int(exchange.max()) + 1
+    course = (codes.astype(np.int64) * most + exchange) * 2 + outgoing
+    order = np.lexsort((numbers["t_s"], course))
+    first = np.flatnonzero(np.diff(course[order])) + 1
     runners = curves["runner"]
     found = {}
     for rows in np.split(order, first):
