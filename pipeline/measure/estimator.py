@@ -43,6 +43,7 @@ KNOT_STEP_S = 0.2
 SLOW_STEP_S = 1.0
 SWAY_STEP_S = 2.5
 STUDENT_NU = 5.0
+FASTEST_GUESS_MPS = 13.0  # nobody runs faster: a first guess from thrown places stays below
 _NODES = np.array([-1.0, 0.0, 1.0]) * np.sqrt(0.6)  # Gauss-Legendre on [-1, 1]
 _NODE_WEIGHTS = np.array([5.0, 8.0, 5.0]) / 18.0
 _TAIL_NODES, _TAIL_WEIGHTS = np.polynomial.laguerre.laggauss(3)
@@ -433,7 +434,7 @@ def _speed_rows(
     share = x[layout.theta][4]
     weights = (1 - share) * box + share * tail
     ground = each @ weights
-    rows = np.tensordot(rows.reshape(n, len(lags), -1), weights, axes=(1, 0))
+    rows = np.tensordot(rows.reshape(n, len(lags), rows.shape[-1]), weights, axes=(1, 0))
     rows[:, layout.theta.start + 4] += each @ (tail - box)
     rows *= 1 + scale
     rows[:, layout.theta.start] += ground
@@ -497,10 +498,9 @@ def _first_guess(problem: Problem, layouts: tuple[_Layout, _Layout], size: int) 
                 x[layout.stand] = measured.stand_m.value
         knots = np.array(layout.knots)
         grid = np.linspace(0, knots[-1], 4 * len(knots))
-        keep = np.isfinite(measured.speed_mps)
         delay = x[layout.theta.start + 1]
         begin = layout.origin_s
-        speed = np.interp(grid + begin, measured.t_s[keep] - delay, measured.speed_mps[keep])
+        speed = np.interp(grid + begin, *_speed_to_begin_with(problem.axis, measured, delay))
         course = np.concatenate([[0], np.cumsum((speed[1:] + speed[:-1]) / 2 * np.diff(grid))])
         if layout.start is None:
             s, _ = project(problem.axis, measured.xy_m)
@@ -509,6 +509,24 @@ def _first_guess(problem: Problem, layouts: tuple[_Layout, _Layout], size: int) 
         ridge = 1e-6 * np.eye(basis.shape[1])
         x[layout.spline] = np.linalg.solve(basis.T @ basis + ridge, basis.T @ course)
     return whole
+
+
+def _speed_to_begin_with(
+    axis: ZoneAxis, measured: RunnerMeasurements, delay_s: float
+) -> tuple[Floats, Floats]:
+    """Moments in s and speeds in m/s along the lane: the unit's own, its delay taken out, or, where
+    it states none, those that its places make over a second."""
+    keep = np.isfinite(measured.speed_mps)
+    if keep.any():
+        return measured.t_s[keep] - delay_s, measured.speed_mps[keep]
+    s, _ = project(axis, measured.xy_m)
+    keep = np.isfinite(s)
+    if not keep.any():
+        raise np.linalg.LinAlgError("neither speeds nor places")
+    t, s = measured.t_s[keep], s[keep]
+    early, late = np.maximum(t - 0.5, t[0]), np.minimum(t + 0.5, t[-1])
+    way = np.interp(late, t, s) - np.interp(early, t, s)
+    return t, np.clip(way / np.maximum(late - early, 0.1), 0.0, FASTEST_GUESS_MPS)
 
 
 def solve(problem: Problem, *, iterations: int = 12, start_from: Fit | None = None) -> Fit:

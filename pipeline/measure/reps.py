@@ -151,6 +151,10 @@ def build_case(
             phase = steps.step_phase(footfalls, t)
         stand = _stand_place(role, rep, axis, place, trace, begin, first, remarks)
         level = levels[runner]
+        if not np.isfinite(trace.speed_mps[inside]).any():
+            remarks.append(
+                f"{runner}'s unit states no speeds: measured from its places, with wider errors"
+            )
         runners.append(
             estimator.RunnerMeasurements(
                 t_s=t - zero,
