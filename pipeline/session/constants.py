@@ -25,9 +25,11 @@ import numpy as np
 from pipeline.tables import schema
 
 ROOMS = ("pipeline.base", "pipeline.measure", "pipeline.read", "pipeline.session")
-ELSEWHERE = (  # modules whose constants reach no table of a session
+ELSEWHERE = (  # modules, and constants of others, that reach no table of a session
     "pipeline.base.asking",  # words of errors
-    "pipeline.base.defaults",  # of options: what a session is measured by stands in its files
+    "pipeline.base.defaults.HALF_LIFE_DAYS",  # of advice
+    "pipeline.base.defaults.RISK",
+    "pipeline.base.defaults.SEED",
     "pipeline.base.words",  # cautions: pages and cards show them
     "pipeline.measure.placement",  # lays out a venue, which is then a file of the session
     "pipeline.read.practice.survey",  # likewise
@@ -84,11 +86,11 @@ def _modules() -> tuple[ModuleType, ...]:
 
 
 def _constants_of(module: ModuleType) -> dict[str, Any]:
-    """A module's upper-case names that hold data, as `_plain` has them."""
+    """A module's upper-case names that hold data, as `_one_line` has them."""
     values = {
         name: _plain_data(value)
         for name, value in sorted(vars(module).items())
-        if name.isupper() and not name.startswith("__")
+        if name.isupper() and f"{module.__name__}.{name}" not in ELSEWHERE
     }
     return {name: _one_line(value) for name, value in values.items() if value is not None}
 

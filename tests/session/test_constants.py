@@ -3,6 +3,7 @@
 import ast
 import importlib
 import json
+import pkgutil
 import re
 import threading
 from dataclasses import fields, is_dataclass, replace
@@ -95,6 +96,8 @@ def test_no_constant_of_the_rooms_is_missed():
                 for node in (n for t in targets if t is not None for n in ast.walk(t)):
                     if not (isinstance(node, ast.Name) and node.id.isupper()):
                         continue
+                    if f"{module}.{node.id}" in constants.ELSEWHERE:
+                        continue
                     value = getattr(importlib.import_module(module), node.id)
                     if not isinstance(value, NO_DATA):
                         seen.add((module.removeprefix("pipeline."), node.id))
@@ -103,8 +106,8 @@ def test_no_constant_of_the_rooms_is_missed():
 
 
 def test_what_is_left_out_is_there_to_be_left_out():
-    for module in constants.ELSEWHERE:
-        importlib.import_module(module)
+    for name in constants.ELSEWHERE:
+        pkgutil.resolve_name(name)
 
 
 @pytest.mark.parametrize("table", schema.TABLES)
