@@ -18,6 +18,7 @@ SIZES = {  # width, height, device pixels to one of CSS, touch
     "tablet": (820, 1180, 1.5, True),
     "desk": (1280, 900, 1.0, False),
 }
+PATIENCE_MS = 180_000  # no test is about how long a busy machine takes
 _NAMES = ("chromium", "chromium-browser", "google-chrome")
 _FLAGS = (
     "--no-sandbox",  # CI runs as root, and all pages are our own
@@ -63,6 +64,7 @@ class Browser:
         page = self._profiles[kind].new_page()
         try:
             page.emulate_media(color_scheme=color_scheme, reduced_motion="reduce")
+            page.set_default_timeout(PATIENCE_MS)
             yield page
         finally:
             page.close()
