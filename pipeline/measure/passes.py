@@ -1,4 +1,4 @@
-"""When did the baton change hands? Easing, gap and the sheet's place on one grid of moments.
+"""When did the baton change hands? Gap, smallest gap and the sheet's place on one grid of moments.
 
 A unit on the trunk does not see the baton; docs/accuracy.md says what follows from that. How two
 runners slow and reach is assumed, with the reasons in docs/methods.md, "Priors".
@@ -16,18 +16,17 @@ from pipeline.base.values import Estimate, Floats, Frozen
 
 # Weak priors, docs/methods.md, "Priors".
 EASE_MPS2 = Estimate(2.5, 1.5)  # how an incoming runner slows once the baton is gone
-REACH_PRIOR_M = Estimate(1.2, 0.15)  # usual teaching 1.0 to 1.5 m; from memory
-REACH_PRIOR_PAIR_SD_M = 0.15
+REACH_PRIOR_M = Estimate(1.15, 0.22)  # of a squad; 0.8 to 1.5 m between the trunks, from memory
+REACH_PRIOR_PAIR_SD_M = 0.10
 REACH_PRIOR_REP_SD_M = 0.15
 BRAKING_CHANGE = 3.0  # m/s² in one second
-# From the pass to the first sign of slowing: a stride or so after it as a rule, with the squad's
-# own habit; some brake before letting go. Weight, shift from the habit, spread; the rest is flat.
-HABIT_S = Estimate(0.25, 0.12)
-HABITS_S = np.arange(-0.05, 0.651, 0.05)
-EASING_LAG_S = ((0.725, 0.0, 0.13), (0.25, -0.15, 0.30))
-FLAT_WEIGHT, FLAT_S = 0.025, 3.0
+# From the pass to the moment at which the trunks are nearest, the squad's own habit. Who runs
+# through closes up for most of a second more; who brakes to match is nearest as he hands over.
+NEAREST_AFTER_S = Estimate(0.45, 0.30)
+NEARESTS_S = np.arange(-0.1, 1.21, 0.1)
+NEAREST_REP_SD_S = 0.14
 REACHES_M = np.arange(0.30, 2.31, 0.05)
-KEEPING_MPS = 0.15  # a gap that closes no faster than this is being kept
+STRAY = 1e-5  # of the best moment's likelihood: a rep may follow no rule at all
 LARGE_SQUARE = 1e12  # beside any squared misfit, only to keep a matrix definite
 PASS_GRID_S = 0.02
 
@@ -111,62 +110,52 @@ def find_easing(
     return EasingLikelihood(grid, value - value.max())
 
 
-def log_pass_after_easing(ease: EasingLikelihood, t_s: Floats) -> Floats:
-    """Log-likelihood (h, k) of a pass at each moment `t_s` (k,) in s, from the easing alone, for
-    each habit HABITS_S (h,) of slowing so long after the pass. Zero where no easing is known."""
-    if not len(ease.t_s):
-        return np.zeros((len(HABITS_S), len(t_s)))
-    likelihood = np.exp(ease.log_likelihood)
-    likelihood /= likelihood.sum()
-    lag = ease.t_s[None, None, :] - t_s[None, :, None] - HABITS_S[:, None, None]
-    density = np.full_like(lag, FLAT_WEIGHT / FLAT_S)
-    for weight, mean, sd in EASING_LAG_S:
-        density += weight * np.exp(-0.5 * ((lag - mean) / sd) ** 2) / (sd * 2.5066)
-    return np.asarray(np.log(density @ likelihood))
+def nearest_likelihood(course: GapCourse) -> Floats:
+    """Density (n, k) in 1/s of a pass at each moment of `course` (k,), for each habit NEARESTS_S
+    (n,): so long before the smallest gap, give or take NEAREST_REP_SD_S.
+
+    Where the gap still closes at the end of the course its smallest is not known, and all moments
+    are alike.
+    """
+    nearest = int(np.argmin(course.gap_m))
+    if nearest == len(course.t_s) - 1:
+        return np.ones((len(NEARESTS_S), len(course.t_s)))
+    before = course.t_s[nearest] - course.t_s
+    return _normal_density(before[None, :] - NEARESTS_S[:, None], NEAREST_REP_SD_S)
 
 
 def gap_likelihood(course: GapCourse, reach_m: Floats) -> Floats:
-    """Density (k, r) of the pass in 1/s, over the moments of `course`, for each reach (r,) in m.
-
-    The baton goes when the incoming runner first comes within reach. So it is the gap at the
-    pass that is spread about the reach, and the density over moments carries the rate at which
-    the gap closes [1]. Moments at which two runners merely keep their distance count for little.
-
-    [1] The change of variables of a density; the spread of the reach is assumed (docs/methods.md).
-    """
+    """Likelihood (k, r) in 1/m of the gap at each moment of `course` as the gap at the pass, for
+    each reach (r,) in m."""
     sd = np.hypot(course.gap_sd_m, REACH_PRIOR_REP_SD_M)[:, None]
-    z = (course.gap_m[:, None] - reach_m[None, :]) / sd
-    nearest = np.minimum.accumulate(course.gap_m)
-    closing = np.maximum(-np.gradient(nearest, course.t_s), KEEPING_MPS)
-    return np.asarray(closing[:, None] * np.exp(-0.5 * z**2) / (sd * 2.5066))
+    return _normal_density(course.gap_m[:, None] - reach_m[None, :], sd)
 
 
-def reach_message(course: GapCourse, log_rest: Floats) -> Floats:
-    """What one rep says of the squad's habit and of its pair's reach: likelihood (h, r) over
-    HABITS_S and REACHES_M. `log_rest` (h, k) is the log-likelihood of the easing and of the place
-    on the sheet."""
-    rest = np.exp(log_rest - log_rest.max())
-    out: Floats = rest @ gap_likelihood(course, REACHES_M)
-    return np.asarray(out / out.max() + 1e-3)
+def reach_message(course: GapCourse, log_seen: Floats) -> Floats:
+    """What one rep says of the squad's habit and of its pair's reach: likelihood (n, r) over
+    NEARESTS_S and REACHES_M. `log_seen` (k,) is the log-likelihood of the place on the sheet."""
+    seen = np.exp(log_seen - log_seen.max())
+    out: Floats = (nearest_likelihood(course) * seen) @ gap_likelihood(course, REACHES_M)
+    return np.asarray(out / out.max() + STRAY)
 
 
 def learn(
     messages: Sequence[tuple[tuple[str, str], Floats]],
 ) -> tuple[list[Floats], Mapping[tuple[str, str], Estimate]]:
-    """Learn the habit of letting go and the reach from all reps.
+    """Learn from all reps how soon after the pass the gap is smallest, and the reach.
 
-    Returns for each rep what the other reps say, (h, r) with the sum one, and each pair's reach
+    Returns for each rep what the other reps say, (n, r) with the sum one, and each pair's reach
     in m. Three levels on a grid: the squad's habit, the squad's mean reach, the pairs about it.
     """
     pairs = sorted({pair for pair, _ in messages})
     means = REACHES_M
     prior = (
         -0.5 * ((means[None, :] - REACH_PRIOR_M.value) / REACH_PRIOR_M.sd) ** 2
-        - 0.5 * ((HABITS_S[:, None] - HABIT_S.value) / HABIT_S.sd) ** 2
+        - 0.5 * ((NEARESTS_S[:, None] - NEAREST_AFTER_S.value) / NEAREST_AFTER_S.sd) ** 2
     )
     around = np.exp(-0.5 * ((REACHES_M[None, :] - means[:, None]) / REACH_PRIOR_PAIR_SD_M) ** 2)
     around /= around.sum(axis=1, keepdims=True)
-    product = {pair: np.zeros((len(HABITS_S), len(REACHES_M))) for pair in pairs}
+    product = {pair: np.zeros((len(NEARESTS_S), len(REACHES_M))) for pair in pairs}
     for pair, said in messages:
         product[pair] += np.log(said)
     tied = {pair: _squad_log_likelihood(around, product[pair]) for pair in pairs}
@@ -187,25 +176,34 @@ def learn(
 
 
 def _squad_log_likelihood(around: Floats, log_product: Floats) -> Floats:
-    """A pair's log-likelihood turned into one of the squad's mean reach, (h, m)."""
+    """A pair's log-likelihood turned into one of the squad's mean reach, (n, m)."""
     top = log_product.max()
     return np.asarray(np.log(np.exp(log_product - top) @ around.T) + top)
 
 
+def weigh_without_reach(course: GapCourse, log_seen: Floats, others: Floats) -> Floats:
+    """Weights (k,) of the moments, from when the gap was smallest and from what was seen, without
+    how large it was. Arguments as in `believe`."""
+    habit = others.sum(axis=1) @ nearest_likelihood(course)
+    weight = np.exp(log_seen - log_seen.max()) * (habit + STRAY)
+    return np.asarray(weight / weight.sum())
+
+
 def believe(
     course: GapCourse,
-    log_rest: Floats,
+    log_seen: Floats,
     others: Floats,
     exit_m: float,
 ) -> PassBelief:
     """Posterior of the pass from the gap and from what else is known.
 
-    `log_rest` (h, k) is the log-likelihood of the easing and of the place on the sheet, `others`
-    (h, r) what the other reps say of habit and reach, `exit_m` the length of the zone in m.
+    `log_seen` (k,) is the log-likelihood of the place on the sheet, `others` (n, r) what the other
+    reps say of habit and reach, `exit_m` the length of the zone in m.
     """
-    rest = np.exp(log_rest - log_rest.max())
-    likelihood = gap_likelihood(course, REACHES_M) @ others.T + 1e-6  # (k, h)
-    weight = (rest.T * likelihood).sum(axis=1)
+    seen = np.exp(log_seen - log_seen.max())
+    known = nearest_likelihood(course) * (others @ gap_likelihood(course, REACHES_M).T)  # (n, k)
+    weight = known.sum(axis=0)
+    weight = seen * (weight + STRAY * weight.max())
     weight /= weight.sum()
     reach = others.sum(axis=0)
     moment = float(weight @ course.t_s)
@@ -230,3 +228,7 @@ def believe(
         Estimate(mean_gap, float(np.sqrt(gap_var))),
         float(np.clip(weight @ inside, 0, 1)),
     )
+
+
+def _normal_density(off: Floats, sd: Floats | float) -> Floats:
+    return np.asarray(np.exp(-0.5 * (off / sd) ** 2) / (sd * np.sqrt(2 * np.pi)))

@@ -74,7 +74,6 @@ class SolvedReps(Frozen):
 
     cases: tuple[Case, ...]
     fits: tuple[estimator.Fit, ...]
-    easings: tuple[passes.EasingLikelihood, ...]
     levels: Mapping[str, Levels]
     theta: Mapping[str, tuple[Floats, Floats]]  # by runner: mean and covariance
 
@@ -425,7 +424,6 @@ def solve_all(
     cases = list(build_all)
     levels = dict(levels)
     fits: list[estimator.Fit] = []
-    easings: list[passes.EasingLikelihood] = []
     info: Floats
     vector: Floats
     delays: Floats = np.zeros(2 * estimator.THETA)
@@ -466,7 +464,6 @@ def solve_all(
             estimator.solve(c.problem, start_from=fit) for c, fit in zip(cases, before, strict=True)
         ]
         cases = [_with_slowing(c, fit) for c, fit in zip(cases, fits, strict=True)]
-    easings = [_find_rep_easing(c, fit) for c, fit in zip(cases, fits, strict=True)]
     sent = [estimator.receiver_message(fit) for fit in fits]
     names, info, vector = _pool_receivers(cases, sent)
     spread: Floats = np.asarray(np.linalg.inv(info), dtype=np.float64)
@@ -475,7 +472,7 @@ def solve_all(
     for i, name in enumerate(names):
         where = slice(estimator.THETA * i, estimator.THETA * (i + 1))
         theta[name] = (center[where], spread[where, where])
-    return SolvedReps(tuple(cases), tuple(fits), tuple(easings), levels, theta)
+    return SolvedReps(tuple(cases), tuple(fits), levels, theta)
 
 
 def _with_level(

@@ -72,32 +72,30 @@ class MeasuredTakeover(Frozen):
 def measure_takeovers(solved: SolvedReps) -> list[MeasuredTakeover]:
     """Measure all takeovers of a session; they come back in time order."""
     courses = [_sample_gap(fit) for fit in solved.fits]
-    rests = [
-        None
-        if course is None
-        else passes.log_pass_after_easing(ease, course.t_s) + _log_seen_pass(case, course)
-        for case, course, ease in zip(solved.cases, courses, solved.easings, strict=True)
+    sights = [
+        None if course is None else _log_seen_pass(case, course)
+        for case, course in zip(solved.cases, courses, strict=True)
     ]
     pairs = [(c.candidate.incoming, c.candidate.outgoing) for c in solved.cases]
     met = [
         i
-        for i, (case, fit, rest) in enumerate(zip(solved.cases, solved.fits, rests, strict=True))
-        if rest is not None and _may_have_passed(case, fit, courses[i])
+        for i, (case, fit, seen) in enumerate(zip(solved.cases, solved.fits, sights, strict=True))
+        if seen is not None and _may_have_passed(case, fit, courses[i])
     ]
     messages = []
     for i in met:
-        course, rest = courses[i], rests[i]
-        if course is not None and rest is not None:
-            messages.append((pairs[i], passes.reach_message(course, rest)))
+        course, seen = courses[i], sights[i]
+        if course is not None and seen is not None:
+            messages.append((pairs[i], passes.reach_message(course, seen)))
     beliefs, _ = passes.learn(messages)
     reach = dict(zip(met, beliefs, strict=True))
     out = []
     for i, (case, fit) in enumerate(zip(solved.cases, solved.fits, strict=True)):
-        course, rest = courses[i], rests[i]
+        course, seen = courses[i], sights[i]
         belief = None
-        if i in reach and course is not None and rest is not None:
-            belief = passes.believe(course, rest, reach[i], case.problem.axis.exit_m)
-            fit = _solve_with_reach(fit, course, rest, reach[i])
+        if i in reach and course is not None and seen is not None:
+            belief = passes.believe(course, seen, reach[i], case.problem.axis.exit_m)
+            fit = _solve_with_reach(fit, course, seen, reach[i])
         out.append(_measure_takeover(case, fit, belief, course))
     return sorted(out, key=lambda t: t.zero_utc_s)
 
@@ -164,13 +162,11 @@ def _came_near(course: passes.GapCourse | None) -> bool:
 
 
 def _solve_with_reach(
-    fit: estimator.Fit, course: passes.GapCourse, rest: Floats, reach: Floats
+    fit: estimator.Fit, course: passes.GapCourse, log_seen: Floats, others: Floats
 ) -> estimator.Fit:
     """Solve the rep once more, now knowing that the gap at the pass is about the pair's reach."""
-    weight = (np.exp(rest - rest.max()) * reach.sum(axis=1)[:, None]).sum(axis=0)
-    weight /= weight.sum()
-    reach = reach.sum(axis=0)
-    mass = np.cumsum(weight)
+    mass = np.cumsum(passes.weigh_without_reach(course, log_seen, others))
+    reach = others.sum(axis=0)
     early, moment, late = (
         float(course.t_s[np.searchsorted(mass, share)]) for share in (0.16, 0.5, 0.84)
     )

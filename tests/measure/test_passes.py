@@ -1,4 +1,4 @@
-"""The moment of the pass: easing, gap, sight, and what the reps of a squad teach each other."""
+"""The moment of the pass: gap, smallest gap, sight, and what a squad's reps teach each other."""
 
 import numpy as np
 import pytest
@@ -9,7 +9,7 @@ from pipeline.base.values import Estimate
 from pipeline.measure import passes
 
 T = np.arange(0.5, 4.0, passes.PASS_GRID_S)
-ROWS = len(passes.HABITS_S)
+HABITS = len(passes.NEARESTS_S)
 
 
 def ramp(t, moment, level=9.2, by=2.5):
@@ -24,21 +24,26 @@ def course(meet_s=2.2, reach=1.2, rate=1.6, sd=0.1, entry_s=0.0):
     return passes.GapCourse(T, gap, sd * n, middle, sd * n)
 
 
-def unbiased():
-    """A belief of the others that knows next to nothing, (h, r)."""
-    return np.full((ROWS, len(passes.REACHES_M)), 1.0 / (ROWS * len(passes.REACHES_M)))
+def turning(meet_s=2.2, reach=1.2, rate=1.6, after_s=0.45, sd=0.1):
+    """The gap closes ever more slowly, passes the reach at `meet_s`, and opens again `after_s`
+    later."""
+    bend = 0.5 * rate / after_s
+    gap = reach + bend * ((T - meet_s - after_s) ** 2 - after_s**2)
+    n = np.full(T.size, 1.0)
+    return passes.GapCourse(T, gap, sd * n, 9.0 * T, sd * n)
 
 
-def known(reach, habit=0.3, sd=0.05):
+def known(reach, after_s=0.45, sd=0.05):
+    """What the others say of habit and reach, (n, r)."""
     weight = np.exp(
         -0.5 * ((passes.REACHES_M[None, :] - reach) / sd) ** 2
-        - 0.5 * ((passes.HABITS_S[:, None] - habit) / 0.05) ** 2
+        - 0.5 * ((passes.NEARESTS_S[:, None] - after_s) / 0.05) ** 2
     )
     return weight / weight.sum()
 
 
 def seen(moment, sd):
-    return np.tile(-0.5 * ((T - moment) / sd) ** 2, (ROWS, 1))
+    return -0.5 * ((T - moment) / sd) ** 2
 
 
 # --- easing ------------------------------------------------------------------------------------
@@ -133,22 +138,52 @@ def test_easing_of_too_few_speeds_is_flat(n):
     assert (ease.log_likelihood == 0.0).all()
     nobody = passes.find_easing(np.arange(9.0), np.full(9, 9.0), 0.1, 4.0, 4.0)
     assert nobody.t_s.shape == (0,)
-    assert (passes.log_pass_after_easing(nobody, T) == 0.0).all()
 
 
-def test_from_easing_is_a_density_of_the_lag():
-    # A sharp easing at 2 s: over the moments of the pass the likelihood integrates to the same
-    # whatever the habit (within the grid), and its peak lies a habit before the easing.
-    moments = np.arange(-2.0, 6.0, 0.01)
-    grid = np.arange(0.0, 4.0, 0.05)
-    sharp = passes.EasingLikelihood(grid, -0.5 * ((grid - 2.0) / 0.02) ** 2)
-    density = np.exp(passes.log_pass_after_easing(sharp, moments))
-    flat = density.min()
-    mass = (density - flat).sum(axis=1) * 0.01
-    np.testing.assert_allclose(mass, mass[0], rtol=1e-2)
-    peaks = moments[density.argmax(axis=1)]
-    assert np.corrcoef(peaks, passes.HABITS_S)[0, 1] < -0.999
-    assert peaks == pytest.approx(2.0 - passes.HABITS_S, abs=0.1)
+# --- the smallest gap --------------------------------------------------------------------------
+
+
+def test_a_pass_lies_its_habit_before_the_smallest_gap():
+    density = passes.nearest_likelihood(turning(after_s=0.45))
+    peaks = T[density.argmax(axis=1)]
+    assert peaks == pytest.approx(2.65 - passes.NEARESTS_S, abs=0.02)
+    inner = (peaks > 1.2) & (peaks < 3.3)
+    np.testing.assert_allclose(density[inner].sum(axis=1) * passes.PASS_GRID_S, 1.0, rtol=0.02)
+
+
+def test_a_gap_that_still_closes_at_the_end_says_nothing_of_its_smallest():
+    density = passes.nearest_likelihood(course())
+    assert (density == 1.0).all()
+
+
+@pytest.mark.parametrize("after_s", [0.1, 0.45, 0.9])
+def test_the_smallest_gap_tells_the_moment_where_the_reach_is_not_known(after_s):
+    flat = np.zeros(T.size)
+    wide = known(1.2, after_s, sd=0.5)
+    belief = passes.believe(turning(2.2, 1.2, 1.6, after_s, sd=0.5), flat, wide, 30.0)
+    assert belief.moment.value == pytest.approx(2.2, abs=0.12)
+    assert belief.moment.sd < 0.25
+
+
+def test_weights_without_the_reach_do_not_hear_the_gaps_size():
+    one, other = turning(reach=0.9), turning(reach=1.4)
+    flat = np.zeros(T.size)
+    np.testing.assert_allclose(
+        passes.weigh_without_reach(one, flat, known(0.9)),
+        passes.weigh_without_reach(other, flat, known(1.4)),
+        atol=1e-12,
+    )
+
+
+def test_a_squads_habit_is_learned_from_passes_seen():
+    reps = [(("ada", "bo"), passes.reach_message(turning(2.2, 1.2, 1.6, 0.9), seen(2.2, 0.05)))] * 6
+    others, _ = passes.learn(reps)
+    habit = others[0].sum(axis=1)
+    assert float(habit @ passes.NEARESTS_S) == pytest.approx(0.9, abs=0.08)
+    prior, _ = passes.learn(reps[:1])
+    assert float(prior[0].sum(axis=1) @ passes.NEARESTS_S) == pytest.approx(
+        passes.NEAREST_AFTER_S.value, abs=0.06
+    )
 
 
 # --- gap and belief ------------------------------------------------------------------------------
@@ -163,7 +198,7 @@ def test_from_easing_is_a_density_of_the_lag():
     st.integers(0, 2**32 - 1),
 )
 def test_belief_is_a_probability(meet, reach, rate, sd, seed):
-    rest = np.random.default_rng(seed).normal(0, 2, (ROWS, T.size))
+    rest = np.random.default_rng(seed).normal(0, 2, T.size)
     belief = passes.believe(course(meet, reach, rate, sd), rest, known(reach), 30.0)
     assert belief.weight.sum() == pytest.approx(1.0)
     assert (belief.weight >= 0).all()
@@ -173,7 +208,7 @@ def test_belief_is_a_probability(meet, reach, rate, sd, seed):
 
 
 def test_reach_tells_the_moment_and_closing_faster_tells_it_better():
-    flat = np.zeros((ROWS, T.size))
+    flat = np.zeros(T.size)
     slow, fast = (
         passes.believe(course(2.2, 1.2, rate), flat, known(1.2), 30.0) for rate in (0.8, 3.0)
     )
@@ -193,20 +228,21 @@ def test_sharp_sight_wins(moment):
     assert belief.moment.value < T[-1]
 
 
-def test_easing_and_gap_agree_better_than_either():
-    t = np.arange(-1.0, 5.0, 0.1)
-    rest = passes.log_pass_after_easing(passes.find_easing(t, ramp(t, 2.5), 0.1, 0.0, 4.0), T)
-    one = course(2.2, 1.2, 1.6)
-    wide = passes.GapCourse(T, one.gap_m, 50.0 * one.gap_sd_m, one.middle_m, one.middle_sd_m)
-    both = passes.believe(one, rest, known(1.2), 30.0)
-    gap_only = passes.believe(one, np.zeros_like(rest), known(1.2), 30.0)
-    ease_only = passes.believe(wide, rest, known(1.2), 30.0)
-    assert both.moment.sd < min(gap_only.moment.sd, ease_only.moment.sd)
+def test_smallest_gap_and_reach_agree_better_than_either():
+    one = turning(2.2, 1.2, 1.6, 0.45)
+    wide = passes.GapCourse(T, one.gap_m, 20.0 * one.gap_sd_m, one.middle_m, one.middle_sd_m)
+    flat, broad = np.zeros(T.size), known(1.2, 0.45)
+    spread = broad.copy()
+    spread[:] = broad.sum(axis=0) / HABITS  # any habit
+    both = passes.believe(one, flat, broad, 30.0)
+    reach_only = passes.believe(one, flat, spread, 30.0)
+    nearest_only = passes.believe(wide, flat, broad, 30.0)
+    assert both.moment.sd < min(reach_only.moment.sd, nearest_only.moment.sd)
     assert both.moment.value == pytest.approx(2.2, abs=0.1)
 
 
 def test_probability_of_the_zone_follows_the_place():
-    flat = np.zeros((ROWS, T.size))
+    flat = np.zeros(T.size)
     inside = passes.believe(course(2.2), flat, known(1.2), 30.0)
     outside = passes.believe(course(2.2), flat, known(1.2), 12.0)
     edge = passes.believe(course(2.2), flat, known(1.2), inside.place_m.value)
@@ -270,7 +306,7 @@ def test_order_of_the_reps_does_not_matter_and_no_rep_hears_itself():
         np.testing.assert_allclose(one, other, atol=1e-12)
     assert reach["ada", "bo"].value == pytest.approx(reach_back["ada", "bo"].value)
     for belief in others:
-        assert belief.shape == (ROWS, len(passes.REACHES_M))
+        assert belief.shape == (HABITS, len(passes.REACHES_M))
         assert belief.sum() == pytest.approx(1.0)
         assert (belief >= 0).all()
     changed, _ = passes.learn([(("ada", "bo"), says(0.7)), *reps[1:]])
