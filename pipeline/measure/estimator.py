@@ -43,6 +43,7 @@ KNOT_STEP_S = 0.2
 SLOW_STEP_S = 1.0
 SWAY_STEP_S = 2.5
 STUDENT_NU = 5.0
+FEWEST_FIXES = 4  # of one runner: fewer tell no run
 FASTEST_GUESS_MPS = 13.0  # nobody runs faster: a first guess from thrown places stays below
 _NODES = np.array([-1.0, 0.0, 1.0]) * np.sqrt(0.6)  # Gauss-Legendre on [-1, 1]
 _NODE_WEIGHTS = np.array([5.0, 8.0, 5.0]) / 18.0
@@ -522,7 +523,7 @@ def _speed_to_begin_with(
     s, _ = project(axis, measured.xy_m)
     keep = np.isfinite(s)
     if not keep.any():
-        raise np.linalg.LinAlgError("neither speeds nor places")
+        raise np.linalg.LinAlgError("a unit gives neither speeds nor places here")
     t, s = measured.t_s[keep], s[keep]
     early, late = np.maximum(t - 0.5, t[0]), np.minimum(t + 0.5, t[-1])
     way = np.interp(late, t, s) - np.interp(early, t, s)
@@ -537,13 +538,20 @@ def solve(problem: Problem, *, iterations: int = 12, start_from: Fit | None = No
     v' = (u - v) / tau with a target speed u that wanders [2]; both stand in docs/methods.md.
     Range: sprints and the last metres of 400 m, from 1 to 25 fixes a second.
 
-    Raises numpy.linalg.LinAlgError when the measurements contain nothing usable.
+    Raises numpy.linalg.LinAlgError, with the reason in plain words, when the measurements contain
+    nothing usable or the fit does not stay finite.
 
     [1] Lange, Little and Taylor, Robust statistical modeling using the t distribution, Journal of
     the American Statistical Association, 1989, from memory.
     [2] Furusawa, Hill and Parkinson, The dynamics of "sprint" running, Proceedings of the Royal
     Society B, 1927, for a constant u.
     """
+    for role, measured in zip(ROLES, (problem.incoming, problem.outgoing), strict=True):
+        if np.isfinite(measured.t_s).sum() < FEWEST_FIXES:
+            raise np.linalg.LinAlgError(
+                f"the {role} runner's unit gives {len(measured.t_s)} fixes about this takeover, "
+                f"and {FEWEST_FIXES} are needed"
+            )
     layouts, size = _lay_out_unknowns(problem)
     prior_info, prior_vector = _prior(problem, layouts, size)
     x = _first_guess(problem, layouts, size)
@@ -554,7 +562,7 @@ def solve(problem: Problem, *, iterations: int = 12, start_from: Fit | None = No
     for _ in range(iterations):
         done += 1
         info, gradient, _ = _normal(problem, runners, layouts, x, prior_info, prior_vector)
-        step = cho_solve(cho_factor(info), gradient)
+        step = cho_solve(_factor(info), gradient)
         starts = [
             layout.block.start + layout.start for layout in layouts if layout.start is not None
         ]
@@ -566,7 +574,7 @@ def solve(problem: Problem, *, iterations: int = 12, start_from: Fit | None = No
         if largest < 2e-4 and moved < 2e-3:
             break
     info, _, residuals = _normal(problem, runners, layouts, x, prior_info, prior_vector)
-    cov = cho_solve(cho_factor(info), np.eye(size))
+    cov = cho_solve(_factor(info), np.eye(size))
     speed = (residuals[0], residuals[2])
     position = (residuals[1], residuals[3])
     off = prior_info @ x - prior_vector
@@ -574,6 +582,17 @@ def solve(problem: Problem, *, iterations: int = 12, start_from: Fit | None = No
         float((STUDENT_NU + 1) / 2 * np.log1p(r**2 / STUDENT_NU).sum()) for r in residuals
     )
     return Fit(problem, layouts, x, cov, speed, position, objective, done)
+
+
+def _factor(info: Floats) -> tuple[Floats, bool]:
+    """Cholesky factor of a normal matrix, as `cho_solve` takes it."""
+    if not np.isfinite(info).all():
+        raise np.linalg.LinAlgError("the fit does not stay finite")
+    try:
+        lower, below = cho_factor(info, check_finite=False)
+    except np.linalg.LinAlgError:
+        raise np.linalg.LinAlgError("the measurements do not determine the run") from None
+    return lower, below
 
 
 def _normal(
@@ -654,6 +673,13 @@ def along(fit: Fit, role: Role, t_s: Floats, order: int = 0) -> Floats:
     own = fit.x[layout.block]
     near = _on_course(layout, own, np.atleast_1d(t_s), (order,))
     return _derivative(layout, own, near, order)
+
+
+def fastest_mps(fit: Fit, role: Role) -> float:
+    """The greatest speed, either way, between a runner's first and last fix, in m/s."""
+    measured = fit.problem.incoming if role == "incoming" else fit.problem.outgoing
+    t = np.arange(measured.t_s[0], min(measured.t_s[-1], measured.end_s), 0.1)
+    return float(np.abs(along(fit, role, t, 1)).max(initial=0.0))
 
 
 def _course_and_rows(layout: _Layout, own: Floats, t: Floats, order: int) -> tuple[Floats, Floats]:

@@ -43,6 +43,7 @@ ONSET_LATE_SD_S = (
 ONSET_LATE_OWN_SD_S = 0.015  # a start's force takes 0.1 to 0.2 s to rise, each runner's own way
 FILTER_SD = 0.5
 SPEED_NOISE_MPS, POSITION_NOISE_M = 0.12, 0.15
+NOBODY_RUNS_MPS = 16.0  # a fit with such a speed is none; the fastest ever timed is 12.4 m/s
 NOISE_WORTH = 20.0  # measurements the prior noise level is worth
 
 
@@ -76,6 +77,7 @@ class SolvedReps(Frozen):
     fits: tuple[estimator.Fit, ...]
     levels: Mapping[str, Levels]
     theta: Mapping[str, tuple[Floats, Floats]]  # by runner: mean and covariance
+    failed: tuple[tuple[Case, str], ...] = ()  # what could not be solved, and why
 
 
 def still_seconds(
@@ -150,7 +152,7 @@ def build_case(
             phase = steps.step_phase(footfalls, t)
         stand = _stand_place(role, rep, axis, place, trace, begin, first, remarks)
         level = levels[runner]
-        if not np.isfinite(trace.speed_mps[inside]).any():
+        if inside.any() and not np.isfinite(trace.speed_mps[inside]).any():
             remarks.append(
                 f"{runner}'s unit states no speeds: measured from its places, with wider errors"
             )
@@ -171,7 +173,7 @@ def build_case(
                 sideways_m=_usual_side_m(role, axis),
             )
         )
-    begin_s = min(s.t_s[0] for s in runners if len(s.t_s))
+    begin_s = min((s.t_s[0] for s in runners if len(s.t_s)), default=-RUN_IN_S)
     knots = np.arange(begin_s, end - zero + estimator.SLOW_STEP_S, estimator.SLOW_STEP_S)
     around = _gather_bystanders(stands, candidate, zero + begin_s, end, levels, zero)
     mean, cov = estimator.slow_prior(slow, knots, around)
@@ -418,11 +420,15 @@ def solve_all(
     `rounds` says how often at least and at most. It ends when the delays move by less than
     SETTLED_S, since the width of a receiver's smoothing is set from the delay of the round before.
 
+    A rep that cannot be solved takes no other with it: it leaves the pooling and comes back in
+    `failed` with the reason.
+
     [1] Minka, Expectation propagation for approximate Bayesian inference, 2001, from memory: each
     rep hears what all the others say of its two receivers, never itself.
     """
     cases = list(build_all)
     levels = dict(levels)
+    failed: list[tuple[Case, str]] = []
     fits: list[estimator.Fit] = []
     info: Floats
     vector: Floats
@@ -433,7 +439,8 @@ def solve_all(
             sent = [estimator.receiver_message(fit) for fit in fits]
             names, info, vector = _pool_receivers(cases, sent)
             now = np.asarray(np.linalg.solve(info, vector)[1 :: estimator.THETA], dtype=np.float64)
-            if turn >= rounds[0] and np.abs(now - delays).max() < SETTLED_S:
+            moved = now - delays if len(now) == len(delays) else np.array([np.inf])
+            if turn >= rounds[0] and np.abs(moved).max(initial=0.0) < SETTLED_S:
                 break
             delays = now
             renewed = []
@@ -460,9 +467,10 @@ def solve_all(
             for c, e in zip(cases, easings, strict=True)
         ]
         before: list[estimator.Fit | None] = [*fits] or [None] * len(cases)
-        fits = [
-            estimator.solve(c.problem, start_from=fit) for c, fit in zip(cases, before, strict=True)
-        ]
+        solved = [_try_to_solve(c, fit) for c, fit in zip(cases, before, strict=True)]
+        failed += [(c, one) for c, one in zip(cases, solved, strict=True) if isinstance(one, str)]
+        cases = [c for c, one in zip(cases, solved, strict=True) if not isinstance(one, str)]
+        fits = [one for one in solved if not isinstance(one, str)]
         cases = [_with_slowing(c, fit) for c, fit in zip(cases, fits, strict=True)]
     sent = [estimator.receiver_message(fit) for fit in fits]
     names, info, vector = _pool_receivers(cases, sent)
@@ -472,7 +480,22 @@ def solve_all(
     for i, name in enumerate(names):
         where = slice(estimator.THETA * i, estimator.THETA * (i + 1))
         theta[name] = (center[where], spread[where, where])
-    return SolvedReps(tuple(cases), tuple(fits), levels, theta)
+    return SolvedReps(tuple(cases), tuple(fits), levels, theta, tuple(failed))
+
+
+def _try_to_solve(case: Case, start_from: estimator.Fit | None) -> estimator.Fit | str:
+    """The fit of one rep, or in plain words why there is none."""
+    try:
+        fit = estimator.solve(case.problem, start_from=start_from)
+    except np.linalg.LinAlgError as error:
+        return str(error)
+    for role, runner in zip(
+        estimator.ROLES, (case.candidate.incoming, case.candidate.outgoing), strict=True
+    ):
+        fastest = estimator.fastest_mps(fit, role)
+        if fastest > NOBODY_RUNS_MPS:
+            return f"the best fit would have {runner} run at {fastest:.0f} m/s"
+    return fit
 
 
 def _with_level(
