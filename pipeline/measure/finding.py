@@ -49,7 +49,7 @@ class TakeoverCandidate:
 
 
 @dataclass(frozen=True, slots=True)
-class _Launch:
+class Launch:
     at_s: float
     rest_s: float  # still at rest then
     s_m: float
@@ -70,7 +70,7 @@ def may_hold_one(axis: ZoneAxis, traces: Mapping[str, Trace], plane: Mapping[str
     return ran >= 2
 
 
-def _launches(trace: Trace, place: OnAxis) -> list[_Launch]:
+def launches(trace: Trace, place: OnAxis) -> list[Launch]:
     """The starts from rest to a run, in running direction and in time order."""
     t, v = trace.t_s, trace.pace_mps
     up = np.flatnonzero((v[:-1] < 3.0) & (v[1:] >= 3.0)) + 1
@@ -93,11 +93,11 @@ def _launches(trace: Trace, place: OnAxis) -> list[_Launch]:
         share = min(v[i] / TYPICAL_MPS, 0.9)  # of what a sprinter reaches, exponentially
         begin = max(t[last], t[i] + TYPICAL_S * np.log1p(-share))
         stand = before[0] if last == before[0] else last
-        found.append(_Launch(float(begin), float(t[last]), place.s_m[stand], place.offset_m[stand]))
+        found.append(Launch(float(begin), float(t[last]), place.s_m[stand], place.offset_m[stand]))
     return sorted(found, key=lambda launch: launch.at_s)
 
 
-def _crossings(trace: Trace, place: OnAxis, line_m: float) -> Floats:
+def crossings(trace: Trace, place: OnAxis, line_m: float) -> Floats:
     """The moments (k,) at which the runner crosses a line of the lane at a run."""
     s, v = place.s_m, trace.pace_mps
     step = np.diff(trace.t_s)
@@ -121,12 +121,12 @@ def candidates(
 
     `places` are the traces on this axis, whose number in the venue is `number`.
     """
-    launches = {name: _launches(traces[name], places[name]) for name in traces}
-    entries = {name: _crossings(traces[name], places[name], 0.0) for name in traces}
-    exits = {name: _crossings(traces[name], places[name], axis.exit_m) for name in traces}
+    starts = {name: launches(traces[name], places[name]) for name in traces}
+    entries = {name: crossings(traces[name], places[name], 0.0) for name in traces}
+    exits = {name: crossings(traces[name], places[name], axis.exit_m) for name in traces}
     found = []
     for outgoing in traces:
-        for launch in launches[outgoing]:
+        for launch in starts[outgoing]:
             inside = axis.back_m - 8 < launch.s_m < axis.exit_m
             if not inside or abs(launch.offset_m) > OFF_LANE_M:
                 continue
@@ -143,7 +143,7 @@ def candidates(
                         outgoing,
                         float(entry),
                         launch,
-                        launches[incoming],
+                        starts[incoming],
                         exits[outgoing],
                     )
                     if one is not None:
@@ -164,8 +164,8 @@ def _judge_candidate(
     incoming: str,
     outgoing: str,
     entry: float,
-    launch: _Launch,
-    runs: Sequence[_Launch],
+    launch: Launch,
+    runs: Sequence[Launch],
     exits: Floats,
 ) -> TakeoverCandidate | None:
     t_in, v_in = traces[incoming].t_s, traces[incoming].pace_mps
@@ -209,7 +209,7 @@ def _judge_candidate(
     )
 
 
-def _last_before(runs: Sequence[_Launch], after: float, before: float) -> _Launch | None:
+def _last_before(runs: Sequence[Launch], after: float, before: float) -> Launch | None:
     """The last launch between two moments; `runs` are in time order."""
     place = bisect_left(runs, before, key=lambda run: run.at_s) - 1
     return runs[place] if place >= 0 and runs[place].at_s > after else None

@@ -29,6 +29,8 @@ REACHES_M = np.arange(0.30, 2.31, 0.05)
 STRAY = 1e-5  # of the best moment's likelihood: a rep may follow no rule at all
 LARGE_SQUARE = 1e12  # beside any squared misfit, only to keep a matrix definite
 PASS_GRID_S = 0.02
+SIGHT_SD_M = 0.5  # the contract: somebody beside the zone saw it, good to half a metre
+SIGHT_IS_WRONG, SIGHT_ANYWHERE_M = 0.03, 40.0  # another rep's line, a slip: then anywhere
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,6 +110,20 @@ def find_easing(
     log_det = np.log(np.diagonal(lower, axis1=1, axis2=2)[:, :n]).sum(axis=1)
     value = -0.5 * (white**2).sum(axis=1) - log_det
     return EasingLikelihood(grid, value - value.max())
+
+
+def sight_log_likelihood(course: GapCourse, place_m: float) -> Floats:
+    """Log-likelihood (k,) of the place (m past the entry line) at which somebody saw the pass. It
+    is a statement that may be wrong: then it says nothing."""
+    sd = np.hypot(course.middle_sd_m, SIGHT_SD_M)
+    right = (1 - SIGHT_IS_WRONG) * _normal_density(course.middle_m - place_m, sd)
+    return np.asarray(np.log(right + SIGHT_IS_WRONG / SIGHT_ANYWHERE_M))
+
+
+def chance_sight_is_wrong(course: GapCourse, place_m: float, weight: Floats) -> float:
+    """The chance that this place is wrong, with the posterior weights (k,) of the moments."""
+    wrong = np.log(SIGHT_IS_WRONG / SIGHT_ANYWHERE_M) - sight_log_likelihood(course, place_m)
+    return float(weight @ np.exp(wrong))
 
 
 def nearest_likelihood(course: GapCourse) -> Floats:

@@ -193,6 +193,36 @@ def build_case(
     return Case(candidate, rep, problem, falls, has_imu, tuple(remarks))
 
 
+def move_in_time(case: Case, incoming_s: float, outgoing_s: float) -> Case:
+    """The case with both units' stamps later by so many seconds; its zero moment stays."""
+    one, problem = case.candidate, case.problem
+
+    def later(measured: estimator.RunnerMeasurements, by_s: float) -> estimator.RunnerMeasurements:
+        onset, ease = measured.onset, measured.letting_go_s
+        return replace(
+            measured,
+            t_s=measured.t_s + by_s,
+            end_s=measured.end_s + by_s,
+            start_s=None if measured.start_s is None else measured.start_s + by_s,
+            onset=None if onset is None else Estimate(onset.value + by_s, onset.sd),
+            letting_go_s=None if ease is None else ease + by_s,
+        )
+
+    candidate = replace(
+        one,
+        entry_s=one.entry_s + incoming_s,
+        set_off_s=None if one.set_off_s is None else one.set_off_s + incoming_s,
+        go_s=one.go_s + outgoing_s,
+        exit_s=None if one.exit_s is None else one.exit_s + outgoing_s,
+    )
+    problem = replace(
+        problem,
+        incoming=later(problem.incoming, incoming_s),
+        outgoing=later(problem.outgoing, outgoing_s),
+    )
+    return replace(case, candidate=candidate, problem=problem, steps_s=case.steps_s + outgoing_s)
+
+
 def _cut_trace(trace: Trace, place: OnAxis, zero: float, end: float) -> tuple[Trace, OnAxis]:
     """The part of a trace that one rep can need, so that a long session costs no more a rep."""
     near = slice(*np.searchsorted(trace.t_s, [zero - AROUND_S, end + AROUND_S]))

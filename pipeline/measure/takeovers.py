@@ -5,28 +5,22 @@ Times are seconds from the incoming runner's crossing of the entry line (`zero_u
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from pipeline.base.values import Estimate, Floats, Frozen
-from pipeline.measure import estimator, passes
+from pipeline.measure import estimator, faults, fitness, gaps, passes, tapes
+from pipeline.measure.agreement import NEAREST_M, ClockOffset, correction_in_words
 from pipeline.measure.reps import OUT_M, Case, SolvedReps
+from pipeline.measure.starts import StartHabits, judge_starts
 
 CURVE_HZ = 50.0
 CURVE_BEFORE_M = 60.0
-SHEET_PASS_SD_M = 0.5  # the contract: somebody beside the zone saw it, good to half a metre
-NOT_NEAR_M = 0.9  # closest approach this far beyond the pair's reach: no pass
-RAN_INTO_M = 0.55  # trunks nearer than this while still closing: arms no longer fit between
-EARLY_LAG_S = 0.05  # first movement sooner after the mark than anybody reacts
-LATE_LAG_S = 0.35  # and later than a receiver who watches the mark
-OUTSIDE_P = 0.2  # a pass less likely in the zone than this was outside
-INCOMING_SLOWED_SHARE = 0.05  # of the speed at the entry line, lost by the pass
-OUTGOING_EASED_MPS = 0.35  # lost before the pass, from the outgoing runner's highest speed
-# Who slows to this share so soon beyond the zone has no baton.
-GIVE_UP_M, GIVE_UP_SHARE = 20.0, 0.75
-OUT_OF_REACH_M = 0.9  # no pass, and never nearer than this: the receiver was too far away
-SURE_SDS = 2.0  # a fault is named when it exceeds its bound by so many standard errors
+SURE_OF_PASS = 0.8  # whether the baton changed hands is clear beyond this chance, and 1 less it
+OPEN_IN_ZONE = 0.2  # whether it did so inside the zone is open between this chance and 1 less it
+DOUBTFUL_CLOCK_S = 0.01  # what is left of a clock's doubt is said from here on
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,99 +60,231 @@ class MeasuredTakeover(Frozen):
     steps_to_pass: int | None
     faults: tuple[str, ...]
     remarks: tuple[str, ...]
+    fit_z: float | None = None
     curves: tuple[MeasuredCurve, ...] = field(default=())
 
 
-def measure_takeovers(solved: SolvedReps) -> list[MeasuredTakeover]:
-    """Measure all takeovers of a session; they come back in time order."""
-    courses = [_sample_gap(fit) for fit in solved.fits]
-    sights = [
-        None if course is None else _log_seen_pass(case, course)
-        for case, course in zip(solved.cases, courses, strict=True)
-    ]
-    pairs = [(c.candidate.incoming, c.candidate.outgoing) for c in solved.cases]
-    met = [
-        i
-        for i, (case, fit, seen) in enumerate(zip(solved.cases, solved.fits, sights, strict=True))
-        if seen is not None and _may_have_passed(case, fit, courses[i])
-    ]
+@dataclass(frozen=True, eq=False)
+class MeasuredSquad(Frozen):
+    """All takeovers of a session in time order, and how its receivers start."""
+
+    takeovers: tuple[MeasuredTakeover, ...]
+    starts: StartHabits
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen(Frozen):
+    """One takeover as its fit shows it, before the pass is looked for."""
+
+    case: Case
+    fit: estimator.Fit
+    course: passes.GapCourse | None
+    gave_up: bool
+    log_seen: Floats | None  # of the place on the sheet at which somebody saw the pass
+    clock_sd_s: float
+    tapes: Mapping[estimator.Role, tapes.TapeDoubt]
+    remarks: tuple[str, ...]
+
+
+def measure_takeovers(
+    solved: SolvedReps,
+    offsets: Mapping[str, ClockOffset] | None = None,
+    usual_m: float = NEAREST_M.value,
+) -> MeasuredSquad:
+    """Measure all takeovers of a session.
+
+    `offsets` tell by runner what is left of the doubt of the units' clocks, `usual_m` is the
+    squad's usual smallest gap in m; both come from `agreement`.
+    """
+    offsets = offsets or {}
+    seen = [_look(case, fit, offsets) for case, fit in zip(solved.cases, solved.fits, strict=True)]
+    seen, words = _weigh_tapes(seen, usual_m)
+    chances = [_chance_of_pass(one, usual_m) for one in seen]
+    met = [i for i, chance in enumerate(chances) if chance > 1 - SURE_OF_PASS]
     messages = []
     for i in met:
-        course, seen = courses[i], sights[i]
-        if course is not None and seen is not None:
-            messages.append((pairs[i], passes.reach_message(course, seen)))
+        course, sight = seen[i].course, seen[i].log_seen
+        if course is not None and sight is not None:
+            messages.append((_pair(seen[i].case), passes.reach_message(course, sight)))
     beliefs, _ = passes.learn(messages)
     reach = dict(zip(met, beliefs, strict=True))
-    out = []
-    for i, (case, fit) in enumerate(zip(solved.cases, solved.fits, strict=True)):
-        course, seen = courses[i], sights[i]
+    measured = []
+    for i, one in enumerate(seen):
         belief = None
-        if i in reach and course is not None and seen is not None:
-            belief = passes.believe(course, seen, reach[i], case.problem.axis.exit_m)
-            fit = _solve_with_reach(fit, course, seen, reach[i])
-        out.append(_measure_takeover(case, fit, belief, course))
-    return sorted(out, key=lambda t: t.zero_utc_s)
+        if i in reach and one.course is not None and one.log_seen is not None:
+            exit_m = one.case.problem.axis.exit_m
+            belief = passes.believe(one.course, one.log_seen, reach[i], exit_m)
+            fit = _solve_with_reach(one.fit, one.course, one.log_seen, reach[i])
+            one = replace(one, fit=fit)
+        measured.append(_measure_takeover(one, belief, chances[i], usual_m))
+    measured += [_unsolved_takeover(case, why) for case, why in solved.failed]
+    measured.sort(key=lambda one: one.zero_utc_s)
+    habits = judge_starts([(one.case.candidate.outgoing, _lag(one)) for one in measured])
+    measured = [
+        one if fault is None else replace(one, faults=(fault, *one.faults))
+        for one, fault in zip(measured, habits.faults, strict=True)
+    ]
+    return MeasuredSquad(tuple(measured), habits, words)
 
 
-def _sample_gap(fit: estimator.Fit) -> passes.GapCourse | None:
-    """The gap from just after the receiver's start until the incoming runner is out of it."""
-    go = fit.start("outgoing")
-    exit_ = estimator.crossing(fit, "outgoing", fit.problem.axis.exit_m)
-    if go is None:
+def _pair(case: Case) -> tuple[str, str]:
+    return case.candidate.incoming, case.candidate.outgoing
+
+
+def _lag(one: MeasuredTakeover) -> Estimate | None:
+    if one.go is None or one.mark is None:
         return None
-    last = min(
-        fit.problem.incoming.end_s, (exit_[0] if exit_ is not None else go.value + 5.0) + 1.2
+    return Estimate(one.go.value - one.mark.value, float(np.hypot(one.go.sd, one.mark.sd)))
+
+
+def _look(case: Case, fit: estimator.Fit, offsets: Mapping[str, ClockOffset]) -> _Seen:
+    pair = _pair(case)
+    doubt = [offsets[name].offset.sd if name in offsets else 0.0 for name in pair]
+    remarks = [
+        correction_in_words(name, offsets[name])
+        for name in pair
+        if name in offsets and offsets[name].corrected
+    ]
+    remarks += [
+        f"{name}'s unit may be off by about {sd:.2f} s against the others: allowed for"
+        for name, sd in zip(pair, doubt, strict=True)
+        if sd > DOUBTFUL_CLOCK_S and not offsets[name].corrected
+    ]
+    clock_sd = float(np.linalg.norm(doubt))
+    course = _sampled(fit, clock_sd)
+    sight = None
+    if course is not None:
+        sight = np.zeros(len(course.t_s))
+        if case.rep is not None and case.rep.pass_m is not None:
+            sight = passes.sight_log_likelihood(course, case.rep.pass_m)
+    return _Seen(case, fit, course, gaps.receiver_gave_up(fit), sight, clock_sd, {}, tuple(remarks))
+
+
+def _sampled(fit: estimator.Fit, clock_sd_s: float) -> passes.GapCourse | None:
+    """The gap with the doubt of both clocks in its standard error."""
+    course = gaps.sample_gap(fit)
+    if course is None or not clock_sd_s:
+        return course
+    speed = np.abs(np.gradient(course.middle_m, course.t_s))
+    return replace(course, gap_sd_m=np.hypot(course.gap_sd_m, speed * clock_sd_s))
+
+
+def _chance_of_pass(one: _Seen, usual_m: float) -> float:
+    """The chance that the baton changed hands: certain where somebody saw it."""
+    if one.case.rep is not None and one.case.rep.pass_m is not None:
+        return 1.0 if one.course is not None else 0.0
+    return gaps.chance_of_pass(one.course, one.gave_up, usual_m)
+
+
+# --- the sheet's tapes ------------------------------------------------------------------------
+
+
+def _weigh_tapes(seen: Sequence[_Seen], usual_m: float) -> tuple[list[_Seen], tuple[str, ...]]:
+    """The takeovers with doubted tapes loosened and solved again, and words for the session."""
+    doubts = [_doubt_tapes(one, usual_m) for one in seen]
+    ahead = [
+        both["outgoing"].ahead_m - both["incoming"].ahead_m for both in doubts if len(both) == 2
+    ]
+    taped = {
+        one.case.candidate.outgoing
+        for one, both in zip(seen, doubts, strict=True)
+        if "outgoing" in both
+    }
+    p_all, off = 0.0, Estimate(0.0, 0.0)
+    if taped:
+        p_all, off = tapes.doubt_all_stands(np.array(ahead), len(taped), usual_m)
+    words: tuple[str, ...] = ()
+    if p_all > tapes.DOUBTED_P:
+        far = "far ahead" if off.value > 0 else "far back"
+        words = (
+            f"the sheet's stands of the receivers look {abs(off.value):.1f} ± {off.sd:.1f} m too "
+            f"{far} (or those of the incoming runners as much the other way): were they measured "
+            "from the back line?",
+        )
+    spread = float(np.sqrt(p_all)) * abs(off.value) if words else 0.0
+    return [
+        _loosen_tapes(one, both, spread, words) for one, both in zip(seen, doubts, strict=True)
+    ], words
+
+
+def _doubt_tapes(one: _Seen, usual_m: float) -> Mapping[estimator.Role, tapes.TapeDoubt]:
+    nearest = None
+    if one.course is not None:
+        i = int(np.argmin(one.course.gap_m))
+        nearest = Estimate(float(one.course.gap_m[i]), float(one.course.gap_sd_m[i]))
+    went_on = gaps.CARRIED_NOT_FAR if one.gave_up else gaps.CARRIED_OFF
+    return tapes.doubt_tapes(one.fit, nearest, went_on, usual_m)
+
+
+def _loosen_tapes(
+    one: _Seen,
+    doubts: Mapping[estimator.Role, tapes.TapeDoubt],
+    receivers_sd_m: float,
+    words: tuple[str, ...],
+) -> _Seen:
+    """A tape that is doubted counts for less, one that is more likely wrong than right not at all;
+    either is said."""
+    problem, remarks = one.fit.problem, [*one.remarks, *words]
+    for role, doubt in doubts.items():
+        measured = problem.incoming if role == "incoming" else problem.outgoing
+        tape = measured.stand_m
+        if tape is None:
+            continue
+        sd = tape.sd
+        if role == "outgoing" and receivers_sd_m:
+            sd = float(np.hypot(sd, receivers_sd_m))
+        if doubt.p_wrong > tapes.DOUBTED_P:
+            remarks.append(_tape_in_words(one.case, role, doubt))
+            wide = np.sqrt(doubt.p_wrong) * np.hypot(
+                doubt.elsewhere.value - tape.value, doubt.elsewhere.sd
+            )
+            sd = tapes.UNUSED_SD_M if doubt.p_wrong > tapes.DROPPED_P else float(np.hypot(sd, wide))
+        if sd == tape.sd:
+            continue
+        loosened = replace(measured, stand_m=Estimate(tape.value, sd))
+        if role == "incoming":
+            problem = replace(problem, incoming=loosened)
+        else:
+            problem = replace(problem, outgoing=loosened)
+    one = replace(one, tapes=doubts, remarks=tuple(remarks))
+    if problem is one.fit.problem:
+        return one
+    try:
+        fit = estimator.solve(problem, start_from=one.fit)
+    except np.linalg.LinAlgError:  # without the tape nothing holds: with it, then, and said
+        return one
+    course = _sampled(fit, one.clock_sd_s)
+    sight = one.log_seen
+    if course is not None and one.case.rep is not None and one.case.rep.pass_m is not None:
+        sight = passes.sight_log_likelihood(course, one.case.rep.pass_m)
+    elif course is not None:
+        sight = np.zeros(len(course.t_s))
+    return replace(one, fit=fit, course=course, log_seen=sight)
+
+
+def _tape_in_words(case: Case, role: estimator.Role, doubt: tapes.TapeDoubt) -> str:
+    """As the sheet counts: the receiver's stand past the back line, the other's before it."""
+    rep, back = case.rep, case.problem.axis.back_m
+    seen = doubt.elsewhere.value - back
+    runner, said = case.candidate.outgoing, None if rep is None else rep.outgoing_start_m
+    past = "past"
+    if role == "incoming":
+        runner, said = case.candidate.incoming, None if rep is None else rep.incoming_start_m
+        seen, past = -seen, "before"
+    used = (
+        "the traces are used"
+        if doubt.p_wrong > tapes.DROPPED_P
+        else f"allowed for ({doubt.p_wrong:.0%} that the sheet is wrong)"
     )
-    t = np.arange(go.value + 0.3, last, passes.PASS_GRID_S)
-    if len(t) < 10:
-        return None
-    s_in, in_rows = estimator.course(fit, "incoming", t)
-    s_out, out_rows = estimator.course(fit, "outgoing", t)
-    return passes.GapCourse(
-        t,
-        s_out - s_in,
-        estimator.deviation(fit, out_rows - in_rows),
-        (s_in + s_out) / 2,
-        estimator.deviation(fit, (in_rows + out_rows) / 2),
+    number = "" if rep is None or rep.rep is None else f"rep {rep.rep}: "
+    return (
+        f"{number}the sheet has {runner} start {0.0 if said is None else said:.1f} m {past} the "
+        f"back line, the traces {seen:.1f} ± {doubt.elsewhere.sd:.1f} m: {used}"
     )
 
 
-def _log_seen_pass(case: Case, course: passes.GapCourse) -> Floats:
-    if case.rep is None or case.rep.pass_m is None:
-        return np.zeros(len(course.t_s))
-    sd = np.hypot(course.middle_sd_m, SHEET_PASS_SD_M)
-    return -0.5 * ((course.middle_m - case.rep.pass_m) / sd) ** 2
-
-
-def _may_have_passed(case: Case, fit: estimator.Fit, course: passes.GapCourse | None) -> bool:
-    """Whether the baton can have changed hands. It can if somebody saw it, or if the trunks came
-    near each other and the outgoing runner, as one who has it, went on at speed beyond the zone."""
-    if case.rep is not None and case.rep.pass_m is not None:
-        return course is not None
-    return _came_near(course) and not _receiver_gave_up(case, fit)
-
-
-def _receiver_gave_up(case: Case, fit: estimator.Fit) -> bool:
-    exit_m = case.problem.axis.exit_m
-    last = fit.problem.outgoing.end_s
-    go = fit.start("outgoing")
-    leave = estimator.crossing(fit, "outgoing", exit_m)
-    if leave is None or go is None:
-        return True
-    t = np.arange(go.value + 0.5, last, 0.1)
-    v = estimator.along(fit, "outgoing", t, 1)
-    s = estimator.along(fit, "outgoing", t)
-    best = float(v[s < exit_m + 2].max(initial=0.0))
-    beyond = (s > exit_m) & (s < exit_m + GIVE_UP_M)
-    return bool(v[beyond].min(initial=best) < GIVE_UP_SHARE * best)
-
-
-def _came_near(course: passes.GapCourse | None) -> bool:
-    """Whether the trunks ever came near enough for a pass, with their errors allowed for."""
-    if course is None:
-        return False
-    excess = course.gap_m - (passes.REACH_PRIOR_M.value + NOT_NEAR_M)
-    return bool((excess < course.gap_sd_m).any())
+# --- the pass ---------------------------------------------------------------------------------
 
 
 def _solve_with_reach(
@@ -190,19 +316,42 @@ def _line_sd(case: Case, speed: float) -> float:
     return case.problem.axis.line_sd_m / max(speed, 1.0)
 
 
+def _unsolved_takeover(case: Case, why: str) -> MeasuredTakeover:
+    """The row of a takeover that could not be solved: who, when and why."""
+    rep = case.rep
+    return MeasuredTakeover(
+        case=case,
+        outcome="unclear",
+        zero_utc_s=case.candidate.entry_s,
+        mark_m=rep.mark_m if rep is not None else None,
+        mark=None,
+        go=None,
+        passed=None,
+        pass_place=None,
+        pass_basis="seen" if rep is not None and rep.pass_m is not None else "inferred",
+        p_in_zone=None,
+        zone_time=None,
+        v_in_entry=None,
+        v_in_pass=None,
+        v_out_pass=None,
+        v_out_exit=None,
+        free_distance=None,
+        steps_to_pass=None,
+        faults=(),
+        remarks=(*case.remarks, f"this takeover could not be measured: {why}"),
+    )
+
+
 def _measure_takeover(
-    case: Case,
-    fit: estimator.Fit,
-    belief: passes.PassBelief | None,
-    course: passes.GapCourse | None,
+    one: _Seen, belief: passes.PassBelief | None, chance: float, usual_m: float
 ) -> MeasuredTakeover:
+    case, fit, course, rep = one.case, one.fit, one.course, one.case.rep
     axis = case.problem.axis
-    remarks = list(case.remarks)
+    remarks = [*case.remarks, *one.remarks]
     entry = estimator.crossing(fit, "incoming", 0.0) or (0.0, np.zeros(len(fit.x)))
     exit_ = estimator.crossing(fit, "outgoing", axis.exit_m)
     go = fit.start("outgoing")
     zero = entry[0]
-    rep = case.rep
     mark_m = rep.mark_m if rep is not None else None
     mark = None
     if mark_m is not None:
@@ -222,11 +371,21 @@ def _measure_takeover(
         value, carried = time.value, 0.0
         if belief is not None:
             value, carried = _baton_zone_time(fit, belief, entry[0], exit_[0])
-        zone_time = Estimate(value, float(np.sqrt(time.sd**2 + lines**2 + carried**2)))
+        parts = np.array([time.sd, lines, carried, one.clock_sd_s])
+        zone_time = Estimate(value, float(np.linalg.norm(parts)))
     else:
         remarks.append("the outgoing runner was not seen to cross the exit line")
-    outcome = judge_outcome(case, belief, exit_ is not None)
     seen = rep is not None and rep.pass_m is not None
+    if seen and belief is not None and course is not None and rep is not None:
+        p_wrong = passes.chance_sight_is_wrong(course, rep.pass_m or 0.0, belief.weight)
+        if p_wrong > tapes.DROPPED_P:
+            seen = False
+            remarks.append(
+                f"the sheet saw the pass at {rep.pass_m:.1f} m, the traces have it at "
+                f"{belief.place_m.value:.1f} ± {belief.place_m.sd:.1f} m: the traces are used"
+            )
+    outcome, why = judge_outcome(chance, belief, exit_ is not None, seen, course)
+    remarks += why
     takeover = MeasuredTakeover(
         case=case,
         outcome=outcome,
@@ -258,8 +417,55 @@ def _measure_takeover(
     else:
         remarks.append("the pass could not be inferred from the traces")
         takeover = replace(takeover, zone_time=zone_time)
-    faults = name_faults(takeover, fit, course, belief)
-    return replace(takeover, faults=faults, remarks=tuple(remarks))
+    fit_z, doubted = fitness.check_fit(one.fit, one.tapes, course, chance, usual_m)
+    if doubted is not None and not _is_said(doubted, one):
+        remarks.append(doubted.words)
+    evidence = faults.FaultEvidence(
+        outcome,
+        fit,
+        course,
+        belief,
+        takeover.p_in_zone,
+        takeover.pass_place,
+        takeover.v_in_entry,
+    )
+    named = faults.name_faults(evidence)
+    if doubted is not None and outcome == "not passed" and one.gave_up is False:
+        takeover = replace(takeover, outcome="unclear", zone_time=zone_time)
+        named = tuple(word for word in named if word != "ran away")
+    return replace(takeover, faults=named, remarks=tuple(remarks), fit_z=fit_z)
+
+
+def _is_said(doubted: fitness.Doubted, one: _Seen) -> bool:
+    """Whether a remark on this takeover names a tape already."""
+    return any(both.p_wrong > tapes.DOUBTED_P for both in one.tapes.values()) and (
+        doubted.culprit in ("tape", "gap")
+    )
+
+
+def judge_outcome(
+    chance: float,
+    belief: passes.PassBelief | None,
+    left_zone: bool,
+    seen: bool,
+    course: passes.GapCourse | None,
+) -> tuple[str, list[str]]:
+    """Whether the baton changed hands, in the table's words, and why that is not clear.
+
+    `chance` is that of a pass at all; `seen` that somebody saw it. It is not clear either where
+    the pass may as well have been outside the zone as in it.
+    """
+    if belief is None or (not left_zone and not seen):
+        return "not passed", []
+    if not seen and chance < SURE_OF_PASS:
+        nearest = 0.0 if course is None else float(course.gap_m.min())
+        return "unclear", [
+            f"whether the baton changed hands is not clear ({chance:.0%}): the trunks came no "
+            f"nearer than {nearest:.1f} m"
+        ]
+    if OPEN_IN_ZONE < belief.p_in_zone < 1 - OPEN_IN_ZONE and not seen:
+        return "unclear", []
+    return "passed", []
 
 
 def _baton_zone_time(
@@ -314,58 +520,6 @@ def _add_pass(
         v_in_pass=_speed_at_pass(fit, belief, "incoming"),
         v_out_pass=_speed_at_pass(fit, belief, "outgoing"),
     )
-
-
-def judge_outcome(case: Case, belief: passes.PassBelief | None, left_zone: bool) -> str:
-    seen = case.rep is not None and case.rep.pass_m is not None
-    if seen:
-        return "passed"
-    if belief is None or not left_zone:
-        return "not passed"
-    return "passed"
-
-
-def name_faults(
-    one: MeasuredTakeover,
-    fit: estimator.Fit,
-    course: passes.GapCourse | None,
-    belief: passes.PassBelief | None,
-) -> tuple[str, ...]:
-    """What went wrong, in trade words, and only where the traces are sure of it.
-
-    `one` has everything but its faults. `course` is the gap between the two trunks and `belief`
-    the posterior of the pass; None where there is none. A lag, a gap or a loss of speed counts
-    when it lies SURE_SDS standard errors beyond its bound. docs/accuracy.md says how many of the
-    faults that happened are named.
-    """
-    found = []
-    if one.go is not None and one.mark is not None:
-        lag = one.go.value - one.mark.value
-        sd = float(np.hypot(one.go.sd, one.mark.sd))
-        if lag + SURE_SDS * sd < EARLY_LAG_S:
-            found.append("early start")
-        if lag - SURE_SDS * sd > LATE_LAG_S:
-            found.append("late start")
-    if course is not None:
-        nearest = int(np.argmin(course.gap_m))
-        if course.gap_m[nearest] + SURE_SDS * course.gap_sd_m[nearest] < RAN_INTO_M:
-            found.append("ran into")
-    if one.outcome == "not passed" and course is not None and course.gap_m.min() > OUT_OF_REACH_M:
-        found.append("ran away")
-    if one.p_in_zone is not None and one.p_in_zone < OUTSIDE_P and one.pass_place is not None:
-        before = one.pass_place.value < fit.problem.axis.exit_m / 2
-        found.append("passed before the zone" if before else "passed beyond the zone")
-    if one.v_in_entry is not None and one.v_in_pass is not None:
-        lost = one.v_in_entry.value - one.v_in_pass.value
-        if lost - SURE_SDS * one.v_in_pass.sd > INCOMING_SLOWED_SHARE * one.v_in_entry.value:
-            found.append("incoming slowed")
-    if belief is not None:
-        before_pass = np.arange(float(belief.t_s[0]), belief.moment.value, 0.05)
-        if len(before_pass) > 4:
-            v = estimator.along(fit, "outgoing", before_pass, 1)
-            if float((np.maximum.accumulate(v) - v).max()) > OUTGOING_EASED_MPS:
-                found.append("outgoing eased")
-    return tuple(found)
 
 
 def _measure_curves(case: Case, fit: estimator.Fit, zero: float) -> tuple[MeasuredCurve, ...]:

@@ -26,8 +26,9 @@ from pipeline.base.values import (
     ZoneAxis,
 )
 from pipeline.errors import InputError, NothingMeasured
-from pipeline.measure import finding, noise, reps, takeovers, zones
+from pipeline.measure import clocks, finding, noise, reps, takeovers, zones
 from pipeline.measure.clock import ties
+from pipeline.measure.starts import usual_lags_in_words
 from pipeline.measure.traces import Trace, choose_units, remark_wrong_day
 from pipeline.read import read
 from pipeline.read.practice.session import read_session
@@ -103,11 +104,20 @@ def _run_stages(
         *rows.recording_rows(session, recordings),
         *(rows.unread_row(session, spec, why) for spec, why in unread),
     ]
+    stamp_sd_s = clocks.stamp_errors(recordings)
+    traces, imus, coarse = clocks.agree_traces(traces, imus, axes, session.reps or ())
     found, cases, levels = _find_cases(session, axes, traces, imus, remarks, tell)
     del pairs, recordings, traces, imus  # the cases hold what they need: of an hour that is little
     memory.give_back()
-    solved = reps.solve_all(cases, levels) if cases else None
-    measured = takeovers.measure_takeovers(solved) if solved is not None else []
+    solved, agreed = clocks.solve_on_agreed_clocks(cases, levels, stamp_sd_s, coarse)
+    squad = takeovers.measure_takeovers(solved, agreed.offsets, agreed.usual_m)
+    measured = squad.takeovers
+    remarks += [
+        *clocks.corrections_in_words(agreed),
+        *squad.remarks,
+        *usual_lags_in_words(squad.starts),
+    ]
+    files = [rows.with_moved_clock(row, agreed.offsets) for row in files]
     tables = {
         "exchanges": rows.exchanges_table(session, measured),
         "speed_curves": rows.speed_curves_table(session, measured),

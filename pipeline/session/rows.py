@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ import pyarrow as pa
 
 from pipeline.base.values import Clock, Estimate, Floats, RecordingSpec, Session, TimedRecording
 from pipeline.measure import reps, takeovers
+from pipeline.measure.agreement import ClockOffset, correction_in_words
 from pipeline.tables import schema
 
 CURVE_COLUMNS = ("t_s", "s_m", "s_sd_m", "v_mps", "v_sd_mps", "a_mps2")
@@ -152,6 +153,30 @@ def recording_rows(
         _recording_row(session, timed, sensor) for timed in recordings for sensor in ("gnss", "imu")
     ]
     return [row for row in rows if row is not None]
+
+
+def with_moved_clock(
+    row: dict[str, object], offsets: Mapping[str, ClockOffset]
+) -> dict[str, object]:
+    """The row of a file whose clock the takeovers showed to be off."""
+    moved = offsets.get(str(row["runner"]))
+    if moved is None or not moved.corrected or row["clock_basis"] == "none":
+        return row
+    by = moved.offset.value
+    later = timedelta(seconds=by)
+    changed: dict[str, object] = {"clock_basis": "motion"}
+    for name in ("first_utc", "last_utc", "counter_zero_utc"):
+        stamp = row[name]
+        changed[name] = stamp + later if isinstance(stamp, datetime) else None
+    if isinstance(row["offset_s"], float):
+        changed["offset_s"] = row["offset_s"] + by
+    before = row["clock_sd_s"] if isinstance(row["clock_sd_s"], float) else 0.0
+    said = row["remarks"] if isinstance(row["remarks"], list) else []
+    changed["clock_sd_s"] = (
+        moved.offset.sd if before > moved.offset.sd else float(np.hypot(before, moved.offset.sd))
+    )
+    changed["remarks"] = [*said, correction_in_words(str(row["runner"]), moved)]
+    return row | changed
 
 
 def unread_row(session: Session, spec: RecordingSpec, why: str) -> dict[str, object]:

@@ -1,0 +1,122 @@
+"""Early and late starts, judged against each receiver's own habit at the mark.
+
+Some receivers go as the incoming runner hits the mark, some a quarter of a second before, and a
+mark that fits the habit is a good mark. A start is early or late when it is so for this
+receiver.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from pipeline.base.values import Estimate, Floats
+
+# Weak priors, docs/methods.md, "Priors": of a first movement after the incoming runner crosses
+# the mark, in s.
+SQUAD_LAG_S = Estimate(0.0, 0.30)
+LAG_RUNNER_SD_S = 0.08  # between receivers of a squad
+LAG_REP_SD_S = 0.05  # from start to start of one receiver, worth LAG_REP_WORTH starts
+LAG_REP_WORTH = 6.0
+LAG_NU = 3.0  # of Student's t: a false start says little of the habit
+LAG_TURNS = 12
+HABIT_SDS = 2.5  # a start is named when it lies so many standard errors off the habit ...
+LEAST_S = 0.08  # ... and as far as this, three quarters of a metre of the incoming runner's way
+
+USUAL_TO_S = 0.35  # who watches the mark and reacts is away by then
+SURE_SDS = 2.0
+
+StartFault = Literal["early start", "late start"]
+
+
+@dataclass(frozen=True, slots=True)
+class StartHabits:
+    """`faults` (one a start, None where it is as usual or not known) and by receiver the usual lag
+    with its standard error, and `spread_s` from start to start."""
+
+    faults: tuple[StartFault | None, ...]
+    usual: Mapping[str, Estimate]
+    spread_s: float
+
+
+def judge_starts(starts: Sequence[tuple[str, Estimate | None]]) -> StartHabits:
+    """Judge each start, given as receiver and lag after the mark (s), against the other starts.
+
+    A lag is its receiver's habit, which lies about the squad's, and what differs from start to
+    start: `lag = h + e`, `h ~ N(H, LAG_RUNNER_SD_S)`, `H ~ N(SQUAD_LAG_S)`, with Student's t
+    weights [1] for e, so that a false start does not move the habit. What is expected of a start
+    comes from all others, never from itself: few starts lean on the squad's.
+
+    [1] Lange, Little and Taylor, Robust statistical modeling using the t distribution, Journal of
+    the American Statistical Association, 1989, from memory.
+    """
+    known = [(i, who, lag) for i, (who, lag) in enumerate(starts) if lag is not None]
+    names = sorted({who for _, who, _ in known})
+    faults: list[StartFault | None] = [None] * len(starts)
+    if not known:
+        return StartHabits(tuple(faults), {}, LAG_REP_SD_S)
+    lag = np.array([one.value for _, _, one in known])
+    sd = np.array([one.sd for _, _, one in known])
+    whose = np.array([names.index(who) for _, who, _ in known])
+    habit = np.full(len(names), np.median(lag))
+    spread = LAG_REP_SD_S
+    for _ in range(LAG_TURNS):
+        off = lag - habit[whose]
+        weight = (LAG_NU + 1) / (LAG_NU + off**2 / (spread**2 + sd**2))
+        excess = float(weight @ np.maximum(off**2 - sd**2, 0.0))
+        spread = float(
+            np.sqrt(
+                (excess + LAG_REP_WORTH * LAG_REP_SD_S**2) / (float(weight.sum()) + LAG_REP_WORTH)
+            )
+        )
+        precision = weight / (spread**2 + sd**2)
+        habit, habit_sd = _habits(lag, precision, whose, len(names))
+    usual = {
+        name: Estimate(float(mean), float(error))
+        for name, mean, error in zip(names, habit, habit_sd, strict=True)
+    }
+    for k, (i, _, _) in enumerate(known):
+        without = precision.copy()
+        without[k] = 0.0
+        mean, error = _habits(lag, without, whose, len(names))
+        off_s = float(lag[k] - mean[whose[k]])
+        bound = HABIT_SDS * float(np.sqrt(error[whose[k]] ** 2 + spread**2 + sd[k] ** 2))
+        if abs(off_s) > max(bound, LEAST_S):
+            faults[i] = "early start" if off_s < 0 else "late start"
+    return StartHabits(tuple(faults), usual, spread)
+
+
+def _habits(lag: Floats, precision: Floats, whose: Floats, n: int) -> tuple[Floats, Floats]:
+    """Habits (n,) of the receivers with their standard errors, from lags (k,) with their
+    precisions, by the normal equations of habits and squad's mean together."""
+    info = np.zeros((n + 1, n + 1))
+    vector = np.zeros(n + 1)
+    own = np.bincount(whose, precision, n)
+    tie = LAG_RUNNER_SD_S**-2
+    info[np.arange(n), np.arange(n)] = own + tie
+    info[:n, n] = info[n, :n] = -tie
+    info[n, n] = n * tie + SQUAD_LAG_S.sd**-2
+    vector[:n] = np.bincount(whose, precision * lag, n)
+    vector[n] = SQUAD_LAG_S.value / SQUAD_LAG_S.sd**2
+    cov = np.linalg.inv(info)
+    return (cov @ vector)[:n], np.sqrt(np.diagonal(cov)[:n])
+
+
+def usual_lags_in_words(habits: StartHabits) -> list[str]:
+    """A sentence for each receiver whose habit at the mark a coach should know of: who goes before
+    the incoming runner is there, or long after."""
+    out = []
+    for name, lag in habits.usual.items():
+        if min(abs(lag.value), abs(lag.value - USUAL_TO_S)) < SURE_SDS * lag.sd:
+            continue
+        if 0.0 < lag.value < USUAL_TO_S:
+            continue
+        side = "before" if lag.value < 0 else "after"
+        out.append(
+            f"{name} goes {abs(lag.value):.2f} ± {lag.sd:.2f} s {side} the incoming runner is at "
+            "the mark, as a rule: no fault, but the mark must fit it"
+        )
+    return out
