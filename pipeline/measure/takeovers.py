@@ -67,6 +67,7 @@ class MeasuredTakeover(Frozen):
     faults: tuple[str, ...]
     remarks: tuple[str, ...]
     curves: tuple[MeasuredCurve, ...] = field(default=())
+    fit_z: float | None = None
 
 
 def measure_takeovers(solved: SolvedReps) -> list[MeasuredTakeover]:
