@@ -62,6 +62,7 @@ class MeasuredTakeover(Frozen):
     remarks: tuple[str, ...]
     fit_z: float | None = None
     curves: tuple[MeasuredCurve, ...] = field(default=())
+    fit_z: float | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -85,6 +85,7 @@ def _exchange_row(
         "steps_to_pass": one.steps_to_pass,
         "foot_m": feet.get(one.case.candidate.outgoing),
         "incoming_foot_m": feet.get(one.case.candidate.incoming),
+        "fit_z": one.fit_z,
         "faults": list(one.faults),
         "remarks": list(one.remarks),
     }

@@ -28,7 +28,7 @@ CONTRACT = {
         v_in_pass_sd_mps:double? v_out_pass_mps:double? v_out_pass_sd_mps:double?
         v_out_exit_mps:double? v_out_exit_sd_mps:double?
         free_distance_m:double? free_distance_sd_m:double? steps_to_pass:int16?
-        foot_m:double? incoming_foot_m:double?
+        foot_m:double? incoming_foot_m:double? fit_z:double?
         faults:list<element: string> remarks:list<element: string>""",
     "speed_curves": """
         session exchange runner role t_s s_m s_sd_m v_mps v_sd_mps a_mps2""",
@@ -91,7 +91,7 @@ def test_columns_are_the_contracts_in_its_order(name):
 @pytest.mark.parametrize("name", EVERY)
 def test_a_unit_in_a_name_is_the_columns_unit(name):
     units = {"s": "s", "m": "m", "mps": "m/s", "mps2": "m/s²", "hz": "Hz", "ppm": "ppm"}
-    units["feet"] = "foot-lengths"
+    units |= {"feet": "foot-lengths", "z": ""}
     for column in schema.facts(name).columns:
         suffix = column.name.rsplit("_", 1)[-1]
         if column.type == "float64":

@@ -60,7 +60,7 @@ def test_the_old_lake_is_old():
     path = folders.part_path(OLD, "exchanges", "version-1")
     stored = pq.read_schema(path)
     assert stored.metadata[b"batontrace.version"] == b"1"
-    assert not {"foot_m", "incoming_foot_m"} & set(stored.names)
+    assert not {"foot_m", "incoming_foot_m", "fit_z"} & set(stored.names)
 
 
 @pytest.mark.parametrize("name", schema.TABLES)
