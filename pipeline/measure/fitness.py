@@ -57,7 +57,7 @@ def check_fit(
     doubted = None
     if abs(z) > DOUBT_SDS:
         doubted = Doubted(
-            culprit, f"{what} fits badly with the rest ({abs(z):.1f} standard errors)"
+            culprit, f"{what} and the rest do not agree ({abs(z):.1f} standard errors)"
         )
     return abs(z), doubted
 

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from pipeline.base.values import Floats, Rep, ZoneAxis
-from pipeline.measure import estimator, finding, gaps
+from pipeline.measure import estimator, finding, gaps, tapes
 from pipeline.measure.agreement import (
     BATON_WAS_LOST,
     BATON_WENT_ON,
@@ -25,6 +25,7 @@ COARSE_S: Floats = np.linspace(-5.0, 5.0, 101)  # offsets looked at in the trace
 FINE_S: Floats = np.linspace(-0.6, 0.6, 241)  # ... and in the fits
 COARSE_SD_M = 1.5  # of a gap from the traces: what two units' slow errors do not share
 STEP_S = 0.05
+SUSPECT_SDS = 3.0  # a tape so far off is no evidence of a clock
 RUNS_MPS = 3.0
 BEYOND_M, KEEPS_SHARE = 20.0, 0.75  # who keeps so much of his speed so far beyond has the baton
 LATEST_S = 12.0  # from a launch to the exit line
@@ -150,8 +151,18 @@ def _speed_at_exit(fit: estimator.Fit, leaves: tuple[float, Floats] | None) -> f
 
 
 def _gap_sd_m(fit: estimator.Fit) -> float:
-    """The standard error of the gap where it is smallest."""
+    """The standard error of the gap where it is smallest; what a doubtful tape moves it by counts,
+    for a slip of the pen is no clock."""
     course = gaps.sample_gap(fit)
     if course is None:
         return COARSE_SD_M
-    return float(course.gap_sd_m[int(np.argmin(course.gap_m))])
+    own = float(course.gap_sd_m[int(np.argmin(course.gap_m))])
+    off = [own]
+    for role in estimator.ROLES:
+        measured = fit.problem.incoming if role == "incoming" else fit.problem.outgoing
+        elsewhere = tapes.stand_without_tape(fit, role)
+        if elsewhere is not None and measured.stand_m is not None and tapes.is_taped(measured):
+            apart = measured.stand_m.value - elsewhere.value
+            if abs(apart) > SUSPECT_SDS * np.hypot(elsewhere.sd, measured.stand_m.sd):
+                off.append(apart)
+    return float(np.linalg.norm(off))

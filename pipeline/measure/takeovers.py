@@ -5,14 +5,14 @@ Times are seconds from the incoming runner's crossing of the entry line (`zero_u
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from pipeline.base.values import Estimate, Floats, Frozen
-from pipeline.measure import estimator, faults, fitness, gaps, passes, tapes
-from pipeline.measure.agreement import NEAREST_M, ClockOffset, correction_in_words
+from pipeline.measure import estimator, faults, fitness, passes, tapes, weighing
+from pipeline.measure.agreement import NEAREST_M, ClockOffset
 from pipeline.measure.reps import OUT_M, Case, SolvedReps
 from pipeline.measure.starts import StartHabits, judge_starts
 
@@ -20,7 +20,6 @@ CURVE_HZ = 50.0
 CURVE_BEFORE_M = 60.0
 SURE_OF_PASS = 0.8  # whether the baton changed hands is clear beyond this chance, and 1 less it
 OPEN_IN_ZONE = 0.2  # whether it did so inside the zone is open between this chance and 1 less it
-DOUBTFUL_CLOCK_S = 0.01  # what is left of a clock's doubt is said from here on
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +59,6 @@ class MeasuredTakeover(Frozen):
     steps_to_pass: int | None
     faults: tuple[str, ...]
     remarks: tuple[str, ...]
-    fit_z: float | None = None
     curves: tuple[MeasuredCurve, ...] = field(default=())
     fit_z: float | None = None
 
@@ -71,20 +69,6 @@ class MeasuredSquad(Frozen):
 
     takeovers: tuple[MeasuredTakeover, ...]
     starts: StartHabits
-    remarks: tuple[str, ...]
-
-
-@dataclass(frozen=True, eq=False)
-class _Seen(Frozen):
-    """One takeover as its fit shows it, before the pass is looked for."""
-
-    case: Case
-    fit: estimator.Fit
-    course: passes.GapCourse | None
-    gave_up: bool
-    log_seen: Floats | None  # of the place on the sheet at which somebody saw the pass
-    clock_sd_s: float
-    tapes: Mapping[estimator.Role, tapes.TapeDoubt]
     remarks: tuple[str, ...]
 
 
@@ -99,15 +83,18 @@ def measure_takeovers(
     squad's usual smallest gap in m; both come from `agreement`.
     """
     offsets = offsets or {}
-    seen = [_look(case, fit, offsets) for case, fit in zip(solved.cases, solved.fits, strict=True)]
-    seen, words = _weigh_tapes(seen, usual_m)
-    chances = [_chance_of_pass(one, usual_m) for one in seen]
+    seen = [
+        weighing.look(case, fit, offsets)
+        for case, fit in zip(solved.cases, solved.fits, strict=True)
+    ]
+    seen, words = weighing.weigh_tapes(seen, usual_m)
+    chances = [weighing.chance_of_pass(one, usual_m) for one in seen]
     met = [i for i, chance in enumerate(chances) if chance > 1 - SURE_OF_PASS]
     messages = []
     for i in met:
         course, sight = seen[i].course, seen[i].log_seen
         if course is not None and sight is not None:
-            messages.append((_pair(seen[i].case), passes.reach_message(course, sight)))
+            messages.append((weighing.pair_of(seen[i].case), passes.reach_message(course, sight)))
     beliefs, _ = passes.learn(messages)
     reach = dict(zip(met, beliefs, strict=True))
     measured = []
@@ -129,160 +116,10 @@ def measure_takeovers(
     return MeasuredSquad(tuple(measured), habits, words)
 
 
-def _pair(case: Case) -> tuple[str, str]:
-    return case.candidate.incoming, case.candidate.outgoing
-
-
 def _lag(one: MeasuredTakeover) -> Estimate | None:
     if one.go is None or one.mark is None:
         return None
     return Estimate(one.go.value - one.mark.value, float(np.hypot(one.go.sd, one.mark.sd)))
-
-
-def _look(case: Case, fit: estimator.Fit, offsets: Mapping[str, ClockOffset]) -> _Seen:
-    pair = _pair(case)
-    doubt = [offsets[name].offset.sd if name in offsets else 0.0 for name in pair]
-    remarks = [
-        correction_in_words(name, offsets[name])
-        for name in pair
-        if name in offsets and offsets[name].corrected
-    ]
-    remarks += [
-        f"{name}'s unit may be off by about {sd:.2f} s against the others: allowed for"
-        for name, sd in zip(pair, doubt, strict=True)
-        if sd > DOUBTFUL_CLOCK_S and not offsets[name].corrected
-    ]
-    clock_sd = float(np.linalg.norm(doubt))
-    course = _sampled(fit, clock_sd)
-    sight = None
-    if course is not None:
-        sight = np.zeros(len(course.t_s))
-        if case.rep is not None and case.rep.pass_m is not None:
-            sight = passes.sight_log_likelihood(course, case.rep.pass_m)
-    return _Seen(case, fit, course, gaps.receiver_gave_up(fit), sight, clock_sd, {}, tuple(remarks))
-
-
-def _sampled(fit: estimator.Fit, clock_sd_s: float) -> passes.GapCourse | None:
-    """The gap with the doubt of both clocks in its standard error."""
-    course = gaps.sample_gap(fit)
-    if course is None or not clock_sd_s:
-        return course
-    speed = np.abs(np.gradient(course.middle_m, course.t_s))
-    return replace(course, gap_sd_m=np.hypot(course.gap_sd_m, speed * clock_sd_s))
-
-
-def _chance_of_pass(one: _Seen, usual_m: float) -> float:
-    """The chance that the baton changed hands: certain where somebody saw it."""
-    if one.case.rep is not None and one.case.rep.pass_m is not None:
-        return 1.0 if one.course is not None else 0.0
-    return gaps.chance_of_pass(one.course, one.gave_up, usual_m)
-
-
-# --- the sheet's tapes ------------------------------------------------------------------------
-
-
-def _weigh_tapes(seen: Sequence[_Seen], usual_m: float) -> tuple[list[_Seen], tuple[str, ...]]:
-    """The takeovers with doubted tapes loosened and solved again, and words for the session."""
-    doubts = [_doubt_tapes(one, usual_m) for one in seen]
-    ahead = [
-        both["outgoing"].ahead_m - both["incoming"].ahead_m for both in doubts if len(both) == 2
-    ]
-    taped = {
-        one.case.candidate.outgoing
-        for one, both in zip(seen, doubts, strict=True)
-        if "outgoing" in both
-    }
-    p_all, off = 0.0, Estimate(0.0, 0.0)
-    if taped:
-        p_all, off = tapes.doubt_all_stands(np.array(ahead), len(taped), usual_m)
-    words: tuple[str, ...] = ()
-    if p_all > tapes.DOUBTED_P:
-        far = "far ahead" if off.value > 0 else "far back"
-        words = (
-            f"the sheet's stands of the receivers look {abs(off.value):.1f} ± {off.sd:.1f} m too "
-            f"{far} (or those of the incoming runners as much the other way): were they measured "
-            "from the back line?",
-        )
-    spread = float(np.sqrt(p_all)) * abs(off.value) if words else 0.0
-    return [
-        _loosen_tapes(one, both, spread, words) for one, both in zip(seen, doubts, strict=True)
-    ], words
-
-
-def _doubt_tapes(one: _Seen, usual_m: float) -> Mapping[estimator.Role, tapes.TapeDoubt]:
-    nearest = None
-    if one.course is not None:
-        i = int(np.argmin(one.course.gap_m))
-        nearest = Estimate(float(one.course.gap_m[i]), float(one.course.gap_sd_m[i]))
-    went_on = gaps.CARRIED_NOT_FAR if one.gave_up else gaps.CARRIED_OFF
-    return tapes.doubt_tapes(one.fit, nearest, went_on, usual_m)
-
-
-def _loosen_tapes(
-    one: _Seen,
-    doubts: Mapping[estimator.Role, tapes.TapeDoubt],
-    receivers_sd_m: float,
-    words: tuple[str, ...],
-) -> _Seen:
-    """A tape that is doubted counts for less, one that is more likely wrong than right not at all;
-    either is said."""
-    problem, remarks = one.fit.problem, [*one.remarks, *words]
-    for role, doubt in doubts.items():
-        measured = problem.incoming if role == "incoming" else problem.outgoing
-        tape = measured.stand_m
-        if tape is None:
-            continue
-        sd = tape.sd
-        if role == "outgoing" and receivers_sd_m:
-            sd = float(np.hypot(sd, receivers_sd_m))
-        if doubt.p_wrong > tapes.DOUBTED_P:
-            remarks.append(_tape_in_words(one.case, role, doubt))
-            wide = np.sqrt(doubt.p_wrong) * np.hypot(
-                doubt.elsewhere.value - tape.value, doubt.elsewhere.sd
-            )
-            sd = tapes.UNUSED_SD_M if doubt.p_wrong > tapes.DROPPED_P else float(np.hypot(sd, wide))
-        if sd == tape.sd:
-            continue
-        loosened = replace(measured, stand_m=Estimate(tape.value, sd))
-        if role == "incoming":
-            problem = replace(problem, incoming=loosened)
-        else:
-            problem = replace(problem, outgoing=loosened)
-    one = replace(one, tapes=doubts, remarks=tuple(remarks))
-    if problem is one.fit.problem:
-        return one
-    try:
-        fit = estimator.solve(problem, start_from=one.fit)
-    except np.linalg.LinAlgError:  # without the tape nothing holds: with it, then, and said
-        return one
-    course = _sampled(fit, one.clock_sd_s)
-    sight = one.log_seen
-    if course is not None and one.case.rep is not None and one.case.rep.pass_m is not None:
-        sight = passes.sight_log_likelihood(course, one.case.rep.pass_m)
-    elif course is not None:
-        sight = np.zeros(len(course.t_s))
-    return replace(one, fit=fit, course=course, log_seen=sight)
-
-
-def _tape_in_words(case: Case, role: estimator.Role, doubt: tapes.TapeDoubt) -> str:
-    """As the sheet counts: the receiver's stand past the back line, the other's before it."""
-    rep, back = case.rep, case.problem.axis.back_m
-    seen = doubt.elsewhere.value - back
-    runner, said = case.candidate.outgoing, None if rep is None else rep.outgoing_start_m
-    past = "past"
-    if role == "incoming":
-        runner, said = case.candidate.incoming, None if rep is None else rep.incoming_start_m
-        seen, past = -seen, "before"
-    used = (
-        "the traces are used"
-        if doubt.p_wrong > tapes.DROPPED_P
-        else f"allowed for ({doubt.p_wrong:.0%} that the sheet is wrong)"
-    )
-    number = "" if rep is None or rep.rep is None else f"rep {rep.rep}: "
-    return (
-        f"{number}the sheet has {runner} start {0.0 if said is None else said:.1f} m {past} the "
-        f"back line, the traces {seen:.1f} ± {doubt.elsewhere.sd:.1f} m: {used}"
-    )
 
 
 # --- the pass ---------------------------------------------------------------------------------
@@ -344,7 +181,7 @@ def _unsolved_takeover(case: Case, why: str) -> MeasuredTakeover:
 
 
 def _measure_takeover(
-    one: _Seen, belief: passes.PassBelief | None, chance: float, usual_m: float
+    one: weighing.SeenTakeover, belief: passes.PassBelief | None, chance: float, usual_m: float
 ) -> MeasuredTakeover:
     case, fit, course, rep = one.case, one.fit, one.course, one.case.rep
     axis = case.problem.axis
@@ -437,7 +274,7 @@ def _measure_takeover(
     return replace(takeover, faults=named, remarks=tuple(remarks), fit_z=fit_z)
 
 
-def _is_said(doubted: fitness.Doubted, one: _Seen) -> bool:
+def _is_said(doubted: fitness.Doubted, one: weighing.SeenTakeover) -> bool:
     """Whether a remark on this takeover names a tape already."""
     return any(both.p_wrong > tapes.DOUBTED_P for both in one.tapes.values()) and (
         doubted.culprit in ("tape", "gap")
