@@ -161,6 +161,37 @@ def test_restless_feet_move_before_the_start_only_and_come_back(made):
         assert before[-1] == pytest.approx(before[0], abs=1e-6)  # and stood on the tape again
 
 
+def test_a_false_start_goes_a_stride_and_comes_back_and_nothing_else_changes(made):
+    still, false = made("no false start"), made("false start", false_starts=1.0)
+    far = []
+    for x, same in zip(false.exchanges, still.exchanges, strict=True):
+        assert x["go_utc_s"] == same["go_utc_s"]
+        assert x["pass_m"] == pytest.approx(same["pass_m"], abs=1e-9)
+        body = false.bodies[x["outgoing"]]
+        k = int(np.searchsorted(false.grid_s, x["go_utc_s"]))
+        before = body.l_smooth_m[k - int(8 / people.DT) : k]
+        assert before[-1] == pytest.approx(before[-int(0.4 / people.DT)], abs=1e-6)
+        far.append(before.max() - before[-1])
+    assert max(far) < 2.0
+    assert np.median(far) > 0.9  # where there was time
+
+
+def test_stamps_are_cut_to_the_second_of_one_unit_only(made):
+    truth = made("seconds")
+    planted = mishaps.plant(truth, "stamps cut to seconds", 2)
+    for row in truth.recordings:
+        lines = (truth.folder / row["file"]).read_text().splitlines()[1:]
+        stamps = [line.split(",")[0] for line in lines]
+        cut = row["runner"] == planted.runner
+        assert all(s.endswith(".000Z") for s in stamps) == cut
+        assert (len(set(stamps)) < 0.2 * len(stamps)) == cut
+
+
+def test_two_clocks_are_two_runners_units(made):
+    planted = mishaps.plant(made("two clocks"), "two clocks off", 2)
+    assert planted.other not in (None, planted.runner)
+
+
 def test_plain_gpx_has_no_speed(made):
     truth = made("plain", formats=("gpx-plain",))
     fixes = read(truth.folder / truth.recordings[0]["file"]).fixes
