@@ -194,6 +194,8 @@ def plan_takeover(
     mark_m = people.good_mark_m(pi, po, usual, site.back_s, setup.target_s) + setup.miss_m
     if site.four_hundred:
         mark_m += float(rng.normal(0, SIGHT_SD_M))
+    elif world is not None:  # whose receivers go late take the pass earlier
+        mark_m = min(mark_m, world.farthest_mark_feet * po.foot_m)
     if fault in ("mark too far", "mark too near"):
         mark_m += float(rng.uniform(1.5, 3.5)) * (1 if fault == "mark too far" else -1)
     mark_m = float(np.round(np.clip(mark_m, 1.0, setup.in_start_m - 12), 1))

@@ -4,8 +4,10 @@
     python tests/tools/accuracy_study.py --only rough    scenarios named so, print only
     python tests/tools/accuracy_study.py --seeds 100-104 other sessions
     python tests/tools/accuracy_study.py --faults        what went wrong, and only that table
-    python tests/tools/accuracy_study.py --worlds 1-12,4711   squads whose habits differ, print only
-    python tests/tools/accuracy_study.py --worlds 1-12,4711 --write   and write the page
+    python tests/tools/accuracy_study.py --worlds 1-12,4711   squads that differ, print only
+    python tests/tools/accuracy_study.py --worlds 1-12,4711 --write   and write docs/accuracy.md
+    python tests/tools/accuracy_study.py --mistakes    planted mistakes, print only
+    python tests/tools/accuracy_study.py --mistakes --only clock   some kinds; --write as above
 
 Sessions come from the generator in sample_tracks/, which shares no code with the estimator, are
 written as files and processed by the same call the command line makes. Every figure is
@@ -33,6 +35,7 @@ import numpy as np  # noqa: E402 - the threads must be set first
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 
 import fault_table  # noqa: E402 - found by the line above
+import mistakes_study  # noqa: E402
 import row_errors  # noqa: E402
 import worlds_study  # noqa: E402
 from checkout import ROOT  # noqa: E402
@@ -307,17 +310,33 @@ def study_worlds(seeds: list[int], options: argparse.Namespace) -> int:
     return 1 if any(result.failure for result in results) else 0
 
 
+def study_mistakes(options: argparse.Namespace) -> int:
+    """The study of planted mistakes; on two cores at most, and after everybody else's work."""
+    os.nice(5)
+    results = mistakes_study.study_mistakes(options.only, min(2, options.workers))
+    mistakes_study.print_mistakes(results)
+    if options.write and not options.only:
+        table = mistakes_study.mistakes_markdown(results)
+        row_errors.renew_table(PAGE, mistakes_study.BEGIN, mistakes_study.END, table)
+    return 0
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--only", default="", help="scenarios whose name holds this")
+    parser.add_argument("--only", default="", help="scenarios or kinds whose name holds this")
     parser.add_argument("--faults", action="store_true", help="only the table of faults")
     parser.add_argument("--seeds", default="1-3", help="first-last, sessions of each scenario")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--worlds", metavar="SEEDS", help="only worlds of these seeds: 1-12,4711")
-    parser.add_argument("--write", action="store_true", help="write the table of --worlds too")
+    parser.add_argument(
+        "--write", action="store_true", help="write the table of --worlds or --mistakes"
+    )
+    parser.add_argument("--mistakes", action="store_true", help="only the planted mistakes")
     options = parser.parse_args()
     if options.worlds:
         return study_worlds(worlds_study.parse_seeds(options.worlds), options)
+    if options.mistakes:
+        return study_mistakes(options)
     first, last = (int(part) for part in options.seeds.split("-"))
     indices = [
         i
