@@ -144,6 +144,30 @@ def test_who_lets_go_early_slows_before_the_pass_and_who_lets_go_late_does_not()
     assert slowed[0.5] < 0.3
 
 
+def test_the_legs_are_let_go_as_long_before_the_pass_as_is_said():
+    world = dataclasses.replace(
+        worlds.World(), let_go_s=-0.4, let_go_runner_s=0.0, let_go_rep_s=0.0, lag_s=-0.2
+    )
+    before = []
+    for seed in range(1, 7):
+        rng = np.random.default_rng(seed)
+        site = practice.choose_site(rng, rng, "4x100", "straight", None, "today")
+        squad = practice.draw_squad(rng, 2, None, world)
+        pi, po = squad.people
+        setup = practice.of_world(rng, site, practice.draw_setup(rng, site), world)
+        reach = squad.reach_m[pi.id, po.id]
+        plan, _ = practice.plan_takeover(rng, site, pi, po, reach, setup, None, 0.05, world)
+        run = people.take_over(pi, po, plan)
+        through = people.take_over(pi, po, dataclasses.replace(plan, let_go_before_s=0.0))
+        n = min(len(run.s_in), len(through.s_in))
+        first = np.argmax(np.abs(run.s_in[:n] - through.s_in[:n]) > 1e-4) * people.DT
+        if run.pass_t is not None:
+            before.append(run.pass_t - first)
+    assert len(before) > 3
+    assert np.median(before) == pytest.approx(0.4, abs=0.08)
+    assert max(before) < 0.7
+
+
 def test_who_matches_is_hardly_faster_than_the_receiver_at_the_pass():
     def closing(matches):
         world = dataclasses.replace(
