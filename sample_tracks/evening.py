@@ -17,7 +17,7 @@ from people import DT, Floats, Person, Rng, slow_noise
 G = 9.80665
 
 
-def _ease(x: Floats) -> Floats:
+def ease(x: Floats) -> Floats:
     """0 to 1 with no jerk at the ends."""
     y = np.clip(x, 0, 1)
     out: Floats = y**3 * (10 - 15 * y + 6 * y * y)
@@ -63,11 +63,11 @@ class Trace:
             return
         x = np.arange(1, k + 1) / k
         rise = min(0.45, ramp / need)
-        v = _ease(x / rise) * _ease((1 - x) / rise)
+        v = ease(x / rise) * ease((1 - x) / rise)
         way = np.cumsum(v) / np.sum(v)
-        out = self.y_m + (outside_m - self.y_m) * _ease(way / 0.25)
+        out = self.y_m + (outside_m - self.y_m) * ease(way / 0.25)
         y = out if far > 12 else np.full(k, self.y_m)
-        y = y + (y_m - y) * _ease((way - 0.7) / 0.3 if far > 12 else way)
+        y = y + (y_m - y) * ease((way - 0.7) / 0.3 if far > 12 else way)
         self._lay(self.l_m + (l_m - self.l_m) * way, y, 1)
         self.stand(by)
 

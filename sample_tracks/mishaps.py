@@ -16,18 +16,23 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 from people import Rng
 from truths import Row, Truth
+
+Stamps = NDArray[np.datetime64]
 
 
 @dataclass(frozen=True)
 class Planted:
-    """What was changed: the kind, whose unit or which reps, and by how much (s, m or lanes)."""
+    """What was changed: the kind, whose unit or which reps, and by how much (s, m or lanes);
+    `other` is the second runner's unit where two are concerned."""
 
     kind: str
     runner: str | None
     reps: tuple[int, ...]
     size: float
+    other: str | None = None
 
 
 Plant = Callable[[Truth, Rng], Planted]
@@ -45,29 +50,62 @@ def _clock(off_s: float) -> Plant:
     def change(truth: Truth, rng: Rng) -> Planted:
         runner = _busy_runner(truth, rng)
         by_s = off_s * float(rng.choice([-1, 1]))
-        for row in truth.recordings:
-            if row["runner"] == runner:
-                _shift_stamps(truth.folder / row["file"], by_s)
-        reps = tuple(x["rep"] for x in truth.exchanges if runner in (x["incoming"], x["outgoing"]))
-        return Planted(f"clock {off_s:g} s", runner, reps, by_s)
+        _shift_unit(truth, runner, by_s)
+        return Planted(f"clock {off_s:g} s", runner, _reps_of(truth, runner), by_s)
 
     return change
 
 
+def _two_clocks(truth: Truth, rng: Rng) -> Planted:
+    """Two units late or early by different times."""
+    one, other = (str(x) for x in rng.choice(_busy_runners(truth), 2, replace=False))
+    by_s, less_s = 0.7 * float(rng.choice([-1, 1])), 0.4 * float(rng.choice([-1, 1]))
+    _shift_unit(truth, one, by_s)
+    _shift_unit(truth, other, less_s)
+    return Planted("two clocks off", one, _reps_of(truth, one, other), by_s, other)
+
+
+def _stamps_cut(truth: Truth, rng: Rng) -> Planted:
+    """A unit that stamps all fixes of a second with that whole second."""
+    runner = _busy_runner(truth, rng)
+    for row in truth.recordings:
+        if row["runner"] == runner:
+            _restamp(truth.folder / row["file"], lambda t: t.astype("datetime64[s]"))
+    return Planted("stamps cut to seconds", runner, _reps_of(truth, runner), 0.5)
+
+
+def _reps_of(truth: Truth, *runners: str) -> tuple[int, ...]:
+    """The reps in which one of them took part."""
+    return tuple(x["rep"] for x in truth.exchanges if {x["incoming"], x["outgoing"]} & set(runners))
+
+
 def _busy_runner(truth: Truth, rng: Rng) -> str:
     """One who ran in several takeovers."""
+    return str(rng.choice(_busy_runners(truth)))
+
+
+def _busy_runners(truth: Truth) -> list[str]:
+    """Those who ran in three takeovers or more; all who ran, where fewer than two did."""
     runs = [x[role] for x in truth.exchanges for role in ("incoming", "outgoing")]
     busy = sorted({one for one in runs if runs.count(one) >= 3})
-    return str(rng.choice(busy or sorted(set(runs))))
+    return busy if len(busy) > 1 else sorted(set(runs))
 
 
-def _shift_stamps(path: Path, by_s: float) -> None:
-    """Every `time_utc` of a CSV later by so much."""
+def _shift_unit(truth: Truth, runner: str, by_s: float) -> None:
+    """Every stamp of a runner's files later by so much."""
+    by = np.timedelta64(round(1000 * by_s), "ms")
+    for row in truth.recordings:
+        if row["runner"] == runner:
+            _restamp(truth.folder / row["file"], lambda t: t + by)
+
+
+def _restamp(path: Path, change: Callable[[Stamps], Stamps]) -> None:
+    """Change every `time_utc` of a CSV, which comes and goes in milliseconds."""
     head, *lines = path.read_text(encoding="utf-8").splitlines()
     if not head.startswith("time_utc"):
         raise ValueError(f"{path.name}: no CSV with time_utc first")
     stamps = np.array([line.split(",", 1)[0].rstrip("Z") for line in lines], "datetime64[ms]")
-    moved = np.datetime_as_string(stamps + np.timedelta64(round(1000 * by_s), "ms"), unit="ms")
+    moved = np.datetime_as_string(change(stamps), unit="ms")
     rows = [f"{t}Z,{line.split(',', 1)[1]}" for t, line in zip(moved, lines, strict=True)]
     path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
 
@@ -187,6 +225,17 @@ def _hours_ahead(truth: Truth, _rng: Rng) -> Planted:
     return Planted("sheet two hours ahead", None, tuple(int(row["rep"]) for row in rows), 7200.0)
 
 
+def _another_order(truth: Truth, rng: Rng) -> Planted:
+    """Written from memory afterwards: no times, rows in another order and numbered in it."""
+    rows = _read_sheet(truth.folder)
+    order = np.arange(len(rows))
+    while (order == np.arange(len(rows))).any():  # nobody's row stays where it was
+        order = rng.permutation(len(rows))
+    written = [rows[k] | {"rep": str(n), "start_utc": ""} for n, k in enumerate(order, 1)]
+    _write_sheet(truth.folder, written)
+    return Planted("rows in another order", None, tuple(int(row["rep"]) for row in rows), 0.0)
+
+
 def _pass_slip(truth: Truth, rng: Rng) -> Planted:
     """A pass seen at the wrong place: another rep's line, or a slip of the pen."""
     rows = _read_sheet(truth.folder)
@@ -205,8 +254,7 @@ def _file_gone(truth: Truth, rng: Rng) -> Planted:
     for row in truth.recordings:
         if row["runner"] == runner:
             (truth.folder / row["file"]).unlink()
-    reps = tuple(x["rep"] for x in truth.exchanges if runner in (x["incoming"], x["outgoing"]))
-    return Planted("recording gone", runner, reps, 0.0)
+    return Planted("recording gone", runner, _reps_of(truth, runner), 0.0)
 
 
 def _units_swapped(truth: Truth, rng: Rng) -> Planted:
@@ -218,8 +266,7 @@ def _units_swapped(truth: Truth, rng: Rng) -> Planted:
     shutil.move(a, between)
     shutil.move(b, a)
     shutil.move(between, b)
-    reps = tuple(x["rep"] for x in truth.exchanges if {one, other} & {x["incoming"], x["outgoing"]})
-    return Planted("units swapped", one, reps, 0.0)
+    return Planted("units swapped", one, _reps_of(truth, one, other), 0.0, other)
 
 
 KINDS: dict[str, Plant] = {
@@ -227,7 +274,10 @@ KINDS: dict[str, Plant] = {
     "clock 0.3 s": _clock(0.3),
     "clock 1 s": _clock(1.0),
     "clock 3 s": _clock(3.0),
+    "clock 2 s": _clock(2.0),
     "clock an hour": _clock(3600.0),
+    "two clocks off": _two_clocks,
+    "stamps cut to seconds": _stamps_cut,
     "receiver's stand 1 m": _tape("outgoing_start_m", 1.0),
     "receiver's stand 3 m": _tape("outgoing_start_m", 3.0),
     "receiver's stand 5 m": _tape("outgoing_start_m", 5.0),
@@ -243,6 +293,7 @@ KINDS: dict[str, Plant] = {
     "wrong receiver": _wrong_pair,
     "pair turned round": _turned_pair,
     "sheet two hours ahead": _hours_ahead,
+    "rows in another order": _another_order,
     "seen pass off": _pass_slip,
     "recording gone": _file_gone,
     "units swapped": _units_swapped,

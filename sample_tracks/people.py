@@ -195,7 +195,7 @@ def take_over(pi: Person, po: Person, plan: RepPlan) -> RepRun:
             wish = pi.ease_mps2
         elif open_ and _lets_go_early(plan, call_t, gap, closing):
             wish, slowed = 1.3, True
-        elif open_ and closing > 0.4 and 0 < gap - plan.reach_m < plan.let_go_before_s * closing:
+        elif open_ and closing > 0.4 and 0 < gap - plan.reach_m < _coasts_m(plan, closing, ao):
             wish, slowed = plan.after_brake_mps2, True
         if plan.matches and open_ and t >= go_t:
             match = _brake_to_match(plan, gap, closing, ao)
@@ -241,6 +241,13 @@ def _lets_go_early(plan: RepPlan, call_t: float, gap: float, closing: float) -> 
     if plan.brake_early_s is None or math.isinf(call_t):
         return False
     return gap - plan.reach_m < plan.brake_early_s * max(0.5, closing)
+
+
+def _coasts_m(plan: RepPlan, closing: float, other_mps2: float) -> float:
+    """What the incoming runner, easing, gains on the other from letting go to the pass."""
+    t = plan.let_go_before_s
+    lost = 0.5 * (plan.after_brake_mps2 + max(0.0, other_mps2)) * max(0.0, t - 0.06) ** 2
+    return max(0.3 * closing * t, closing * t - lost)
 
 
 def _brake_to_match(plan: RepPlan, gap: float, closing: float, other_mps2: float) -> float:

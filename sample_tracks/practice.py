@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import people
 import plan
-from evening import Trace
+from evening import Trace, ease
 from people import DT, Floats, Person, RepPlan, RepRun, Rng
 from worlds import World
 
@@ -194,6 +194,8 @@ def plan_takeover(
     mark_m = people.good_mark_m(pi, po, usual, site.back_s, setup.target_s) + setup.miss_m
     if site.four_hundred:
         mark_m += float(rng.normal(0, SIGHT_SD_M))
+    elif world is not None:  # whose receivers go late take the pass earlier
+        mark_m = min(mark_m, world.farthest_mark_feet * po.foot_m)
     if fault in ("mark too far", "mark too near"):
         mark_m += float(rng.uniform(1.5, 3.5)) * (1 if fault == "mark too far" else -1)
     mark_m = float(np.round(np.clip(mark_m, 1.0, setup.in_start_m - 12), 1))
@@ -381,26 +383,58 @@ def stage_broken_off(rng: Rng, site: Site, c: Call, rep: RepPlan) -> list[dict[s
     return out
 
 
-def _restless(rng: Rng, s_m: Floats, go_t: float) -> Floats:
-    """(n,) metres added to a receiver's places before the start: a rocking on the spot, or a step
-    and a half forward, as if the mark had been hit, and back to the tape."""
+@dataclass(frozen=True)
+class Unrest:
+    """What receivers do before they go. Chance has a generator of its own, so that the same
+    evening without unrest goes on otherwise alike."""
+
+    rng: Rng
+    restless: float  # share of the reps in which the receiver rocks on the spot or steps forward
+    false_starts: float  # share in which the receiver sets off, stops and walks back to the tape
+
+    def before_m(self, s_m: Floats, go_t: float) -> Floats:
+        """(n,) metres to add to a receiver's places before the start."""
+        out = np.zeros(len(s_m))
+        if self.rng.random() < self.restless:
+            out += _rocking(self.rng, s_m, go_t)
+        if self.rng.random() < self.false_starts:
+            out += _false_start(self.rng, s_m, go_t)
+        return out
+
+
+def _rocking(rng: Rng, s_m: Floats, go_t: float) -> Floats:
+    """A rocking on the spot, or a step and a half forward, as if the mark had been hit, and back to
+    the tape."""
     t = np.arange(len(s_m)) * DT
     out = np.zeros(len(s_m))
-    false_start = rng.random() < 0.4
+    one_step = rng.random() < 0.4
     ends = go_t - float(rng.uniform(0.4, 1.2))
-    lasts = float(rng.uniform(1.4, 2.0) if false_start else rng.uniform(0.6, 0.9))
-    for _ in range(1 if false_start else int(rng.integers(1, 4))):
+    lasts = float(rng.uniform(1.4, 2.0) if one_step else rng.uniform(0.6, 0.9))
+    for _ in range(1 if one_step else int(rng.integers(1, 4))):
         if ends - lasts <= 0:
             break
-        size = float(rng.uniform(0.6, 1.3) if false_start else rng.uniform(0.08, 0.25))
+        size = float(rng.uniform(0.6, 1.3) if one_step else rng.uniform(0.08, 0.25))
         part = np.clip((t - (ends - lasts)) / lasts, 0, 1)
         out += size * np.sin(np.pi * part) ** 2
         ends -= lasts + float(rng.uniform(0.3, 1.0))
     return out
 
 
+def _false_start(rng: Rng, s_m: Floats, go_t: float) -> Floats:
+    """Off for two or three strides at up to 3 m/s, a stop, and back at a walk; on the tape again
+    half a second or more before the start, or none where there is no time."""
+    t = np.arange(len(s_m)) * DT
+    far_m, off_s, pause_s = (float(rng.uniform(*x)) for x in ((1.0, 1.8), (0.9, 1.2), (0.1, 0.3)))
+    back_s = far_m / 1.3 + 0.4
+    begins = go_t - float(rng.uniform(0.5, 0.9)) - back_s - pause_s - off_s
+    if begins <= 0:
+        return np.zeros(len(s_m))
+    gone = ease((t - begins) / off_s) - ease((t - begins - off_s - pause_s) / back_s)
+    return far_m * gone
+
+
 def stage_takeover(
-    rng: Rng, site: Site, c: Call, rep: RepPlan, restless: float = 0.0
+    rng: Rng, site: Site, c: Call, rep: RepPlan, unrest: Unrest | None = None
 ) -> tuple[int, RepRun]:
     """Index on the grid at which the incoming runner sets off, and what came of it."""
     _take_places(rng, site, c, rep)
@@ -417,7 +451,7 @@ def stage_takeover(
         c.second.stand(c.first.n)
     else:
         s_out = run.s_out
-        if restless and rng.random() < restless:
-            s_out = s_out + _restless(rng, s_out, run.go_t)
+        if unrest is not None:
+            s_out = s_out + unrest.before_m(s_out, run.go_t)
         c.second.run(site.entry_l_m + s_out[1:], side_o, round(run.go_t / DT) - 1)
     return start, run

@@ -62,6 +62,7 @@ def make_session(
     squad_seed: int | None = None,
     world: World | None = None,
     restless: float = 0.0,
+    false_starts: float = 0.0,
     truth_folder: Path | None = None,
 ) -> Truth:
     """Simulate an evening and write it to `folder`; the same arguments give the same bytes.
@@ -79,7 +80,8 @@ def make_session(
     sheet has a pass seen beside the zone; `fault_share`: share of the reps that go wrong;
     `distractors`: which of DISTRACTORS come between, True for each once;
     `world`: habits and bodies of its people (None: the first world's); `restless`: share of the
-    reps whose receiver shuffles on the spot before the start, or starts and comes back;
+    reps whose receiver shuffles on the spot before the start, or steps forward and back;
+    `false_starts`: share of the reps whose receiver sets off too soon, stops and walks back;
     `squad_seed`: sessions with the same one (and `names`) have the same runners and ground.
     The truth goes into `folder` as truth.json and truth_curves.csv, or into `truth_folder`
     under the session's id.
@@ -101,8 +103,10 @@ def make_session(
     traces, now, tap_k = _gather(acts, site, squad, taps > 0)
     kinds = DISTRACTORS if distractors is True else (distractors or ())
     what = practice.programme(acts, n_reps, n_runners, kinds)
+    feet = np.random.default_rng([seed, 20261130])
+    unrest = practice.Unrest(feet, restless, false_starts) if restless or false_starts else None
     staged, others = _run_programme(
-        acts, site, squad, traces, what, now, spacing_s, fault_share, placement_sd_m, restless
+        acts, site, squad, traces, what, now, spacing_s, fault_share, placement_sd_m, unrest
     )
     end, late_taps = _gather_again(acts, site, traces, taps)
     tap_t = [t0 + k * DT for k in tap_k + late_taps]
@@ -186,7 +190,8 @@ def _gather_again(rng: Rng, site: Site, traces: Traces, taps: int) -> tuple[int,
 
 def _run_programme(
     rng: Rng, site: Site, squad: Squad, traces: Traces, what: list[tuple[str, int, int]],
-    now: int, spacing_s: float, fault_share: float, placement_sd_m: float, restless: float,
+    now: int, spacing_s: float, fault_share: float, placement_sd_m: float,
+    unrest: practice.Unrest | None,
 ) -> tuple[Staged, list[Row]]:  # fmt: skip
     """Everything that is run, one after the other: takeovers, and what is none."""
     setups: dict[tuple[str, str], practice.Setup] = {}
@@ -209,7 +214,7 @@ def _run_programme(
         first, second = traces[pi.id], traces[po.id]
         c = practice.call(rng, site, traces, first, second, rep, now, spacing_s, squad.world)
         if kind == "rep":
-            start, run = practice.stage_takeover(rng, site, c, rep, restless)
+            start, run = practice.stage_takeover(rng, site, c, rep, unrest)
             row = _meant(len(staged) + 1, site, pi, po, setups[pair], rep, mark_m, fault)
             staged.append((row, start, run))
         elif kind == "solo":

@@ -4,6 +4,10 @@
     python tests/tools/accuracy_study.py --only rough    scenarios named so, print only
     python tests/tools/accuracy_study.py --seeds 100-104 other sessions
     python tests/tools/accuracy_study.py --faults        what went wrong, and only that table
+    python tests/tools/accuracy_study.py --worlds 1-12,4711   squads that differ, print only
+    python tests/tools/accuracy_study.py --worlds 1-12,4711 --write   and write docs/accuracy.md
+    python tests/tools/accuracy_study.py --mistakes    planted mistakes, print only
+    python tests/tools/accuracy_study.py --mistakes --only clock   some kinds; --write as above
 
 Sessions come from the generator in sample_tracks/, which shares no code with the estimator, are
 written as files and processed by the same call the command line makes. Every figure is
@@ -31,12 +35,14 @@ import numpy as np  # noqa: E402 - the threads must be set first
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 
 import fault_table  # noqa: E402 - found by the line above
+import mistakes_study  # noqa: E402
+import row_errors  # noqa: E402
+import worlds_study  # noqa: E402
 from checkout import ROOT  # noqa: E402
 
 PAGE = ROOT / "docs" / "accuracy.md"
 BEGIN, END = "<!-- study: begin -->", "<!-- study: end -->"
 FAULTS_BEGIN, FAULTS_END = "<!-- faults: begin -->", "<!-- faults: end -->"
-NEAR_S = 1.5  # a row this near to a true entry is that takeover
 
 
 @dataclass(frozen=True)
@@ -122,11 +128,11 @@ def errors_of(folder: Path, options: dict, seed: int) -> tuple[dict, dict]:
     result = make_session_tables(folder / "session.toml", None)
     seconds = time.perf_counter() - began
     rows = result.tables["exchanges"].to_pylist()
-    pairs, invented, missed = _pair_up(rows, truth.exchanges)
+    pairs, invented, missed = row_errors.pair_up(rows, truth.exchanges)
     out: dict[str, list] = defaultdict(list)
     counts: dict[str, float] = defaultdict(float)
     for row, true in pairs:
-        _compare(row, true, out, counts)
+        row_errors.compare(row, true, out, counts)
     _compare_curves(result.tables["speed_curves"], pairs, truth, out)
     for row in result.tables["recordings"].to_pylist():
         _compare_clock(row, truth, out)
@@ -140,63 +146,6 @@ def errors_of(folder: Path, options: dict, seed: int) -> tuple[dict, dict]:
     counts["missed"] += missed
     counts["seconds"] += seconds
     return dict(out), dict(counts)
-
-
-def _pair_up(rows: list[dict], truths: list[dict]) -> tuple[list, int, int]:
-    """Rows with the true takeover they are, how many are none, and how many are missing."""
-    pairs, left = [], list(range(len(truths)))
-    invented = 0
-    for row in rows:
-        zero = row["zero_utc"].timestamp()
-        near = [
-            i
-            for i in left
-            if truths[i]["entry_utc_s"] is not None
-            and abs(truths[i]["entry_utc_s"] - zero) < NEAR_S
-            and truths[i]["incoming"] == row["incoming"]
-        ]
-        if not near:
-            invented += 1
-            continue
-        i = min(near, key=lambda i: abs(truths[i]["entry_utc_s"] - zero))
-        left.remove(i)
-        pairs.append((row, truths[i]))
-    missed = sum(truths[i]["outcome"] == "passed" for i in left)
-    return pairs, invented, missed
-
-
-def _compare(row: dict, true: dict, out: dict, counts: dict) -> None:
-    zero = row["zero_utc"].timestamp()
-
-    def add(name: str, value: float | None, sd: float | None, truth: float | None) -> None:
-        if value is not None and truth is not None:
-            out[name].append((value - truth, np.nan if sd is None else sd))
-
-    def moment(name: str, column: str, truth: float | None) -> None:
-        value = row[f"{column}_t_s"]
-        add(name, None if value is None else zero + value, row[f"{column}_t_sd_s"], truth)
-
-    add("entry moment", zero, None, true["entry_utc_s"])
-    moment("first movement", "go", true["go_utc_s"])
-    moment("mark moment", "mark", true["mark_utc_s"])
-    add("v in, entry", row["v_in_entry_mps"], row["v_in_entry_sd_mps"], true["v_in_entry_mps"])
-    add("v out, exit", row["v_out_exit_mps"], row["v_out_exit_sd_mps"], true["v_out_exit_mps"])
-    counts["outcomes wrong"] += row["outcome"] != true["outcome"]
-    if true["outcome"] != "passed" or row["outcome"] != "passed":
-        return
-    counts["passes"] += 1
-    add("zone time", row["zone_time_s"], row["zone_time_sd_s"], true["baton_zone_time_s"])
-    outgoing_carried = abs(true["baton_zone_time_s"] - (true["zone_time_s"] or 0.0)) < 1e-6
-    if row["zone_time_s"] is not None and outgoing_carried:
-        add("exit moment", zero + row["zone_time_s"], None, true["exit_utc_s"])
-    moment("pass moment", "pass", true["pass_utc_s"])
-    add("pass place", row["pass_m"], row["pass_sd_m"], true["pass_m"])
-    add("free distance", row["free_distance_m"], row["free_distance_sd_m"], true["free_distance_m"])
-    add("v in, pass", row["v_in_pass_mps"], row["v_in_pass_sd_mps"], true["v_in_pass_mps"])
-    add("v out, pass", row["v_out_pass_mps"], row["v_out_pass_sd_mps"], true["v_out_pass_mps"])
-    if row["steps_to_pass"] is not None and true["steps_to_pass"] is not None:
-        counts["steps counted"] += 1
-        counts["steps within one"] += abs(row["steps_to_pass"] - true["steps_to_pass"]) <= 1
 
 
 def _compare_curves(table, pairs, truth, out) -> None:
@@ -350,20 +299,44 @@ def fault_markdown(results: list) -> str:
     return "\n".join(lines)
 
 
-def _renew(begin: str, end: str, table: str) -> None:
-    """Put a table between its two marks on the page; all else stays."""
-    text = PAGE.read_text(encoding="utf-8")
-    before, after = text.split(begin)[0], text.split(end)[1]
-    PAGE.write_text(f"{before}{begin}\n{table}\n{end}{after}", encoding="utf-8")
+def study_worlds(seeds: list[int], options: argparse.Namespace) -> int:
+    """The study over worlds; on two cores at most, and after everybody else's work."""
+    os.nice(5)
+    results = worlds_study.study_worlds(seeds, min(2, options.workers))
+    worlds_study.print_scores(results)
+    if options.write:
+        table = worlds_study.worlds_markdown(results)
+        row_errors.renew_table(PAGE, worlds_study.BEGIN, worlds_study.END, table)
+    return 1 if any(result.failure for result in results) else 0
+
+
+def study_mistakes(options: argparse.Namespace) -> int:
+    """The study of planted mistakes; on two cores at most, and after everybody else's work."""
+    os.nice(5)
+    results = mistakes_study.study_mistakes(options.only, min(2, options.workers))
+    mistakes_study.print_mistakes(results)
+    if options.write and not options.only:
+        table = mistakes_study.mistakes_markdown(results)
+        row_errors.renew_table(PAGE, mistakes_study.BEGIN, mistakes_study.END, table)
+    return 0
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--only", default="", help="scenarios whose name holds this")
+    parser.add_argument("--only", default="", help="scenarios or kinds whose name holds this")
     parser.add_argument("--faults", action="store_true", help="only the table of faults")
     parser.add_argument("--seeds", default="1-3", help="first-last, sessions of each scenario")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--worlds", metavar="SEEDS", help="only worlds of these seeds: 1-12,4711")
+    parser.add_argument(
+        "--write", action="store_true", help="write the table of --worlds or --mistakes"
+    )
+    parser.add_argument("--mistakes", action="store_true", help="only the planted mistakes")
     options = parser.parse_args()
+    if options.worlds:
+        return study_worlds(worlds_study.parse_seeds(options.worlds), options)
+    if options.mistakes:
+        return study_mistakes(options)
     first, last = (int(part) for part in options.seeds.split("-"))
     indices = [
         i
@@ -378,10 +351,10 @@ def main() -> int:
         usual = [result for result in results if not result[0].faulty]
         faulty = [result for result in results if result[0].faulty]
         if usual:
-            _renew(BEGIN, END, markdown(usual))
+            row_errors.renew_table(PAGE, BEGIN, END, markdown(usual))
         if faulty:
             print(fault_markdown(faulty))
-            _renew(FAULTS_BEGIN, FAULTS_END, fault_markdown(faulty))
+            row_errors.renew_table(PAGE, FAULTS_BEGIN, FAULTS_END, fault_markdown(faulty))
     return 1 if failures else 0
 
 

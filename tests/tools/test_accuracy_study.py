@@ -8,6 +8,7 @@ import accuracy_study as study
 import numpy as np
 import pyarrow as pa
 import pytest
+import row_errors
 import small_sessions as small
 
 ENTRY_S = 1_778_602_900.0
@@ -44,7 +45,7 @@ def a_row(off=0.0, sd=0.1, incoming="wren", outcome="passed", zero_utc_s=ENTRY_S
 
 def compared(row, true):
     out, counts = study.defaultdict(list), study.defaultdict(float)
-    study._compare(row, true, out, counts)
+    row_errors.compare(row, true, out, counts)
     return out, counts
 
 
@@ -55,22 +56,22 @@ def test_a_row_goes_with_the_nearest_takeover_of_its_incoming_runner():
     truths = [a_truth(ENTRY_S + late) for late in (0.0, 1.0)]
     truths.append(a_truth(ENTRY_S + 0.7, incoming="adder"))
     row = a_row(zero_utc_s=ENTRY_S + 0.8)
-    pairs, invented, missed = study._pair_up([row], truths)
+    pairs, invented, missed = row_errors.pair_up([row], truths)
     assert pairs == [(row, truths[1])]
     assert (invented, missed) == (0, 2)
 
 
 def test_one_truth_is_not_given_twice_and_a_row_without_one_is_invented():
     rows = [a_row(), a_row(zero_utc_s=ENTRY_S + 0.2), a_row(zero_utc_s=ENTRY_S + 60)]
-    pairs, invented, missed = study._pair_up(rows, [a_truth()])
+    pairs, invented, missed = row_errors.pair_up(rows, [a_truth()])
     assert len(pairs) == 1
     assert (invented, missed) == (2, 0)
 
 
 def test_a_takeover_that_failed_or_never_reached_the_zone_is_not_missed():
     truths = [a_truth(outcome="not passed"), a_truth(entry_utc_s=None, outcome="not passed")]
-    assert study._pair_up([], truths) == ([], 0, 0)
-    assert study._pair_up([], [a_truth()])[2] == 1
+    assert row_errors.pair_up([], truths) == ([], 0, 0)
+    assert row_errors.pair_up([], [a_truth()])[2] == 1
 
 
 # --- comparing -----------------------------------------------------------------------------
