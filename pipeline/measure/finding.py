@@ -7,8 +7,10 @@ a takeover from everything else a squad does in an evening; `takeovers` measures
 from __future__ import annotations
 
 from bisect import bisect_left, insort
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 
@@ -21,10 +23,13 @@ AROUND_M = 25.0  # about a zone: two seconds of running, and a fix's error
 OFF_LANE_M = 9.0  # slow errors of two metres, a neighbour's lane, a survey's mistake
 BEHIND_M = 45.0  # how far the incoming runner may still be when the receiver goes
 NEAR_M = 4.0  # trunks this near at speed could pass a baton, errors included
+ASIDE_M = 5.0  # two who run farther beside each other than this are no pair
 MATCH_WINDOW_S = 90.0
 TYPICAL_MPS, TYPICAL_S = 9.8, 1.25  # of a start, to guess its moment across a gap
+RUN_UP_S = 7.0
 SAME_S = 3.0  # two takeovers of one runner this near in time are one
 STAND_OFF_M = 5.0  # a stand seen this far from the sheet's tape is another rep's
+AT_ONCE_S = 20.0  # takeovers this near in time may stand in the sheet in either order
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +37,8 @@ class TakeoverCandidate:
     """A takeover as the coarse traces show it. Moments are UTC in seconds.
 
     `axis` is the number of the zone's axis; `closest_m` how near the trunks came; `completed`
-    whether it looks as if the baton went on; `offset_m` how far beside the lane's line it was.
+    whether it looks as if the baton went on; `offset_m` how far beside the lane's line it was,
+    `aside_m` how far the two ran beside each other.
     """
 
     axis: int
@@ -46,6 +52,16 @@ class TakeoverCandidate:
     completed: bool
     offset_m: float
     stands_m: tuple[float | None, float]  # where the incoming and the outgoing runner stood
+    aside_m: float = 0.0
+
+    @property
+    def begin_s(self) -> float:
+        """When the rep began: the set-off, or a usual run-up before the entry."""
+        return self.set_off_s if self.set_off_s is not None else self.entry_s - RUN_UP_S
+
+    @property
+    def pair(self) -> tuple[str, str]:
+        return self.incoming, self.outgoing
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,9 +133,11 @@ def crossings(trace: Trace, place: OnAxis, line_m: float) -> Floats:
 def candidates(
     traces: Mapping[str, Trace], places: Mapping[str, OnAxis], axis: ZoneAxis, number: int
 ) -> list[TakeoverCandidate]:
-    """Every takeover on one axis, attempted ones too, in time order and each once.
+    """What may be a takeover on one axis, attempted ones too, in time order.
 
-    `places` are the traces on this axis, whose number in the venue is `number`.
+    Each pair has each takeover once. Where two pairs run at once, the crossed pairs may look like
+    takeovers too; `across_axes` chooses between them. `places` are the traces on this axis, whose
+    number in the venue is `number`.
     """
     starts = {name: launches(traces[name], places[name]) for name in traces}
     entries = {name: crossings(traces[name], places[name], 0.0) for name in traces}
@@ -148,7 +166,8 @@ def candidates(
                     )
                     if one is not None:
                         found.append(one)
-    return _each_once(found)
+    # A completed one wins over an attempted one, then the one that came nearest.
+    return _once_a_pair(found, lambda c: (not c.completed, abs(c.closest_m), abs(c.offset_m)))
 
 
 def _between(moments: Floats, after: float, before: float) -> Floats:
@@ -185,7 +204,8 @@ def _judge_candidate(
     aside = np.interp(grid, t_in, places[incoming].offset_m) - np.interp(
         grid, t_out, places[outgoing].offset_m
     )
-    if np.median(np.abs(aside[fast])) > 5.0:  # other lanes, other pairs
+    aside_m = float(np.median(np.abs(aside[fast])))
+    if aside_m > ASIDE_M:  # other lanes, other pairs
         return None
     closest = float(gap[fast].min())
     after = _between(exits, launch.at_s, launch.at_s + 12)
@@ -206,6 +226,7 @@ def _judge_candidate(
         completed,
         float(np.median(np.interp(grid[fast], t_out, places[outgoing].offset_m))),
         (None if run_up is None else float(run_up.s_m), float(launch.s_m)),
+        aside_m,
     )
 
 
@@ -233,16 +254,16 @@ class _KeptMoments:
         insort(self._moments.setdefault(whose, []), moment)
 
 
-def _each_once(found: Sequence[TakeoverCandidate]) -> list[TakeoverCandidate]:
-    """One takeover for each launch and each entry. A completed one wins over an attempted one,
-    then the pair that came nearest."""
-    order = sorted(found, key=lambda c: (not c.completed, abs(c.closest_m), abs(c.offset_m)))
+def _once_a_pair(
+    found: Iterable[TakeoverCandidate], order: Callable[[TakeoverCandidate], Any]
+) -> list[TakeoverCandidate]:
+    """One takeover of a pair for each launch and each entry: the first in `order`."""
     kept: list[TakeoverCandidate] = []
     goes, entries = _KeptMoments(), _KeptMoments()
-    for one in order:
-        if not (goes.near(one.outgoing, one.go_s) or entries.near(one.incoming, one.entry_s)):
-            goes.add(one.outgoing, one.go_s)
-            entries.add(one.incoming, one.entry_s)
+    for one in sorted(found, key=order):
+        if not (goes.near(one.pair, one.go_s) or entries.near(one.pair, one.entry_s)):
+            goes.add(one.pair, one.go_s)
+            entries.add(one.pair, one.entry_s)
             kept.append(one)
     return sorted(kept, key=lambda c: c.entry_s)
 
@@ -253,34 +274,60 @@ def across_axes(
     reps: Sequence[Rep],
     lane: int | None,
 ) -> list[TakeoverCandidate]:
-    """The candidates of all axes, each takeover once.
+    """The candidates of all axes, each takeover once, and each runner in one takeover at a time.
 
     A takeover seen on several axes counts where the sheet has that pair, else on the session's
-    lane, else on the lane it lies nearest to. Zones can coincide (4x400, lane 1).
+    lane, else on the lane it lies nearest to. Zones can coincide (4x400, lane 1). Where two pairs
+    run at once, crossed pairs may look like takeovers too. The sheet comes first then: a pair it
+    names near that time, a pair it names, another pair of one squad, a pair of two squads. Next
+    come a completed takeover and the pair that came nearest.
     """
+    rows: dict[tuple[str, str], list[Rep]] = {}
+    for rep in reps:
+        rows.setdefault((rep.incoming, rep.outgoing), []).append(rep)
+    squad = _number_squads(rows)
 
-    def strangeness(one: TakeoverCandidate) -> int:
+    def place(one: TakeoverCandidate) -> tuple[bool, int, float]:
         axis = axes[one.axis]
-        for rep in reps:
-            if (rep.incoming, rep.outgoing) == (one.incoming, one.outgoing):
-                there = rep.zone in (None, axis.zone) and (rep.lane or lane) in (None, axis.lane)
-                if there:
-                    return 0
-        return 1 if lane is None or axis.lane == lane else 2
+        strange = 1 if lane is None or axis.lane == lane else 2
+        for rep in rows.get(one.pair, ()):
+            if rep.zone in (None, axis.zone) and (rep.lane or lane) in (None, axis.lane):
+                strange = 0
+        return not one.completed, strange, abs(one.offset_m)
 
-    every = sorted(
-        (c for one in lists for c in one),
-        key=lambda c: (not c.completed, strangeness(c), abs(c.offset_m)),
-    )
+    def pair(one: TakeoverCandidate) -> tuple[int, bool, float]:
+        own = rows.get(one.pair)
+        if own is None:
+            strange = 2 if squad.get(one.incoming) == squad.get(one.outgoing) else 3
+        else:
+            strange = 0 if any(_near_in_time(one, rep) for rep in own) else 1
+        return strange, not one.completed, float(np.hypot(one.closest_m, one.aside_m))
+
     kept: list[TakeoverCandidate] = []
-    entries = _KeptMoments()
-    for one in every:
-        both = (one.incoming, one.outgoing)
-        if not any(entries.near(runner, one.entry_s) for runner in both):
-            for runner in both:
+    goes, entries = _KeptMoments(), _KeptMoments()
+    for one in sorted(_once_a_pair((c for own in lists for c in own), place), key=pair):
+        busy = any(entries.near(runner, one.entry_s) for runner in one.pair)
+        if not (busy or goes.near(one.outgoing, one.go_s)):
+            goes.add(one.outgoing, one.go_s)
+            for runner in one.pair:
                 entries.add(runner, one.entry_s)
             kept.append(one)
     return sorted(kept, key=lambda c: c.entry_s)
+
+
+def _near_in_time(one: TakeoverCandidate, rep: Rep) -> bool:
+    """Whether a row has no time, or one near the candidate's."""
+    return rep.start_utc_s is None or abs(one.begin_s - rep.start_utc_s) <= MATCH_WINDOW_S
+
+
+def _number_squads(pairs: Iterable[tuple[str, str]]) -> dict[str, int]:
+    """The number of each runner's squad: who takes over from whom, directly or by others."""
+    squad: dict[str, int] = {}
+    for one, other in pairs:
+        into = squad.setdefault(one, len(squad))
+        old = squad.setdefault(other, into)
+        squad = {name: into if number == old else number for name, number in squad.items()}
+    return squad
 
 
 def match(
@@ -289,12 +336,97 @@ def match(
     """Sheet rows and candidates in one order, with each pair of names respected.
 
     The order is the sheet's, or that of its times where every row has one and they fit better.
-    A row without a candidate comes with None, and so does a candidate without a row.
+    Squads that run at the same time keep an order each, and takeovers within AT_ONCE_S of each
+    other may stand in the sheet either way round. A row without a candidate comes with None, and
+    so does a candidate without a row.
     """
     orders = [list(reps)]
     if reps and all(rep.start_utc_s is not None for rep in reps):
         orders.append(sorted(reps, key=lambda rep: rep.start_utc_s or 0.0))
-    return max((_best_alignment(found, order, axes) for order in orders), key=lambda one: one[0])[1]
+    groups = _squads_at_once(found, reps)
+
+    def aligned(order: Sequence[Rep]) -> tuple[float, dict[int, int]]:
+        worth = 0.0
+        row_of: dict[int, int] = {}
+        for names in groups:
+            own = [i for i, one in enumerate(found) if one.incoming in names]
+            rows = [j for j, rep in enumerate(order) if rep.incoming in names]
+            part, pairs = _align_group([found[i] for i in own], [order[j] for j in rows], axes)
+            worth += part
+            row_of |= {own[i]: rows[j] for i, j in pairs.items()}
+        return worth, row_of
+
+    solutions = [(*aligned(order), order) for order in orders]
+    _, row_of, order = max(solutions, key=lambda one: one[0])
+    return _merge_orders(found, order, row_of)
+
+
+def _squads_at_once(
+    found: Sequence[TakeoverCandidate], reps: Sequence[Rep]
+) -> list[frozenset[str]]:
+    """The runners in groups, each of which keeps one order: every squad that ever runs at the same
+    time as another for itself, all others together."""
+    squad = _number_squads(
+        [*(one.pair for one in found), *((r.incoming, r.outgoing) for r in reps)]
+    )
+    alone: set[int] = set()
+    for one, other in pairwise(sorted(found, key=lambda c: c.entry_s)):
+        both = {squad[one.incoming], squad[other.incoming]}
+        if len(both) > 1 and other.entry_s - one.entry_s < AT_ONCE_S:
+            alone |= both
+    groups: dict[int, set[str]] = {}
+    for name, number in squad.items():
+        groups.setdefault(number if number in alone else -1, set()).add(name)
+    return [frozenset(names) for names in groups.values()]
+
+
+def _align_group(
+    found: Sequence[TakeoverCandidate], reps: Sequence[Rep], axes: Sequence[ZoneAxis]
+) -> tuple[float, dict[int, int]]:
+    """Which row (index) belongs to which candidate (index) of one group, and what that is worth."""
+    worth, aligned = _best_alignment(found, reps, axes)
+    row_of: dict[int, int] = {}
+    i = j = 0
+    for one, rep in aligned:
+        if one is not None and rep is not None:
+            row_of[i] = j
+        i, j = i + (one is not None), j + (rep is not None)
+    rows = set(range(len(reps))) - set(row_of.values())
+    left = sorted(
+        (
+            (_likeness(found[i], reps[j], axes), i, j)
+            for i in range(len(found))
+            if i not in row_of
+            for j in rows
+            if (reps[j].incoming, reps[j].outgoing) == found[i].pair
+        ),
+        reverse=True,
+    )
+    for likeness, i, j in left:
+        crossed = [k for k, row in row_of.items() if (k - i) * (row - j) < 0]
+        if (
+            likeness > 0
+            and i not in row_of
+            and j not in row_of.values()
+            and all(abs(found[k].entry_s - found[i].entry_s) < AT_ONCE_S for k in crossed)
+        ):
+            row_of[i] = j
+            worth += likeness
+    return worth, row_of
+
+
+def _merge_orders(
+    found: Sequence[TakeoverCandidate], order: Sequence[Rep], row_of: Mapping[int, int]
+) -> list[tuple[TakeoverCandidate | None, Rep | None]]:
+    """Candidates in their order with their rows; rows without one before the next row's."""
+    left = [j for j in range(len(order)) if j not in set(row_of.values())]
+    pairs: list[tuple[TakeoverCandidate | None, Rep | None]] = []
+    for i, one in enumerate(found):
+        row = row_of.get(i)
+        while row is not None and left and left[0] < row:
+            pairs.append((None, order[left.pop(0)]))
+        pairs.append((one, None if row is None else order[row]))
+    return [*pairs, *((None, order[j]) for j in left)]
 
 
 def _best_alignment(
@@ -356,7 +488,6 @@ def _likeness(one: TakeoverCandidate, rep: Rep, axes: Sequence[ZoneAxis]) -> flo
         if seen is not None and tape is not None:
             worth -= 0.2 * min(abs(seen - tape) / STAND_OFF_M, 1.0)
     if rep.start_utc_s is not None:
-        begin = one.set_off_s if one.set_off_s is not None else one.entry_s - 7.0
-        late = abs(begin - rep.start_utc_s)
+        late = abs(one.begin_s - rep.start_utc_s)
         worth -= 0.5 * min(late / MATCH_WINDOW_S, 1.0) + (0.4 if late > MATCH_WINDOW_S else 0.0)
     return worth

@@ -232,6 +232,71 @@ def test_same_takeover_on_two_axes_counts_once():
     assert finding.across_axes([], (), (), None) == []
 
 
+# --- two pairs at once -------------------------------------------------------------------------
+
+
+def two_pairs():
+    """ada to bo, who leaves early, and cy to di, who leaves late, in lanes beside each other: di
+    comes nearer to ada than bo does."""
+    return {
+        one.runner: one
+        for one in (
+            incoming(10.0, "ada"),
+            outgoing(13.35, "bo"),
+            incoming(10.6, "cy", aside=0.6),
+            outgoing(13.85, "di", aside=0.6),
+        )
+    }
+
+
+def pairs_found(reps, lane=3):
+    people = two_pairs()
+    places = {name: one.on_axis(LANE) for name, one in people.items()}
+    found = finding.across_axes([finding.candidates(people, places, LANE, 0)], (LANE,), reps, lane)
+    return {one.pair for one in found}
+
+
+@pytest.mark.parametrize(
+    "reps",
+    [
+        [("ada", "bo"), ("cy", "di")],
+        [("cy", "di"), ("ada", "bo")],
+        [("ada", "bo")],
+        [("cy", "di")],
+        [("ada", "bo"), ("bo", "cy"), ("cy", "di"), ("ada", "di", UTC + 900.0)],
+    ],
+    ids=["both named", "the other way round", "one named", "the other named", "another time"],
+)
+def test_the_sheet_comes_before_nearness(reps):
+    """Who is near whom crosses the pairs; the sheet knows who ran to whom."""
+    assert ("ada", "di") in pairs_found([])
+    rows = [row(one, other, start_utc_s=at[0] if at else None) for one, other, *at in reps]
+    assert pairs_found(rows) == {("ada", "bo"), ("cy", "di")}
+
+
+def test_squads_that_run_at_once_keep_an_order_each():
+    """The sheet has one squad's rows first and then the other's."""
+    found = [
+        seen(*pair, UTC + 100.0 * k + late)
+        for k in range(3)
+        for pair, late in ((("ada", "bo"), 0.0), (("cy", "di"), 2.0))
+    ]
+    reps = [row("ada", "bo", rep=k) for k in range(3)] + [row("cy", "di", rep=k) for k in range(3)]
+    pairs = finding.match(found, reps, (LANE,))
+    assert [c for c, _ in pairs] == found
+    assert [r.rep for _, r in pairs] == [0, 0, 1, 1, 2, 2]
+
+
+def test_takeovers_at_once_may_be_written_in_either_order():
+    found = [seen("ada", "bo", UTC), seen("bo", "cy", UTC + 100.0), seen("di", "ada", UTC + 103.0)]
+    reps = [row("ada", "bo"), row("di", "ada"), row("bo", "cy")]
+    assert dict(finding.match(found, reps, (LANE,))) == {
+        found[0]: reps[0],
+        found[1]: reps[2],
+        found[2]: reps[1],
+    }
+
+
 # --- the sheet ---------------------------------------------------------------------------------
 
 
