@@ -13,7 +13,7 @@ import numpy as np
 
 from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate, Floats, Frozen, Imu, Ints, Rep, ZoneAxis
-from pipeline.measure import estimator, noise, passes, steps
+from pipeline.measure import estimator, model, noise, passes, steps
 from pipeline.measure.finding import TakeoverCandidate
 from pipeline.measure.launch import find_launch
 from pipeline.measure.traces import OnAxis, Trace
@@ -34,6 +34,7 @@ DELAY_S = Estimate(0.06, 0.10)  # of the squad's receivers
 DELAY_OWN_SD_S = 0.03
 POSITION_DELAY_SD_S = 0.01
 SETTLED_S = 0.003
+EASING_ROUNDS = 2  # from the raw speeds, then without swing and delay: later rounds find the same
 LATE_POSITION_S = 0.15  # receivers that smooth their positions too: believed only where
 MUCH_LIKELIER = 3.0  # accelerometers make it this much likelier (natural logarithm)
 ONSET_REP_SD_S = 0.006  # between two starts of one runner, beyond what the signal's noise explains
@@ -174,9 +175,9 @@ def build_case(
             )
         )
     begin_s = min((s.t_s[0] for s in runners if len(s.t_s)), default=-RUN_IN_S)
-    knots = np.arange(begin_s, end - zero + estimator.SLOW_STEP_S, estimator.SLOW_STEP_S)
+    knots = np.arange(begin_s, end - zero + model.SLOW_STEP_S, model.SLOW_STEP_S)
     around = _gather_bystanders(stands, candidate, zero + begin_s, end, levels, zero)
-    mean, cov = estimator.slow_prior(slow, knots, around)
+    mean, cov = model.slow_prior(slow, knots, around)
     theta_mean, theta_cov = theta_prior([candidate.incoming, candidate.outgoing])
     problem = estimator.Problem(
         zero_utc_s=zero,
@@ -425,7 +426,15 @@ def _learn_levels(
     sums: dict[str, list[tuple[float, float, float, float]]] = {name: [] for name in levels}
     for case, fit in zip(cases, fits, strict=True):
         for role, runner in enumerate((case.candidate.incoming, case.candidate.outgoing)):
-            sums[runner].append(estimator.residual_power(fit, role))
+            one = fit.noise_power[role]
+            sums[runner].append(
+                (
+                    one.speed_squares,
+                    one.speed_freedom,
+                    one.position_squares,
+                    one.position_freedom,
+                )
+            )
     out = {}
     for name, level in levels.items():
         power = np.sum(sums[name], axis=0) if sums[name] else np.zeros(4)
@@ -491,13 +500,15 @@ def solve_all(
                 )
                 renewed.append(replace(case, problem=problem))
             cases = renewed
-        easings = [_find_rep_easing(c, fits[i] if turn else None) for i, c in enumerate(cases)]
-        cases = [
-            replace(c, problem=estimator.with_letting_go(c.problem, _earliest_easing_s(e)))
-            for c, e in zip(cases, easings, strict=True)
-        ]
+        if turn < EASING_ROUNDS:
+            easings = [_find_rep_easing(c, fits[i] if turn else None) for i, c in enumerate(cases)]
+            cases = [
+                replace(c, problem=estimator.with_letting_go(c.problem, _earliest_easing_s(e)))
+                for c, e in zip(cases, easings, strict=True)
+            ]
         before: list[estimator.Fit | None] = [*fits] or [None] * len(cases)
-        solved = [_try_to_solve(c, fit) for c, fit in zip(cases, before, strict=True)]
+        found = estimator.solve_together([c.problem for c in cases], start_from=before)
+        solved = [_check_speeds(c, fit) for c, fit in zip(cases, found, strict=True)]
         failed += [(c, one) for c, one in zip(cases, solved, strict=True) if isinstance(one, str)]
         cases = [c for c, one in zip(cases, solved, strict=True) if not isinstance(one, str)]
         fits = [one for one in solved if not isinstance(one, str)]
@@ -513,12 +524,10 @@ def solve_all(
     return SolvedReps(tuple(cases), tuple(fits), levels, theta, tuple(failed))
 
 
-def _try_to_solve(case: Case, start_from: estimator.Fit | None) -> estimator.Fit | str:
-    """The fit of one rep, or in plain words why there is none."""
-    try:
-        fit = estimator.solve(case.problem, start_from=start_from)
-    except np.linalg.LinAlgError as error:
-        return str(error)
+def _check_speeds(case: Case, fit: estimator.Fit | str) -> estimator.Fit | str:
+    """The fit, or why it is none where it has somebody run as nobody runs."""
+    if isinstance(fit, str):
+        return fit
     for role, runner in zip(
         estimator.ROLES, (case.candidate.incoming, case.candidate.outgoing), strict=True
     ):

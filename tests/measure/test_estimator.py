@@ -1,7 +1,7 @@
 """The estimator against an independent smoother, against its own prior, and against the laws
 of information; `straight` makes the reps."""
 
-from dataclasses import replace
+from dataclasses import astuple, replace
 
 import numpy as np
 import pytest
@@ -24,7 +24,7 @@ from straight import (
 )
 
 from pipeline.base.values import Estimate
-from pipeline.measure import estimator
+from pipeline.measure import estimator, model
 
 THETA = estimator.THETA
 # Moving every moment of a receiver's clockwork together: start later, delays shorter.
@@ -114,7 +114,7 @@ def wandering_target(dt, tau, extra):
     drift = np.array([[0, 1, 0], [0, -1 / tau, 1 / tau], [0, 0, 0]])
     both = np.zeros((6, 6))
     both[:3, :3], both[3:, 3:] = -drift, drift.T
-    both[2, 5] = estimator.WANDER_MPS**2
+    both[2, 5] = model.WANDER_MPS**2
     both = expm(both * dt)
     move, noise = np.eye(3 + extra), np.zeros((3 + extra, 3 + extra))
     move[:3, :3] = both[3:, 3:].T
@@ -124,7 +124,7 @@ def wandering_target(dt, tau, extra):
 
 def weight_used(z):
     """The weight Student's t gives a measurement, here an exact variance for the reference."""
-    return (estimator.STUDENT_NU + 1) / (estimator.STUDENT_NU + z**2)
+    return (model.STUDENT_NU + 1) / (model.STUDENT_NU + z**2)
 
 
 def smoothed(fit, swing):
@@ -132,7 +132,7 @@ def smoothed(fit, swing):
     one = fit.problem.incoming
     keep = np.isfinite(one.speed_mps)
     t = one.t_s[keep]
-    turn = 2 * np.pi * t[:, None] * estimator.STEP_HZ
+    turn = 2 * np.pi * t[:, None] * model.STEP_HZ
     waves = np.hstack([np.cos(turn), np.sin(turn)]) if swing else np.zeros((t.size, 0))
     extra = waves.shape[1]
     z = fit.position_residual[0].reshape(2, -1)
@@ -145,8 +145,8 @@ def smoothed(fit, swing):
         rows[1, 3:] = waves[k]
         values = np.array([one.xy_m[keep][k, 0], one.speed_mps[keep][k]])
         observations.append((values, rows, np.array([place_var[k], speed_var[k]])))
-    each = estimator.SWING_ALL_MPS**2 / estimator.STEP_HZ.size
-    target = estimator.TARGET_MPS
+    each = model.SWING_ALL_MPS**2 / model.STEP_HZ.size
+    target = model.TARGET_MPS
     means, covs = rts(
         t,
         observations,
@@ -207,11 +207,11 @@ def test_unseen_run_is_exponential_and_its_target_a_random_walk():
     v, v_rows = estimator.course(fit, "incoming", t, 1)
     a, a_rows = estimator.course(fit, "incoming", t, 2)
     tau = fit.problem.tau_s
-    target = estimator.TARGET_MPS
+    target = model.TARGET_MPS
     np.testing.assert_allclose(v + tau * a, target.value, rtol=0.01)
-    x = t - estimator.RISE_S
-    launch = 0.5 * (np.exp(-estimator.RISE_S / 0.5) - np.exp(-t / 0.5))
-    wander = estimator.WANDER_MPS**2 * x + estimator.LAUNCH_MPS**2 * launch
+    x = t - model.RISE_S
+    launch = 0.5 * (np.exp(-model.RISE_S / 0.5) - np.exp(-t / 0.5))
+    wander = model.WANDER_MPS**2 * x + model.LAUNCH_MPS**2 * launch
     sd = estimator.deviation(fit, v_rows + tau * a_rows)
     np.testing.assert_allclose(sd, np.sqrt(target.sd**2 + wander), rtol=0.03)
 
@@ -221,7 +221,7 @@ def penalty_of(course, breaks, tau, letting_go=None, launched=False):
     knots = np.concatenate([[breaks[0]] * 3, breaks, [breaks[-1]] * 3])
     x = np.linspace(breaks[0], breaks[-1], 20 * breaks.size)
     c = make_lsq_spline(x, course(x), knots).c
-    penalty, _ = estimator._roughness(knots, tau, letting_go, launched)
+    penalty, _ = model.roughness(tuple(knots.tolist()), tau, letting_go, launched)
     return float(c @ penalty @ c)
 
 
@@ -248,7 +248,7 @@ def test_penalty_is_the_integral_it_stands_for():
     # For s = a t^2/2 + j t^3/6, which cubic pieces hold exactly: (a + j (t + tau))^2 integrated
     # over the wander's rate, larger at a launch and after the baton is let go.
     a, j, tau = 2.0, -0.3, 1.2
-    breaks = estimator._run_knots(5.0)
+    breaks = model.run_knots(5.0)
     end = breaks[-1]
 
     def course(x):
@@ -260,14 +260,12 @@ def test_penalty_is_the_integral_it_stands_for():
 
         return quad(inner, first, end, points=list(pieces), limit=200)[0]
 
-    steady = estimator.WANDER_MPS**2
+    steady = model.WANDER_MPS**2
     assert penalty_of(course, breaks, tau) == pytest.approx(integral(lambda _: steady, 0.0))
-    launch = integral(
-        lambda x: steady + estimator.LAUNCH_MPS**2 * np.exp(-x / 0.5), estimator.RISE_S
-    )
+    launch = integral(lambda x: steady + model.LAUNCH_MPS**2 * np.exp(-x / 0.5), model.RISE_S)
     assert penalty_of(course, breaks, tau, None, True) == pytest.approx(launch, rel=1e-3)
     go = float(breaks[12])
-    let = integral(lambda x: steady + (x > go) * estimator.LETTING_GO_MPS**2, 0.0, [go])
+    let = integral(lambda x: steady + (x > go) * model.LETTING_GO_MPS**2, 0.0, [go])
     assert penalty_of(course, breaks, tau, go) == pytest.approx(let, rel=1e-6)
 
 
@@ -351,7 +349,7 @@ def test_scale_and_delay_come_back_from_many_reps():
 
 def exact_rep(shift=0.0, **other):
     """Noise-free: both set off, run as the model's exponential runs, seen at 10 Hz."""
-    tau = estimator.TAU_S
+    tau = model.TAU_S
 
     def seen(t0, stand, end):
         t = np.arange(t0 - 5.0, end, 0.1)
@@ -552,13 +550,13 @@ def test_known_gap_is_kept_and_sharpens():
     assert estimator.deviation(tied, in_rows)[0] < estimator.deviation(fit, loose)[0]
 
 
-def test_residual_power_gives_the_noise_back():
+def test_noise_power_gives_the_noise_back():
     sums = np.zeros((2, 4))
     rng = np.random.default_rng(13)
     for _ in range(20):
         fit = estimator.solve(draw_rep(rng)[0])
         for role in (0, 1):
-            sums[role] += estimator.residual_power(fit, role)
+            sums[role] += astuple(fit.noise_power[role])
     speed = np.sqrt(sums[:, 0].sum() / sums[:, 1].sum())
     place = np.sqrt(sums[:, 2].sum() / sums[:, 3].sum())
     assert speed == pytest.approx(SPEED_NOISE, rel=0.15)
@@ -570,8 +568,8 @@ def test_bystanders_show_the_shared_error():
     t = np.arange(0.0, 8.0, 1.0)
     wave = np.column_stack([0.5 * np.sin(t / 3), 0.3 * np.cos(t / 4)])
     far = np.array([400.0, -90.0])  # where somebody stands is nobody's error
-    alone_mean, alone = estimator.slow_prior(SLOW, t, ())
-    mean, cov = estimator.slow_prior(SLOW, t, ((t, far + wave, 0.01),))
+    alone_mean, alone = model.slow_prior(SLOW, t, ())
+    mean, cov = model.slow_prior(SLOW, t, ((t, far + wave, 0.01),))
     assert np.abs(alone_mean).max() == 0.0
     assert np.linalg.eigvalsh(alone - cov).min() > -1e-9  # knowing more is never knowing less
     contrast = np.array([1.0, 0, 0, 0, 0, 0, 0, -1.0])

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.base.values import Estimate, ZoneAxis
-from pipeline.measure import estimator
+from pipeline.measure import estimator, model
 from pipeline.measure.noise import SlowError
 
 SPEED_NOISE, POSITION_NOISE = 0.12, 0.15
@@ -80,8 +80,8 @@ def problem(
     """One rep; receivers known to `theta_sd`, each independent of the other."""
     first = min(incoming.t_s[0], outgoing.t_s[0])
     last = max(incoming.end_s, outgoing.end_s)
-    knots = np.arange(first, last + estimator.SLOW_STEP_S, estimator.SLOW_STEP_S)
-    mean, cov = estimator.slow_prior(slow, knots, ())
+    knots = np.arange(first, last + model.SLOW_STEP_S, model.SLOW_STEP_S)
+    mean, cov = model.slow_prior(slow, knots, ())
     theta = np.zeros(2 * estimator.THETA) if theta_mean is None else np.asarray(theta_mean)
     sd = np.broadcast_to(theta_sd, 2 * estimator.THETA)
     return estimator.Problem(
@@ -135,15 +135,15 @@ def draw_course(rng, t0, stand, least_m, length):
 def _drawn(rng, t0, stand, length):
     step = 0.005
     grid = np.arange(0.0, length + step, step)
-    tau, rise = estimator.TAU_S, estimator.RISE_S
+    tau, rise = model.TAU_S, model.RISE_S
     u = 0.0
     while not 6.0 < u < 13.0:
-        u = rng.normal(estimator.TARGET_MPS.value, estimator.TARGET_MPS.sd)
+        u = rng.normal(model.TARGET_MPS.value, model.TARGET_MPS.sd)
     jerk = u / (rise**2 / 2 + tau * rise)
     speed = np.where(grid <= rise, jerk * grid**2 / 2, 0.0)
     for i in np.flatnonzero(grid > rise):
         x = grid[i - 1]
-        rate = estimator.WANDER_MPS**2 + estimator.LAUNCH_MPS**2 * np.exp(-x / 0.5)
+        rate = model.WANDER_MPS**2 + model.LAUNCH_MPS**2 * np.exp(-x / 0.5)
         u += rng.normal(0.0, np.sqrt(rate * step))
         speed[i] = speed[i - 1] + (u - speed[i - 1]) * -np.expm1(-step / tau)
     place = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) / 2 * step)])
@@ -153,15 +153,15 @@ def _drawn(rng, t0, stand, length):
 def draw_sight(rng, course, theta, slow_xy, slow_t, t, **other):
     """What a receiver with parameters `theta` (THETA,) made of a course at `t` (n,)."""
     value = (1 + theta[0]) * course.v(t - theta[1])
-    turn = 2 * np.pi * t[:, None] * estimator.STEP_HZ
-    each = estimator.SWING_ALL_MPS / np.sqrt(estimator.STEP_HZ.size)
+    turn = 2 * np.pi * t[:, None] * model.STEP_HZ
+    each = model.SWING_ALL_MPS / np.sqrt(model.STEP_HZ.size)
     waves = np.hstack([np.cos(turn), np.sin(turn)])
     value = value + (value > 2) * (waves @ rng.normal(0, each, waves.shape[1]))
     noise = np.where(value < 0.5, REST_NOISE, SPEED_NOISE)
     speed = np.hypot(value, REST) + rng.normal(size=t.size) * noise
-    knots = np.linspace(t[0], t[-1], int(np.ceil((t[-1] - t[0]) / estimator.SWAY_STEP_S)) + 1)
+    knots = np.linspace(t[0], t[-1], int(np.ceil((t[-1] - t[0]) / model.SWAY_STEP_S)) + 1)
     apart = np.abs(knots[:, None] - knots[None, :])
-    sway = estimator.SIDEWAYS_M**2 + estimator.SWAY_M**2 * np.exp(-apart / estimator.SWAY_TIME_S)
+    sway = model.SIDEWAYS_M**2 + model.SWAY_M**2 * np.exp(-apart / model.SWAY_TIME_S)
     aside = np.interp(t, knots, rng.multivariate_normal(np.zeros(knots.size), sway))
     xy = np.column_stack([course.s(t - theta[2]), -aside])
     xy += np.column_stack([np.interp(t, slow_t, b) for b in slow_xy])
@@ -180,8 +180,8 @@ def draw_rep(rng, theta=None, theta_sd=THETA_SD, rate_hz=10.0, slow=SLOW, onset_
         for t0, stand, least in zip(starts, (-30.0, 2.0), (32.0, 15.0), strict=True)
     ]
     first = starts[0] - 6.0
-    knots = np.arange(first, last + estimator.SLOW_STEP_S, estimator.SLOW_STEP_S)
-    _, cov = estimator.slow_prior(slow, knots, ())
+    knots = np.arange(first, last + model.SLOW_STEP_S, model.SLOW_STEP_S)
+    _, cov = model.slow_prior(slow, knots, ())
     cov = cov + 1e-12 * np.eye(len(cov))
     slow_xy = np.stack([rng.multivariate_normal(np.zeros(len(cov)), cov) for _ in range(2)])
     slow_xy = slow_xy.reshape(2, 2, knots.size)  # axis, role, knot
@@ -207,7 +207,7 @@ def draw_rep(rng, theta=None, theta_sd=THETA_SD, rate_hz=10.0, slow=SLOW, onset_
                 stand_m=Estimate(course.stand + rng.normal(0, 0.08), 0.08),
             )
         )
-    mean, _ = estimator.slow_prior(slow, knots, ())
+    mean, _ = model.slow_prior(slow, knots, ())
     one = estimator.Problem(
         zero_utc_s=0.0,
         axis=axis(),
