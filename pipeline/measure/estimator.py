@@ -46,6 +46,7 @@ LARGEST_START_STEP_S = 0.06  # a kink's gradient is good near it only
 SETTLED_START_S, SETTLED_COURSE_M = 2e-4, 2e-3
 STRAIGHT_STEPS = 3  # steps after which those that do not get shorter are halved
 WORSE = 1.0  # by so much may a step worsen the objective before it is halved
+HALVED_AT_MOST = 3
 TOGETHER = 16  # reps in one batch: enough to spread the overhead, few enough for the cache
 
 
@@ -137,6 +138,7 @@ class _Course:
     step: Floats | None = None
     objective: float = np.inf
     steps: int = 0
+    halved: int = 0  # how often the last step was
     unsettled: float = np.inf  # the last step in units of what counts as settled
     share: float = 1.0  # of a step that is taken
 
@@ -187,11 +189,15 @@ def _lack_of_fixes(problem: Problem) -> str:
 
 def _advance(one: _Course, equations: Equations, iterations: int) -> Fit | str | None:
     """Take one step, in place; the fit where it was the last, or why there is none."""
-    if one.step is not None and equations.objective > one.objective + WORSE:
+    worse = equations.objective > one.objective + WORSE
+    if one.step is not None and worse and one.halved < HALVED_AT_MOST:
         one.step = one.step / 2
         one.x = one.x - one.step
-        one.steps += 1
-        return None if one.steps < 2 * iterations else "the fit does not settle"
+        one.halved += 1
+        return None
+    # What the weights about a start minimise is not quite the objective: where halving does not
+    # help the step was right.
+    one.halved = 0
     if not np.isfinite(equations.info).all() or not np.isfinite(equations.gradient).all():
         return "the fit does not stay finite"
     factor, wrong = dpotrf(equations.info, lower=1)
