@@ -211,7 +211,8 @@ def _gather_event(exchanges: pa.Table, event: str, foot_m: float) -> _EventReps:
     lag_sd = np.hypot(numbers("go_t_sd_s"), numbers("mark_t_sd_s"))
     values[LAG_FIGURE.column] = (numbers(LAG_FIGURE.column), lag_sd)
     outcome = words["outcome"][at]
-    legal = np.where(outcome == "passed", numbers("p_in_zone"), np.nan)
+    handed = (outcome == "passed") | np.isfinite(numbers("pass_t_s"))  # in the zone or not
+    legal = np.where(handed, numbers("p_in_zone"), np.nan)
     feet = np.full(len(pairs), foot_m)
     if "foot_m" in exchanges.column_names:
         for k, foot in zip(pair, numbers("foot_m"), strict=True):  # the newest says

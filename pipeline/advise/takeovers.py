@@ -139,7 +139,7 @@ def gather_reps(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
     def numbers(name: str) -> Floats:
         return np.array([f.numbers.get(name, np.nan) for f in facts], dtype=np.float64)
 
-    passed = np.array([word == "passed" for word in outcomes], dtype=bool)
+    passed = np.array([_was_passed(*one) for one in zip(outcomes, column["pass_t_s"], strict=True)])
     return Reps(
         event=event,
         runners=names,
@@ -245,6 +245,11 @@ def _scalar_information(value: float, sd: float) -> tuple[Floats, Floats]:
     return np.array([[a]]), np.array([a * value])
 
 
+def _was_passed(outcome: str, pass_t_s: float) -> bool:
+    """Whether the baton changed hands; an unclear outcome with a pass leaves open only where."""
+    return outcome == "passed" or (outcome == "unclear" and bool(np.isfinite(pass_t_s)))
+
+
 def _takeover_facts(
     row: Mapping[str, float],
     pair: Mapping[str, RunnerCurve],
@@ -253,7 +258,7 @@ def _takeover_facts(
     event: str,
     zone: int,
 ) -> _TakeoverFacts:
-    passed = outcome == "passed"
+    passed = _was_passed(outcome, row["pass_t_s"])
     go, go_sd, end = row["go_t_s"], row["go_t_sd_s"], row["pass_t_s"]
     blind = is_blind(event, zone)
     zone_m = relays.zone_length_m(event, zone, row["zone_time_s"], row["zone_speed_mps"])

@@ -15,9 +15,10 @@ from pipeline.base.values import Estimate, Frozen
 from pipeline.measure import estimator, passes
 
 RAN_INTO_M = 0.55  # trunks nearer than this while the baton is not passed: no room for arms
-# Who comes within CLOSE_M so much faster than the other needs more than 3.4 m/s² of braking and of
-# the other's gain to stay half a metre behind him: he runs into him or brakes hard.
-CLOSE_M, TOO_FAST_MPS = 2.0, 3.2
+# Within CLOSE_M of a receiver whom he must not come nearer than ROOM_M, an incoming runner has to
+# brake by so much (m/s²), what the other gains being counted: harder than one who reaches out eases.
+CLOSE_M, ROOM_M, HARD_MPS2 = 2.0, 0.5, 2.0
+GAINING_S = 0.4  # over which the other's gain is taken
 BEFORE_PASS_P = 0.3  # the trunks were nearest before the pass with at least this chance
 OUT_OF_REACH_M = 0.9  # no pass, and never nearer than this: the receiver was too far away
 OUTSIDE_P = 0.1  # a pass less likely in the zone than this was outside
@@ -67,8 +68,7 @@ def _ran_into(seen: FaultEvidence) -> bool:
     nearest = int(np.argmin(course.gap_m))
     close = np.flatnonzero(course.gap_m[: nearest + 1] < CLOSE_M)
     if len(close) and close[0] > 0:
-        closing = _closing(seen.fit, float(course.t_s[close[0]]))
-        if closing.value - SURE_SDS * closing.sd > TOO_FAST_MPS:
+        if _braking_needed(seen.fit, float(course.t_s[close[0]])) > HARD_MPS2:
             return True
     if course.gap_m[nearest] + SURE_SDS * course.gap_sd_m[nearest] >= RAN_INTO_M:
         return False
@@ -79,13 +79,16 @@ def _ran_into(seen: FaultEvidence) -> bool:
     return float(belief.weight[belief.t_s > course.t_s[nearest]].sum()) > BEFORE_PASS_P
 
 
-def _closing(fit: estimator.Fit, moment_s: float) -> Estimate:
-    """By how much the incoming runner is the faster one (m/s)."""
-    at = np.array([moment_s])
-    v_in, in_rows = estimator.course(fit, "incoming", at, 1)
+def _braking_needed(fit: estimator.Fit, moment_s: float) -> float:
+    """Braking (m/s²) that keeps the incoming runner, CLOSE_M behind at `moment_s`, ROOM_M behind the
+    other: by the least he may be faster, SURE_SDS standard errors taken off."""
+    at = np.array([moment_s, moment_s + GAINING_S])
+    v_in, in_rows = estimator.course(fit, "incoming", at[:1], 1)
     v_out, out_rows = estimator.course(fit, "outgoing", at, 1)
-    sd = estimator.deviation(fit, in_rows - out_rows)
-    return Estimate(float(v_in[0] - v_out[0]), float(sd[0]))
+    sd = float(estimator.deviation(fit, in_rows - out_rows[:1])[0])
+    closing = max(float(v_in[0] - v_out[0]) - SURE_SDS * sd, 0.0)
+    gain = float(v_out[1] - v_out[0]) / GAINING_S
+    return closing**2 / (2 * (CLOSE_M - ROOM_M)) - gain
 
 
 def _ran_away(seen: FaultEvidence) -> bool:

@@ -246,7 +246,7 @@ def _measure_takeover(
         remarks=(),
         curves=_measure_curves(case, fit, zero),
     )
-    if outcome != "not passed" and belief is not None:
+    if belief is not None and outcome != "not passed" and chance >= SURE_OF_PASS:
         takeover = replace(_add_pass(takeover, case, fit, belief, zero), zone_time=zone_time)
         if not len(case.steps_s):
             remarks.append("no accelerometer on the outgoing runner: steps not counted")

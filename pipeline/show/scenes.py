@@ -89,7 +89,8 @@ class Scene:
 
     @property
     def passed(self) -> bool:
-        return bool(self.row["outcome"] == "passed")
+        """Whether there is a pass to show; inside the zone or not may be open."""
+        return bool(self.row["outcome"] != "not passed" and self.row["pass_t_s"] is not None)
 
     @property
     def when(self) -> datetime:
@@ -295,7 +296,7 @@ def _exit_moment(
 def _baton_course(
     row: LakeRow, incoming: RunnerCourse | None, outgoing: RunnerCourse | None
 ) -> Baton | None:
-    if incoming is None or row["outcome"] == "unclear":
+    if incoming is None or (row["outcome"] == "unclear" and row["pass_t_s"] is None):
         return None
     if row["outcome"] == "not passed" or row["pass_t_s"] is None:
         if row["outcome"] == "passed":

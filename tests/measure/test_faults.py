@@ -4,7 +4,6 @@ The hand-made takeovers lie within a fifth of a bound on both sides, so that a b
 third is noticed.
 """
 
-from dataclasses import replace
 from types import SimpleNamespace
 
 import fault_table
@@ -15,7 +14,7 @@ from fault_table import KINDS
 from straight import problem, sight, without_swing
 
 from pipeline.base.values import Estimate
-from pipeline.measure import estimator, passes, takeovers
+from pipeline.measure import estimator, faults, passes
 
 # --- the generator's truth ---------------------------------------------------------------------
 
@@ -39,7 +38,12 @@ def test_faults_are_those_that_happened_as_often_as_is_said(faulty):
 
 
 def test_outcomes_are_the_true_ones_where_most_reps_go_wrong(faulty):
-    assert [row["outcome"] for row, _ in faulty] == [true["outcome"] for _, true in faulty]
+    for row, true in faulty:
+        if row["outcome"] == "unclear":  # only where the figures leave it open
+            assert row["p_in_zone"] is None or 0.2 < row["p_in_zone"] < 0.8
+        else:
+            assert row["outcome"] == true["outcome"]
+    assert sum(row["outcome"] == "unclear" for row, _ in faulty) <= len(faulty) / 5
     failed = sum(true["outcome"] == "not passed" for _, true in faulty)
     assert 4 <= failed <= len(faulty) / 2
 
@@ -90,12 +94,18 @@ def steady_fit():
     return estimator.solve(problem(run(), run()))
 
 
-def takeover(**known):
-    """A takeover of which only what is given is known."""
-    fields = dict.fromkeys(
-        ("go", "mark", "p_in_zone", "pass_place", "v_in_entry", "v_in_pass"), None
+def evidence(fit, course=None, belief=None, **known):
+    """What is known of a takeover that was passed, but for what is given."""
+    known = {"outcome": "passed", **known}
+    return faults.FaultEvidence(fit=fit, course=course, belief=belief, **known)
+
+
+def certain(moment_s, sd_s=0.02):
+    """A pass whose moment is known."""
+    weight = np.exp(-0.5 * ((MOMENTS - moment_s) / sd_s) ** 2)
+    return SimpleNamespace(
+        t_s=MOMENTS, weight=weight / weight.sum(), moment=Estimate(moment_s, sd_s)
     )
-    return SimpleNamespace(**{"outcome": "passed", **fields, **known})
 
 
 def gap(nearest_m, sd_m=0.01):
@@ -104,99 +114,93 @@ def gap(nearest_m, sd_m=0.01):
     return passes.GapCourse(MOMENTS, nearest_m + np.abs(MOMENTS - 1.5), sd_m * n, 9.0 * n, 0.1 * n)
 
 
-def named(fit, one=None, course=None, belief=None):
-    return set(takeovers.name_faults(one or takeover(), fit, course, belief))
+def named(fit, course=None, belief=None, **known):
+    return set(faults.name_faults(evidence(fit, course, belief, **known)))
 
 
-def started(lag_s, sd_s=0.001):
-    return takeover(go=Estimate(-1.0 + lag_s, sd_s), mark=Estimate(-1.0, sd_s))
+@pytest.mark.parametrize(("nearest_m", "found"), [(0.47, {"ran into"}), (0.63, set())])
+def test_trunks_nearer_than_arms_allow_ran_into_each_other(steady_fit, nearest_m, found):
+    assert named(steady_fit, course=gap(nearest_m)) == found
 
 
-@pytest.mark.parametrize(
-    ("lag_s", "faults"),
-    [
-        (-0.25, {"early start"}),
-        (0.040, {"early start"}),
-        (0.060, set()),
-        (0.20, set()),
-        (0.30, set()),
-        (0.40, {"late start"}),
-        (0.70, {"late start"}),
-    ],
-)
-def test_a_start_is_early_or_late_by_the_lag_after_the_mark(steady_fit, lag_s, faults):
-    assert named(steady_fit, started(lag_s)) == faults
+@pytest.mark.parametrize(("nearest_m", "found"), [(0.78, set()), (1.02, {"ran away"})])
+def test_who_never_came_within_reach_ran_away(steady_fit, nearest_m, found):
+    assert named(steady_fit, gap(nearest_m), outcome="not passed") == found
+    assert named(steady_fit, gap(nearest_m)) == set()  # the baton was passed
 
 
-def test_without_a_mark_or_a_first_movement_no_start_is_judged(steady_fit):
-    for lost in ("go", "mark"):
-        for lag_s in (-0.3, 0.8):
-            one = started(lag_s)
-            setattr(one, lost, None)
-            assert named(steady_fit, one) == set()
+def test_beside_one_another_after_the_pass_is_no_collision(steady_fit):
+    """Who runs through comes up beside the receiver when the baton is gone."""
+    assert named(steady_fit, gap(0.30), certain(0.8)) == set()
+    assert named(steady_fit, gap(0.30), certain(1.9)) == {"ran into"}
 
 
-@pytest.mark.parametrize(("nearest_m", "faults"), [(0.47, {"ran into"}), (0.63, set())])
-def test_trunks_nearer_than_arms_allow_ran_into_each_other(steady_fit, nearest_m, faults):
-    assert named(steady_fit, course=gap(nearest_m)) == faults
+@pytest.mark.parametrize(("faster_mps", "found"), [(2.2, set()), (2.9, {"ran into"})])
+def test_who_comes_within_two_metres_much_too_fast_ran_into(faster_mps, found):
+    """2.45 m/s over a metre and a half ask for 2 m/s² of braking behind a steady receiver."""
+    t = np.arange(-1.0, 4.0, 0.05)
+    fast = without_swing(
+        sight(t, (9 + faster_mps) * (t + 1.0), np.full(t.size, 9 + faster_mps),
+              speed_noise_mps=0.02, position_noise_m=0.02)
+    )  # fmt: skip
+    fit = estimator.solve(problem(fast, run()))
+    assert named(fit, closing(faster_mps)) == found
 
 
-@pytest.mark.parametrize(("nearest_m", "faults"), [(0.78, set()), (1.02, {"ran away"})])
-def test_who_never_came_within_reach_ran_away(steady_fit, nearest_m, faults):
-    failed = takeover(outcome="not passed")
-    assert named(steady_fit, failed, gap(nearest_m)) == faults
-    assert named(steady_fit, takeover(), gap(nearest_m)) == set()  # the baton was passed
+def closing(by_mps):
+    """The gap closes by so much a second until 0.8 m, and stays."""
+    n = np.full(MOMENTS.size, 1.0)
+    return passes.GapCourse(
+        MOMENTS, np.maximum(6.0 - by_mps * MOMENTS, 0.8), 0.05 * n, 9.0 * n, 0.1 * n
+    )
 
 
 @pytest.mark.parametrize(
-    ("place_m", "p_in_zone", "faults"),
+    ("place_m", "p_in_zone", "found"),
     [
-        (-1.0, 0.17, {"passed before the zone"}),
-        (31.0, 0.17, {"passed beyond the zone"}),
-        (-1.0, 0.23, set()),
-        (31.0, 0.23, set()),
+        (-1.0, 0.08, {"passed before the zone"}),
+        (31.0, 0.08, {"passed beyond the zone"}),
+        (-1.0, 0.12, set()),
+        (31.0, 0.12, set()),
         (20.0, 0.99, set()),
     ],
 )
-def test_a_pass_hardly_in_the_zone_was_before_or_beyond_it(steady_fit, place_m, p_in_zone, faults):
-    one = takeover(pass_place=Estimate(place_m, 0.5), p_in_zone=p_in_zone)
-    assert named(steady_fit, one) == faults
+def test_a_pass_hardly_in_the_zone_was_before_or_beyond_it(steady_fit, place_m, p_in_zone, found):
+    known = {"pass_place": Estimate(place_m, 0.5), "p_in_zone": p_in_zone}
+    assert named(steady_fit, **known) == found
 
 
-@pytest.mark.parametrize(("lost_mps", "faults"), [(0.43, set()), (0.57, {"incoming slowed"})])
-def test_an_incoming_runner_slowed_who_lost_a_twentieth(steady_fit, lost_mps, faults):
-    one = takeover(v_in_entry=Estimate(10.0, 0.01), v_in_pass=Estimate(10.0 - lost_mps, 0.01))
-    assert named(steady_fit, one) == faults
+@pytest.mark.parametrize(("lost_mps", "found"), [(0.38, set()), (0.52, {"incoming slowed"})])
+def test_an_incoming_runner_slowed_who_lost_a_twentieth(lost_mps, found):
+    """Of 9 m/s at the entry line: 0.45."""
+    fit = estimator.solve(problem(run(lost_mps), run()))
+    assert named(fit, belief=certain(2.7), v_in_entry=Estimate(9.0, 0.01)) == found
+
+
+def test_who_lost_speed_in_a_collision_did_not_slow(steady_fit):
+    fit = estimator.solve(problem(run(0.8), run()))
+    known = {"belief": certain(2.7), "v_in_entry": Estimate(9.0, 0.01)}
+    assert named(fit, **known) == {"incoming slowed"}
+    assert named(fit, gap(0.30), **known) == {"ran into"}
 
 
 @pytest.mark.parametrize(
-    ("eased_mps", "faults"), [(0.0, set()), (0.29, set()), (0.41, {"outgoing eased"})]
+    ("eased_mps", "found"), [(0.0, set()), (0.29, set()), (0.41, {"outgoing eased"})]
 )
-def test_an_outgoing_runner_eased_who_lost_a_third_of_a_metre_a_second(eased_mps, faults):
+def test_an_outgoing_runner_eased_who_lost_a_third_of_a_metre_a_second(eased_mps, found):
     fit = estimator.solve(problem(run(), run(eased_mps)))
-    belief = SimpleNamespace(t_s=MOMENTS, moment=Estimate(2.6, 0.05))
-    assert named(fit, belief=belief) == faults
-    before = SimpleNamespace(t_s=MOMENTS, moment=Estimate(0.9, 0.05))
-    assert named(fit, belief=before) == set()  # what comes after the pass is no easing
+    assert named(fit, belief=certain(2.6)) == found
+    assert named(fit, belief=certain(0.9)) == set()  # what comes after the pass is no easing
     swapped = estimator.solve(problem(run(eased_mps), run()))
-    assert named(swapped, belief=belief) == set()  # nor is the incoming runner's
+    assert named(swapped, belief=certain(2.6)) == set()  # nor is the incoming runner's
 
 
-@pytest.mark.parametrize("sd", [0.1, 0.5])
-def test_what_is_not_sure_is_not_named(steady_fit, sd):
-    one = takeover(
-        go=Estimate(-1.15, sd), mark=Estimate(-1.0, sd),
-        v_in_entry=Estimate(10.0, 0.01), v_in_pass=Estimate(9.35, sd),
-    )  # fmt: skip
-    late = with_first_movement(one, -0.55)
-    sure = with_first_movement(one, -1.6, 0.01)
-    assert named(steady_fit, one, gap(0.40, sd)) == set()
-    assert named(steady_fit, late, gap(0.40, sd)) == set()
-    assert named(steady_fit, sure, gap(0.20, 0.01)) >= {"ran into"}
-    assert named(steady_fit, course=gap(0.35, 0.09)) == {"ran into"}  # two errors, and no more
-
-
-def with_first_movement(one, go_s, sd_s=None):
-    sd_s = one.go.sd if sd_s is None else sd_s
-    changed = replace(one.go, value=go_s, sd=sd_s)
-    return SimpleNamespace(**{**vars(one), "go": changed})
+def test_what_is_not_sure_is_not_named(steady_fit):
+    slowed = estimator.solve(problem(run(0.8), run()))
+    unsure = certain(1.6, 0.5)  # before or after he lost it
+    assert named(slowed, belief=unsure, v_in_entry=Estimate(9.0, 0.01)) == set()
+    assert named(slowed, belief=certain(2.7), v_in_entry=Estimate(9.0, 0.5)) == set()
+    for sd in (0.1, 0.5):
+        assert named(steady_fit, gap(0.40, sd)) == set()
+    assert named(steady_fit, gap(0.20, 0.01)) == {"ran into"}
+    assert named(steady_fit, gap(0.35, 0.09)) == {"ran into"}  # two errors, and no more

@@ -206,7 +206,7 @@ def _history_notes(several: Sequence[Scene], progress: LakeRow | None) -> tuple[
     missed = sum(one.missed for one in several)
     if missed:
         notes.append(f"Triangles: {missed} not passed (hollow: inferred).")
-    unclear = sum(one.row["outcome"] == "unclear" for one in several)
+    unclear = sum(one.row["outcome"] == "unclear" and not one.passed for one in several)
     if unclear:
         notes.append(f"{unclear} unclear: it is not known whether the baton was passed.")
     if progress is not None and progress["zone_time_trend_s"] is not None:
