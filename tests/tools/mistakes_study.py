@@ -59,6 +59,7 @@ class Kind:
     options: Mapping[str, Any] = field(default_factory=dict)
     on_the_mark: bool = False  # a wrong mark shows as an early or late start
     entry_off_s: float = ENTRY_OFF_S
+    first_runner: bool = False  # the options concern the first runner's unit only
 
 
 @dataclass(frozen=True)
@@ -158,17 +159,25 @@ _RUNNING = (
     Kind("restless feet, no accelerometer", (), options={"restless": 1.0, "imu": False}),
     Kind("false start, no accelerometer", (), options={"false_starts": 1.0, "imu": False}),
 )
-_NO_SPEED = tuple(
-    Kind(name, (r"\bspeeds?\b",), options={"formats": formats}, entry_off_s=WITHOUT_SPEED_OFF_S)
-    for name, formats in (
-        ("one unit without speeds", ("gpx-plain", "csv", "csv", "csv")),
-        ("no unit has speeds", ("gpx-plain",)),
-    )
+_NO_SPEED = (
+    Kind(
+        "one unit without speeds",
+        (r"\bspeeds?\b",),
+        options={"formats": ("gpx-plain", "csv", "csv", "csv")},
+        entry_off_s=WITHOUT_SPEED_OFF_S,
+        first_runner=True,
+    ),
+    Kind(
+        "no unit has speeds",
+        (r"\bspeeds?\b",),
+        options={"formats": ("gpx-plain",)},
+        entry_off_s=WITHOUT_SPEED_OFF_S,
+    ),
 )
 _BRIEF = {"n_reps": 5, "n_runners": 4, "imu": False, "spacing_s": 18.0, "distractors": False}
 _BRIEF |= {"fault_share": 0.0, "curves": False}
 FAMILIES = {
-    "sheet": Family(_BRIEF, (1, 4, 9, 14, 20), _SHEET),
+    "sheet": Family(_BRIEF, (1, 4, 9, 14), _SHEET),
     "clocks of four": Family(_BRIEF | {"n_reps": 8}, (2, 11, 17), _of_clocks("four runners")),
     "clocks of eight": Family(
         _BRIEF | {"n_reps": 8, "n_runners": 8}, (5, 12, 22), _of_clocks("eight runners")
@@ -216,7 +225,7 @@ def _study_one_squad(folder: Path, family: Family, seed: int, only: str) -> Fami
         place = folder / str(number)
         if kind.plant is None:
             made = _make(place, seed, {**family.options, **kind.options})
-            planted = Planted(kind.name, None, tuple(x["rep"] for x in made.exchanges), 0.0)
+            planted = _planted_by_options(kind, made)
         else:
             shutil.copytree(truth.folder, place)
             made = replace(truth, folder=place)
@@ -228,6 +237,13 @@ def _study_one_squad(folder: Path, family: Family, seed: int, only: str) -> Fami
         verdicts += [judge(kind, planted, seed, x, measured, sound) for x in touched]
         shutil.rmtree(place)
     return FamilyResult(tuple(verdicts), tuple(crashes), *_sound_words([sound]))
+
+
+def _planted_by_options(kind: Kind, truth: Truth) -> Planted:
+    """What the options of a kind touch: every takeover, or those of the first runner."""
+    runner = truth.runners[0]["id"] if kind.first_runner else None
+    reps = (x["rep"] for x in truth.exchanges if runner in (None, x["incoming"], x["outgoing"]))
+    return Planted(kind.name, runner, tuple(reps), 0.0)
 
 
 def _study_two_squads(folder: Path, family: Family, seed: int, _only: str) -> FamilyResult:
