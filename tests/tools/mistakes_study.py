@@ -6,9 +6,9 @@ are; then one mistake is planted into a copy, which is measured too. Every takeo
 touches counts once:
 
 - right: every figure lies within three standard errors of the truth;
-- said: the row carries a remark that it does not carry without the mistake (or a fault, where the
-  sheet's mark was changed), or the session a remark that names the culprit; or there is no row, and
-  the session says why;
+- said: the row carries a remark that it does not carry without the mistake and that is more than
+  why a cell is empty (or a fault, where the sheet's mark was changed), or the session a remark that
+  names the culprit; or there is no row, and the session says why;
 - as without: a figure lies beyond three standard errors, but as it does without the mistake;
 - wrong without a word: none of these.
 """
@@ -42,6 +42,9 @@ WITHOUT_SPEED_OFF_S = 0.16
 FAR_S = 10.0  # the same pair within this time is the same takeover, its clock wrong
 ACCUSES = re.compile(
     r"the sheet says|the traces say|clock|s late|s early|doubt|corrected|in lane|the tape|instead"
+)
+EXPLAINS_NULLS = re.compile(
+    r"^no pass: nothing|was not seen to cross|steps not counted|could not be inferred from"
 )
 BLAMES_TRACES = re.compile(r"broken off, or a recording is missing")
 Row = dict[str, Any]
@@ -308,7 +311,8 @@ def judge(
         return Verdict(kind.name, world, takeover, RIGHT)
     before = () if plain_row is None else plain_row["remarks"]
     known = {_without_numbers(text) for text in before}
-    if words or any(_without_numbers(text) not in known for text in row["remarks"]):
+    doubts = [text for text in row["remarks"] if not EXPLAINS_NULLS.search(text)]
+    if words or any(_without_numbers(text) not in known for text in doubts):
         return Verdict(kind.name, world, takeover, SAID, off)
     faults = set(row["faults"]) - set(() if plain_row is None else plain_row["faults"])
     if kind.on_the_mark and faults & {"early start", "late start"}:
@@ -402,23 +406,35 @@ def _without_numbers(text: str) -> str:
 
 
 def study_mistakes(only: str, workers: int) -> list[FamilyResult]:
-    """All families whose kinds have names that hold `only`, each over its worlds."""
+    """All families whose kinds have names that hold `only`, each over its worlds; the first world
+    of each comes first."""
     work = [
-        (name, seed, only)
+        (k, name, seed)
         for name, family in FAMILIES.items()
         if any(only in kind.name for kind in family.kinds)
-        for seed in family.worlds
+        for k, seed in enumerate(family.worlds)
     ]
+    work.sort(key=lambda one: one[0])
     out = []
     with multiprocessing.get_context("spawn").Pool(workers) as pool:
-        for (name, seed, _), result in zip(work, pool.imap(study_family, work), strict=True):
-            said = Counter(verdict.said for verdict in result.verdicts)
-            counted = ", ".join(
-                f"{said[what]} {what}" for what in (RIGHT, SAID, AS_WITHOUT, WORDLESS)
-            )
-            print(f"{name}, world {seed}: {counted}", flush=True)
+        found = pool.imap(study_family, [(name, seed, only) for _, name, seed in work])
+        for (_, name, seed), result in zip(work, found, strict=True):
+            _print_family(name, seed, result)
             out.append(result)
     return out
+
+
+def _print_family(name: str, seed: int, result: FamilyResult) -> None:
+    """How one session of a family did, and each takeover that is wrong without a word."""
+    said = Counter(verdict.said for verdict in result.verdicts)
+    counted = ", ".join(f"{said[what]} {what}" for what in (RIGHT, SAID, AS_WITHOUT, WORDLESS))
+    print(f"{name}, world {seed}: {counted}", flush=True)
+    for verdict in result.verdicts:
+        if verdict.said == WORDLESS:
+            off = ", ".join(one.words for one in verdict.off[:4])
+            print(f"  {verdict.kind}, {verdict.takeover}: {off}", flush=True)
+    for kind, what in result.crashes:
+        print(f"  CRASHED {kind}: {what[:200]}", flush=True)
 
 
 @dataclass(frozen=True)
@@ -461,14 +477,7 @@ def count_kinds(results: Iterable[FamilyResult]) -> list[KindCount]:
 
 
 def print_mistakes(results: list[FamilyResult]) -> None:
-    """Each takeover that is wrong without a word, the table, and what sound sessions say."""
-    for result in results:
-        for verdict in result.verdicts:
-            if verdict.said == WORDLESS:
-                off = ", ".join(one.words for one in verdict.off[:4])
-                print(f"WORDLESS {verdict.kind}, world {verdict.world}, {verdict.takeover}: {off}")
-        for kind, what in result.crashes:
-            print(f"CRASHED {kind}: {what[:200]}")
+    """The table, and what is said of sessions without a mistake."""
     print(mistakes_markdown(results))
     print("\nsaid of sessions without a mistake:")
     said: Counter[str] = Counter()

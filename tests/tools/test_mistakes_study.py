@@ -86,6 +86,17 @@ def test_a_remark_counts_only_where_it_is_new_whatever_its_numbers():
 
 
 @pytest.mark.parametrize(
+    "remark",
+    [
+        "no pass: nothing that follows from one is given",
+        "the outgoing runner was not seen to cross the exit line",
+    ],
+)
+def test_why_a_cell_is_empty_does_not_excuse_a_wrong_figure(remark):
+    assert judged(a_row(outcome="not passed", remarks=[remark])).said == study.WORDLESS
+
+
+@pytest.mark.parametrize(
     ("kind", "planted", "remark", "said"),
     [
         (TAPE, PLANTED, "rep 2: the sheet says 0.0 m, the traces 2.9", study.SAID),
