@@ -1,6 +1,6 @@
 """What went wrong, as named and as it was: right, missed and false ones of each kind.
 
-The bounds say how well the rules of `takeovers.name_faults` do today, over sessions in which most
+The bounds say how well the rules of `faults.name_faults` do today, over sessions in which most
 reps go wrong. A rule that names less, or names what did not happen, breaks them.
 """
 

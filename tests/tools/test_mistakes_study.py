@@ -86,6 +86,17 @@ def test_a_remark_counts_only_where_it_is_new_whatever_its_numbers():
 
 
 @pytest.mark.parametrize(
+    "remark",
+    [
+        "no pass: nothing that follows from one is given",
+        "the outgoing runner was not seen to cross the exit line",
+    ],
+)
+def test_why_a_cell_is_empty_does_not_excuse_a_wrong_figure(remark):
+    assert judged(a_row(outcome="not passed", remarks=[remark])).said == study.WORDLESS
+
+
+@pytest.mark.parametrize(
     ("kind", "planted", "remark", "said"),
     [
         (TAPE, PLANTED, "rep 2: the sheet says 0.0 m, the traces 2.9", study.SAID),
@@ -155,7 +166,7 @@ def test_the_table_counts_takeovers_by_kind_and_names_the_worst():
     assert "| wrong zone | 2 | 3 | 1 | 0 | 0 | 2 | zone time +0.40 (5.0 sd) | 0 |" in lines
     assert "| wrong lane | 1 | 1 | 0 | 1 | 0 | 0 |  | 1 |" in lines
     assert "| all 2 kinds | 3 | 4 | 1 | 1 | 0 | 2 |  | 1 |" in lines
-    assert "5 takeovers, 1 of them with a remark" in lines[-1]
+    assert "5 takeovers, 1 remarks on them" in lines[-1]
 
 
 def test_every_kind_that_can_be_planted_is_studied_and_no_two_have_one_name():
