@@ -16,7 +16,7 @@ from pipeline.measure import estimator, passes
 
 RAN_INTO_M = 0.55  # trunks nearer than this while the baton is not passed: no room for arms
 # Within CLOSE_M of a receiver whom he must not come nearer than ROOM_M, an incoming runner has to
-# brake by so much (m/s²), what the other gains being counted: harder than one who reaches out eases.
+# brake by so much (m/s²), the other's gain taken off: harder than one who reaches out eases.
 CLOSE_M, ROOM_M, HARD_MPS2 = 2.0, 0.5, 2.0
 GAINING_S = 0.4  # over which the other's gain is taken
 BEFORE_PASS_P = 0.3  # the trunks were nearest before the pass with at least this chance
@@ -67,9 +67,9 @@ def _ran_into(seen: FaultEvidence) -> bool:
         return False
     nearest = int(np.argmin(course.gap_m))
     close = np.flatnonzero(course.gap_m[: nearest + 1] < CLOSE_M)
-    if len(close) and close[0] > 0:
-        if _braking_needed(seen.fit, float(course.t_s[close[0]])) > HARD_MPS2:
-            return True
+    comes_near = len(close) > 0 and close[0] > 0
+    if comes_near and _braking_needed(seen.fit, float(course.t_s[close[0]])) > HARD_MPS2:
+        return True
     if course.gap_m[nearest] + SURE_SDS * course.gap_sd_m[nearest] >= RAN_INTO_M:
         return False
     # Beside one another after the pass is no collision.
@@ -80,8 +80,8 @@ def _ran_into(seen: FaultEvidence) -> bool:
 
 
 def _braking_needed(fit: estimator.Fit, moment_s: float) -> float:
-    """Braking (m/s²) that keeps the incoming runner, CLOSE_M behind at `moment_s`, ROOM_M behind the
-    other: by the least he may be faster, SURE_SDS standard errors taken off."""
+    """Braking (m/s²) that keeps the incoming runner, CLOSE_M behind at `moment_s`, ROOM_M behind
+    the other: by the least he may be faster, SURE_SDS standard errors taken off."""
     at = np.array([moment_s, moment_s + GAINING_S])
     v_in, in_rows = estimator.course(fit, "incoming", at[:1], 1)
     v_out, out_rows = estimator.course(fit, "outgoing", at, 1)

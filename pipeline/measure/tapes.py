@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import logsumexp
+from scipy.stats import t as student_t
 
 from pipeline.base.values import Estimate, Floats
 from pipeline.measure import agreement, estimator
@@ -20,6 +21,7 @@ TAPE_IS_WRONG = 0.03  # chance that a place on the sheet is not the runner's
 WRONG_BY_M = 3.0  # and by about so much, if it is
 OFFSETS_M: Floats = np.linspace(-12.0, 12.0, 481)
 TAPED_BELOW_M = 1.0
+STAND_NU = 4.0  # of Student's t for the misfit of a tape that is right
 ALL_ARE_WRONG, ALL_WRONG_BY_M = 0.02, 1.5  # the same of all receivers' stands of a session
 UNITS_APART_M = 0.9  # what two units' own slow errors leave of a difference, all evening
 UNUSED_SD_M = 5.0  # of a tape that is not used
@@ -86,8 +88,10 @@ def doubt_tapes(
         density = agreement.nearest_density(nearest.value + moved_m, nearest.sd, went_on, usual_m)
         return np.asarray(np.log(density))
 
-    right = {role: _log_normal(0.0, seen.value - tape.value, np.hypot(seen.sd, tape.sd))
-             for role, (tape, seen) in said.items()}  # fmt: skip
+    right = {
+        role: _log_student(seen.value - tape.value, float(np.hypot(seen.sd, tape.sd)))
+        for role, (tape, seen) in said.items()
+    }
     both_right = float(sum(right.values()) + log_gap(np.zeros(1))[0])
     both_right += len(said) * float(np.log(1 - TAPE_IS_WRONG))
     step = float(OFFSETS_M[1] - OFFSETS_M[0])
@@ -135,6 +139,11 @@ def doubt_all_stands(differences_m: Floats, units: int, usual_m: float) -> tuple
     odds = np.log(ALL_ARE_WRONG / (1 - ALL_ARE_WRONG))
     odds += _log_normal(off, 0.0, float(np.hypot(sd, ALL_WRONG_BY_M))) - _log_normal(off, 0.0, sd)
     return float(1 / (1 + np.exp(-odds))), Estimate(float(off), float(sd))
+
+
+def _log_student(x: float, sd: float) -> float:
+    """Places are seldom as wild as a normal error never is: a right tape is given up late."""
+    return float(student_t.logpdf(x, STAND_NU, scale=sd))
 
 
 def _log_normal(x: Floats | float, mean: float, sd: float) -> Floats:

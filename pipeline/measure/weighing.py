@@ -13,7 +13,7 @@ from pipeline.measure import estimator, gaps, passes, tapes
 from pipeline.measure.agreement import ClockOffset, correction_in_words
 from pipeline.measure.reps import Case
 
-DOUBTFUL_CLOCK_S = 0.01  # what is left of a clock's doubt is said from here on
+DOUBTFUL_CLOCK_S = 0.015  # what is left of a clock's doubt is said from here on
 
 
 @dataclass(frozen=True, eq=False)

@@ -177,7 +177,7 @@ def test_an_incoming_runner_slowed_who_lost_a_twentieth(lost_mps, found):
     assert named(fit, belief=certain(2.7), v_in_entry=Estimate(9.0, 0.01)) == found
 
 
-def test_who_lost_speed_in_a_collision_did_not_slow(steady_fit):
+def test_who_lost_speed_in_a_collision_did_not_slow():
     fit = estimator.solve(problem(run(0.8), run()))
     known = {"belief": certain(2.7), "v_in_entry": Estimate(9.0, 0.01)}
     assert named(fit, **known) == {"incoming slowed"}

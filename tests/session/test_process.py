@@ -23,8 +23,8 @@ from pipeline.session.process import make_session_tables
 from pipeline.tables import schema
 
 # "a few millimetres, a few milliseconds": what rewriting exact files may change
-ROUNDING = {"_s": 0.004, "_m": 0.04, "_mps": 0.02, "p_in_zone": 0.02}
-SAME = {"_s": 1e-4, "_m": 1e-3, "_mps": 1e-3, "p_in_zone": 1e-3}
+ROUNDING = {"_s": 0.004, "_m": 0.04, "_mps": 0.02, "p_in_zone": 0.02, "_z": 0.05}
+SAME = {"_s": 1e-4, "_m": 1e-3, "_mps": 1e-3, "p_in_zone": 1e-3, "_z": 5e-3}
 EVERY = list(small.OPTIONS)
 SHEETED = [name for name in EVERY if small.OPTIONS[name].get("sheet", True)]
 PAIRS = [(c.name, c.sd) for c in schema.facts("exchanges").columns if c.sd is not None]
