@@ -13,7 +13,7 @@ import numpy as np
 
 from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate, Floats, Frozen, Imu, Ints, Rep, ZoneAxis
-from pipeline.measure import estimator, model, noise, passes, steps
+from pipeline.measure import easing, estimator, model, noise, steps
 from pipeline.measure.finding import TakeoverCandidate
 from pipeline.measure.launch import find_launch
 from pipeline.measure.traces import OnAxis, Trace
@@ -34,7 +34,8 @@ DELAY_S = Estimate(0.06, 0.10)  # of the squad's receivers
 DELAY_OWN_SD_S = 0.03
 POSITION_DELAY_SD_S = 0.01
 SETTLED_S = 0.003
-EASING_ROUNDS = 2  # from the raw speeds, then without swing and delay: later rounds find the same
+ROUGH = 4.0  # so much rougher than the last round do the first ones settle
+EASING_BEFORE_ENTRY_S, EASING_BEYOND_S = 0.6, 0.8  # of the zone: there an easing is sought
 LATE_POSITION_S = 0.15  # receivers that smooth their positions too: believed only where
 MUCH_LIKELIER = 3.0  # accelerometers make it this much likelier (natural logarithm)
 ONSET_REP_SD_S = 0.006  # between two starts of one runner, beyond what the signal's noise explains
@@ -500,14 +501,17 @@ def solve_all(
                 )
                 renewed.append(replace(case, problem=problem))
             cases = renewed
-        if turn < EASING_ROUNDS:
-            easings = [_find_rep_easing(c, fits[i] if turn else None) for i, c in enumerate(cases)]
-            cases = [
-                replace(c, problem=estimator.with_letting_go(c.problem, _earliest_easing_s(e)))
-                for c, e in zip(cases, easings, strict=True)
-            ]
+        runs = [_approach(c, fits[i] if turn else None) for i, c in enumerate(cases)]
+        cases = [
+            replace(c, problem=estimator.with_letting_go(c.problem, _earliest_easing_s(found)))
+            for c, found in zip(cases, easing.find_easings(runs), strict=True)
+        ]
         before: list[estimator.Fit | None] = [*fits] or [None] * len(cases)
-        found = estimator.solve_together([c.problem for c in cases], start_from=before)
+        found = estimator.solve_together(
+            [c.problem for c in cases],
+            start_from=before,
+            rough=1.0 if turn + 1 >= rounds[0] else ROUGH,  # the next round goes on from here
+        )
         solved = [_check_speeds(c, fit) for c, fit in zip(cases, found, strict=True)]
         failed += [(c, one) for c, one in zip(cases, solved, strict=True) if isinstance(one, str)]
         cases = [c for c, one in zip(cases, solved, strict=True) if not isinstance(one, str)]
@@ -548,15 +552,16 @@ def _with_level(
     )
 
 
-def _find_rep_easing(case: Case, fit: estimator.Fit | None) -> passes.EasingLikelihood:
-    """Find when the incoming runner begins to slow; with a fit, without the swing of the steps."""
+def _approach(case: Case, fit: estimator.Fit | None) -> easing.SpeedsToEase:
+    """The incoming runner's speeds about the zone; with a fit, without the swing of the steps."""
     measured, candidate = case.problem.incoming, case.candidate
     last = candidate.exit_s if candidate.exit_s is not None else candidate.entry_s + 4.0
     if fit is None:
         t, v = measured.t_s - case.problem.theta_mean[1], measured.speed_mps
     else:
         t, v = estimator.steady_speeds(fit, "incoming")
-    return passes.find_easing(t, v, measured.speed_noise_mps, -0.6, last - candidate.entry_s + 0.8)
+    until = last - candidate.entry_s + EASING_BEYOND_S
+    return easing.SpeedsToEase(t, v, measured.speed_noise_mps, -EASING_BEFORE_ENTRY_S, until)
 
 
 def _with_slowing(case: Case, fit: estimator.Fit) -> Case:
@@ -574,7 +579,7 @@ def _with_slowing(case: Case, fit: estimator.Fit) -> Case:
     )
 
 
-def _earliest_easing_s(ease: passes.EasingLikelihood) -> float:
+def _earliest_easing_s(ease: easing.EasingLikelihood) -> float:
     """A moment in s before which the incoming runner hardly began to slow."""
     if not len(ease.t_s):
         return 3.0
