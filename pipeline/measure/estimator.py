@@ -113,9 +113,10 @@ def solve_together(
 
     A rep ends after `iterations` steps, or when a step moves no start by 2e-4 s and no coefficient
     of a course by 2e-3 m, both times `rough`. A step that makes things worse is halved.
-    `start_from` holds an earlier fit of each rep, or None. The law of the run is v' = (u - v) / tau with a target speed u that
-    wanders [2]; both stand in docs/methods.md. Range: sprints and the last metres of 400 m, from 1
-    to 25 fixes a second. What comes back for a rep that cannot be solved is the reason in words.
+    `start_from` holds an earlier fit of each rep, or None. The law of the run is
+    v' = (u - v) / tau with a target speed u that wanders [2]; both stand in docs/methods.md.
+    Range: sprints and the last metres of 400 m, from 1 to 25 fixes a second. What comes back for a
+    rep that cannot be solved is the reason in words.
 
     [1] Lange, Little and Taylor, Robust statistical modeling using the t distribution, Journal of
     the American Statistical Association, 1989, from memory.
