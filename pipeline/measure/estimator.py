@@ -30,6 +30,7 @@ from pipeline.measure.model import (
     Problem,
     Role,
     RunnerMeasurements,
+    first_movement,
     shared_places,
 )
 
@@ -76,15 +77,16 @@ class Fit(Frozen):
     iterations: int
 
     def start(self, role: Role) -> Estimate | None:
+        """The first movement in s, None for a runner already under way."""
         layout = self.layouts[ROLES.index(role)]
         if layout.start is None:
             return None
         measured = (self.problem.incoming, self.problem.outgoing)[ROLES.index(role)]
-        where = [layout.block.start + layout.start]
-        if measured.onset is not None:  # what an accelerometer calls the first movement
-            where.append(layout.block.start + layout.theta.start + 3)
-        variance = self.cov[np.ix_(where, where)].sum()
-        return Estimate(float(self.x[where].sum()), float(np.sqrt(variance)))
+        seen = measured.onset is not None
+        block = layout.block
+        found = first_movement(layout, self.x[block], by_accelerometer=seen)
+        variance = found.row @ self.cov[block, block] @ found.row
+        return Estimate(found.value, float(np.sqrt(variance)))
 
 
 # --- solving -----------------------------------------------------------------------------

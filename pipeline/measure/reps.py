@@ -44,6 +44,7 @@ ONSET_LATE_SD_S = (
 )
 ONSET_LATE_OWN_SD_S = 0.015  # a start's force takes 0.1 to 0.2 s to rise, each runner's own way
 FILTER_SD = 0.5
+RISE_SD_S, RISE_OWN_SD_S = 0.045, 0.035  # of the squad and of each runner: 0.05 to 0.25 s
 SPEED_NOISE_MPS, POSITION_NOISE_M = 0.12, 0.15
 NOBODY_RUNS_MPS = 16.0  # a fit with such a speed is none; the fastest ever timed is 12.4 m/s
 NOISE_WORTH = 20.0  # measurements the prior noise level is worth
@@ -355,7 +356,7 @@ def theta_prior(runners: Sequence[str], position_sd_s: float = 0.0) -> tuple[Flo
     `position_sd_s` widens the part of the positions' delay that all of them share.
     """
     n, size = len(runners), estimator.THETA
-    mean = np.tile([0.0, DELAY_S.value, 0.0, 0.0, 0.5], n)
+    mean = np.tile([0.0, DELAY_S.value, 0.0, 0.0, 0.5, 0.0], n)
     cov = np.zeros((n * size, n * size))
     for part, (own, shared) in enumerate(
         (
@@ -364,6 +365,7 @@ def theta_prior(runners: Sequence[str], position_sd_s: float = 0.0) -> tuple[Flo
             (POSITION_DELAY_SD_S, float(np.hypot(POSITION_DELAY_SD_S, position_sd_s))),
             (ONSET_LATE_OWN_SD_S, ONSET_LATE_SD_S),
             (FILTER_SD, 0.0),
+            (RISE_OWN_SD_S, RISE_SD_S),
         )
     ):
         where = np.arange(part, n * size, size)
