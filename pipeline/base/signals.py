@@ -5,6 +5,7 @@ Times are in seconds and strictly increasing, unless a function says otherwise.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -15,6 +16,7 @@ from scipy import ndimage, signal
 from pipeline.base.values import Floats, Ints
 
 Bools = NDArray[np.bool_]
+RATE_DIGITS = 5  # of a cutoff in units of the sampling rate
 
 
 def spread_stamps(t_s: Floats) -> Floats:
@@ -95,9 +97,17 @@ def low_pass(x: Floats, cutoff_hz: float, rate_hz: float) -> Floats:
     """
     if cutoff_hz >= 0.45 * rate_hz or len(x) < 4:
         return np.array(x, dtype=float)
-    sos = signal.butter(2, winter_cutoff_hz(cutoff_hz, rate_hz), fs=rate_hz, output="sos")
+    # A rate from stamps is never twice the same to its last digits, which no filter needs.
+    sos = _design_low_pass(round(cutoff_hz / rate_hz, RATE_DIGITS))
     pad = min(len(x) - 1, int(3 * rate_hz / cutoff_hz))
     return np.asarray(signal.sosfiltfilt(sos, x, axis=0, padlen=pad), dtype=float)
+
+
+@lru_cache(maxsize=256)
+def _design_low_pass(cutoff: float) -> Floats:
+    """The filter of `low_pass`, for a cutoff in units of the sampling rate."""
+    sos = signal.butter(2, winter_cutoff_hz(cutoff, 1.0), fs=1.0, output="sos")
+    return np.asarray(sos, dtype=np.float64)
 
 
 def robust_sd(x: Floats) -> float:

@@ -23,6 +23,8 @@ from pipeline.measure.model import (
     Layout,
     Problem,
     RunnerMeasurements,
+    change_rise,
+    first_movement,
     guess_first,
     lay_out_unknowns,
     quadratic_prior,
@@ -432,6 +434,12 @@ def _speed_rows(
     a = (p2 + u * p3) * near.begun
     v = (p1 + u * (p2 + u / 2 * p3)) * near.begun
     s = p0 + u * (p1 + u / 2 * (p2 + u / 3 * p3))
+    after = nodes - courses.begin[who][:, None]
+    force = courses.cubic[2][batch.cells.first + 1] * runners.launched  # at the end of the rise
+    rise = change_rise(after, theta[:, 5][:, None])
+    full = force[who][:, None]
+    v += full * rise.speed
+    a += full * rise.in_time
     side, f = _sideways_cells(runners, whose, nodes)
     at_ = runners.sideways[whose] + side
     aside = (1 - f) * x[at_] + f * x[at_ + 1]
@@ -456,8 +464,8 @@ def _speed_rows(
     z = (rows.seen - shown) / noise
     trust = student_weight(z)
     # never let the weights argue a start away
-    after = rows.t_s - courses.begin[who]
-    near_start = (after > -START_BEFORE_S) & (after < START_AFTER_S) & (np.abs(z) < START_NOISES)
+    since = rows.t_s - courses.begin[who]
+    near_start = (since > -START_BEFORE_S) & (since < START_AFTER_S) & (np.abs(z) < START_NOISES)
     trust = np.where(near_start & (runners.launched[who] > 0), 1.0, trust)
     root = np.sqrt(trust) / noise
     fade = value / shown * root
@@ -468,10 +476,13 @@ def _speed_rows(
     first, sums = _gather(near.cell - batch.cells.first[whose], basis)
     column = (first - runners.tied[who])[:, None] + np.arange(sums.shape[1])
     dense.put(np.where(column < runners.spline_size[who][:, None], column, -1), sums)
-    force = (along * a).sum(axis=1)
-    dense.put(local[:, 0], -force)
+    later = (along * a).sum(axis=1)
+    dense.put(local[:, 0], -later)
     dense.put(local[:, 2], fade * ground)
-    dense.put(local[:, 2] + 1, -force)
+    dense.put(local[:, 2] + 1, -later)
+    # What units show below RUN_MPS is more their habit than the runner's speed.
+    shown_rise = (along * full * rise.with_rise).sum(axis=1)
+    dense.put(local[:, 2] + 5, np.where(running, shown_rise, 0.0))
     dense.put(local[:, 2] + 4, fade * (1 + scale) * (each * (tail - box)).sum(axis=1))
     over = (weight * v * curve) * (fade * (1 + scale))[:, None]
     first, sums = _gather(side, over[:, :, None] * np.stack([1 - f, f], axis=2))
@@ -591,7 +602,8 @@ def set_up_equations(batch: Batch, xs: Sequence[Floats]) -> list[Equations]:
             )
             parts.append((speeds, places))
             residuals.append((z, flat))
-        _add_gap(rep, own_x, info, gradient)
+        objective += _add_gap(rep, own_x, info, gradient)
+        objective += _add_onsets(rep, own_x, info, gradient)
         out.append(
             Equations(
                 info,
@@ -644,10 +656,11 @@ def _position_equations(
     return info, toward
 
 
-def _add_gap(rep: PreparedRep, x: Floats, info: Floats, gradient: Floats) -> None:
-    """Add, in place, what is known of the gap between the runners."""
+def _add_gap(rep: PreparedRep, x: Floats, info: Floats, gradient: Floats) -> float:
+    """Add, in place, what is known of the gap between the runners; returns its part of the
+    objective."""
     if rep.problem.gap is None:
-        return
+        return 0.0
     moment, known = rep.problem.gap
     row = np.zeros(len(x))
     gap = 0.0
@@ -655,8 +668,30 @@ def _add_gap(rep: PreparedRep, x: Floats, info: Floats, gradient: Floats) -> Non
         s, own = follow(layout, x[layout.block], np.array([moment]), 0)
         row[layout.block] = sign * own[0]
         gap += sign * float(s[0])
-    info += np.outer(row, row) / known.sd**2
-    gradient += row * (known.value - gap) / known.sd**2
+    return _add_one(info, gradient, row, known.value - gap, known.sd)
+
+
+def _add_onsets(rep: PreparedRep, x: Floats, info: Floats, gradient: Floats) -> float:
+    """Add, in place, first movements that accelerometers saw; returns their part of the
+    objective."""
+    objective = 0.0
+    for measured, layout in zip(
+        (rep.problem.incoming, rep.problem.outgoing), rep.layouts, strict=True
+    ):
+        if measured.onset is None or layout.start is None:
+            continue
+        found = first_movement(layout, x[layout.block], by_accelerometer=True)
+        row = np.zeros(len(x))
+        row[layout.block] = found.row
+        off = measured.onset.value - found.value
+        objective += _add_one(info, gradient, row, off, measured.onset.sd)
+    return objective
+
+
+def _add_one(info: Floats, gradient: Floats, row: Floats, off: float, sd: float) -> float:
+    info += np.outer(row, row) / sd**2
+    gradient += row * off / sd**2
+    return float((off / sd) ** 2 / 2)
 
 
 # --- one course ------------------------------------------------------------------------------

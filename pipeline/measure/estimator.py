@@ -30,6 +30,7 @@ from pipeline.measure.model import (
     Problem,
     Role,
     RunnerMeasurements,
+    first_movement,
     shared_places,
 )
 
@@ -47,7 +48,7 @@ SETTLED_START_S, SETTLED_COURSE_M = 2e-4, 2e-3
 STRAIGHT_STEPS = 3  # steps after which those that do not get shorter are halved
 WORSE = 1.0  # by so much may a step worsen the objective before it is halved
 HALVED_AT_MOST = 3
-TOGETHER = 16  # reps in one batch: enough to spread the overhead, few enough for the cache
+TOGETHER = 64  # reps in one batch: enough to spread the overhead, few enough for memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,15 +77,16 @@ class Fit(Frozen):
     iterations: int
 
     def start(self, role: Role) -> Estimate | None:
+        """The first movement in s, None for a runner already under way."""
         layout = self.layouts[ROLES.index(role)]
         if layout.start is None:
             return None
         measured = (self.problem.incoming, self.problem.outgoing)[ROLES.index(role)]
-        where = [layout.block.start + layout.start]
-        if measured.onset is not None:  # what an accelerometer calls the first movement
-            where.append(layout.block.start + layout.theta.start + 3)
-        variance = self.cov[np.ix_(where, where)].sum()
-        return Estimate(float(self.x[where].sum()), float(np.sqrt(variance)))
+        seen = measured.onset is not None
+        block = layout.block
+        found = first_movement(layout, self.x[block], by_accelerometer=seen)
+        variance = found.row @ self.cov[block, block] @ found.row
+        return Estimate(found.value, float(np.sqrt(variance)))
 
 
 # --- solving -----------------------------------------------------------------------------
@@ -107,14 +109,16 @@ def solve_together(
     *,
     iterations: int = ITERATIONS,
     start_from: Sequence[Fit | None] | None = None,
+    rough: float = 1.0,
 ) -> list[Fit | str]:
     """Solve reps, each for itself, by Gauss-Newton steps with Student's t weights [1].
 
     A rep ends after `iterations` steps, or when a step moves no start by 2e-4 s and no coefficient
-    of a course by 2e-3 m. A step that makes things worse is halved. `start_from` holds an earlier
-    fit of each rep, or None. The law of the run is v' = (u - v) / tau with a target speed u that
-    wanders [2]; both stand in docs/methods.md. Range: sprints and the last metres of 400 m, from 1
-    to 25 fixes a second. What comes back for a rep that cannot be solved is the reason in words.
+    of a course by 2e-3 m, both times `rough`. A step that makes things worse is halved.
+    `start_from` holds an earlier fit of each rep, or None. The law of the run is
+    v' = (u - v) / tau with a target speed u that wanders [2]; both stand in docs/methods.md.
+    Range: sprints and the last metres of 400 m, from 1 to 25 fixes a second. What comes back for a
+    rep that cannot be solved is the reason in words.
 
     [1] Lange, Little and Taylor, Robust statistical modeling using the t distribution, Journal of
     the American Statistical Association, 1989, from memory.
@@ -125,7 +129,7 @@ def solve_together(
     out: list[Fit | str] = []
     for i in range(0, len(problems), TOGETHER):
         part = slice(i, i + TOGETHER)
-        out += _solve_batch(problems[part], before[part], iterations)
+        out += _solve_batch(problems[part], before[part], iterations, rough)
     return out
 
 
@@ -144,7 +148,7 @@ class _Course:
 
 
 def _solve_batch(
-    problems: Sequence[Problem], before: Sequence[Fit | None], iterations: int
+    problems: Sequence[Problem], before: Sequence[Fit | None], iterations: int, rough: float
 ) -> list[Fit | str]:
     out: list[Fit | str] = [""] * len(problems)
     under_way: dict[int, _Course] = {}
@@ -167,7 +171,7 @@ def _solve_batch(
         found = set_up_equations(batch, [one.x for one in under_way.values()])
         ended = set()
         for (i, one), equations in zip(under_way.items(), found, strict=True):
-            result = _advance(one, equations, iterations)
+            result = _advance(one, equations, iterations, rough)
             if result is not None:
                 out[i] = result
                 ended.add(i)
@@ -187,7 +191,7 @@ def _lack_of_fixes(problem: Problem) -> str:
     return ""
 
 
-def _advance(one: _Course, equations: Equations, iterations: int) -> Fit | str | None:
+def _advance(one: _Course, equations: Equations, iterations: int, rough: float) -> Fit | str | None:
     """Take one step, in place; the fit where it was the last, or why there is none."""
     worse = equations.objective > one.objective + WORSE
     if one.step is not None and worse and one.halved < HALVED_AT_MOST:
@@ -200,7 +204,8 @@ def _advance(one: _Course, equations: Equations, iterations: int) -> Fit | str |
     one.halved = 0
     if not np.isfinite(equations.info).all() or not np.isfinite(equations.gradient).all():
         return "the fit does not stay finite"
-    factor, wrong = dpotrf(equations.info, lower=1)
+    # The matrix is symmetric: its transpose is the same, and lies as the library wants it.
+    factor, wrong = dpotrf(equations.info.T, lower=1, clean=0, overwrite_a=1)
     if wrong:
         return "the measurements do not determine the run"
     step = dpotrs(factor, equations.gradient, lower=1)[0]
@@ -212,20 +217,21 @@ def _advance(one: _Course, equations: Equations, iterations: int) -> Fit | str |
     moved = max(np.abs(step[layout.block][layout.spline]).max() for layout in layouts)
     unsettled = max(largest / SETTLED_START_S, moved / SETTLED_COURSE_M)
     if one.steps >= STRAIGHT_STEPS and unsettled > one.unsettled / 2:
-        one.share /= 2  # to and fro about a speed that is now of the rest, now of the run
+        # To and fro about a speed that is now of the rest, now of the run: to the middle, and less.
+        one.share = 0.5 if one.share == 1.0 else one.share / 4
     step = step * one.share
     one.x, one.step, one.objective = one.x + step, step, equations.objective
     one.steps += 1
     one.unsettled = unsettled
-    if unsettled * one.share < 1 or one.steps >= iterations:
+    if unsettled * one.share < rough or one.steps >= iterations:
         return _make_fit(one, equations, factor)
     return None
 
 
 def _make_fit(one: _Course, equations: Equations, factor: Floats) -> Fit:
     """The fit, with the last equations' covariance: the step since then moved hardly anything."""
-    lower = np.tril(dpotri(factor, lower=1)[0])
-    cov = lower + np.tril(lower, -1).T
+    lower = dpotri(factor, lower=1, overwrite_c=1)[0]
+    cov = np.tril(lower) + np.tril(lower, -1).T
     powers = []
     for layout, (speeds, places) in zip(one.rep.layouts, equations.measured, strict=True):
         own = cov[layout.block, layout.block]

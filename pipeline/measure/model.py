@@ -7,7 +7,7 @@ places metres along the lane from the entry line.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -18,10 +18,11 @@ from pipeline.measure.zones import project
 
 Role = Literal["incoming", "outgoing"]
 ROLES: tuple[Role, Role] = ("incoming", "outgoing")
-# Of one unit, common to its reps: scale error of the speed, delay of the speed (s), delay of the
-# position (s), lateness of the first movement as its accelerometer shows it (s), share of a
-# first-order filter, the rest a moving average, in the smoothing of its speed.
-THETA = 5
+# Of one runner and unit, common to the reps: scale error of the speed, delay of the speed (s),
+# delay of the position (s), lateness of the first movement as the accelerometer shows it (s),
+# share of a first-order filter, the rest a moving average, in the smoothing of the speed, and by
+# how much longer (s) than RISE_S the force of a start rises.
+THETA = 6
 
 # Weak priors from the trade and from papers; docs/methods.md, "Priors".
 TAU_S = 1.2
@@ -29,7 +30,8 @@ TARGET_MPS = Estimate(9.5, 2.5)
 WANDER_MPS = 0.8  # of the target speed in one second of steady running
 LAUNCH_MPS = 2.0  # the same in the first half second: no real start is an exponential
 LETTING_GO_MPS = 3.5  # and after the incoming runner has let go
-RISE_S = 0.14  # force of a standing start grows for about this long
+RISE_S = 0.14  # the force of a standing start grows for about this long, 0.05 to 0.25 s
+SHORTEST_RISE_S = 0.03
 SIDEWAYS_M = 0.15  # spread of a run's mean place beside the measured line
 SWAY_M = 0.10
 SWAY_TIME_S = 3.0
@@ -219,6 +221,57 @@ def sideways_knots(measured: RunnerMeasurements, layout: Layout) -> Floats:
     return np.linspace(measured.t_s[0], measured.t_s[-1] + 1e-9, n)
 
 
+class FirstMovement(NamedTuple):
+    """The first movement as the runner's own block has it: value in s, and its row."""
+
+    value: float
+    row: Floats
+
+
+def first_movement(layout: Layout, own: Floats, *, by_accelerometer: bool) -> FirstMovement:
+    """The first movement from a runner's own block (b,), with what an accelerometer adds.
+
+    The unknown start is that of a force that rises for RISE_S. One that takes longer begins half of
+    the difference sooner, with the same run after it; an accelerometer shows it a little late.
+    """
+    row = np.zeros(len(own))
+    if layout.start is None:
+        return FirstMovement(layout.origin_s, row)
+    longer = layout.theta.start + 5
+    value = own[layout.start] - own[longer] / 2
+    row[layout.start], row[longer] = 1.0, -0.5
+    if by_accelerometer:
+        late = layout.theta.start + 3
+        value, row[late] = value + own[late], 1.0
+    return FirstMovement(float(value), row)
+
+
+class RiseChange(NamedTuple):
+    """What another rise of the force changes in the speed of a start, per unit of its full
+    acceleration: in s, its rate of change in time, and that with the rise."""
+
+    speed: Floats
+    in_time: Floats
+    with_rise: Floats
+
+
+def change_rise(after_s: Floats, longer_s: Floats) -> RiseChange:
+    """How the speed `after_s` after a start whose force rises for RISE_S + longer_s along half a
+    cosine differs from that of one whose force rises linearly for RISE_S and ends in the same run.
+    The place differs by less than 2 cm, which is left out."""
+    rise = np.maximum(RISE_S + longer_s, SHORTEST_RISE_S)
+    y = after_s + (rise - RISE_S) / 2
+    turn = np.pi * np.clip(y / rise, 0.0, 1.0)
+    usual = np.clip(after_s / RISE_S, 0.0, 1.0)
+    force, late = (1 - np.cos(turn)) / 2, np.sin(turn) / (2 * np.pi)
+    within = turn * rise / (2 * np.pi) - rise * late  # speed by the end of y, or of the rise
+    gained = within + np.maximum(y - rise, 0.0)
+    gained -= usual**2 * RISE_S / 2 + np.maximum(after_s - RISE_S, 0.0)
+    with_rise = force / 2 - late + turn / (2 * np.pi) * np.cos(turn)
+    with_rise = np.where((y > 0) & (y < rise), with_rise, 0.0)
+    return RiseChange(gained, force - usual, with_rise)
+
+
 def quadratic_prior(
     problem: Problem, layouts: tuple[Layout, Layout], size: int
 ) -> tuple[Floats, Floats]:
@@ -259,10 +312,9 @@ def _own_prior(
         stand = measured.stand_m or Estimate(problem.axis.back_m, 50.0)
         info[layout.stand, layout.stand] = stand.sd**-2
         vector[layout.stand] = stand.value / stand.sd**2
-        onset = measured.onset or Estimate(layout.origin_s, 1.0)
-        seen = [layout.start, layout.theta.start + 3]
-        info[np.ix_(seen, seen)] += onset.sd**-2
-        vector[seen] += onset.value / onset.sd**2
+        if measured.onset is None:  # else it is a measurement
+            info[layout.start, layout.start] = 1.0
+            vector[layout.start] = layout.origin_s
     else:  # under way: a weak place, only to keep the matrix regular
         info[spline.start, spline.start] += 1e-6
     places = sideways_knots(measured, layout)

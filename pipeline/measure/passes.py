@@ -15,11 +15,9 @@ from scipy.special import ndtr
 from pipeline.base.values import Estimate, Floats, Frozen
 
 # Weak priors, docs/methods.md, "Priors".
-EASE_MPS2 = Estimate(2.5, 1.5)  # how an incoming runner slows once the baton is gone
 REACH_PRIOR_M = Estimate(1.15, 0.22)  # of a squad; 0.8 to 1.5 m between the trunks, from memory
 REACH_PRIOR_PAIR_SD_M = 0.10
 REACH_PRIOR_REP_SD_M = 0.15
-BRAKING_CHANGE = 3.0  # m/s² in one second
 # From the pass to the moment at which the trunks are nearest, the squad's own habit. Who runs
 # through closes up for most of a second more; who brakes to match is nearest as he hands over.
 NEAREST_AFTER_S = Estimate(0.45, 0.30)
@@ -27,18 +25,9 @@ NEARESTS_S = np.arange(-0.1, 1.21, 0.1)
 NEAREST_REP_SD_S = 0.14
 REACHES_M = np.arange(0.30, 2.31, 0.05)
 STRAY = 1e-5  # of the best moment's likelihood: a rep may follow no rule at all
-LARGE_SQUARE = 1e12  # beside any squared misfit, only to keep a matrix definite
 PASS_GRID_S = 0.02
 SIGHT_SD_M = 0.5  # the contract: somebody beside the zone saw it, good to half a metre
 SIGHT_IS_WRONG, SIGHT_ANYWHERE_M = 0.03, 40.0  # another rep's line, a slip: then anywhere
-
-
-@dataclass(frozen=True, eq=False)
-class EasingLikelihood(Frozen):
-    """Log-likelihood (k,) of the moment `t_s` (k,) at which the incoming runner starts to ease."""
-
-    t_s: Floats
-    log_likelihood: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,54 +51,6 @@ class PassBelief(Frozen):
     place_m: Estimate
     gap_m: Estimate
     p_in_zone: float
-
-
-def find_easing(
-    t_s: Floats, speed_mps: Floats, noise_mps: float, from_s: float, to_s: float
-) -> EasingLikelihood:
-    """Find when the incoming runner begins to slow: a change point [1] of the speed.
-
-    Before it the speed is a Gaussian process (level, slope, random walk); after it comes a ramp
-    whose steepness may itself change. Each moment of a 0.05 s grid gets its likelihood.
-
-    Parameters: `t_s` (n,) moments in s with the receiver's delay taken out, `speed_mps` (n,)
-    speeds in m/s, NaN where there is none, `noise_mps` the standard deviation of one speed;
-    `from_s` and `to_s` bound the moments looked at. With fewer than three speeds all moments are
-    equally likely. Range: sprinting speeds, 1 to 25 Hz; only what comes before the speed falls to
-    0.62 of its level is used.
-
-    [1] Rasmussen and Williams, Gaussian Processes for Machine Learning, 2006, ch. 2, from memory.
-    """
-    grid = np.arange(from_s, to_s, 0.05)
-    keep = (t_s > from_s - 1.2) & (t_s < to_s + 1.0) & np.isfinite(speed_mps)
-    t, y = t_s[keep], speed_mps[keep]
-    if len(t) < 3 or not len(grid):
-        return EasingLikelihood(grid, np.zeros(len(grid)))
-    level = np.median(y[: max(3, len(y) // 3)])
-    slow = np.flatnonzero(y < 0.62 * level)
-    if len(slow) and slow[0] >= 3:  # what comes later says nothing of how it began
-        t, y = t[: slow[0]], y[: slow[0]]
-    r = t - t[0]
-    base = 100.0 + (0.6 * (r[:, None] - r.mean())) * (r[None, :] - r.mean())
-    base += 0.3**2 * np.minimum(r[:, None], r[None, :])
-    base += noise_mps**2 * np.eye(len(t))
-    ramp = np.maximum(t[None, :] - grid[:, None], 0.0)
-    cov = base[None] + EASE_MPS2.sd**2 * ramp[:, :, None] * ramp[:, None, :]
-    # The braking itself changes: an integrated walk, smooth in the speed, so that many precise
-    # speeds of a smooth slowing do not speak against it.
-    less = np.minimum(ramp[:, :, None], ramp[:, None, :])
-    more = np.maximum(ramp[:, :, None], ramp[:, None, :])
-    cov += BRAKING_CHANGE**2 * less**2 * (3 * more - less) / 6
-    off = (y - level)[None, :] + EASE_MPS2.value * ramp
-    # The last row of the factor of [[cov, off], [off', large]] is off, whitened.
-    n = len(t)
-    both = np.full((len(grid), n + 1, n + 1), LARGE_SQUARE)
-    both[:, :n, :n], both[:, n, :n], both[:, :n, n] = cov, off, off
-    lower = np.linalg.cholesky(both)
-    white = lower[:, n, :n]
-    log_det = np.log(np.diagonal(lower, axis1=1, axis2=2)[:, :n]).sum(axis=1)
-    value = -0.5 * (white**2).sum(axis=1) - log_det
-    return EasingLikelihood(grid, value - value.max())
 
 
 def sight_log_likelihood(course: GapCourse, place_m: float) -> Floats:

@@ -13,7 +13,7 @@ import numpy as np
 
 from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate, Floats, Frozen, Imu, Ints, Rep, ZoneAxis
-from pipeline.measure import estimator, model, noise, passes, steps
+from pipeline.measure import easing, estimator, model, noise, steps
 from pipeline.measure.finding import TakeoverCandidate
 from pipeline.measure.launch import find_launch
 from pipeline.measure.traces import OnAxis, Trace
@@ -34,7 +34,8 @@ DELAY_S = Estimate(0.06, 0.10)  # of the squad's receivers
 DELAY_OWN_SD_S = 0.03
 POSITION_DELAY_SD_S = 0.01
 SETTLED_S = 0.003
-EASING_ROUNDS = 2  # from the raw speeds, then without swing and delay: later rounds find the same
+ROUGH = 4.0  # so much rougher than the last round do the first ones settle
+EASING_BEFORE_ENTRY_S, EASING_BEYOND_S = 0.6, 0.8  # of the zone: there an easing is sought
 LATE_POSITION_S = 0.15  # receivers that smooth their positions too: believed only where
 MUCH_LIKELIER = 3.0  # accelerometers make it this much likelier (natural logarithm)
 ONSET_REP_SD_S = 0.006  # between two starts of one runner, beyond what the signal's noise explains
@@ -43,6 +44,7 @@ ONSET_LATE_SD_S = (
 )
 ONSET_LATE_OWN_SD_S = 0.015  # a start's force takes 0.1 to 0.2 s to rise, each runner's own way
 FILTER_SD = 0.5
+RISE_SD_S, RISE_OWN_SD_S = 0.045, 0.035  # of the squad and of each runner: 0.05 to 0.25 s
 SPEED_NOISE_MPS, POSITION_NOISE_M = 0.12, 0.15
 NOBODY_RUNS_MPS = 16.0  # a fit with such a speed is none; the fastest ever timed is 12.4 m/s
 NOISE_WORTH = 20.0  # measurements the prior noise level is worth
@@ -354,7 +356,7 @@ def theta_prior(runners: Sequence[str], position_sd_s: float = 0.0) -> tuple[Flo
     `position_sd_s` widens the part of the positions' delay that all of them share.
     """
     n, size = len(runners), estimator.THETA
-    mean = np.tile([0.0, DELAY_S.value, 0.0, 0.0, 0.5], n)
+    mean = np.tile([0.0, DELAY_S.value, 0.0, 0.0, 0.5, 0.0], n)
     cov = np.zeros((n * size, n * size))
     for part, (own, shared) in enumerate(
         (
@@ -363,6 +365,7 @@ def theta_prior(runners: Sequence[str], position_sd_s: float = 0.0) -> tuple[Flo
             (POSITION_DELAY_SD_S, float(np.hypot(POSITION_DELAY_SD_S, position_sd_s))),
             (ONSET_LATE_OWN_SD_S, ONSET_LATE_SD_S),
             (FILTER_SD, 0.0),
+            (RISE_OWN_SD_S, RISE_SD_S),
         )
     ):
         where = np.arange(part, n * size, size)
@@ -500,14 +503,17 @@ def solve_all(
                 )
                 renewed.append(replace(case, problem=problem))
             cases = renewed
-        if turn < EASING_ROUNDS:
-            easings = [_find_rep_easing(c, fits[i] if turn else None) for i, c in enumerate(cases)]
-            cases = [
-                replace(c, problem=estimator.with_letting_go(c.problem, _earliest_easing_s(e)))
-                for c, e in zip(cases, easings, strict=True)
-            ]
+        runs = [_approach(c, fits[i] if turn else None) for i, c in enumerate(cases)]
+        cases = [
+            replace(c, problem=estimator.with_letting_go(c.problem, _earliest_easing_s(found)))
+            for c, found in zip(cases, easing.find_easings(runs), strict=True)
+        ]
         before: list[estimator.Fit | None] = [*fits] or [None] * len(cases)
-        found = estimator.solve_together([c.problem for c in cases], start_from=before)
+        found = estimator.solve_together(
+            [c.problem for c in cases],
+            start_from=before,
+            rough=1.0 if turn + 1 >= rounds[0] else ROUGH,  # the next round goes on from here
+        )
         solved = [_check_speeds(c, fit) for c, fit in zip(cases, found, strict=True)]
         failed += [(c, one) for c, one in zip(cases, solved, strict=True) if isinstance(one, str)]
         cases = [c for c, one in zip(cases, solved, strict=True) if not isinstance(one, str)]
@@ -548,15 +554,16 @@ def _with_level(
     )
 
 
-def _find_rep_easing(case: Case, fit: estimator.Fit | None) -> passes.EasingLikelihood:
-    """Find when the incoming runner begins to slow; with a fit, without the swing of the steps."""
+def _approach(case: Case, fit: estimator.Fit | None) -> easing.SpeedsToEase:
+    """The incoming runner's speeds about the zone; with a fit, without the swing of the steps."""
     measured, candidate = case.problem.incoming, case.candidate
     last = candidate.exit_s if candidate.exit_s is not None else candidate.entry_s + 4.0
     if fit is None:
         t, v = measured.t_s - case.problem.theta_mean[1], measured.speed_mps
     else:
         t, v = estimator.steady_speeds(fit, "incoming")
-    return passes.find_easing(t, v, measured.speed_noise_mps, -0.6, last - candidate.entry_s + 0.8)
+    until = last - candidate.entry_s + EASING_BEYOND_S
+    return easing.SpeedsToEase(t, v, measured.speed_noise_mps, -EASING_BEFORE_ENTRY_S, until)
 
 
 def _with_slowing(case: Case, fit: estimator.Fit) -> Case:
@@ -574,7 +581,7 @@ def _with_slowing(case: Case, fit: estimator.Fit) -> Case:
     )
 
 
-def _earliest_easing_s(ease: passes.EasingLikelihood) -> float:
+def _earliest_easing_s(ease: easing.EasingLikelihood) -> float:
     """A moment in s before which the incoming runner hardly began to slow."""
     if not len(ease.t_s):
         return 3.0

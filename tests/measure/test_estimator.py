@@ -28,7 +28,7 @@ from pipeline.measure import estimator, model
 
 THETA = estimator.THETA
 # Moving every moment of a receiver's clockwork together: start later, delays shorter.
-LATER = np.array([0.0, -1.0, -1.0, 0.0, 0.0])
+LATER = np.array([0.0, -1.0, -1.0, 0.0, 0.0, 0.0])
 
 # --- a reference that knows nothing of splines -----------------------------------------------
 
@@ -582,3 +582,73 @@ def test_bystanders_show_the_shared_error():
         assert contrast @ cov[part, part] @ contrast < 0.8 * (
             contrast @ alone[part, part] @ contrast
         )
+
+
+# --- how long the force of a start takes to rise --------------------------------------------
+
+
+@pytest.mark.parametrize("longer", [-0.08, 0.0, 0.1])
+def test_another_rise_of_the_force_ends_in_the_same_run(longer):
+    t = np.arange(-0.3, 0.6, 1e-4)
+    rise = model.RISE_S + longer
+
+    def speed(force, after):  # of a force that rises and then stays, both about one middle
+        return np.cumsum(force(np.clip(after, 0.0, 1.0))) * 1e-4
+
+    own = speed(lambda x: (1 - np.cos(np.pi * x)) / 2, (t + longer / 2) / rise)
+    usual = speed(lambda x: x, t / model.RISE_S)
+    change = model.change_rise(t, np.full(t.size, longer))
+    np.testing.assert_allclose(change.speed, own - usual, atol=2e-4)
+    assert np.abs(change.speed[t > 0.3]).max() < 1e-12
+    slope = np.gradient(change.speed, t)
+    np.testing.assert_allclose(change.in_time[5:-5], slope[5:-5], atol=2e-3)
+    more = model.change_rise(t, np.full(t.size, longer + 1e-5))
+    np.testing.assert_allclose(change.with_rise, (more.speed - change.speed) / 1e-5, atol=1e-3)
+
+
+def started(rise_s, rng, **other):
+    """Ten fixes a second of a start at 0 s whose force rises along half a cosine for `rise_s`."""
+    fine = np.arange(0.0, 5.0, 1e-3)
+    v, place = np.zeros(fine.size), np.zeros(fine.size)
+    for k in range(1, fine.size):
+        force = (1 - np.cos(np.pi * min(1.0, fine[k] / rise_s))) / 2
+        v[k] = v[k - 1] + 1e-3 * force * (9.5 - v[k - 1]) / 1.2
+        place[k] = place[k - 1] + 1e-3 * v[k]
+    t = np.arange(-3.0, 5.0, 0.1)
+    speed, s = np.interp(t, fine, v, left=0.0), np.interp(t, fine, place, left=0.0)
+    return sight(
+        t, s + rng.normal(0, 0.03, t.size), np.abs(speed + rng.normal(0, 0.03, t.size)),
+        start_s=0.05, stand_m=Estimate(0.0, 0.05), speed_noise_mps=0.05, position_noise_m=0.05,
+        **other,
+    )  # fmt: skip
+
+
+RISE_UNKNOWN = np.tile([1e-3, 2e-3, 2e-3, 5e-3, 1e-3, 0.055], 2)
+
+
+@pytest.mark.parametrize("rise_s", [0.06, 0.14, 0.24])
+def test_an_accelerometer_tells_how_long_the_force_takes_to_rise(rise_s):
+    rng = np.random.default_rng(int(1000 * rise_s))
+    found, starts = [], []
+    for _ in range(6):
+        one = started(rise_s, rng, onset=Estimate(float(rng.normal(0.0, 0.004)), 0.004))
+        fit = estimator.solve(problem(one, one, theta_sd=RISE_UNKNOWN))
+        place = fit.layouts[1].block.start + fit.layouts[1].theta.start + 5
+        found.append(model.RISE_S + fit.x[place])
+        assert fit.cov[place, place] ** 0.5 < 0.04  # less is known beforehand
+        starts.append(fit.start("outgoing").value)
+    assert np.sqrt(np.mean(np.square(starts))) < 0.009
+    assert np.mean(found) == pytest.approx(rise_s, abs=0.025)
+
+
+@pytest.mark.parametrize("rise_s", [0.06, 0.14, 0.24])
+def test_without_an_accelerometer_the_first_movement_is_as_doubtful_as_the_rise(rise_s):
+    rng = np.random.default_rng(int(1000 * rise_s))
+    one = started(rise_s, rng)
+    loose, tied = (
+        estimator.solve(problem(one, one, theta_sd=sd)).start("outgoing")
+        for sd in (RISE_UNKNOWN, RISE_UNKNOWN * np.tile([1, 1, 1, 1, 1, 1e-3], 2))
+    )
+    assert 0.024 < loose.sd < 0.035
+    assert tied.sd < 0.015
+    assert abs(loose.value) < 2.5 * loose.sd

@@ -12,8 +12,8 @@ SPEED_NOISE, POSITION_NOISE = 0.12, 0.15
 REST, REST_NOISE = 0.1, 0.05
 NO_SLOW = SlowError(np.array([60.0]), np.array([0.0]), np.array([0.0]))
 SLOW = SlowError(np.array([15.0, 60.0, 2000.0]), np.array([0.02, 0.4, 0.5]), np.full(3, 0.1))
-THETA_MEAN = np.array([0.0, 0.06, 0.0, 0.0, 0.5])
-THETA_SD = np.array([0.006, 0.10, 0.01, 0.006, 0.5])
+THETA_MEAN = np.array([0.0, 0.06, 0.0, 0.0, 0.5, 0.0])
+THETA_SD = np.array([0.006, 0.10, 0.01, 0.006, 0.5, 1e-4])  # draws rise for RISE_S
 
 
 def axis(back_m=0.0, exit_m=30.0, first_m=-130.0, last_m=130.0, **other):
