@@ -9,7 +9,7 @@ import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -17,6 +17,7 @@ from threadpoolctl import threadpool_limits
 
 from pipeline.base import memory
 from pipeline.base.values import (
+    Floats,
     Imu,
     Progress,
     Recording,
@@ -26,14 +27,25 @@ from pipeline.base.values import (
     ZoneAxis,
 )
 from pipeline.errors import InputError, NothingMeasured
-from pipeline.measure import clocks, finding, noise, reps, takeovers, zones
+from pipeline.measure import (
+    clocks,
+    finding,
+    noise,
+    odd_marks,
+    reps,
+    sheet_slips,
+    takeovers,
+    zones,
+)
 from pipeline.measure.clock import ties
 from pipeline.measure.starts import usual_lags_in_words
-from pipeline.measure.traces import Trace, choose_units, remark_wrong_day
+from pipeline.measure.traces import OnAxis, Trace, choose_units, remark_wrong_day
 from pipeline.read import read
 from pipeline.read.practice.session import read_session
 from pipeline.session import constants, rows
 from pipeline.tables import provenance, writing
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,11 +123,12 @@ def _run_stages(
     memory.give_back()
     solved, agreed = clocks.solve_on_agreed_clocks(cases, levels, stamp_sd_s, coarse)
     squad = takeovers.measure_takeovers(solved, agreed.offsets, agreed.usual_m)
-    measured = squad.takeovers
+    measured, odd = odd_marks.remark_odd_marks(squad.takeovers)
     remarks += [
         *clocks.corrections_in_words(agreed),
         *squad.remarks,
         *usual_lags_in_words(squad.starts),
+        *odd,
     ]
     files = [rows.with_moved_clock(row, agreed.offsets) for row in files]
     tables = {
@@ -177,28 +190,22 @@ def _find_cases(
     """Find all takeovers of the session and match them to the sheet.
 
     Gives how many candidates there were, the takeovers to solve, and what is known of each
-    receiver's noise. A row of the sheet that was not found goes into `remarks`.
+    receiver's noise. Slips of the sheet and rows that were not found go into `remarks`.
     """
-    plane = {name: trace.in_plane(axes[0]) for name, trace in traces.items()}
-    places = {
-        i: {name: trace.on_axis(axis, plane[name]) for name, trace in traces.items()}
-        for i, axis in enumerate(axes)
-        if finding.may_hold_one(axis, traces, plane)
-    }
-    lists = [finding.candidates(traces, own, axes[i], i) for i, own in places.items()]
-    found = finding.across_axes(lists, axes, session.reps or (), session.lane)
-    chosen: list[tuple[finding.TakeoverCandidate, Rep | None]] = []
+    plane, places, found, reps_read = _find_candidates(session, axes, traces, remarks)
+    swapped = sheet_slips.find_swapped_units(found, reps_read, axes)
+    if swapped is not None:
+        traces, imus = _exchange(traces, swapped), _exchange(imus, swapped)
+        traces = {name: replace(trace, runner=name) for name, trace in traces.items()}
+        plane = _exchange(plane, swapped)
+        places = {i: _exchange(own, swapped) for i, own in places.items()}
+        found = sheet_slips.swap_names(found, *swapped)
+        remarks.append(sheet_slips.swapped_in_words(*swapped))
     if session.reps is None:
-        chosen += [(one, None) for one in found if one.completed]
+        chosen = [sheet_slips.MatchedTakeover(one, None) for one in found if one.completed]
     else:
-        for one, rep in finding.match(found, session.reps, axes):
-            if one is None and rep is not None:
-                remarks.append(
-                    f"sheet line {rep.line}: {rep.incoming} to {rep.outgoing} was not found in the "
-                    "traces (broken off, or a recording is missing)"
-                )
-            elif one is not None and (rep is not None or one.completed):
-                chosen.append((one, rep))
+        chosen, slips = sheet_slips.match_with_slips(found, reps_read, axes, traces)
+        remarks += slips
     if not chosen:
         return len(found), [], {}
     stands = reps.still_seconds(traces, plane)
@@ -209,22 +216,61 @@ def _find_cases(
         for rest in [noise.at_rest(trace.speed_mps, noise.still(trace.t_s, trace.pace_mps))]
     }
     cases = []
-    for i, (one, rep) in enumerate(chosen):
+    for i, matched in enumerate(chosen):
         tell("measure", i, len(chosen))
-        cases.append(
-            reps.build_case(
-                one,
-                rep,
-                axes[one.axis],
-                traces,
-                places[one.axis],
-                imus,
-                levels,
-                slow,
-                stands,
-            )
+        one = matched.candidate
+        case = reps.build_case(
+            one,
+            matched.rep,
+            axes[one.axis],
+            traces,
+            places[one.axis],
+            imus,
+            levels,
+            slow,
+            stands,
         )
+        notes = list(matched.remarks)
+        if swapped is not None and set(swapped) & set(one.pair):
+            notes.append(sheet_slips.swapped_in_words(*swapped))
+        cases.append(replace(case, remarks=(*notes, *case.remarks)))
     return len(found), cases, levels
+
+
+def _find_candidates(
+    session: Session,
+    axes: Sequence[ZoneAxis],
+    traces: Mapping[str, Trace],
+    remarks: list[str],
+) -> tuple[
+    dict[str, Floats],
+    dict[int, dict[str, OnAxis]],
+    list[finding.TakeoverCandidate],
+    tuple[Rep, ...],
+]:
+    """The traces in the plane and on each axis where something may have happened, the takeovers
+    in them, and the sheet's rows on the recordings' clock; `remarks` hears of a sheet some hours
+    off."""
+    plane = {name: trace.in_plane(axes[0]) for name, trace in traces.items()}
+    places = {
+        i: {name: trace.on_axis(axis, plane[name]) for name, trace in traces.items()}
+        for i, axis in enumerate(axes)
+        if finding.may_hold_one(axis, traces, plane)
+    }
+    lists = [finding.candidates(traces, own, axes[i], i) for i, own in places.items()]
+    rows_read = session.reps or ()
+    ahead_s = sheet_slips.find_hours_off((one for own in lists for one in own), rows_read)
+    if ahead_s:
+        rows_read = sheet_slips.shift_rows(rows_read, ahead_s)
+        remarks.append(sheet_slips.hours_in_words(ahead_s))
+    return plane, places, finding.across_axes(lists, axes, rows_read, session.lane), rows_read
+
+
+def _exchange(by_name: Mapping[str, T], swapped: tuple[str, str]) -> dict[str, T]:
+    """The same with what two names stand for exchanged."""
+    one, other = swapped
+    names = {one: other, other: one}
+    return {names.get(name, name): value for name, value in by_name.items()}
 
 
 # --- the record of a run ------------------------------------------------------------------
