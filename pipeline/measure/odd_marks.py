@@ -79,8 +79,7 @@ def _mark_in_doubt(start: _Start, others: Sequence[_Start]) -> str | None:
     every = [one.lag_s for one in others]
     own = [one.lag_s for one in others if one.pair[1] == start.pair[1]]
     # The squad's median counts as one more start, so that of two starts the odd one is named.
-    squad = float(np.median(every))
-    usual = (len(own) * float(np.median(own)) + squad) / (len(own) + 1) if own else squad
+    usual = float(np.median([*own, np.median(every)]))
     spread = LAG_SPREAD_S
     if not own:
         spread = max(float(median_abs_deviation(every, scale="normal")), spread)

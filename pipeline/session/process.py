@@ -6,6 +6,7 @@ The stages stand in their order in the body of `_process`.
 from __future__ import annotations
 
 import sys
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -30,6 +31,7 @@ from pipeline.errors import InputError, NothingMeasured
 from pipeline.measure import (
     clocks,
     finding,
+    lanes,
     noise,
     odd_marks,
     reps,
@@ -192,7 +194,7 @@ def _find_cases(
     Gives how many candidates there were, the takeovers to solve, and what is known of each
     receiver's noise. Slips of the sheet and rows that were not found go into `remarks`.
     """
-    plane, places, found, reps_read = _find_candidates(session, axes, traces, remarks)
+    plane, places, lists, found, reps_read = _find_candidates(session, axes, traces, remarks)
     swapped = sheet_slips.find_swapped_units(found, reps_read, axes)
     if swapped is not None:
         traces, imus = _exchange(traces, swapped), _exchange(imus, swapped)
@@ -200,6 +202,7 @@ def _find_cases(
         plane = _exchange(plane, swapped)
         places = {i: _exchange(own, swapped) for i, own in places.items()}
         found = sheet_slips.swap_names(found, *swapped)
+        lists = {i: sheet_slips.swap_names(own, *swapped) for i, own in lists.items()}
         remarks.append(sheet_slips.swapped_in_words(*swapped))
     if session.reps is None:
         chosen = [sheet_slips.MatchedTakeover(one, None) for one in found if one.completed]
@@ -215,14 +218,24 @@ def _find_cases(
         for name, trace in traces.items()
         for rest in [noise.at_rest(trace.speed_mps, noise.still(trace.t_s, trace.pace_mps))]
     }
+    placed = lanes.place_in_lanes(
+        [(one.candidate, one.rep) for one in chosen],
+        lists,
+        axes,
+        session.lane,
+        traces,
+        places,
+        slow,
+    )
+    remarks += count_remarks([one.remark for one in placed if one.remark is not None])
     cases = []
-    for i, matched in enumerate(chosen):
+    for i, (matched, in_lane) in enumerate(zip(chosen, placed, strict=True)):
         tell("measure", i, len(chosen))
-        one = matched.candidate
+        one, axis = in_lane.candidate, axes[in_lane.candidate.axis]
         case = reps.build_case(
             one,
             matched.rep,
-            axes[one.axis],
+            replace(axis, line_sd_m=float(np.hypot(axis.line_sd_m, in_lane.doubt_m))),
             traces,
             places[one.axis],
             imus,
@@ -230,7 +243,7 @@ def _find_cases(
             slow,
             stands,
         )
-        notes = list(matched.remarks)
+        notes = [*matched.remarks, *([in_lane.remark] if in_lane.remark is not None else [])]
         if swapped is not None and set(swapped) & set(one.pair):
             notes.append(sheet_slips.swapped_in_words(*swapped))
         cases.append(replace(case, remarks=(*notes, *case.remarks)))
@@ -245,25 +258,35 @@ def _find_candidates(
 ) -> tuple[
     dict[str, Floats],
     dict[int, dict[str, OnAxis]],
+    dict[int, list[finding.TakeoverCandidate]],
     list[finding.TakeoverCandidate],
     tuple[Rep, ...],
 ]:
-    """The traces in the plane and on each axis where something may have happened, the takeovers
-    in them, and the sheet's rows on the recordings' clock; `remarks` hears of a sheet some hours
-    off."""
+    """The traces in the plane and on each axis where something may have happened, the candidates
+    by axis, the takeovers among them, and the sheet's rows on the recordings' clock; `remarks`
+    hears of a sheet some hours off."""
     plane = {name: trace.in_plane(axes[0]) for name, trace in traces.items()}
     places = {
         i: {name: trace.on_axis(axis, plane[name]) for name, trace in traces.items()}
         for i, axis in enumerate(axes)
         if finding.may_hold_one(axis, traces, plane)
     }
-    lists = [finding.candidates(traces, own, axes[i], i) for i, own in places.items()]
+    lists = {i: finding.candidates(traces, own, axes[i], i) for i, own in places.items()}
     rows_read = session.reps or ()
-    ahead_s = sheet_slips.find_hours_off((one for own in lists for one in own), rows_read)
+    ahead_s = sheet_slips.find_hours_off((c for own in lists.values() for c in own), rows_read)
     if ahead_s:
         rows_read = sheet_slips.shift_rows(rows_read, ahead_s)
         remarks.append(sheet_slips.hours_in_words(ahead_s))
-    return plane, places, finding.across_axes(lists, axes, rows_read, session.lane), rows_read
+    found = finding.across_axes(list(lists.values()), axes, rows_read, session.lane)
+    return plane, places, lists, found, rows_read
+
+
+def count_remarks(remarks: Sequence[str]) -> list[str]:
+    """Each remark once, with the takeovers it holds for counted."""
+    return [
+        f"{number} takeover{'s' if number > 1 else ''}: {words}"
+        for words, number in Counter(remarks).items()
+    ]
 
 
 def _exchange(by_name: Mapping[str, T], swapped: tuple[str, str]) -> dict[str, T]:
