@@ -300,7 +300,7 @@ def across_axes(
         if own is None:
             strange = 2 if squad.get(one.incoming) == squad.get(one.outgoing) else 3
         else:
-            strange = 0 if any(_near_in_time(one, rep) for rep in own) else 1
+            strange = 0 if any(starts_near(one, rep) for rep in own) else 1
         return strange, not one.completed, float(np.hypot(one.closest_m, one.aside_m))
 
     kept: list[TakeoverCandidate] = []
@@ -315,7 +315,7 @@ def across_axes(
     return sorted(kept, key=lambda c: c.entry_s)
 
 
-def _near_in_time(one: TakeoverCandidate, rep: Rep) -> bool:
+def starts_near(one: TakeoverCandidate, rep: Rep) -> bool:
     """Whether a row has no time, or one near the candidate's."""
     return rep.start_utc_s is None or abs(one.begin_s - rep.start_utc_s) <= MATCH_WINDOW_S
 
@@ -394,7 +394,7 @@ def _align_group(
     rows = set(range(len(reps))) - set(row_of.values())
     left = sorted(
         (
-            (_likeness(found[i], reps[j], axes), i, j)
+            (rate_likeness(found[i], reps[j], axes), i, j)
             for i in range(len(found))
             if i not in row_of
             for j in rows
@@ -450,7 +450,7 @@ def _best_alignment(
     for i, one in enumerate(found, start=1):
         likeness = np.full(m, -1.0)
         for j in of_pair.get((one.incoming, one.outgoing), ()):
-            likeness[j] = _likeness(one, reps[j], axes)
+            likeness[j] = rate_likeness(one, reps[j], axes)
         together = score[:-1] + likeness
         now = np.maximum.accumulate(np.concatenate([[0.0], np.maximum(together, score[1:])]))
         back[i, 1:] = np.where(together == now[1:], 0, np.where(score[1:] == now[1:], 1, 2))
@@ -471,7 +471,8 @@ def _best_alignment(
     return float(score[m]), pairs[::-1]
 
 
-def _likeness(one: TakeoverCandidate, rep: Rep, axes: Sequence[ZoneAxis]) -> float:
+def rate_likeness(one: TakeoverCandidate, rep: Rep, axes: Sequence[ZoneAxis]) -> float:
+    """What a row and a candidate together are worth, at most 1.2; -1 where they cannot be one."""
     if (one.incoming, one.outgoing) != (rep.incoming, rep.outgoing):
         return -1.0
     axis = axes[one.axis]

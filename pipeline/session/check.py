@@ -18,11 +18,12 @@ from pipeline.base.values import (
     Progress,
     Recording,
     RecordingSpec,
+    Rep,
     Session,
     ZoneAxis,
 )
 from pipeline.errors import InputError
-from pipeline.measure import zones
+from pipeline.measure import sheet_slips, zones
 from pipeline.read import read
 from pipeline.read.practice.session import read_session
 
@@ -189,25 +190,53 @@ def _counters_untied(session: Session, streams: Sequence[Stream]) -> list[str]:
 
 
 def _reps_outside(session: Session, streams: Sequence[Stream]) -> list[str]:
-    """The reps whose stated start lies outside a runner's recordings."""
-    sentences = []
-    for rep in session.reps or ():
-        for runner in (rep.incoming, rep.outgoing):
-            spans = [
-                (stream.first_utc_s, stream.last_utc_s)
-                for stream in streams
-                if stream.runner == runner and stream.has_position
-            ]
-            known = [(a, b) for a, b in spans if a is not None and b is not None]
-            if rep.start_utc_s is None or not known or len(known) < len(spans):
-                continue
-            if not any(a - REP_MARGIN_S <= rep.start_utc_s <= b + REP_MARGIN_S for a, b in known):
-                begin = _time_in_words(rep.start_utc_s)
-                sentences.append(
-                    f"practice sheet, line {rep.line}: start_utc {begin} lies "
-                    f"outside {runner}'s recordings ({_spans_in_words(known)})"
-                )
-    return sentences
+    """The reps whose stated start lies outside a runner's recordings, in a sentence a runner, and
+    one for all where the sheet is some hours off."""
+    spans: dict[str, list[tuple[float, float]]] = {}
+    for runner in {stream.runner for stream in streams if stream.has_position}:
+        known = [
+            (stream.first_utc_s, stream.last_utc_s)
+            for stream in streams
+            if stream.runner == runner and stream.has_position
+        ]
+        complete = [(a, b) for a, b in known if a is not None and b is not None]
+        if len(complete) == len(known):
+            spans[runner] = complete
+    timed = [rep for rep in session.reps or () if rep.start_utc_s is not None]
+    timed = [rep for rep in timed if spans.keys() & {rep.incoming, rep.outgoing}]
+
+    def outside(rep: Rep, ahead_s: float) -> list[str]:
+        begin = (rep.start_utc_s or 0.0) - ahead_s
+        return [
+            runner
+            for runner in (rep.incoming, rep.outgoing)
+            if runner in spans
+            and not any(a - REP_MARGIN_S <= begin <= b + REP_MARGIN_S for a, b in spans[runner])
+        ]
+
+    ahead_s = sheet_slips.choose_hours(
+        lambda ahead_s: sum(not outside(rep, ahead_s) for rep in timed), len(timed)
+    )
+    late: dict[str, list[Rep]] = {}
+    for rep in timed:
+        for runner in outside(rep, ahead_s):
+            late.setdefault(runner, []).append(rep)
+    sentences = [sheet_slips.hours_in_words(ahead_s)] if ahead_s else []
+    return sentences + [
+        f"practice sheet, {_rows_in_words(rows)} outside {runner}'s recordings "
+        f"({_spans_in_words(spans[runner])})"
+        for runner, rows in late.items()
+    ]
+
+
+def _rows_in_words(rows: Sequence[Rep]) -> str:
+    """Which rows, and the times they state."""
+    times = sorted(rep.start_utc_s or 0.0 for rep in rows)
+    if len(rows) == 1:
+        return f"line {rows[0].line}: start_utc {_time_in_words(times[0])} lies"
+    lines = ", ".join(str(rep.line) for rep in rows)
+    ends = f"{_time_in_words(times[0])} to {_time_in_words(times[-1])}"
+    return f"{len(rows)} rows (lines {lines}): start_utc {ends} lie"
 
 
 def _wrong_day(session: Session, streams: Sequence[Stream]) -> list[str]:

@@ -6,10 +6,11 @@ The stages stand in their order in the body of `_process`.
 from __future__ import annotations
 
 import sys
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -17,6 +18,7 @@ from threadpoolctl import threadpool_limits
 
 from pipeline.base import memory
 from pipeline.base.values import (
+    Floats,
     Imu,
     Progress,
     Recording,
@@ -26,14 +28,26 @@ from pipeline.base.values import (
     ZoneAxis,
 )
 from pipeline.errors import InputError, NothingMeasured
-from pipeline.measure import clocks, finding, noise, reps, takeovers, zones
+from pipeline.measure import (
+    clocks,
+    finding,
+    lanes,
+    noise,
+    odd_marks,
+    reps,
+    sheet_slips,
+    takeovers,
+    zones,
+)
 from pipeline.measure.clock import ties
 from pipeline.measure.starts import usual_lags_in_words
-from pipeline.measure.traces import Trace, choose_units, remark_wrong_day
+from pipeline.measure.traces import OnAxis, Trace, choose_units, remark_wrong_day
 from pipeline.read import read
 from pipeline.read.practice.session import read_session
 from pipeline.session import constants, rows
 from pipeline.tables import provenance, writing
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,11 +125,12 @@ def _run_stages(
     memory.give_back()
     solved, agreed = clocks.solve_on_agreed_clocks(cases, levels, stamp_sd_s, coarse)
     squad = takeovers.measure_takeovers(solved, agreed.offsets, agreed.usual_m)
-    measured = squad.takeovers
+    measured, odd = odd_marks.remark_odd_marks(squad.takeovers)
     remarks += [
         *clocks.corrections_in_words(agreed),
         *squad.remarks,
         *usual_lags_in_words(squad.starts),
+        *odd,
     ]
     files = [rows.with_moved_clock(row, agreed.offsets) for row in files]
     tables = {
@@ -177,28 +192,23 @@ def _find_cases(
     """Find all takeovers of the session and match them to the sheet.
 
     Gives how many candidates there were, the takeovers to solve, and what is known of each
-    receiver's noise. A row of the sheet that was not found goes into `remarks`.
+    receiver's noise. Slips of the sheet and rows that were not found go into `remarks`.
     """
-    plane = {name: trace.in_plane(axes[0]) for name, trace in traces.items()}
-    places = {
-        i: {name: trace.on_axis(axis, plane[name]) for name, trace in traces.items()}
-        for i, axis in enumerate(axes)
-        if finding.may_hold_one(axis, traces, plane)
-    }
-    lists = [finding.candidates(traces, own, axes[i], i) for i, own in places.items()]
-    found = finding.across_axes(lists, axes, session.reps or (), session.lane)
-    chosen: list[tuple[finding.TakeoverCandidate, Rep | None]] = []
+    plane, places, lists, found, reps_read = _find_candidates(session, axes, traces, remarks)
+    swapped = sheet_slips.find_swapped_units(found, reps_read, axes)
+    if swapped is not None:
+        traces, imus = _exchange(traces, swapped), _exchange(imus, swapped)
+        traces = {name: replace(trace, runner=name) for name, trace in traces.items()}
+        plane = _exchange(plane, swapped)
+        places = {i: _exchange(own, swapped) for i, own in places.items()}
+        found = sheet_slips.swap_names(found, *swapped)
+        lists = {i: sheet_slips.swap_names(own, *swapped) for i, own in lists.items()}
+        remarks.append(sheet_slips.swapped_in_words(*swapped))
     if session.reps is None:
-        chosen += [(one, None) for one in found if one.completed]
+        chosen = [sheet_slips.MatchedTakeover(one, None) for one in found if one.completed]
     else:
-        for one, rep in finding.match(found, session.reps, axes):
-            if one is None and rep is not None:
-                remarks.append(
-                    f"sheet line {rep.line}: {rep.incoming} to {rep.outgoing} was not found in the "
-                    "traces (broken off, or a recording is missing)"
-                )
-            elif one is not None and (rep is not None or one.completed):
-                chosen.append((one, rep))
+        chosen, slips = sheet_slips.match_with_slips(found, reps_read, axes, traces)
+        remarks += slips
     if not chosen:
         return len(found), [], {}
     stands = reps.still_seconds(traces, plane)
@@ -208,23 +218,82 @@ def _find_cases(
         for name, trace in traces.items()
         for rest in [noise.at_rest(trace.speed_mps, noise.still(trace.t_s, trace.pace_mps))]
     }
+    placed = lanes.place_in_lanes(
+        [(one.candidate, one.rep) for one in chosen],
+        lists,
+        axes,
+        session.lane,
+        traces,
+        places,
+        slow,
+    )
+    remarks += count_remarks([one.remark for one in placed if one.remark is not None])
     cases = []
-    for i, (one, rep) in enumerate(chosen):
+    for i, (matched, in_lane) in enumerate(zip(chosen, placed, strict=True)):
         tell("measure", i, len(chosen))
-        cases.append(
-            reps.build_case(
-                one,
-                rep,
-                axes[one.axis],
-                traces,
-                places[one.axis],
-                imus,
-                levels,
-                slow,
-                stands,
-            )
+        one, axis = in_lane.candidate, axes[in_lane.candidate.axis]
+        case = reps.build_case(
+            one,
+            matched.rep,
+            replace(axis, line_sd_m=float(np.hypot(axis.line_sd_m, in_lane.doubt_m))),
+            traces,
+            places[one.axis],
+            imus,
+            levels,
+            slow,
+            stands,
         )
+        notes = [*matched.remarks, *([in_lane.remark] if in_lane.remark is not None else [])]
+        if swapped is not None and set(swapped) & set(one.pair):
+            notes.append(sheet_slips.swapped_in_words(*swapped))
+        cases.append(replace(case, remarks=(*notes, *case.remarks)))
     return len(found), cases, levels
+
+
+def _find_candidates(
+    session: Session,
+    axes: Sequence[ZoneAxis],
+    traces: Mapping[str, Trace],
+    remarks: list[str],
+) -> tuple[
+    dict[str, Floats],
+    dict[int, dict[str, OnAxis]],
+    dict[int, list[finding.TakeoverCandidate]],
+    list[finding.TakeoverCandidate],
+    tuple[Rep, ...],
+]:
+    """The traces in the plane and on each axis where something may have happened, the candidates
+    by axis, the takeovers among them, and the sheet's rows on the recordings' clock; `remarks`
+    hears of a sheet some hours off."""
+    plane = {name: trace.in_plane(axes[0]) for name, trace in traces.items()}
+    places = {
+        i: {name: trace.on_axis(axis, plane[name]) for name, trace in traces.items()}
+        for i, axis in enumerate(axes)
+        if finding.may_hold_one(axis, traces, plane)
+    }
+    lists = {i: finding.candidates(traces, own, axes[i], i) for i, own in places.items()}
+    rows_read = session.reps or ()
+    ahead_s = sheet_slips.find_hours_off((c for own in lists.values() for c in own), rows_read)
+    if ahead_s:
+        rows_read = sheet_slips.shift_rows(rows_read, ahead_s)
+        remarks.append(sheet_slips.hours_in_words(ahead_s))
+    found = finding.across_axes(list(lists.values()), axes, rows_read, session.lane)
+    return plane, places, lists, found, rows_read
+
+
+def count_remarks(remarks: Sequence[str]) -> list[str]:
+    """Each remark once, with the takeovers it holds for counted."""
+    return [
+        f"{number} takeover{'s' if number > 1 else ''}: {words}"
+        for words, number in Counter(remarks).items()
+    ]
+
+
+def _exchange(by_name: Mapping[str, T], swapped: tuple[str, str]) -> dict[str, T]:
+    """The same with what two names stand for exchanged."""
+    one, other = swapped
+    names = {one: other, other: one}
+    return {names.get(name, name): value for name, value in by_name.items()}
 
 
 # --- the record of a run ------------------------------------------------------------------

@@ -410,7 +410,7 @@ def test_rows_and_candidates_are_aligned_as_one_by_one():
         reps = [row(*names[rng.integers(0, 2)]) for _ in range(rng.integers(0, 4))]
         worth, pairs = finding._best_alignment(found, reps, [LANE])
         assert worth == pytest.approx(best_by_trying(found, reps), abs=1e-12)
-        told = sum(finding._likeness(one, row, [LANE]) for one, row in pairs if one and row)
+        told = sum(finding.rate_likeness(one, row, [LANE]) for one, row in pairs if one and row)
         assert told == pytest.approx(worth, abs=1e-12)
 
 
@@ -418,7 +418,7 @@ def best_by_trying(found, reps):
     if not found or not reps:
         return 0.0
     return max(
-        finding._likeness(found[0], reps[0], [LANE]) + best_by_trying(found[1:], reps[1:]),
+        finding.rate_likeness(found[0], reps[0], [LANE]) + best_by_trying(found[1:], reps[1:]),
         best_by_trying(found[1:], reps),
         best_by_trying(found, reps[1:]),
     )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import cache
+from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
@@ -17,6 +19,7 @@ STAMP_SD_S = 0.002  # a receiver's UTC as a file has it: written to the millisec
 LONE_DAY_S = 12 * 3600.0  # a file farther than this from all others is of another session
 HALF_HOUR_S = 1800.0
 FARTHEST_ZONE_S = 14 * 3600.0
+CLEAR_VOTES = 0.5  # by which files that contradict each other must differ for one to be corrected
 WHEREABOUTS_HZ = 2  # of the grid that all runners' whereabouts share
 MEETS_NO_OTHER = "its stamps lie outside those of all other files; perhaps its clock is off"
 
@@ -50,12 +53,12 @@ def place_in_session(
     Files of another day lose their streams. A file that overlaps no other gets a remark.
     """
     kept = _keep_one_day(recordings, taps)
-    for _ in range(len(kept)):
-        shift = _find_clearest_shift(kept, taps)
-        if shift is None:
-            break
-        i, seconds = shift
-        kept[i] = _shift_stamps(kept[i], seconds)
+    shifts, undecided = _find_shifts(kept, taps)
+    kept = [_shift_stamps(t, shifts[i]) if shifts.get(i) else t for i, t in enumerate(kept)]
+    kept = [
+        replace(t, remarks=(*t.remarks, undecided[i])) if i in undecided else t
+        for i, t in enumerate(kept)
+    ]
     spans = [_stamp_span(timed) for timed in kept]
     return [
         replace(timed, remarks=(*timed.remarks, MEETS_NO_OTHER))
@@ -140,51 +143,103 @@ def _leave_out(timed: TimedRecording, off_s: float) -> TimedRecording:
     )
 
 
-def _find_clearest_shift(
+def _find_shifts(
     recordings: Sequence[TimedRecording], taps: Sequence[Tap]
-) -> tuple[int, float] | None:
-    """The file that is most clearly some half hours off the others, and the cure [s].
+) -> tuple[dict[int, float], dict[int, str]]:
+    """What to add [s] to the stamps of the files that are some half hours off the others, and
+    remarks on files that contradict each other where nothing decides which is off.
 
     In a takeover two runners are within a few metres of each other at full speed, which
-    hardly happens by chance. Of two files each is off the other: the one in which the taps
-    cannot lie is then taken to be wrong, and neither where that does not decide.
+    hardly happens by chance. Files that agree about this, or would if one were moved, are joined
+    into groups, the clearest first. Only then is asked who is wrong: see `_count_votes`.
     """
     fixes = {i: t.fixes for i, t in enumerate(recordings) if t.fixes is not None}
     origin = _middle_of_session(list(fixes.values()))
     if origin is None:
-        return None
+        return {}, {}
     places = {i: c for i, f in fixes.items() if (c := _whereabouts(f, origin)) is not None}
-    found = []
-    for i, mine in places.items():
-        runner = recordings[i].spec.runner
-        others = [own for j, own in places.items() if recordings[j].spec.runner != runner]
-        if not others or (len(places) == 2 and not _taps_decide(mine, others[0], taps)):
+    runners = {i: recordings[i].spec.runner for i in places}
+    half = round(HALF_HOUR_S * WHEREABOUTS_HZ)
+    shifts: dict[int, float] = {}
+    undecided: dict[int, str] = {}
+    for group in _join_files(places, runners):
+        labels = sorted(set(group.values()), key=abs)
+        if len(labels) < 2:
             continue
-        shift, seconds = _half_hours_off(mine, others)
-        if shift:
-            # Of two that disagree the one that lies apart from the rest is wrong.
-            company = float(np.mean([_overlap_share(mine, other) for other in others]))
-            found.append((company, -seconds, i, shift))
-    if not found:
-        return None
-    _, _, i, shift = min(found)
-    return i, shift
+        outside = [place for i, place in places.items() if i not in group]
+
+        votes = sorted((_count_votes(group, k, places, runners, outside, taps), k) for k in labels)
+        if votes[-1][0] - votes[-2][0] < CLEAR_VOTES:
+            hours = abs(votes[-1][1] - votes[-2][1]) * HALF_HOUR_S / 3600
+            undecided |= dict.fromkeys(
+                group,
+                f"stamps lie {hours:g} h from those of another file, as the motion shows; which "
+                "of them is right is not known: nothing was corrected",
+            )
+            continue
+        right = votes[-1][1]
+        shifts |= {i: (k - right) * half / WHEREABOUTS_HZ for i, k in group.items()}
+    return shifts, undecided
+
+
+def _count_votes(
+    group: Mapping[int, int],
+    label: int,
+    places: Mapping[int, Whereabouts],
+    runners: Mapping[int, str],
+    outside: Sequence[Whereabouts],
+    taps: Sequence[Tap],
+) -> float:
+    """What speaks for the stamps of the files with one label: a vote for each of their runners, for
+    each file outside the group as far as it lies in their time, and for taps that all can hold."""
+    own = [i for i, k in group.items() if k == label]
+    company = [_overlap_share(places[i], other) for i in own for other in outside]
+    held = all(_holds(places[i], tap) for i in own for tap in taps)
+    return len({runners[i] for i in own}) + sum(company) / len(own) + (bool(taps) and held)
+
+
+def _holds(place: Whereabouts, tap: Tap) -> bool:
+    span = (place.first / WHEREABOUTS_HZ, (place.first + place.x_m.size) / WHEREABOUTS_HZ)
+    return _holds_tap(span, tap)
+
+
+def _join_files(
+    places: Mapping[int, Whereabouts], runners: Mapping[int, str]
+) -> list[dict[int, int]]:
+    """Groups of files with the half hours by which each has to be moved to agree with its group's
+    first. The two groups that run side by side longest are joined, and again; as they are first,
+    since most stamps are right and a little may meet by chance under some shift."""
+    side_by_side = cache(lambda i, j, shift: _side_by_side_s(places[i], places[j], shift))
+    overlaps = cache(lambda i, j: _overlap_share(places[i], places[j]))
+    half = round(HALF_HOUR_S * WHEREABOUTS_HZ)
+
+    def tie(a: Mapping[int, int], b: Mapping[int, int]) -> tuple[float, int]:
+        """For how long [s] they ran side by side, and the half hours to add to all of `b`."""
+        pairs = [(i, j) for i in a for j in b if runners[i] != runners[j]]
+
+        def meets(shift: int) -> float:
+            return sum(side_by_side(j, i, (b[j] - a[i]) * half + shift) for i, j in pairs)
+
+        return _half_hours_apart(meets, any(overlaps(i, j) > 0 for i, j in pairs))
+
+    groups: list[dict[int, int]] = [{i: 0} for i in sorted(places)]
+    ties = {(x, y): tie(groups[x], groups[y]) for x, y in combinations(range(len(groups)), 2)}
+    alive = set(range(len(groups)))
+    while any(seconds > 0 for seconds, _ in ties.values()):
+        (x, y), (_, k) = max(ties.items(), key=lambda one: _tie_rank(*one[1]))
+        groups[x] |= {i: label + k for i, label in groups[y].items()}
+        alive.remove(y)
+        ties = {pair: own for pair, own in ties.items() if not {x, y} & {*pair}}
+        ties |= {
+            (min(x, z), max(x, z)): tie(groups[min(x, z)], groups[max(x, z)]) for z in alive - {x}
+        }
+    return [groups[x] for x in sorted(alive)]
 
 
 def _overlap_share(a: Whereabouts, b: Whereabouts) -> float:
     """The part of the shorter of two stretches of time that lies within the other."""
     both = min(a.first + a.x_m.size, b.first + b.x_m.size) - max(a.first, b.first)
     return max(0, both) / min(a.x_m.size, b.x_m.size)
-
-
-def _taps_decide(mine: Whereabouts, other: Whereabouts, taps: Sequence[Tap]) -> bool:
-    """Whether all taps lie in the other file's time and not all in this one's."""
-
-    def holds(c: Whereabouts) -> bool:
-        span = (c.first / WHEREABOUTS_HZ, (c.first + c.x_m.size) / WHEREABOUTS_HZ)
-        return all(_holds_tap(span, tap) for tap in taps)
-
-    return bool(taps) and holds(other) and not holds(mine)
 
 
 def _middle_of_session(all_fixes: Sequence[Fixes]) -> geodesy.Origin | None:
@@ -227,31 +282,35 @@ def _side_by_side_s(a: Whereabouts, b: Whereabouts, shift: int) -> float:
     return float(np.sum(near & a.fast[i] & b.fast[j])) / WHEREABOUTS_HZ
 
 
-def _half_hours_off(mine: Whereabouts, others: Sequence[Whereabouts]) -> tuple[float, float]:
-    """What to add to `mine`, in half hours [s], and for how long [s] it then runs with others.
+def _tie_rank(seconds: float, half_hours: int) -> tuple[bool, float]:
+    return seconds > 0 and half_hours == 0, seconds
 
-    (0, 0) where that is under three seconds, or no longer than with shifts that are no half
-    hours. Where the stamps overlap the others' as they are, it must be half as long again.
+
+def _half_hours_apart(meets: Callable[[int], float], overlap_now: bool) -> tuple[float, int]:
+    """For how long [s] two groups of files ran side by side, and by how many half hours apart.
+
+    `meets` tells how long they do under a shift. (0, 0) where that is under three seconds, or no
+    longer than with shifts that are no half hours. Where the stamps overlap as they are, a shift
+    must give half as long again.
     """
-
-    def meets(shift: int) -> float:
-        return sum(_side_by_side_s(mine, other, shift) for other in others)
-
     half = round(HALF_HOUR_S * WHEREABOUTS_HZ)
     most = round(FARTHEST_ZONE_S / HALF_HOUR_S)
     seconds = {k: meets(k * half) for k in range(-most, most + 1)}
-    best = max(seconds, key=lambda k: seconds[k])
-    if best == 0 or seconds[best] < 3.0:
-        return 0.0, 0.0
+    best = max(seconds, key=lambda k: (seconds[k], -abs(k)))
+    if seconds[best] < 3.0:
+        return 0.0, 0
+    if best == 0:
+        return seconds[0], 0
     beside = [
         d
         for d in range(-90 * WHEREABOUTS_HZ, 90 * WHEREABOUTS_HZ + 1, 3)
         if abs(d) > 4 * WHEREABOUTS_HZ
     ]
     rival = max([meets(best * half + d) for d in beside] + [seconds[0]])
-    overlap_now = any(_overlap_share(mine, other) > 0 for other in others)
     clear = seconds[best] > (1.5 if overlap_now else 1.0) * rival
-    return (best * HALF_HOUR_S, seconds[best]) if clear else (0.0, 0.0)
+    if clear:
+        return seconds[best], best
+    return (seconds[0], 0) if seconds[0] >= 3.0 else (0.0, 0)
 
 
 def _shift_stamps(timed: TimedRecording, by_s: float) -> TimedRecording:

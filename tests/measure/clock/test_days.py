@@ -63,3 +63,43 @@ def test_order_of_the_files_does_not_matter():
     for a, b in zip(there, back, strict=True):
         assert a.fixes_clock == b.fixes_clock
         assert np.array_equal(a.fixes.t_s, b.fixes.t_s)
+
+
+# --- eight units -----------------------------------------------------------------------------
+
+
+def eight(offs, reps=32):
+    """Eight runners, of whom the first runs to the second in every eighth rep; the rest take turns.
+    `offs` says by name how far [s] a unit's stamps are off."""
+    rng = np.random.default_rng(8)
+    names = "abcdefgh"
+    t = np.arange(0, 110.0 * reps + 100.0, 0.2)
+    knots = {name: [(0.0, -30.0 * k)] for k, name in enumerate(names)}
+    for rep in range(reps):
+        start = 40.0 + 110.0 * rep + float(rng.uniform(0, 40))
+        pair = (0, 1) if rep % 8 == 0 else rng.permutation(8)[:2]
+        one, other = (names[k] for k in pair)
+        knots[one] += [(start - 9, -40.0), (start, -40.0), (start + 8, 24.0)]
+        knots[other] += [(start - 9, 0.0), (start + 4.6, 0.0), (start + 9.6, 40.0)]
+    out = []
+    for name in names:
+        when, where = np.array(knots[name]).T
+        x = np.interp(t, when, where) + rng.normal(0, 0.1, t.size)
+        v = np.abs(np.gradient(np.interp(t, when, where), t))
+        out.append(recording(name, fixes_of(t, v, x, None, UTC + offs.get(name, 0.0))))
+    return out
+
+
+@pytest.mark.parametrize("off", [3600.0, -3600.0, 1800.0])
+@pytest.mark.parametrize("wrong", ["a", "b", "ab", "ad"])
+def test_of_eight_those_that_are_off_are_corrected_and_no_other(wrong, off):
+    tracks = ties.tie(eight(dict.fromkeys(wrong, off)))
+    met = [t.fixes_clock.offset_s for t in tracks]
+    assert met == [-off if t.spec.runner in wrong else 0.0 for t in tracks]
+    assert {t.spec.runner for t in tracks if t.remarks} == set(wrong)
+
+
+def test_two_files_that_contradict_each_other_stay_and_say_so():
+    tracks = ties.tie(eight({"b": 3600.0})[:2])
+    assert [t.fixes_clock.offset_s for t in tracks] == [0.0, 0.0]
+    assert all("nothing was corrected" in t.remarks[-1] for t in tracks)
