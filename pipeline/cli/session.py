@@ -15,7 +15,7 @@ from pipeline.base import defaults
 from pipeline.base.relays import Rules
 from pipeline.base.words import CAUTION, count
 from pipeline.cli import terminal
-from pipeline.cli.options import RulesOption
+from pipeline.cli.options import AnywayOption, RulesOption
 from pipeline.cli.terminal import value_with_error
 
 if TYPE_CHECKING:
@@ -43,12 +43,16 @@ def run_process(
             help="Folder of the tables, shared by many sessions; this session's are replaced.",
         ),
     ] = None,
+    anyway: AnywayOption = False,
 ) -> None:
-    """Measure a session's takeovers and write its tables."""
+    """Measure a session's takeovers and write its tables.
+
+    Tables that OUT already has from more files than are there now are kept.
+    """
     from pipeline.session import process as stage
 
     with terminal.progress_bar() as progress:
-        result = stage.make_session_tables(session, out, progress=progress)
+        result = stage.make_session_tables(session, out, progress=progress, anyway=anyway)
     rows = result.tables["exchanges"].to_pylist()
     terminal.say(f"{result.session.id}, {result.session.event}: {count(len(rows), 'takeover')}")
     if rows:
