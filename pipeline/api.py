@@ -64,12 +64,15 @@ def read_recording(
     return read(Path(path), columns, clock)
 
 
-def process_session(path: AnyPath, out: AnyPath | None = None) -> MeasuredSession:
+def process_session(
+    path: AnyPath, out: AnyPath | None = None, *, anyway: bool = False
+) -> MeasuredSession:
     """Measure a session's takeovers, and write its tables into `out` if one is given.
 
     The result's `tables` are Arrow tables (docs/tables.md), for `frame`. Its `remarks` say what was
     weak, its `left_out` which recordings could not be used. Raises BatontraceError where nothing
-    can be measured or written.
+    can be measured or written; also where `out` has the session from more files than are there
+    now, unless `anyway` is true.
 
     >>> import pipeline
     >>> result = pipeline.process_session("sample_tracks/larch-straight/session.toml", "out")
@@ -78,7 +81,7 @@ def process_session(path: AnyPath, out: AnyPath | None = None) -> MeasuredSessio
     """
     from pipeline.session.process import make_session_tables
 
-    return make_session_tables(Path(path), None if out is None else Path(out))
+    return make_session_tables(Path(path), None if out is None else Path(out), anyway=anyway)
 
 
 # --- tables ----------------------------------------------------------------------------

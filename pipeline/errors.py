@@ -9,6 +9,7 @@
     ├── NothingMeasured        7   everything was read, and no takeover could be measured
     └── OutputError            8   tables could not be written
         ├── DiskError          8   the disk refused: no room, or no right to write
+        ├── FewerInputsError   8   the tables there rest on more than is there now, and are kept
         └── LockError          8   another run held the lock for too long
 
 A message says where, what was found, what was expected and what to do, in that order.
@@ -75,6 +76,10 @@ class OutputError(BatontraceError):
 
 
 class DiskError(OutputError):
+    pass
+
+
+class FewerInputsError(OutputError):
     pass
 
 

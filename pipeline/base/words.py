@@ -1,5 +1,8 @@
 """Sentences that several rooms say, and how marks and counts are written everywhere."""
 
+import math
+from collections.abc import Sequence
+
 # Takeovers of two runners: what rests on fewer is said to rest on little. A convention, no
 # published limit.
 FEW_REPS = 6
@@ -24,3 +27,60 @@ def in_feet_words(feet: float) -> str:
 def count(number: int, what: str) -> str:
     """A number of things in words: "1 rep", "2 reps"."""
     return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+# Below the first a pass counts as outside the zone, above the second as inside; between them it is
+# left open. A convention.
+SURELY_OUTSIDE_P, SURELY_INSIDE_P = 0.2, 0.8
+_ODDS = ((1, 2), (3, 5), (2, 3), (3, 4), (4, 5), (9, 10), (19, 20))
+
+
+def outcome_in_words(outcome: str) -> str:
+    """The outcome of a takeover as a coach would say it."""
+    return "unclear whether it was passed" if outcome == "unclear" else outcome
+
+
+def zone_doubt_in_words(
+    p_in_zone: float | None,
+    pass_m: float | None,
+    pass_sd_m: float | None,
+    zone_length_m: float,
+) -> str | None:
+    """A pass that may lie outside the zone, in words; None where it lies inside or is not known.
+
+    `p_in_zone` is the probability that it lies inside, `pass_m` its place past the entry line and
+    `pass_sd_m` the standard error of that [m]. So "likelier beyond the zone (3 in 4)", or "may have
+    been passed before the zone" where inside is likelier.
+    """
+    if p_in_zone is None or p_in_zone >= SURELY_INSIDE_P:
+        return None
+    side = _side_of_zone(pass_m, pass_sd_m, zone_length_m)
+    if p_in_zone >= 0.5:
+        return f"may have been passed {side} the zone"
+    outside = 1.0 - p_in_zone
+    if outside > 0.975:
+        return f"almost certainly {side} the zone"
+    part, whole = min(_ODDS, key=lambda odds: abs(odds[0] / odds[1] - outside))
+    if part / whole == 0.5:
+        return f"as likely {side} the zone as inside it"
+    return f"likelier {side} the zone ({part} in {whole})"
+
+
+def _side_of_zone(pass_m: float | None, pass_sd_m: float | None, zone_length_m: float) -> str:
+    """The side of the zone on which a pass lies more probably than on the other."""
+    if pass_m is None:
+        return "outside"
+    sd = pass_sd_m or 1e-9
+    before, beyond = math.erfc(pass_m / sd), math.erfc((zone_length_m - pass_m) / sd)
+    if before == beyond:  # both vanish
+        return "before" if pass_m < zone_length_m / 2 else "beyond"
+    return "before" if before > beyond else "beyond"
+
+
+def takeover_in_words(
+    outcome: str, faults: Sequence[str], zone_doubt: str | None
+) -> tuple[str, ...]:
+    """Outcome, faults, and the doubt about the zone where no fault has it already."""
+    told = any(fault.startswith(("passed before", "passed beyond")) for fault in faults)
+    doubt = () if zone_doubt is None or told else (zone_doubt,)
+    return (outcome_in_words(outcome), *faults, *doubt)

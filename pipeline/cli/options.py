@@ -30,6 +30,16 @@ PrintOnlyOption = Annotated[
     bool, typer.Option("--print-only", help="Print the result and write no table.")
 ]
 
+# --- measuring ------------------------------------------------------------------------------
+
+AnywayOption = Annotated[
+    bool,
+    typer.Option(
+        "--anyway",
+        help="Replace the tables in OUT even if they were made from more files than are there now.",
+    ),
+]
+
 # --- whose takeovers --------------------------------------------------------------------------
 
 EveryEventOption = Annotated[

@@ -9,6 +9,7 @@ import typer
 
 from pipeline.base.words import count
 from pipeline.cli import terminal
+from pipeline.cli.options import AnywayOption
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from pipeline.season.season import Engine, Summary
 
 SOME_FAILED = 9
+LISTED_APART = ("failed", "failed before", "kept")  # states whose reason is long
 INTERRUPTED = 130  # as shells have it: 128 and the signal's number
 
 SEASON_EXAMPLE = (
@@ -42,6 +44,7 @@ def run_season(
     again: Annotated[
         bool, typer.Option("--again", help="Measure every session, changed or not.")
     ] = False,
+    anyway: AnywayOption = False,
     workers: Annotated[
         int | None,
         typer.Option("--workers", min=1, help="How many processes. (default: one for each core)"),
@@ -54,7 +57,8 @@ def run_season(
     """Measure every session below a folder that is new or has changed; then compact the tables.
 
     A session has changed when its files, the settings or the version have. A session that fails is
-    reported and keeps its old tables; the others are measured. You may stop the command at any
+    reported and keeps its old tables; the others are measured. So does a session whose tables were
+    made from more files than are there now. You may stop the command at any
     moment and run it again, even twice at once.
     """
     if workers is not None and cluster is not None:
@@ -76,6 +80,7 @@ def run_season(
                 out,
                 _choose_engine(workers, cluster),
                 again=again,
+                anyway=anyway,
                 dry_run=dry_run,
                 progress=progress,
                 told=report_outcome,
@@ -112,13 +117,17 @@ def _print_summary(summary: Summary, out: str, dry_run: bool) -> None:
                     one.name,
                     one.state,
                     str(one.takeovers) if one.state == "measured" else "-",
-                    " | ".join(one.why) if one.state not in ("failed", "failed before") else "",
+                    "" if one.state in LISTED_APART else " | ".join(one.why),
                 )
                 for one in worth_telling
             ],
             right=(3,),
         )
     terminal.print_list("Failed; the tables they had before are kept", _failure_lines(summary))
+    terminal.print_list(
+        "Kept; the tables there were made from more (--anyway replaces them)",
+        _kept_lines(summary),
+    )
     terminal.print_list(
         "Remarks", [f"{one.session}: {text}" for one in worth_telling for text in one.remarks]
     )
@@ -136,6 +145,11 @@ def _print_summary(summary: Summary, out: str, dry_run: bool) -> None:
 
 def _failure_lines(summary: Summary) -> list[str]:
     return [" | ".join(one.why) for one in summary.failed]
+
+
+def _kept_lines(summary: Summary) -> list[str]:
+    kept = [one for one in summary.outcomes if one.state == "kept"]
+    return [f"{one.session}: {' | '.join(one.why)}" for one in kept]
 
 
 def _season_folder(out: str) -> str:

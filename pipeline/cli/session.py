@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from pipeline.base import defaults
-from pipeline.base.relays import Rules
-from pipeline.base.words import CAUTION, count
+from pipeline.base.relays import Rules, zone_length_m
+from pipeline.base.words import CAUTION, count, takeover_in_words, zone_doubt_in_words
 from pipeline.cli import terminal
-from pipeline.cli.options import RulesOption
+from pipeline.cli.options import AnywayOption, RulesOption
 from pipeline.cli.terminal import value_with_error
 
 if TYPE_CHECKING:
@@ -43,12 +43,16 @@ def run_process(
             help="Folder of the tables, shared by many sessions; this session's are replaced.",
         ),
     ] = None,
+    anyway: AnywayOption = False,
 ) -> None:
-    """Measure a session's takeovers and write its tables."""
+    """Measure a session's takeovers and write its tables.
+
+    Tables that OUT already has from more files than are there now are kept.
+    """
     from pipeline.session import process as stage
 
     with terminal.progress_bar() as progress:
-        result = stage.make_session_tables(session, out, progress=progress)
+        result = stage.make_session_tables(session, out, progress=progress, anyway=anyway)
     rows = result.tables["exchanges"].to_pylist()
     terminal.say(f"{result.session.id}, {result.session.event}: {count(len(rows), 'takeover')}")
     if rows:
@@ -187,7 +191,7 @@ def _print_takeovers(rows: Sequence[dict[str, Any]]) -> None:
                 value_with_error(row["zone_time_s"], row["zone_time_sd_s"], 2),
                 value_with_error(row["pass_m"], row["pass_sd_m"], 1),
                 value_with_error(row["free_distance_m"], row["free_distance_sd_m"], 1),
-                "; ".join([row["outcome"], *row["faults"]]),
+                "; ".join(takeover_in_words(row["outcome"], row["faults"], _zone_doubt(row))),
             )
             for row in rows
         ],
@@ -198,6 +202,11 @@ def _print_takeovers(rows: Sequence[dict[str, Any]]) -> None:
         "trunks, in metres past the entry line; gap is the distance between them then."
     )
     terminal.print_list("Weak or missing", _remark_lines(rows))
+
+
+def _zone_doubt(row: dict[str, Any]) -> str | None:
+    length_m = zone_length_m(row["event"], row["zone"], row["zone_time_s"], row["zone_speed_mps"])
+    return zone_doubt_in_words(row["p_in_zone"], row["pass_m"], row["pass_sd_m"], length_m)
 
 
 def _remark_lines(rows: Sequence[dict[str, Any]]) -> list[str]:

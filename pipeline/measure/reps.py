@@ -38,6 +38,7 @@ ROUGH = 4.0  # so much rougher than the last round do the first ones settle
 EASING_BEFORE_ENTRY_S, EASING_BEYOND_S = 0.6, 0.8  # of the zone: there an easing is sought
 LATE_POSITION_S = 0.15  # receivers that smooth their positions too: believed only where
 MUCH_LIKELIER = 3.0  # accelerometers make it this much likelier (natural logarithm)
+GATE_SDS = 4.0  # so far from the launch in the speeds, their unknown delay included, may it lie
 ONSET_REP_SD_S = 0.006  # between two starts of one runner, beyond what the signal's noise explains
 ONSET_LATE_SD_S = (
     0.008  # of the accelerometer's first movement against the force's rise in the model
@@ -252,7 +253,9 @@ def _usual_side_m(role: estimator.Role, axis: ZoneAxis) -> float:
 
 
 def _measure_onset(imu: Imu, seen: Estimate, clock_sd_s: float) -> Estimate | None:
-    window = min(max(ONSET_WINDOW_S, 3 * seen.sd), ONSET_WIDEST_S)
+    window = min(
+        max(ONSET_WINDOW_S, GATE_SDS * float(np.hypot(seen.sd, DELAY_S.sd))), ONSET_WIDEST_S
+    )
     found = steps.first_movement(imu.t_s, imu.acc_mps2, seen.value, window)
     if found is None:
         return None

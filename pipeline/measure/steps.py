@@ -20,6 +20,13 @@ FASTEST_STEPS_HZ = 5.4  # sprinters reach 4.4 to 4.9 steps a second
 SLOWEST_STEPS_HZ = 2.2  # below that a person walks
 FIRST_CONTACT_S = 0.24  # after the first movement: push 0.3 s or so, a leg swung through (practice)
 RUNNING_SD_MPS2 = 3.0  # of the norm over three steps; walking 1 to 2, running 5 and more
+MOVED_MPS2 = 2.0  # a change from the stand beyond any sway
+QUIET_MPS2, LOUDEST_QUIET_MPS2 = 0.6, 1.0  # standing sway is about 0.1 to 0.3 (from memory)
+UPRIGHT_MPS2 = 0.6  # as far does the force on a trunk at rest differ from that of standing
+QUIET_OVER_S = 0.15  # a stand shows in so short a while; no part of a run is as still for longer
+TILT_MPS2 = 1.5  # a trunk may turn while it rests: the force then changes its direction only
+SETTLED_FOR_S = 1.0  # a stand as long as this has no more of a former movement in it
+BEFORE_START_S = 4.0  # what is looked at of the time before a start
 ONSET_FLOOR_SD_S = 0.006  # below this the onset of a smooth rise is a matter of definition
 
 
@@ -48,42 +55,94 @@ def stands(t_s: Floats, acc_mps2: Floats, quiet_mps2: float = 0.6, least_s: floa
 def first_movement(
     t_s: Floats, acc_mps2: Floats, near_s: float, window_s: float
 ) -> Estimate | None:
-    """The moment a standing runner's trunk starts to move, near `near_s` ± `window_s` [s].
+    """The moment a standing runner's trunk starts the movement that leads to the run [s], near
+    `near_s` ± `window_s` [s].
 
-    That is not the first impact but the onset of the acceleration, which rises over 0.1 to
+    A runner who steps on the spot, rocks, or sets off and goes back has moved before, but came to
+    rest again. So the movement that goes on into the run is taken, and what came before it is no
+    part of the stand.
+
+    The moment is not the first impact but the onset of the acceleration, which rises over 0.1 to
     0.15 s. As a 3-vector the acceleration is m + b t before the onset t0, and
     m + b t + u (t - t0)^k after it. Least squares gives m, b and u for every t0 and k on a
     grid; the likelihood over t0, with k from 1 to 2 weighed together, gives the moment and its
     standard error. Noise and sway are measured in the stand before. None where no stand is
     followed by a start in the window.
     """
-    use = (t_s >= near_s - window_s - 1.5) & (t_s <= near_s + window_s + 1.3)
+    use = (t_s >= near_s - window_s - BEFORE_START_S) & (t_s <= near_s + window_s + 1.3)
     if use.sum() < 40:
         return None
     even = resample(t_s[use], acc_mps2[use], sampling_rate_hz(t_s[use]), 0.1)
-    trigger = _trigger(even, near_s - window_s, near_s + window_s)
-    if trigger is None:
-        return None
-    return _locate_onset(even, trigger)
+    start = _find_start(even, near_s - window_s, near_s + window_s)
+    return None if start is None else _locate_onset(even, start)
 
 
-def _trigger(even: Even, from_s: float, to_s: float) -> float | None:
-    """When the change from the stand before has grown beyond any sway, and running follows."""
+class StartOfRun(NamedTuple):
+    """When a runner came to rest before a start, was still at last, and had moved beyond any
+    sway [s]."""
+
+    rest_s: float
+    still_s: float
+    moved_s: float
+
+
+def _find_start(even: Even, from_s: float, to_s: float) -> StartOfRun | None:
+    """The last change from a stand that grows beyond any sway in the window and leads to a run.
+
+    A step on the spot or a false start comes to rest again, a run does not: so the last one
+    leads to it.
+    """
     rate = sampling_rate_hz(even.t_s)
     smooth = low_pass(even.x, 8.0, rate)
-    back = max(1, round(0.6 * rate))
-    before = _trailing_mean(even.x, back)
-    change = np.linalg.norm(smooth - before, axis=1)
     # a runner's force rises and falls with every step; one who crouches or turns does not
     norm = np.linalg.norm(even.x, axis=1)[:, None]
     ahead, from_now = max(1, round(0.75 * rate)), round(0.25 * rate)
     variance = _trailing_mean(norm**2, ahead) - _trailing_mean(norm, ahead) ** 2
     later = np.minimum(np.arange(norm.size) + ahead + from_now, norm.size - 1)
     runs = variance[later, 0] > RUNNING_SD_MPS2**2
-    moving = (change > 2.0) & runs & even.ok
-    moving &= (even.t_s >= from_s) & (even.t_s <= to_s + 0.2)
-    at = np.flatnonzero(moving)
-    return float(even.t_s[at[0]]) if at.size else None
+    first, last = np.searchsorted(even.t_s, [from_s, to_s + 0.2])
+    width = max(1, round(QUIET_OVER_S * rate))
+    for begin, end in _quiet_stretches(even, (from_s + to_s) / 2)[::-1]:  # a few
+        if begin > last:
+            continue
+        level = even.x[max(begin, end - width) : end].mean(axis=0)
+        change = np.linalg.norm(smooth[end : last + 1] - level, axis=1)
+        beyond = end + np.flatnonzero((change > MOVED_MPS2) & even.ok[end : last + 1])
+        if not beyond.size or beyond[0] < first:
+            continue
+        if runs[beyond[0]]:
+            return StartOfRun(*(float(even.t_s[k]) for k in (begin, end, beyond[0])))
+    return None
+
+
+def _quiet_stretches(even: Even, before_s: float) -> list[tuple[int, int]]:
+    """First and last index of every stretch in which the trunk is still, in time order.
+
+    A trunk is still where the size of its force varies little within QUIET_OVER_S, judged by the
+    quietest moments before `before_s`, and is the same as in those. The push of a start may hardly
+    vary for a while, but is larger. A trunk that turns slowly, as into the crouch, is at rest.
+    """
+    width = max(3, round(QUIET_OVER_S * sampling_rate_hz(even.t_s)))
+    box = np.ones(width) / width
+    square = (even.x**2).sum(axis=1)
+    each = [even.x[:, 0], even.x[:, 1], even.x[:, 2], np.sqrt(square), square]
+    *mean, size, square = [np.convolve(one, box, "same") for one in each]
+    turn = np.sqrt(np.maximum(square - sum(one**2 for one in mean), 0.0))
+    spread = np.sqrt(np.maximum(square - size**2, 0.0))
+    before = np.flatnonzero((even.t_s < before_s) & even.ok)
+    if before.size < width:
+        return []
+    usual = float(np.quantile(spread[before], 0.1))
+    standing = float(np.median(size[before[spread[before] <= usual]]))
+    bound = min(max(3 * usual, QUIET_MPS2), LOUDEST_QUIET_MPS2)
+    quiet = (
+        (spread < bound) & (turn < TILT_MPS2) & (np.abs(size - standing) < UPRIGHT_MPS2) & even.ok
+    )
+    edge = np.diff(np.r_[0, quiet.astype(int), 0])
+    begins, ends = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1) - 1
+    long = ends - begins >= width
+    begins = np.where(begins > 0, begins + width // 2, 0)  # what was before is in the mean
+    return list(zip(begins[long].tolist(), ends[long].tolist(), strict=True))
 
 
 def _trailing_mean(x: Floats, n: int) -> Floats:
@@ -94,27 +153,37 @@ def _trailing_mean(x: Floats, n: int) -> Floats:
     return np.asarray((total[i] - total[first]) / np.maximum(i - first, 1)[:, None])
 
 
-def _locate_onset(even: Even, trigger_s: float) -> Estimate | None:
-    """The onset from its likelihood on a grid of moments round the trigger."""
-    t = even.t_s
-    stand = (t >= trigger_s - 1.0) & (t < trigger_s - 0.15) & even.ok
-    fit = (t >= trigger_s - 0.7) & (t <= trigger_s + 0.03) & even.ok
+def _locate_onset(even: Even, start: StartOfRun) -> Estimate | None:
+    """The onset from its likelihood on a grid of moments round the movement that was seen.
+
+    Who has moved within the last second may still be turning into the crouch, which looks like a
+    slow rise. Then the size of the force is used, which turning does not change.
+    """
+    t, trigger_s = even.t_s, start.moved_s
+    settled = start.rest_s < trigger_s - SETTLED_FOR_S
+    look_back_s = 0.7 if settled else 0.45
+    rested = (t >= start.rest_s) & even.ok
+    stand = (t >= trigger_s - 1.0) & (t < trigger_s - 0.15) & rested
+    fit = (t >= trigger_s - look_back_s) & (t <= trigger_s + 0.03) & rested
     if stand.sum() < 8 or fit.sum() < 12:
         return None
-    still = _without_trend(t[stand], even.x[stand])
+    force = even.x if settled else np.linalg.norm(even.x, axis=1)[:, None]
+    still = _without_trend(t[stand], force[stand])
     noise = max(float(np.sqrt(np.mean(np.var(still, axis=0)))), 0.02)
-    x, local = even.x[fit], t[fit] - trigger_s
-    onset = np.arange(-0.30, 0.03, 0.002)
-    power = np.array([1.0, 1.5, 2.0])
+    x, local = force[fit], t[fit] - trigger_s
+    earliest = -0.30 if settled else max(start.still_s - QUIET_OVER_S / 2 - trigger_s, -0.30)
+    onset = np.arange(earliest, 0.03, 0.002)
+    # A push forwards is across the force of standing, whose size grows with the push's square.
+    power = np.array([1.0, 1.5, 2.0]) * (1 if settled else 2)
     rise = np.clip(local[None, None, :] - onset[:, None, None], 0, None) ** power[None, :, None]
-    base = np.column_stack([np.ones_like(local), local])
+    base = np.vander(local, 2)
     q, _ = np.linalg.qr(base)
     x = x - q @ (q.T @ x)
     rise = rise - (rise @ q) @ q.T
     size = np.sum(rise**2, axis=-1)
     gain = np.sum((rise @ x) ** 2, axis=-1) / np.where(size > 0, size, np.inf)
     log_likelihood = (gain - np.sum(x**2)) / (2 * noise**2)
-    worst = -log_likelihood.max() * 2 / (3 * local.size)  # misfit beyond the stand's noise
+    worst = -log_likelihood.max() * 2 / x.size  # misfit beyond the stand's noise
     weight = np.exp((log_likelihood - log_likelihood.max()) / max(worst, 1.0)).sum(axis=1)
     weight /= weight.sum()
     mean = float(weight @ onset)

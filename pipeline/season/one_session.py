@@ -7,21 +7,30 @@ like any other.
 
 from __future__ import annotations
 
-import json
+import posixpath
 import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any, Literal, NamedTuple
 
-from pipeline.errors import BatontraceError, InputError, NothingMeasured, OutputError
+from pipeline.errors import (
+    BatontraceError,
+    FewerInputsError,
+    InputError,
+    NothingMeasured,
+    OutputError,
+)
 from pipeline.read.practice.session import read_session
 from pipeline.season import bucket_sessions
-from pipeline.session import constants, process
+from pipeline.session import constants, former, process
 from pipeline.tables import folders, provenance, schema, whole_files
 from pipeline.tables.places import Folder, Place, open_place
 
-State = Literal["new", "changed", "unchanged", "failed before", "failed", "busy", "measured"]
+# kept: its tables were made from more than is there now, and stay as they are
+State = Literal[
+    "new", "changed", "unchanged", "kept", "failed before", "failed", "busy", "measured"
+]
 
 _WAIT_S = 3600.0  # for another run that measures the same session
 
@@ -36,6 +45,7 @@ class Task(NamedTuple):
     again: bool = False
     failed: Mapping[str, Mapping[str, Any]] = {}  # by id: what was written down of its failure
     wait: bool = False
+    anyway: bool = False  # fewer inputs than before may replace the tables that are there
     seen: Outcome | None = None  # what `look` gave, for `measure_task`
 
 
@@ -64,13 +74,37 @@ def look(task: Task) -> Outcome:
             record = process.run_record(session, task.command)
             mark, session_id = provenance.run_sha256(record), session.id
             size = sum(_file_size(source.path / task.name, name) for name in record["inputs"])
+            inputs = record["inputs"]
         else:
             objects = bucket_sessions.list_session(source, task.name)
             session_id, size = objects.session, sum(size for _, size, _ in objects.files)
             record, mark = {}, objects.mark()
-        return _compare(task, session_id, size, mark, record)
+            start = PurePosixPath(task.name).parent
+            inputs = {posixpath.relpath(name, start): "" for name, _, _ in objects.files}
+        seen = _compare(task, session_id, size, mark, record)
+        return seen if task.anyway else _keep_richer_tables(task, seen, source, inputs)
     except BatontraceError as err:
         return _failed_outcome(task, err)
+
+
+def _keep_richer_tables(
+    task: Task, seen: Outcome, source: Place, inputs: Mapping[str, str]
+) -> Outcome:
+    """The outcome, "kept" where inputs are missing on which the tables that are there rest."""
+    if seen.state != "changed":
+        return seen
+    tables = former.read_former(open_place(task.out), seen.session)
+    if tables is None:
+        return seen
+    folder = PurePosixPath(task.name).parent
+    missing = former.missing_inputs(
+        tables.inputs,
+        inputs,
+        lambda name: source.stat(posixpath.normpath(folder / name)) is not None,
+    )
+    if not missing:
+        return seen
+    return replace(seen, state="kept", why=tuple(f"{name} is gone" for name in missing))
 
 
 def measure_task(task: Task) -> Outcome:
@@ -91,6 +125,9 @@ def measure_task(task: Task) -> Outcome:
             if now.state == "unchanged":
                 return replace(now, why=("another run has measured it meanwhile",))
             return _process_session(task, seen, target)
+    except FewerInputsError as err:
+        why = err.message_from(task.source)
+        return replace(seen, state="kept", why=(why,), lasting=True)
     except BatontraceError as err:
         failed = _failed_outcome(task, err)
         return replace(failed, session=seen.session, size=seen.size, mark=seen.mark)
@@ -110,7 +147,9 @@ def _process_session(task: Task, seen: Outcome, target: Place) -> Outcome:
             path = bucket_sessions.fetch(source, objects, folder / "in")
             mark = objects.mark()
         out = target.path if isinstance(target, Folder) else folder / "out"
-        result = process.make_session_tables(path, out, command=task.command, source=mark)
+        result = process.make_session_tables(
+            path, out, command=task.command, source=mark, anyway=task.anyway, target=target
+        )
         if not isinstance(target, Folder):
             bucket_sessions.hand_over(out, target, result.session.id)
     return replace(
@@ -125,7 +164,7 @@ def _compare(task: Task, session: str, size: int, mark: str, record: Mapping[str
     """What has changed since the session's tables were made."""
     target = open_place(task.out)
     seen = Outcome(task.name, "changed", session, (), size, mark)
-    stored = _stored_record(target, session)
+    stored = former.read_record(target, session)
     if stored is None:
         seen = replace(seen, state="new")
     elif any(target.stat(folders.part_file(name, session)) is None for name in schema.TABLES):
@@ -135,10 +174,12 @@ def _compare(task: Task, session: str, size: int, mark: str, record: Mapping[str
         return replace(seen, state=state, why=("asked for again",) if task.again else ())
     else:
         seen = replace(seen, why=tuple(_differences(stored, record)))
-    former = task.failed.get(session, {})
-    if former.get("mark") == mark:
-        why = str(former.get("said", ""))
-        code = int(former.get("exit_code", NothingMeasured.exit_code))
+    last = task.failed.get(session, {})
+    if last.get("mark") == mark:
+        why = str(last.get("said", ""))
+        if last.get("kept"):
+            return seen if task.anyway else replace(seen, state="kept", why=(why,), lasting=True)
+        code = int(last.get("exit_code", NothingMeasured.exit_code))
         return replace(seen, state="failed before", why=(why,), lasting=True, exit_code=code)
     return seen
 
@@ -161,18 +202,6 @@ def _differences(stored: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[
             yield f"{name} {former} is now {version}"
     if words := constants.differences(stored.get("settings"), now["settings"]):
         yield words
-
-
-def _stored_record(target: Place, session: str) -> dict[str, Any] | None:
-    """The provenance record of a session's tables; None where it cannot be read."""
-    name = folders.session_record_file(session)
-    if target.stat(name) is None:
-        return None
-    try:
-        stored = json.loads(target.read(name))
-    except (InputError, ValueError):
-        return None
-    return stored if isinstance(stored, dict) else None
 
 
 def _file_size(session: Path, name: str) -> int:

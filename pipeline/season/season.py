@@ -72,6 +72,7 @@ def measure_season(
     engine: Engine,
     *,
     again: bool = False,
+    anyway: bool = False,
     dry_run: bool = False,
     progress: Progress | None = None,
     told: Callable[[Outcome], None] | None = None,
@@ -79,7 +80,8 @@ def measure_season(
 ) -> Summary:
     """Measure every session below `source` that has changed since its tables in `out` were made.
 
-    Both are folders or URLs. `again`: measure all sessions, changed or not. `dry_run`: only look.
+    Both are folders or URLs. `again`: measure all sessions, changed or not. `anyway`: also where
+    that replaces tables made from more inputs than are there now. `dry_run`: only look.
     `told` is called with each outcome as it comes. Raises InputError where there is no session,
     and what a place raises that cannot be read or written at all.
     """
@@ -102,7 +104,7 @@ def measure_season(
             "a folder with session.toml in it or below it",
             "name the folder of the evenings; `batontrace process` measures one session",
         )
-    tasks = [Task(name, source, out, words, again, failed) for name in names]
+    tasks = [Task(name, source, out, words, again, failed, anyway=anyway) for name in names]
     seen = {}
     for number, (task, result) in enumerate(Threads(_LOOKERS).run(look, tasks)):
         tell("look", number, len(tasks))
@@ -239,11 +241,13 @@ def _read_failures(target: Place) -> dict[str, Mapping[str, Any]]:
 def _write_failures(
     target: Place, former: Mapping[str, Mapping[str, Any]], outcomes: Iterable[Outcome]
 ) -> None:
-    """Write down what failed for good."""
+    """Write down what failed for good, and what was measured and not written."""
     now = dict(former)
     for one in outcomes:
         if one.state == "failed" and one.lasting and one.mark:
             now[one.session] = {"mark": one.mark, "said": one.why[0], "exit_code": one.exit_code}
+        elif one.state == "kept" and one.lasting:
+            now[one.session] = {"mark": one.mark, "said": one.why[0], "kept": True}
         elif one.state != "failed before":
             now.pop(one.session, None)
     if now != dict(former):

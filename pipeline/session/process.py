@@ -44,8 +44,9 @@ from pipeline.measure.starts import usual_lags_in_words
 from pipeline.measure.traces import OnAxis, Trace, choose_units, remark_wrong_day
 from pipeline.read import read
 from pipeline.read.practice.session import read_session
-from pipeline.session import constants, rows
+from pipeline.session import constants, former, rows
 from pipeline.tables import provenance, writing
+from pipeline.tables.places import Folder, Place
 
 T = TypeVar("T")
 
@@ -67,18 +68,21 @@ def make_session_tables(
     progress: Progress | None = None,
     command: Sequence[str] | None = None,
     source: str | None = None,
+    anyway: bool = False,
+    target: Place | None = None,
 ) -> MeasuredSession:
     """Read a session, measure its takeovers and write its tables into `out`.
 
     With `out` None they are only given back. `command` and `source` are for the record (see
     `provenance_of_files`); the command is by default the one that runs. `progress` hears what is
-    being done, how many are done and how many there are. Raises BatontraceError where nothing
-    can be measured or written.
+    being done, how many are done and how many there are. Tables that are there and rest on more
+    inputs are kept, with a FewerInputsError, unless `anyway` is true; they lie in `target` where
+    `out` is only on the way there. Raises BatontraceError where nothing can be measured or written.
     """
     # Matrices here are small. To wake threads for them costs six times what they cost
     # themselves, so the linear algebra stays in this thread.
     with threadpool_limits(1, "blas"):
-        return _run_stages(path, out, progress, command, source)
+        return _run_stages(path, out, progress, command, source, anyway, target)
 
 
 def _run_stages(
@@ -87,10 +91,16 @@ def _run_stages(
     progress: Progress | None,
     command: Sequence[str] | None,
     source: str | None,
+    anyway: bool,
+    target: Place | None,
 ) -> MeasuredSession:
     """The stages in their order, each from the values that the ones before it gave."""
     tell = progress or (lambda _what, _done, _all: None)
     session = read_session(path)
+    record = None if out is None else run_record(session, command, source)
+    before = None
+    if out is not None and record is not None and not anyway:
+        before = former.read_former(target or Folder(out), session.id)
     axes = zones.axes(session)
     pairs, unread = _read_all(session.recordings, tell)
     left_out = [why for _, why in unread]
@@ -113,6 +123,9 @@ def _run_stages(
             "those of two runners at least",
             "see `batontrace check`",
         )
+    if before is not None and record is not None:
+        former.refuse_missing_inputs(session, before, record["inputs"])
+        former.refuse_unreadable(session, before, [spec.file for spec, _ in unread])
     remarks = [*session.remarks, *notes, *remark_wrong_day(session, traces)]
     files = [
         *rows.recording_rows(session, recordings),
@@ -143,9 +156,12 @@ def _run_stages(
             f"no takeover found ({found} candidates in the traces); expected two runners of whom "
             "one enters the zone running as the other leaves it"
         )
-    if out is not None:
+    if before is not None and record is not None:
+        fewer = former.compare_takeovers(session, before, len(measured), record["inputs"])
+        remarks += [] if fewer is None else [fewer]
+    if out is not None and record is not None:
         tell("write", 0, 1)
-        writing.write_session(out, session.id, tables, run_record(session, command, source))
+        writing.write_session(out, session.id, tables, record)
     return MeasuredSession(session, tables, tuple(remarks), tuple(left_out))
 
 

@@ -30,12 +30,14 @@ def provenance_of_files(
     the mark that tells whether they have changed there.
     """
     present = [path.resolve() for path in inputs if path.is_file()]
-    hashes = {
-        Path(os.path.relpath(path, present[0].parent)).as_posix(): file_sha256(path)
-        for path in present
-    }
+    hashes = {input_name(path, present[0]): file_sha256(path) for path in present}
     record = provenance_of_hashes(hashes, settings, command)
     return record | ({} if source is None else {"source": source})
+
+
+def input_name(path: Path, first: Path) -> str:
+    """The name under which a file stands in a record: its path from the folder of the first."""
+    return Path(os.path.relpath(path.resolve(), first.resolve().parent)).as_posix()
 
 
 def provenance_of_hashes(

@@ -200,13 +200,13 @@ def test_a_session_that_is_not_there_is_a_session_error(command, tmp_path, capsy
 def test_process_prints_plain_lines_when_piped(a_result, monkeypatch, capsys):
     asked = []
 
-    def give(path, out, *, progress):
-        asked.append((path, out, progress))
+    def give(path, out, *, progress, anyway):
+        asked.append((path, out, progress, anyway))
         return a_result
 
     monkeypatch.setattr(pipeline.session.process, "make_session_tables", give)
     assert run("process", "a.toml", "--out", "lake") == 0
-    assert asked == [(Path("a.toml"), Path("lake"), None)]  # piped: no progress
+    assert asked == [(Path("a.toml"), Path("lake"), None, False)]  # piped: no progress
     said = capsys.readouterr()
     assert said.err == ""
     assert "\t" not in said.out

@@ -1,8 +1,10 @@
 """Stands, first movements, footfalls and the receiver's delay on an invented runner."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from moving import accelerometer, session, speeds
+from moving import FINE_HZ, accelerometer, session, speeds
 
 from pipeline.measure import steps
 
@@ -39,6 +41,60 @@ def test_first_movement_does_not_depend_on_how_the_unit_sits():
     b = steps.first_movement(t, acc @ q, 55.2, 1.0)
     assert b.value == pytest.approx(a.value, abs=1e-6)
     assert b.sd == pytest.approx(a.sd, abs=1e-6)
+
+
+def _rock(s, start):
+    """Forwards and back on the spot, twice, until half a second before the start."""
+    lasts, size = 0.7, 0.2
+    x = (s.t_s - (start - 0.5 - 2 * lasts)) / lasts
+    push = size * 2 * (np.pi / lasts) ** 2 * np.cos(2 * np.pi * x) * ((x > 0) & (x < 2))
+    return s.force_mps2 + push[:, None] * _forwards(s, start)
+
+
+def _start_falsely(s, start):
+    """The start's first 0.7 s, a stop, a step back, and 0.6 s of rest."""
+    force = s.force_mps2.copy()
+    at, taken = np.searchsorted(s.t_s, [start - 2.6, start]), int(0.7 * FINE_HZ)
+    force[at[0] : at[0] + taken] = force[at[1] : at[1] + taken]
+    x = (s.t_s - (start - 1.9)) / 1.3
+    back = -4.0 * np.sin(np.pi * x) * ((x > 0) & (x < 1))
+    return force + back[:, None] * _forwards(s, start)
+
+
+def _turn_into_the_crouch(s, start):
+    """After rocking the trunk turns by 20 degrees, until it is still as the start comes."""
+    force = _rock(s, start)
+    angle = np.radians(20) * (
+        0.5 + 0.5 * np.cos(np.pi * np.clip((s.t_s - start + 0.5) / 0.5, 0, 1))
+    )
+    up = force[np.searchsorted(s.t_s, start - 5.0)]
+    up = up / np.linalg.norm(up)
+    side = np.cross(up, _forwards(s, start))
+    along = np.outer(force @ side, side)
+    turned = force * np.cos(angle)[:, None] + np.cross(side, force) * np.sin(angle)[:, None]
+    return turned + along * (1 - np.cos(angle))[:, None]
+
+
+def _forwards(s, start):
+    """The direction of the push, as the unit sits."""
+    stand, push = np.searchsorted(s.t_s, [start - 5.0, start + 0.2])
+    change = s.force_mps2[push] - s.force_mps2[stand]
+    return change / np.linalg.norm(change)
+
+
+@pytest.mark.parametrize("fidget", [_rock, _start_falsely, _turn_into_the_crouch])
+def test_what_comes_to_rest_again_is_no_first_movement(fidget):
+    errors, ratio = [], []
+    for seed in SEEDS:
+        s = session(seed)
+        for start in s.starts_s:
+            t, acc = accelerometer(replace(s, force_mps2=fidget(s, start)), 100.0, seed)
+            got = steps.first_movement(t, acc, start + 0.05, 0.41)
+            errors.append(got.value - start)
+            ratio.append((got.value - start) / got.sd)
+    assert np.sqrt(np.mean(np.square(errors))) < 0.03
+    assert np.sqrt(np.mean(np.square(ratio))) < 1.6
+    assert np.abs(ratio).max() < 4
 
 
 @pytest.mark.parametrize("limp", [0.0, 0.6])

@@ -17,7 +17,7 @@ from deadly import shout_or_die
 from evenings import IDS, an_evening, contents
 from random_tables import random_table
 
-from pipeline.errors import InputError, NothingMeasured, OutputError
+from pipeline.errors import FewerInputsError, InputError, NothingMeasured, OutputError
 from pipeline.measure import noise
 from pipeline.read.practice.session import read_session
 from pipeline.season import engines, season
@@ -39,7 +39,7 @@ def quick_fixture(monkeypatch):
     """Sessions are read, written and recorded as ever, and their takeovers drawn by lot."""
     measured = []
 
-    def measure(path, out, *, command=None, source=None):
+    def measure(path, out, *, command=None, source=None, **_options):
         session = read_session(path)
         measured.append(session.id)
         if "unmeasurable" in path.read_text():
@@ -94,6 +94,55 @@ def test_a_file_that_comes_or_goes_is_a_change(evenings, quick):
     go(evenings)
     path.unlink()
     assert go(evenings, dry_run=True).outcomes[0].why == ("wren.csv is gone",)
+
+
+def test_a_file_that_is_gone_leaves_richer_tables_as_they_are(evenings, quick):
+    go(evenings)
+    before = contents(evenings.parent / "out")
+    path = evenings / "june" / IDS[0] / "wren.csv"
+    content = path.read_bytes()
+    path.unlink()
+    small.edit(evenings / "june" / IDS[1] / "wren.csv", lambda text: text + "\n")
+    quick.clear()
+    for _ in range(2):
+        summary = go(evenings)
+        assert states(summary)[IDS[0]] == "kept"
+        assert summary.outcomes[0].why == ("wren.csv is gone",)
+        assert not summary.failed
+    assert quick == [IDS[1]]
+    after = contents(evenings.parent / "out")
+    assert {k: v for k, v in after.items() if IDS[0] in k} == {
+        k: v for k, v in before.items() if IDS[0] in k
+    }
+    path.with_name("swift.csv").write_bytes(content)  # under another name it is there
+    small.replace(path.with_name("session.toml"), '"wren.csv"', '"swift.csv"')
+    assert states(go(evenings))[IDS[0]] == "measured"
+    path.with_name("swift.csv").unlink()
+    assert states(go(evenings))[IDS[0]] == "kept"
+    assert states(go(evenings, anyway=True))[IDS[0]] == "measured"
+    assert states(go(evenings))[IDS[0]] == "unchanged"
+
+
+def test_what_was_measured_and_not_written_is_not_tried_again(evenings, quick, monkeypatch):
+    go(evenings)
+    real = process.make_session_tables
+
+    def refuse(path, out, *, anyway=False, **options):
+        if not anyway and IDS[0] in str(path):
+            quick.append(IDS[0])
+            raise FewerInputsError(IDS[0], "wren.csv cannot be read now")
+        return real(path, out, **options)
+
+    monkeypatch.setattr(process, "make_session_tables", refuse)
+    small.edit(evenings / "june" / IDS[0] / "wren.csv", lambda text: text + "\n")
+    quick.clear()
+    for _ in range(2):
+        summary = go(evenings)
+        assert states(summary)[IDS[0]] == "kept"
+        assert "cannot be read" in summary.outcomes[0].why[0]
+    assert quick == [IDS[0]]
+    assert states(go(evenings, anyway=True))[IDS[0]] == "measured"
+    assert states(go(evenings))[IDS[0]] == "unchanged"
 
 
 @pytest.mark.parametrize(
@@ -321,6 +370,22 @@ def test_killed_in_the_midst_it_goes_on_where_it_was(alone, tmp_path):
     assert again.returncode == 0
     assert "1 measured" in said
     assert contents(out) == tables
+
+
+def test_a_stranger_reads_what_was_kept_and_how_to_insist(alone, tmp_path):
+    evenings, out = tmp_path / "evenings", tmp_path / "out"
+    shutil.copytree(alone[0], evenings)
+    assert run("season", evenings, "--out", out, "--workers", "1")[0] == 0
+    (evenings / IDS[0] / "wren.csv").unlink()
+    code, said, _ = run("season", evenings, "--out", out, "--workers", "1")
+    assert code == 0
+    assert "2 sessions: 1 kept, 1 unchanged" in said
+    assert "--anyway" in said
+    assert f"{IDS[0]}: wren.csv is gone" in said
+    assert contents(out) == alone[1]
+    code, said, _ = run("season", evenings, "--out", out, "--workers", "1", "--anyway")
+    assert (code, "2 sessions: 1 measured, 1 unchanged" in said) == (0, True)
+    assert contents(out) != alone[1]
 
 
 def test_a_stranger_reads_what_was_done_and_what_failed(alone, tmp_path):

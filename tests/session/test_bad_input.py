@@ -539,12 +539,12 @@ def test_an_out_that_is_a_file_is_said_and_left_alone(tmp_path, capsys):
     assert out.read_text() == "mine"
 
 
-def test_processing_again_with_less_replaces_the_session_whole(tmp_path):
+def test_processing_again_with_less_replaces_the_session_whole_when_asked_to(tmp_path):
     """Not a mixture of old and new: rows, curves and record are of one run."""
     folder = small.copied("plain", tmp_path)
     small.run(folder, tmp_path / "out")
     gone(folder)
-    tables = small.run(folder, tmp_path / "out")
+    tables = small.run(folder, tmp_path / "out", anyway=True)
     record = json.loads(next((tmp_path / "out").rglob("provenance.json")).read_text())
     assert record["tables"]["exchanges"]["rows"] == len(tables.exchanges) == 1
     assert WREN not in record["inputs"]

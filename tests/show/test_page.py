@@ -271,3 +271,24 @@ def test_a_pair_s_page_lists_every_candidate_mark():
         p = re.match(r"[<>]?(\d+) ± [<>]?(\d+)", cells[2])
         assert float(p[1]) == pytest.approx(100 * row["p_in_zone"], abs=1.0)
         assert float(p[2]) == pytest.approx(100 * row["p_in_zone_sd"], abs=1.0)
+
+
+# --- what is in doubt -------------------------------------------------------------------------
+
+
+def test_a_pass_likelier_outside_than_inside_is_said_in_words():
+    calm = with_values(tables()[0], p_in_zone=0.25, pass_m=31.5, pass_sd_m=1.5, faults=[])
+    text = session_page(scenes.read_scenes(calm, tables()[1])).text
+    assert "likelier beyond the zone (3\u00a0in\u00a04)" in text
+    assert "The pass: likelier beyond the zone" in text  # under the overlay
+    assert "no fault found" not in text
+    calm = with_values(tables()[0], p_in_zone=0.99, pass_m=20.0, pass_sd_m=1.5, faults=[])
+    assert "likelier" not in session_page(scenes.read_scenes(calm, tables()[1])).text
+
+
+def test_an_unclear_outcome_is_said_in_words():
+    open_ = {"outcome": "unclear", "p_in_zone": None, "pass_m": None, "pass_sd_m": None}
+    rows = with_values(tables()[0], **open_, pass_t_s=None, pass_t_sd_s=None, faults=[])
+    text = session_page(scenes.read_scenes(rows, tables()[1])).text
+    assert "unclear whether it was passed" in text
+    assert "place not known" in text

@@ -87,8 +87,8 @@ def processed(name: str) -> Tables:
     return run(simulated(name).folder)
 
 
-def run(folder: Path, out: Path | None = None) -> Tables:
-    return rows_of(make_session_tables(folder / "session.toml", out))
+def run(folder: Path, out: Path | None = None, *, anyway: bool = False) -> Tables:
+    return rows_of(make_session_tables(folder / "session.toml", out, anyway=anyway))
 
 
 def rows_of(result: MeasuredSession) -> Tables:

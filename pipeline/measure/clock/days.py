@@ -33,14 +33,20 @@ class Whereabouts(NamedTuple):
     fast: Bools
 
 
-def stamps_clock(t_s: Floats, offset_s: float = 0.0, remarks: tuple[str, ...] = ()) -> Clock:
-    """The clock of a stream stamped in UTC; `t_s` are its times with `offset_s` added."""
+def stamps_clock(
+    t_s: Floats,
+    offset_s: float = 0.0,
+    remarks: tuple[str, ...] = (),
+    sd_s: float = STAMP_SD_S,
+) -> Clock:
+    """The clock of a stream stamped in UTC; `t_s` are its times with `offset_s` added, `sd_s` is
+    the standard error that all of them share."""
     return Clock(
         basis="stamps",
         offset_s=offset_s,
-        sd_s=STAMP_SD_S,
+        sd_s=sd_s,
         ref_utc_s=float(0.5 * (t_s[0] + t_s[-1])),
-        cov=((STAMP_SD_S**2, 0.0), (0.0, 0.0)),
+        cov=((sd_s**2, 0.0), (0.0, 0.0)),
         remarks=remarks,
     )
 
@@ -322,10 +328,15 @@ def _shift_stamps(timed: TimedRecording, by_s: float) -> TimedRecording:
     moved = replace(timed, remarks=timed.remarks + words)
     if fixes is not None and timed.fixes_clock is not None:
         t = fixes.t_s + by_s
-        clock = stamps_clock(t, (timed.fixes_clock.offset_s or 0.0) + by_s, words)
+        clock = _shifted_clock(timed.fixes_clock, t, by_s, words)
         moved = replace(moved, fixes=replace(fixes, t_s=t), fixes_clock=clock)
     if imu is not None and timed.imu_clock is not None:
         t = imu.t_s + by_s
-        clock = stamps_clock(t, (timed.imu_clock.offset_s or 0.0) + by_s, words)
+        clock = _shifted_clock(timed.imu_clock, t, by_s, words)
         moved = replace(moved, imu=replace(imu, t_s=t), imu_clock=clock)
     return moved
+
+
+def _shifted_clock(clock: Clock, t_s: Floats, by_s: float, words: tuple[str, ...]) -> Clock:
+    sd_s = STAMP_SD_S if clock.sd_s is None else clock.sd_s
+    return stamps_clock(t_s, (clock.offset_s or 0.0) + by_s, (*clock.remarks, *words), sd_s)

@@ -41,6 +41,26 @@ def tidy_imu(imu: Imu | None) -> tuple[Imu | None, int]:
     return tidied, imu.t_s.size - t.size
 
 
+def stamp_interval_s(t_s: Floats) -> float | None:
+    """How far [s] the stamps (n,) of a stream leave the moment of each sample open; None where each
+    sample has a stamp of its own.
+
+    Where several fixes share a whole second, the unit cut the fraction off. They are spread over
+    the second as if the first lay on it, as receivers place their epochs. But nothing in the file
+    says so: all of them may be later by up to the interval between two fixes. Of samples that share
+    any other stamp all but one are dropped, which may lie anywhere until the next stamp.
+    """
+    t = np.sort(t_s[np.isfinite(t_s)])
+    stamps, count = np.unique(t, return_counts=True)
+    if stamps.size < 3:
+        return None
+    shared = float(np.median(count))
+    if shared < 2:
+        return None
+    step = float(np.median(np.diff(stamps)))
+    return step / shared if (stamps == np.floor(stamps)).all() else step
+
+
 def _all_in_order(order: Ints, t_s: Floats) -> bool:
     """Whether all rows are kept in the order of the file: then none need be copied."""
     return len(order) == len(t_s) and bool((order[:-1] < order[1:]).all())

@@ -12,12 +12,14 @@ offset, and a rate no better than the crystal's.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from pipeline.base.values import (
     Clock,
     Estimate,
+    Fixes,
     Imu,
     Recording,
     RecordingSpec,
@@ -25,10 +27,10 @@ from pipeline.base.values import (
     TimedRecording,
 )
 from pipeline.measure.clock.counter import CounterFit
-from pipeline.measure.clock.days import place_in_session, stamps_clock
+from pipeline.measure.clock.days import STAMP_SD_S, place_in_session, stamps_clock
 from pipeline.measure.clock.motion import UNKNOWN_DELAY_S, tie_by_motion, usual_delay
 from pipeline.measure.clock.taps import tie_counters
-from pipeline.measure.clock.tidy import tidy_fixes, tidy_imu
+from pipeline.measure.clock.tidy import stamp_interval_s, tidy_fixes, tidy_imu
 
 
 def tie(
@@ -69,12 +71,26 @@ def _take_stamps(spec: RecordingSpec, recording: Recording) -> TimedRecording:
         spec=spec,
         recording=recording,
         fixes=fixes if fixes_utc else None,
-        fixes_clock=None if fixes is None else stamps_clock(fixes.t_s) if fixes_utc else loose,
+        fixes_clock=None
+        if fixes is None
+        else _utc_clock(recording.fixes, fixes)
+        if fixes_utc
+        else loose,
         imu=imu if imu_utc else None,
-        imu_clock=None if imu is None else stamps_clock(imu.t_s) if imu_utc else loose,
+        imu_clock=None if imu is None else _utc_clock(recording.imu, imu) if imu_utc else loose,
         dropped_fixes=dropped_fixes,
         dropped_imu=dropped_imu,
     )
+
+
+def _utc_clock(raw: Fixes | Imu | None, tidied: Fixes | Imu) -> Clock:
+    """The clock of a stream stamped in UTC, with what coarse stamps leave open."""
+    open_s = None if raw is None else stamp_interval_s(raw.t_s)
+    if open_s is None:
+        return stamps_clock(tidied.t_s)
+    sd_s = math.hypot(STAMP_SD_S, open_s / math.sqrt(12))  # anywhere in the interval
+    remark = f"several samples share each stamp: the clock is known to {sd_s:.3f} s only"
+    return stamps_clock(tidied.t_s, remarks=(remark,), sd_s=sd_s)
 
 
 def _counter_imu(timed: TimedRecording) -> Imu | None:

@@ -334,7 +334,10 @@ def _describe_pass(one: Scene) -> str:
         )
     gap = "" if one.gap_at_pass is None else f" with a gap of {with_error(one.gap_at_pass, 1)} m"
     basis = one.row["pass_basis"]
-    return f"The baton passes {with_error(one.pass_place, 1)} m past the entry line ({basis}){gap}."
+    sentence = (
+        f"The baton passes {with_error(one.pass_place, 1)} m past the entry line ({basis}){gap}"
+    )
+    return f"{sentence}." if one.zone_doubt is None else f"{sentence}; {one.zone_doubt}."
 
 
 def _describe_pair(several: Sequence[Scene]) -> str:
@@ -367,6 +370,8 @@ def _overlay_notes(several: Sequence[Scene], view: View) -> tuple[str, ...]:
     ]
     if inferred:
         notes.append("Hollow dots and dashed line: the pass is inferred from the two courses.")
+    if several[0].zone_doubt is not None:
+        notes.append(f"The pass: {several[0].zone_doubt}.")
     return tuple(notes)
 
 

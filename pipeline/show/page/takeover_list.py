@@ -7,10 +7,12 @@ reader; on a telephone the style sheet folds each row to a few lines.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from xml.etree import ElementTree as ET
 
 from pipeline.base.values import Estimate
+from pipeline.base.words import takeover_in_words
 from pipeline.show.markup import Child, element, outside_name, plain_text
 from pipeline.show.scenes import Scene, rank_scenes
 from pipeline.show.wording import NBSP, chance_words, with_error
@@ -146,17 +148,20 @@ def _estimate_or_dash(one: Estimate | None, digits: int, unit: str) -> str:
 def place_words(one: Scene) -> str:
     """Where the baton passed and how that is known, or that it did not."""
     if one.pass_place is None:
-        return f"{one.row['outcome']}, {one.row['pass_basis']}"
+        unclear = one.row["outcome"] == "unclear"
+        return "place not known" if unclear else f"{one.row['outcome']}, {one.row['pass_basis']}"
     return f"{with_error(one.pass_place, 1)}{NBSP}m, {one.row['pass_basis']}"
 
 
 def fault_words(one: Scene) -> ET.Element:
-    """What went wrong, in the tables' words."""
-    found = one.row["faults"]
+    """What went wrong, in the tables' words, and whether the pass may lie outside the zone."""
+    outcome, *found = takeover_in_words(one.row["outcome"], one.row["faults"], one.zone_doubt)
     if not found:
-        words = "no fault found" if one.passed else one.row["outcome"]
+        words = "no fault found" if one.passed else outcome
         return element("span", {"class": "clean"}, words)
-    return element("strong", {"class": "fault"}, "; ".join(map(plain_text, found)))
+    words = "; ".join(map(plain_text, found))
+    odds = re.sub(r"\((\d+) in (\d+)\)", rf"(\1{NBSP}in{NBSP}\2)", words)
+    return element("strong", {"class": "fault"}, odds)
 
 
 # --- the zone, drawn -------------------------------------------------------------------------

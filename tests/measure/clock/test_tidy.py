@@ -28,6 +28,30 @@ def test_whole_second_stamps_are_spread():
     assert track.dropped_fixes == 0
 
 
+@pytest.mark.parametrize("rate", [2, 5, 10])
+def test_whole_seconds_leave_the_place_within_one_interval_open(rate):
+    """Whatever the place of the fixes within it, the stamps cut to seconds are the same."""
+    true = np.arange(20 * rate) / rate
+    late = true + 0.9 / rate
+    assert (np.floor(late) == np.floor(true + 1e-9)).all()
+    (track,) = ties.tie([recording("a", fixes_of(np.floor(late)))])
+    assert track.fixes_clock.sd_s == pytest.approx(1 / rate / np.sqrt(12), rel=0.02)
+    assert track.fixes_clock.cov[0][0] == pytest.approx(track.fixes_clock.sd_s**2)
+    assert any("share each stamp" in remark for remark in track.fixes_clock.remarks)
+
+
+def test_stamps_of_tenths_that_two_fixes_share_leave_a_tenth_open():
+    (track,) = ties.tie([recording("a", fixes_of(np.floor(np.arange(200) / 2 + 0.1) / 10))])
+    assert track.fixes_clock.sd_s == pytest.approx(0.1 / np.sqrt(12), rel=0.02)
+
+
+@pytest.mark.parametrize("t_s", [np.arange(100) / 10, np.arange(60.0), np.arange(2.0)])
+def test_stamps_of_their_own_are_good_to_milliseconds(t_s):
+    (track,) = ties.tie([recording("a", fixes_of(t_s))])
+    assert track.fixes_clock.sd_s == 0.002
+    assert not track.fixes_clock.remarks
+
+
 @given(st.lists(st.integers(0, 500), min_size=1, max_size=60))
 @settings(deadline=None)
 def test_times_rise_and_nothing_is_lost_uncounted(tenths):

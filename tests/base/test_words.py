@@ -1,0 +1,47 @@
+"""What is said of a pass that may lie outside the zone."""
+
+import pytest
+
+from pipeline.base.words import outcome_in_words, takeover_in_words, zone_doubt_in_words
+
+
+@pytest.mark.parametrize(
+    ("p", "place_m", "said"),
+    [
+        (None, 31.0, None),
+        (1.0, 20.0, None),
+        (0.8, 28.0, None),
+        (0.79, 29.0, "may have been passed beyond the zone"),
+        (0.6, 0.5, "may have been passed before the zone"),
+        (0.5, 30.0, "may have been passed beyond the zone"),
+        (0.48, 30.1, "as likely beyond the zone as inside it"),
+        (0.25, 31.0, "likelier beyond the zone (3 in 4)"),
+        (0.25, -1.0, "likelier before the zone (3 in 4)"),
+        (0.1, 32.0, "likelier beyond the zone (9 in 10)"),
+        (0.0, 45.0, "almost certainly beyond the zone"),
+        (0.3, None, "likelier outside the zone (2 in 3)"),
+    ],
+)
+def test_a_pass_that_may_lie_outside_is_said_so(p, place_m, said):
+    assert zone_doubt_in_words(p, place_m, 1.5, 30.0) == said
+
+
+def test_the_side_is_told_however_sure_the_place_is():
+    for sd in (0.0, 1e-6, 0.1, 10.0):
+        assert "beyond" in zone_doubt_in_words(0.3, 21.0, sd, 20.0)
+        assert "before" in zone_doubt_in_words(0.3, -1.0, sd, 20.0)
+        assert "beyond" in zone_doubt_in_words(0.3, 19.0, sd, 20.0)
+
+
+def test_what_a_fault_says_is_not_said_twice():
+    doubt = "likelier beyond the zone (9 in 10)"
+    assert takeover_in_words("passed", [], doubt) == ("passed", doubt)
+    assert takeover_in_words("passed", ["early start"], doubt) == ("passed", "early start", doubt)
+    far = ["passed beyond the zone"]
+    assert takeover_in_words("passed", far, doubt) == ("passed", *far)
+    assert takeover_in_words("not passed", ["ran away"], None) == ("not passed", "ran away")
+
+
+def test_an_outcome_that_is_unclear_is_said_in_words():
+    assert outcome_in_words("unclear") == "unclear whether it was passed"
+    assert outcome_in_words("passed") == "passed"
