@@ -83,4 +83,6 @@ def takeover_in_words(
     """Outcome, faults, and the doubt about the zone where no fault has it already."""
     told = any(fault.startswith(("passed before", "passed beyond")) for fault in faults)
     doubt = () if zone_doubt is None or told else (zone_doubt,)
-    return (outcome_in_words(outcome), *faults, *doubt)
+    # With a pass it is only unclear on which side of a line it was, and the doubt says so.
+    first = outcome if doubt else outcome_in_words(outcome)
+    return (first, *faults, *doubt)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from pipeline.base.values import Estimate, Floats, Frozen
+from pipeline.base.words import zone_doubt_in_words
 from pipeline.measure import estimator, faults, fitness, passes, tapes, weighing
 from pipeline.measure.agreement import NEAREST_M, ClockOffset
 from pipeline.measure.reps import OUT_M, Case, SolvedReps
@@ -224,6 +225,11 @@ def _measure_takeover(
             )
     outcome, why = judge_outcome(chance, belief, exit_ is not None, seen, course)
     remarks += why
+    if belief is not None and not seen:
+        place = belief.place_m
+        doubt = zone_doubt_in_words(belief.p_in_zone, place.value, place.sd, axis.exit_m)
+        if doubt is not None and chance >= SURE_OF_PASS:
+            remarks.append(f"the pass, at {place.value:.1f} ± {place.sd:.1f} m: {doubt}")
     takeover = MeasuredTakeover(
         case=case,
         outcome=outcome,

@@ -45,6 +45,15 @@ def is_taped(measured: estimator.RunnerMeasurements) -> bool:
     return measured.stand_m is not None and measured.stand_m.sd < TAPED_BELOW_M
 
 
+def stand_of(fit: estimator.Fit, role: estimator.Role) -> Estimate | None:
+    """Where the runner stood (m) as the fit has it; None for one who was under way."""
+    layout = fit.layouts[estimator.ROLES.index(role)]
+    if layout.stand is None:
+        return None
+    place = layout.block.start + layout.stand
+    return Estimate(float(fit.x[place]), float(np.sqrt(fit.cov[place, place])))
+
+
 def stand_without_tape(fit: estimator.Fit, role: estimator.Role) -> Estimate | None:
     """Where all but the sheet puts the stand (m): the posterior less the tape. None where there
     is no stand, or nothing but the tape tells of it."""

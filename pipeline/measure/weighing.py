@@ -135,7 +135,6 @@ def _loosen_tapes(
         if role == "outgoing" and receivers_sd_m:
             sd = float(np.hypot(sd, receivers_sd_m))
         if doubt.p_wrong > tapes.DOUBTED_P:
-            remarks.append(_tape_in_words(one.case, role, doubt))
             wide = np.sqrt(doubt.p_wrong) * np.hypot(
                 doubt.elsewhere.value - tape.value, doubt.elsewhere.sd
             )
@@ -153,7 +152,13 @@ def _loosen_tapes(
     try:
         fit = estimator.solve(problem, start_from=one.fit)
     except np.linalg.LinAlgError:  # without the tape nothing holds: with it, then, and said
-        return one
+        fit = one.fit
+    remarks += [
+        _tape_in_words(one.case, role, doubt, tapes.stand_of(fit, role))
+        for role, doubt in doubts.items()
+        if doubt.p_wrong > tapes.DOUBTED_P
+    ]
+    one = replace(one, remarks=tuple(remarks))
     course = _sampled(fit, one.clock_sd_s)
     sight = one.log_seen
     if course is not None and one.case.rep is not None and one.case.rep.pass_m is not None:
@@ -163,10 +168,15 @@ def _loosen_tapes(
     return replace(one, fit=fit, course=course, log_seen=sight)
 
 
-def _tape_in_words(case: Case, role: estimator.Role, doubt: tapes.TapeDoubt) -> str:
-    """As the sheet counts: the receiver's stand past the back line, the other's before it."""
+def _tape_in_words(
+    case: Case, role: estimator.Role, doubt: tapes.TapeDoubt, now: Estimate | None
+) -> str:
+    """As the sheet counts: the receiver's stand past the back line, the other's before it. `now` is
+    the stand of the fit with the tape loosened."""
     rep, back = case.rep, case.problem.axis.back_m
-    seen = doubt.elsewhere.value - back
+    dropped = doubt.p_wrong > tapes.DROPPED_P
+    place = now if dropped and now is not None else doubt.elsewhere
+    seen = place.value - back
     runner, said = case.candidate.outgoing, None if rep is None else rep.outgoing_start_m
     past = "past"
     if role == "incoming":
@@ -174,11 +184,11 @@ def _tape_in_words(case: Case, role: estimator.Role, doubt: tapes.TapeDoubt) -> 
         seen, past = -seen, "before"
     used = (
         "the traces are used"
-        if doubt.p_wrong > tapes.DROPPED_P
+        if dropped
         else f"allowed for ({doubt.p_wrong:.0%} that the sheet is wrong)"
     )
     number = "" if rep is None or rep.rep is None else f"rep {rep.rep}: "
     return (
         f"{number}the sheet has {runner} start {0.0 if said is None else said:.1f} m {past} the "
-        f"back line, the traces {seen:.1f} ± {doubt.elsewhere.sd:.1f} m: {used}"
+        f"back line, the traces {seen:.1f} ± {place.sd:.1f} m: {used}"
     )
