@@ -6,7 +6,7 @@ into a folder. README.md beside this file says what the words of the truth mean.
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import devices
@@ -123,6 +123,9 @@ def make_session(
             courses.update(truths.curves_of(x, start, run, site, bodies, grid_s))
 
     level = devices.LEVELS[noise]
+    if world is not None:
+        delay_s = world.delay_s if delay_s is None else delay_s
+        level = level if world.scale is None else replace(level, scale=world.scale)
     units = files.Units(rate_hz, formats, imu, imu_hz, counter_imu, delay_s, delay_on, level)
     recordings, listed = files.record(
         folder, units_rng, air, units, site, squad.people, bodies, grid_s, tap_t

@@ -36,6 +36,8 @@ class World:
     side_out_m: float = 0.3
     side_by_zone: bool = False  # swapped in the second zone
     target_m: tuple[float, float] = (17.0, 23.0)  # where the coach wants the pass
+    delay_s: float | None = None  # of the speed the squad's make of receiver states
+    scale: float | None = None  # spread of these speeds' scale error between units
     farthest_mark_feet: float = 41.0  # no mark lies farther before the back line than this
 
     def sides_m(self, zone: int) -> tuple[float, float]:
@@ -85,5 +87,9 @@ def draw_world(seed: int) -> World:
         side_out_m=middle + apart / 2,
         side_by_zone=bool(rng.random() < 0.5),
         target_m=(target - 3.0, target + 3.0),
+        # Published receivers state speeds 0 to 0.25 s late (Hoppe et al. 2018), nine in ten within
+        # 0.1 m/s (Townshend et al. 2008).
+        delay_s=float(max(0.0, u(-0.05, 0.2))),
+        scale=float(u(0.003, 0.007)),
         farthest_mark_feet=farthest_mark_feet(squad),
     )
