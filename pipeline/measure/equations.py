@@ -31,7 +31,7 @@ from pipeline.measure.zones import at, curvature_at, heading_at
 
 SHARPEST_AVERAGE_S = 0.02  # a receiver that smooths over less is taken not to smooth
 START_BEFORE_S, START_AFTER_S, START_NOISES = 0.4, 1.0, 8.0  # about a start no speed is doubted
-RUN_MPS = 0.5  # below it a unit shows the speeds of rest
+AT_REST_BELOW_MPS = 0.5  # below it a unit shows the speeds of rest
 SWING_FROM_MPS = 2.0  # nobody steps below this
 TAIL_NODES, TAIL_WEIGHTS = np.polynomial.laguerre.laggauss(3)
 
@@ -448,7 +448,7 @@ def _speed_rows(
     value = (1 + scale) * ground + (waves * amplitudes[who]).sum(axis=1)
     # A unit at rest shows a small positive speed; it fades under the real one.
     shown = np.hypot(value, runners.stand_speed[who])
-    running = ground >= RUN_MPS
+    running = ground >= AT_REST_BELOW_MPS
     noise = np.where(running, runners.speed_noise[who], runners.stand_noise[who])
     z = (rows.seen - shown) / noise
     trust = student_weight(z)
