@@ -14,16 +14,11 @@ from typing import NamedTuple
 import numpy as np
 
 from pipeline.base.values import Floats, Frozen, Ints, ZoneAxis
+from pipeline.measure import model
 from pipeline.measure.model import (
-    NODE_WEIGHTS,
-    NODES,
-    STEP_HZ,
-    STUDENT_NU,
-    THETA,
     Layout,
     Problem,
     RunnerMeasurements,
-    change_rise,
     first_movement,
     guess_first,
     lay_out_unknowns,
@@ -36,7 +31,7 @@ from pipeline.measure.zones import at, curvature_at, heading_at
 
 SHARPEST_AVERAGE_S = 0.02  # a receiver that smooths over less is taken not to smooth
 START_BEFORE_S, START_AFTER_S, START_NOISES = 0.4, 1.0, 8.0  # about a start no speed is doubted
-RUN_MPS = 0.5  # below it a unit shows the speeds of rest
+AT_REST_BELOW_MPS = 0.5  # below it a unit shows the speeds of rest
 SWING_FROM_MPS = 2.0  # nobody steps below this
 TAIL_NODES, TAIL_WEIGHTS = np.polynomial.laguerre.laggauss(3)
 
@@ -57,8 +52,8 @@ def average_over(width_s: float) -> Averaging:
         one = np.eye(6)[0]
         return Averaging(np.zeros(6), one, one)
     return Averaging(
-        width_s * np.concatenate([NODES, TAIL_NODES - 1]),
-        np.concatenate([NODE_WEIGHTS, none]),
+        width_s * np.concatenate([model.NODES, TAIL_NODES - 1]),
+        np.concatenate([model.NODE_WEIGHTS, none]),
         np.concatenate([none, TAIL_WEIGHTS]),
     )
 
@@ -124,7 +119,7 @@ def _swing_waves(measured: RunnerMeasurements) -> Floats:
         turn = np.nan_to_num(phase) * np.pi
         waves = np.stack([np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn)], 1)
         return np.asarray(waves * np.isfinite(phase)[:, None])
-    turn = 2 * np.pi * measured.t_s[keep][:, None] * STEP_HZ
+    turn = 2 * np.pi * measured.t_s[keep][:, None] * model.STEP_HZ
     return np.concatenate([np.cos(turn), np.sin(turn)], axis=1)
 
 
@@ -424,7 +419,7 @@ def _speed_rows(
     that root (n,), and where a runner is not at rest."""
     runners, rows = batch.runners, batch.speeds
     who = rows.who
-    theta = x[runners.theta[:, None] + np.arange(THETA)][who]
+    theta = x[runners.theta[:, None] + np.arange(model.THETA)][who]
     scale, delay, share = theta[:, 0], theta[:, 1], theta[:, 4]
     nodes = (rows.t_s - delay)[:, None] - runners.lags[who]  # (n, 6)
     whose = np.broadcast_to(who[:, None], nodes.shape)
@@ -434,12 +429,6 @@ def _speed_rows(
     a = (p2 + u * p3) * near.begun
     v = (p1 + u * (p2 + u / 2 * p3)) * near.begun
     s = p0 + u * (p1 + u / 2 * (p2 + u / 3 * p3))
-    after = nodes - courses.begin[who][:, None]
-    force = courses.cubic[2][batch.cells.first + 1] * runners.launched  # at the end of the rise
-    rise = change_rise(after, theta[:, 5][:, None])
-    full = force[who][:, None]
-    v += full * rise.speed
-    a += full * rise.in_time
     side, f = _sideways_cells(runners, whose, nodes)
     at_ = runners.sideways[whose] + side
     aside = (1 - f) * x[at_] + f * x[at_ + 1]
@@ -459,7 +448,7 @@ def _speed_rows(
     value = (1 + scale) * ground + (waves * amplitudes[who]).sum(axis=1)
     # A unit at rest shows a small positive speed; it fades under the real one.
     shown = np.hypot(value, runners.stand_speed[who])
-    running = ground >= RUN_MPS
+    running = ground >= AT_REST_BELOW_MPS
     noise = np.where(running, runners.speed_noise[who], runners.stand_noise[who])
     z = (rows.seen - shown) / noise
     trust = student_weight(z)
@@ -480,9 +469,6 @@ def _speed_rows(
     dense.put(local[:, 0], -later)
     dense.put(local[:, 2], fade * ground)
     dense.put(local[:, 2] + 1, -later)
-    # What units show below RUN_MPS is more their habit than the runner's speed.
-    shown_rise = (along * full * rise.with_rise).sum(axis=1)
-    dense.put(local[:, 2] + 5, np.where(running, shown_rise, 0.0))
     dense.put(local[:, 2] + 4, fade * (1 + scale) * (each * (tail - box)).sum(axis=1))
     over = (weight * v * curve) * (fade * (1 + scale))[:, None]
     first, sums = _gather(side, over[:, :, None] * np.stack([1 - f, f], axis=2))
@@ -543,7 +529,7 @@ def _position_rows(batch: Batch, courses: _Courses, x: Floats) -> tuple[Floats, 
 
 def student_weight(standardised: Floats) -> Floats:
     """Weights that Student's t gives to standardised residuals."""
-    return (STUDENT_NU + 1) / (STUDENT_NU + standardised**2)
+    return (model.STUDENT_NU + 1) / (model.STUDENT_NU + standardised**2)
 
 
 # --- the equations -----------------------------------------------------------------------
@@ -629,7 +615,7 @@ def _sum_squares(z: Floats, noise: float) -> float:
 
 
 def _student_loss(z: Floats) -> float:
-    return float((STUDENT_NU + 1) / 2 * np.log1p(z**2 / STUDENT_NU).sum())
+    return float((model.STUDENT_NU + 1) / 2 * np.log1p(z**2 / model.STUDENT_NU).sum())
 
 
 def _position_equations(

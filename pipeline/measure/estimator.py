@@ -23,7 +23,7 @@ from pipeline.measure.equations import (
     set_up_equations,
 )
 from pipeline.measure.model import (
-    FEWEST_FIXES,
+    FEWEST_TO_SOLVE,
     ROLES,
     THETA,
     Layout,
@@ -48,7 +48,7 @@ SETTLED_START_S, SETTLED_COURSE_M = 2e-4, 2e-3
 STRAIGHT_STEPS = 3  # steps after which those that do not get shorter are halved
 WORSE = 1.0  # by so much may a step worsen the objective before it is halved
 HALVED_AT_MOST = 3
-TOGETHER = 64  # reps in one batch: enough to spread the overhead, few enough for memory
+REPS_IN_BATCH = 64  # reps in one batch: enough to spread the overhead, few enough for memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,8 +127,8 @@ def solve_together(
     """
     before = list(start_from) if start_from is not None else [None] * len(problems)
     out: list[Fit | str] = []
-    for i in range(0, len(problems), TOGETHER):
-        part = slice(i, i + TOGETHER)
+    for i in range(0, len(problems), REPS_IN_BATCH):
+        part = slice(i, i + REPS_IN_BATCH)
         out += _solve_batch(problems[part], before[part], iterations, rough)
     return out
 
@@ -183,10 +183,10 @@ def _solve_batch(
 
 def _lack_of_fixes(problem: Problem) -> str:
     for role, measured in zip(ROLES, (problem.incoming, problem.outgoing), strict=True):
-        if np.isfinite(measured.t_s).sum() < FEWEST_FIXES:
+        if np.isfinite(measured.t_s).sum() < FEWEST_TO_SOLVE:
             return (
                 f"the {role} runner's unit gives {len(measured.t_s)} fixes about this takeover, "
-                f"and {FEWEST_FIXES} are needed"
+                f"and {FEWEST_TO_SOLVE} are needed"
             )
     return ""
 

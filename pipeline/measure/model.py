@@ -31,7 +31,6 @@ WANDER_MPS = 0.8  # of the target speed in one second of steady running
 LAUNCH_MPS = 2.0  # the same in the first half second: no real start is an exponential
 LETTING_GO_MPS = 3.5  # and after the incoming runner has let go
 RISE_S = 0.14  # the force of a standing start grows for about this long, 0.05 to 0.25 s
-SHORTEST_RISE_S = 0.03
 SIDEWAYS_M = 0.15  # spread of a run's mean place beside the measured line
 SWAY_M = 0.10
 SWAY_TIME_S = 3.0
@@ -42,7 +41,7 @@ KNOT_STEP_S = 0.2
 SLOW_STEP_S = 1.0
 SWAY_STEP_S = 2.5
 STUDENT_NU = 5.0
-FEWEST_FIXES = 4  # of one runner: fewer tell no run
+FEWEST_TO_SOLVE = 4  # of one runner: fewer tell no run
 FASTEST_GUESS_MPS = 13.0  # nobody runs faster: a first guess from thrown places stays below
 NODES = np.array([-1.0, 0.0, 1.0]) * np.sqrt(0.6)  # Gauss-Legendre on [-1, 1]
 NODE_WEIGHTS = np.array([5.0, 8.0, 5.0]) / 18.0
@@ -244,32 +243,6 @@ def first_movement(layout: Layout, own: Floats, *, by_accelerometer: bool) -> Fi
         late = layout.theta.start + 3
         value, row[late] = value + own[late], 1.0
     return FirstMovement(float(value), row)
-
-
-class RiseChange(NamedTuple):
-    """What another rise of the force changes in the speed of a start, per unit of its full
-    acceleration: in s, its rate of change in time, and that with the rise."""
-
-    speed: Floats
-    in_time: Floats
-    with_rise: Floats
-
-
-def change_rise(after_s: Floats, longer_s: Floats) -> RiseChange:
-    """How the speed `after_s` after a start whose force rises for RISE_S + longer_s along half a
-    cosine differs from that of one whose force rises linearly for RISE_S and ends in the same run.
-    The place differs by less than 2 cm, which is left out."""
-    rise = np.maximum(RISE_S + longer_s, SHORTEST_RISE_S)
-    y = after_s + (rise - RISE_S) / 2
-    turn = np.pi * np.clip(y / rise, 0.0, 1.0)
-    usual = np.clip(after_s / RISE_S, 0.0, 1.0)
-    force, late = (1 - np.cos(turn)) / 2, np.sin(turn) / (2 * np.pi)
-    within = turn * rise / (2 * np.pi) - rise * late  # speed by the end of y, or of the rise
-    gained = within + np.maximum(y - rise, 0.0)
-    gained -= usual**2 * RISE_S / 2 + np.maximum(after_s - RISE_S, 0.0)
-    with_rise = force / 2 - late + turn / (2 * np.pi) * np.cos(turn)
-    with_rise = np.where((y > 0) & (y < rise), with_rise, 0.0)
-    return RiseChange(gained, force - usual, with_rise)
 
 
 def quadratic_prior(

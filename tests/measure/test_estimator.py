@@ -18,6 +18,7 @@ from straight import (
     THETA_SD,
     axis,
     draw_rep,
+    draw_theta,
     problem,
     sight,
     without_swing,
@@ -329,7 +330,7 @@ def test_scale_and_delay_come_back_from_many_reps():
     z = []
     for seed in range(6):
         rng = np.random.default_rng(100 + seed)
-        theta = np.tile(THETA_MEAN, 2) + rng.normal(size=2 * THETA) * np.tile(THETA_SD, 2)
+        theta = draw_theta(rng)
         fits = [estimator.solve(draw_rep(rng, theta, onset_sd=0.02)[0]) for _ in range(10)]
         mean, cov = pooled(fits)
         sd = np.sqrt(np.diag(cov))
@@ -585,25 +586,6 @@ def test_bystanders_show_the_shared_error():
 
 
 # --- how long the force of a start takes to rise --------------------------------------------
-
-
-@pytest.mark.parametrize("longer", [-0.08, 0.0, 0.1])
-def test_another_rise_of_the_force_ends_in_the_same_run(longer):
-    t = np.arange(-0.3, 0.6, 1e-4)
-    rise = model.RISE_S + longer
-
-    def speed(force, after):  # of a force that rises and then stays, both about one middle
-        return np.cumsum(force(np.clip(after, 0.0, 1.0))) * 1e-4
-
-    own = speed(lambda x: (1 - np.cos(np.pi * x)) / 2, (t + longer / 2) / rise)
-    usual = speed(lambda x: x, t / model.RISE_S)
-    change = model.change_rise(t, np.full(t.size, longer))
-    np.testing.assert_allclose(change.speed, own - usual, atol=2e-4)
-    assert np.abs(change.speed[t > 0.3]).max() < 1e-12
-    slope = np.gradient(change.speed, t)
-    np.testing.assert_allclose(change.in_time[5:-5], slope[5:-5], atol=2e-3)
-    more = model.change_rise(t, np.full(t.size, longer + 1e-5))
-    np.testing.assert_allclose(change.with_rise, (more.speed - change.speed) / 1e-5, atol=1e-3)
 
 
 def started(rise_s, rng, **other):

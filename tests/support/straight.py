@@ -13,7 +13,7 @@ REST, REST_NOISE = 0.1, 0.05
 NO_SLOW = SlowError(np.array([60.0]), np.array([0.0]), np.array([0.0]))
 SLOW = SlowError(np.array([15.0, 60.0, 2000.0]), np.array([0.02, 0.4, 0.5]), np.full(3, 0.1))
 THETA_MEAN = np.array([0.0, 0.06, 0.0, 0.0, 0.5, 0.0])
-THETA_SD = np.array([0.006, 0.10, 0.01, 0.006, 0.5, 1e-4])  # draws rise for RISE_S
+THETA_SD = np.array([0.006, 0.10, 0.01, 0.006, 0.5, 1e-4])  # the force rises for RISE_S
 
 
 def axis(back_m=0.0, exit_m=30.0, first_m=-130.0, last_m=130.0, **other):
@@ -169,10 +169,17 @@ def draw_sight(rng, course, theta, slow_xy, slow_t, t, **other):
     return sight(t, xy[:, 0], speed, **{"stand_speed_mps": REST, "xy_m": xy, **other})
 
 
+def draw_theta(rng, theta_sd=THETA_SD):
+    """Both receivers' parameters; the force of all draws rises for RISE_S."""
+    theta = np.tile(THETA_MEAN, (2, 1))
+    theta[:, :-1] += rng.normal(size=(2, THETA_MEAN.size - 1)) * theta_sd[:-1]
+    return theta.ravel()
+
+
 def draw_rep(rng, theta=None, theta_sd=THETA_SD, rate_hz=10.0, slow=SLOW, onset_sd=None):
     """One rep from stands 30 m before and 2 m inside the zone: problem, courses, theta."""
     if theta is None:
-        theta = np.tile(THETA_MEAN, 2) + rng.normal(size=2 * estimator.THETA) * np.tile(theta_sd, 2)
+        theta = draw_theta(rng, theta_sd)
     starts = (rng.uniform(-4.2, -3.8), rng.uniform(-0.7, -0.3))
     last = 4.0
     courses = [
