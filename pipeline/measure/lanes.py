@@ -356,7 +356,7 @@ def _place(
         return PlacedTakeover(one, 0.0, words[0] if words else None)
     moved = move_of_lines_m(axes[verdict.axis], axes[other])
     words.append(
-        f"the lane is in doubt: {lane} is taken, with a chance of {p:.0%} that it was "
-        f"{axes[other].lane}, whose lines lie {moved:.1f} m from these: the errors are wider"
+        f"the lane is in doubt: {lane} is taken, with a chance of about {round(p, 1):.0%} that it "
+        f"was {axes[other].lane}, whose lines lie {moved:.1f} m from these: the errors are wider"
     )
     return PlacedTakeover(one, moved * float(np.sqrt(p * (1 - p))), "; ".join(words))

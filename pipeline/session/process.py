@@ -243,7 +243,7 @@ def _find_cases(
         places,
         slow,
     )
-    remarks += count_remarks([one.remark for one in placed if one.remark is not None])
+    remarks += _count_remarks([one.remark for one in placed if one.remark is not None])
     cases = []
     for i, (matched, in_lane) in enumerate(zip(chosen, placed, strict=True)):
         tell("measure", i, len(chosen))
@@ -297,7 +297,7 @@ def _find_candidates(
     return plane, places, lists, found, rows_read
 
 
-def count_remarks(remarks: Sequence[str]) -> list[str]:
+def _count_remarks(remarks: Sequence[str]) -> list[str]:
     """Each remark once, with the takeovers it holds for counted."""
     return [
         f"{number} takeover{'s' if number > 1 else ''}: {words}"
