@@ -15,6 +15,7 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 from scipy.special import logsumexp
 
+from pipeline.base.signals import Bools
 from pipeline.base.values import Floats, Frozen, Rep, ZoneAxis
 from pipeline.measure.finding import SAME_S, TakeoverCandidate
 from pipeline.measure.noise import SlowError
@@ -116,12 +117,13 @@ def gather_evidence(
         np.array(runs),
     )
     if len(stands) > 1 and np.abs(np.diff(gathered.off_m[0, -2:]))[0] > TAPES_APART_M:
-        return _without_stands(gathered)
-    return gathered
+        gathered = _only(gathered, gathered.run >= 0)
+    placed = np.asarray(np.isfinite(gathered.off_m).all(axis=0))  # fixes may have no place
+    return _only(gathered, placed)
 
 
-def _without_stands(one: LaneEvidence) -> LaneEvidence:
-    keep = one.run >= 0
+def _only(one: LaneEvidence, keep: Bools) -> LaneEvidence:
+    """The evidence without some of its places."""
     return replace(
         one,
         off_m=one.off_m[:, keep],
@@ -216,7 +218,7 @@ def _misfit(
 ) -> Callable[[tuple[int, ...]], float]:
     """The squared misfit of all places to the chosen lanes, in standard errors."""
     t = np.concatenate([one.t_s for one in evidence])
-    t = t - t[0]
+    t = t - t.min(initial=np.inf) if len(t) else t
     normal = np.concatenate([one.normal for one in evidence])
     runner = np.concatenate([one.runner for one in evidence])
     run = np.concatenate([np.where(e.run < 0, -1, e.run + 2 * i) for i, e in enumerate(evidence)])
