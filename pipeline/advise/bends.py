@@ -82,7 +82,8 @@ def bend_share(from_m: Number, to_m: Number, lane: int, track: Stadium = STANDAR
         halves, rest = np.divmod(np.asarray(s_m, dtype=np.float64), half)
         return np.asarray(halves * bend + np.minimum(rest, bend))
 
-    return np.asarray((run(to_m) - run(from_m)) / np.subtract(to_m, from_m))
+    share = (run(to_m) - run(from_m)) / np.subtract(to_m, from_m)
+    return np.asarray(np.clip(share, 0.0, 1.0))  # rounding, hundreds of metres on
 
 
 def fade(run_m: Number, per_m: Number = FADE_PER_M) -> Floats:
