@@ -217,11 +217,12 @@ def _measure_takeover(
     seen = rep is not None and rep.pass_m is not None
     if seen and belief is not None and course is not None and rep is not None:
         p_wrong = passes.chance_sight_is_wrong(course, rep.pass_m or 0.0, belief.weight)
-        if p_wrong > tapes.DROPPED_P:
-            seen = False
+        seen = p_wrong <= tapes.DROPPED_P
+        if p_wrong > tapes.DOUBTED_P:
+            used = "both are allowed for" if seen else "the traces are used"
             remarks.append(
-                f"the sheet saw the pass at {rep.pass_m:.1f} m, the traces have it at "
-                f"{belief.place_m.value:.1f} ± {belief.place_m.sd:.1f} m: the traces are used"
+                f"the sheet saw the pass at {rep.pass_m:.1f} m, the traces have it elsewhere "
+                f"({p_wrong:.0%} that the sheet is wrong): {used}"
             )
     outcome, why = judge_outcome(chance, belief, exit_ is not None, seen, course)
     remarks += why
