@@ -189,13 +189,14 @@ def _explain(
     likely that is altogether."""
     grid = takeovers[0].offset_s
     logs = [_log_by_offset(one, usual_m) for one in takeovers]
+    mirrored = [np.interp(-grid, grid, log) for log in logs]
     offsets = dict.fromkeys(units, 0.0)
     off: dict[str, tuple[str, ...]] = {}
     score = -0.5 * ((usual_m - NEAREST_M.value) / NEAREST_M.sd) ** 2
     score += sum(float(np.interp(0.0, grid, log)) for log in logs)
     for _ in range(max(1, len(units) // 2)):
         gains = {
-            unit: _judge_unit(view, logs, offsets)
+            unit: _judge_unit(view, logs, mirrored, offsets)
             for unit, view in units.items()
             if unit not in off
         }
@@ -210,10 +211,10 @@ def _explain(
         )
         offsets[best] = gains[best].if_off.value
         for unit in off:  # each again, now that the others are known better
-            offsets[unit] = _judge_unit(units[unit], logs, offsets).if_off.value
+            offsets[unit] = _judge_unit(units[unit], logs, mirrored, offsets).if_off.value
     out = {}
     for unit, view in units.items():
-        judged = _judge_unit(view, logs, offsets)
+        judged = _judge_unit(view, logs, mirrored, offsets)
         if unit in off:
             out[unit] = ClockOffset(judged.if_off, True, off[unit])
         else:
@@ -234,14 +235,22 @@ class _Judged:
     if_off: Estimate
 
 
-def _judge_unit(unit: _UnitView, logs: Sequence[Floats], offsets: Mapping[str, float]) -> _Judged:
-    """How likely one unit is off, all others as they are, and by how much if it is. `logs` (k,)
-    are of each takeover."""
+def _judge_unit(
+    unit: _UnitView,
+    logs: Sequence[Floats],
+    mirrored: Sequence[Floats],
+    offsets: Mapping[str, float],
+) -> _Judged:
+    """How likely one unit is off, all others as they are, and by how much if it is.
+
+    `logs` (k,) are of each takeover by the outgoing unit's offset, `mirrored` (k,) by the incoming
+    unit's.
+    """
     grid = unit.grid_s
     total = np.zeros(len(grid))
     for i, other, is_outgoing in unit.takeovers:
-        sign = 1.0 if is_outgoing else -1.0
-        total += np.interp(sign * (grid - offsets[other]), grid, logs[i])
+        log = logs[i] if is_outgoing else mirrored[i]
+        total += np.interp(grid - offsets[other], grid, log) if offsets[other] else log
     total = _blurred(total, unit.blur)
     density = total + unit.log_prior
     evidence = float(logsumexp(density))

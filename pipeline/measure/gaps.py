@@ -24,14 +24,14 @@ def sample_gap(fit: estimator.Fit) -> passes.GapCourse | None:
     t = np.arange(go.value + 0.3, last, passes.PASS_GRID_S)
     if len(t) < 10:
         return None
-    s_in, in_rows = estimator.course(fit, "incoming", t)
-    s_out, out_rows = estimator.course(fit, "outgoing", t)
+    (s_in, s_out), cov = estimator.places_of_both(fit, t)
+    own, common = cov[0, 0] + cov[1, 1], 2 * cov[0, 1]
     return passes.GapCourse(
         t,
         s_out - s_in,
-        estimator.deviation(fit, out_rows - in_rows),
+        np.sqrt(np.maximum(own - common, 0.0)),
         (s_in + s_out) / 2,
-        estimator.deviation(fit, (in_rows + out_rows) / 2),
+        np.sqrt(np.maximum(own + common, 0.0)) / 2,
     )
 
 
