@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp
 
 from pipeline.base.values import Estimate, Floats, Frozen
 
@@ -253,7 +252,7 @@ def _judge_unit(
         total += np.interp(grid - offsets[other], grid, log) if offsets[other] else log
     total = _blurred(total, unit.blur)
     density = total + unit.log_prior
-    evidence = float(logsumexp(density))
+    evidence = float(np.logaddexp.reduce(density))
     at_zero = float(np.interp(0.0, grid, total))
     weight = np.exp(density - evidence)
     mean = float(weight @ grid)

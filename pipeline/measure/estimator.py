@@ -100,6 +100,11 @@ class Fit(Frozen):
         return Estimate(found.value, float(np.sqrt(variance)))
 
     @cached_property
+    def leaves(self) -> tuple[float, Floats] | None:
+        """When the outgoing runner leaves the zone, as `crossing` has it."""
+        return crossing(self, "outgoing", self.problem.axis.exit_m)
+
+    @cached_property
     def coarse_courses(self) -> tuple[CoarseCourse, CoarseCourse]:
         """By role the course in steps of COARSE_STEP_S, in which crossings are sought."""
         return (_coarse_course(self, "incoming"), _coarse_course(self, "outgoing"))

@@ -15,7 +15,7 @@ NOT_NEAR_M = 0.9  # closest approach this far beyond the squad's usual reach: no
 def sample_gap(fit: estimator.Fit) -> passes.GapCourse | None:
     """The gap from just after the receiver's start until the incoming runner is out of it."""
     go = fit.start("outgoing")
-    exit_ = estimator.crossing(fit, "outgoing", fit.problem.axis.exit_m)
+    exit_ = fit.leaves
     if go is None:
         return None
     last = min(
@@ -40,8 +40,7 @@ def receiver_gave_up(fit: estimator.Fit) -> bool:
     exit_m = fit.problem.axis.exit_m
     last = fit.problem.outgoing.end_s
     go = fit.start("outgoing")
-    leave = estimator.crossing(fit, "outgoing", exit_m)
-    if leave is None or go is None:
+    if fit.leaves is None or go is None:
         return True
     t = np.arange(go.value + 0.5, last, 0.1)
     v = estimator.along(fit, "outgoing", t, 1)

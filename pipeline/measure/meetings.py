@@ -116,7 +116,7 @@ def fine_meeting(case: Case, fit: estimator.Fit) -> GapByOffset:
     problem = fit.problem
     go = fit.start("outgoing")
     begin = go.value if go is not None else float(problem.outgoing.t_s[0])
-    leaves = estimator.crossing(fit, "outgoing", problem.axis.exit_m)
+    leaves = fit.leaves
     last = min(problem.incoming.end_s, (leaves[0] if leaves is not None else begin + 5.0) + 1.2)
     reach = float(FINE_S[-1])
     t = np.arange(begin - reach, last + reach + 0.1, STEP_S / 2)

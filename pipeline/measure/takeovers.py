@@ -206,7 +206,7 @@ def _measure_takeover(
     axis = case.problem.axis
     remarks = [*case.remarks, *one.remarks]
     entry = estimator.crossing(fit, "incoming", 0.0) or (0.0, np.zeros(len(fit.x)))
-    exit_ = estimator.crossing(fit, "outgoing", axis.exit_m)
+    exit_ = fit.leaves
     go = fit.start("outgoing")
     zero = entry[0]
     mark_m = rep.mark_m if rep is not None else None
