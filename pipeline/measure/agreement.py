@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp
 
 from pipeline.base.values import Estimate, Floats, Frozen
 
@@ -33,6 +32,7 @@ NEVER_MET_M = 1e3
 COARSE_STAMPS_S = 0.02  # stamps with a larger standard error than this are off, only not known how
 COARSE_ODDS = 10.0
 USUAL_M = np.arange(0.0, 1.51, 0.15)
+LEAST_LOG = -600.0  # of a likelihood against the best one: beyond it numbers end
 STYLE_SD_M = 0.15  # what one runner's takeovers have in common: his way of letting go, his reach
 
 
@@ -136,29 +136,67 @@ def find_clock_offsets(
     if not takeovers:
         return Agreement({}, NEAREST_M.value)
     coarse = {name: sd for name, sd in (stamp_sd_s or {}).items() if sd > COARSE_STAMPS_S}
-    answers = [
-        (*_explain(takeovers, float(usual), coarse, least_s), float(usual)) for usual in USUAL_M
-    ]
+    names = sorted({name for one in takeovers for name in (one.incoming, one.outgoing)})
+    units = {name: _unit_view(name, takeovers, coarse.get(name), least_s) for name in names}
+    answers = [(*_explain(takeovers, units, float(usual)), float(usual)) for usual in USUAL_M]
     _, offsets, usual = max(answers, key=lambda one: one[0])
     return Agreement(offsets, usual)
 
 
+@dataclass(frozen=True, eq=False)
+class _UnitView(Frozen):
+    """What is asked of one unit's clock, whatever the others' are: by the number of each takeover
+    it saw who the other one was and whether this unit was the outgoing one; the blur (k, k) of what
+    they have in common; the logarithm (k,) of how likely each offset is beforehand; and whether
+    its stamps are coarse."""
+
+    takeovers: tuple[tuple[int, str, bool], ...]
+    grid_s: Floats
+    blur: Floats
+    log_prior: Floats
+    coarse: bool
+
+
+def _unit_view(
+    unit: str, takeovers: Sequence[GapByOffset], stamp_sd_s: float | None, least_s: float
+) -> _UnitView:
+    own = [
+        (i, one.incoming if unit == one.outgoing else one.outgoing, unit == one.outgoing)
+        for i, one in enumerate(takeovers)
+        if unit in (one.incoming, one.outgoing)
+    ]
+    grid = takeovers[0].offset_s
+    # A runner's way, and without tapes the unit's slow error, pass for a clock's.
+    untaped = float(np.mean([not takeovers[i].taped for i, _, _ in own]))
+    speed = float(np.mean([takeovers[i].closing_mps for i, _, _ in own]))
+    common_m = float(np.hypot(STYLE_SD_M, STAND_UNSEEN_M * untaped))
+    size = np.maximum(np.abs(grid), least_s)
+    reach = float(np.abs(grid).max())
+    prior = np.where(np.abs(grid) < least_s, 0.0, 1 / (2 * size * np.log(reach / least_s)))
+    if stamp_sd_s is not None:
+        prior = np.exp(-0.5 * (grid / stamp_sd_s) ** 2) / (stamp_sd_s * np.sqrt(2 * np.pi))
+    with np.errstate(divide="ignore"):
+        log_prior = np.log(prior * np.gradient(grid))
+    blur = _blur_matrix(grid, common_m / max(speed, 1.0))
+    return _UnitView(tuple(own), grid, blur, log_prior, stamp_sd_s is not None)
+
+
 def _explain(
-    takeovers: Sequence[GapByOffset], usual_m: float, coarse: Mapping[str, float], least_s: float
+    takeovers: Sequence[GapByOffset], units: Mapping[str, _UnitView], usual_m: float
 ) -> tuple[float, Mapping[str, ClockOffset]]:
     """The best offsets where the squad's usual smallest gap is `usual_m`, and the logarithm of how
     likely that is altogether."""
-    units = sorted({name for one in takeovers for name in (one.incoming, one.outgoing)})
     grid = takeovers[0].offset_s
     logs = [_log_by_offset(one, usual_m) for one in takeovers]
+    mirrored = [np.interp(-grid, grid, log) for log in logs]
     offsets = dict.fromkeys(units, 0.0)
     off: dict[str, tuple[str, ...]] = {}
     score = -0.5 * ((usual_m - NEAREST_M.value) / NEAREST_M.sd) ** 2
     score += sum(float(np.interp(0.0, grid, log)) for log in logs)
     for _ in range(max(1, len(units) // 2)):
         gains = {
-            unit: _judge_unit(unit, takeovers, logs, offsets, grid, coarse.get(unit), least_s)
-            for unit in units
+            unit: _judge_unit(view, logs, mirrored, offsets)
+            for unit, view in units.items()
             if unit not in off
         }
         best = max(gains, key=lambda unit: gains[unit].log_odds)
@@ -172,11 +210,10 @@ def _explain(
         )
         offsets[best] = gains[best].if_off.value
         for unit in off:  # each again, now that the others are known better
-            again = _judge_unit(unit, takeovers, logs, offsets, grid, coarse.get(unit), least_s)
-            offsets[unit] = again.if_off.value
+            offsets[unit] = _judge_unit(units[unit], logs, mirrored, offsets).if_off.value
     out = {}
-    for unit in units:
-        judged = _judge_unit(unit, takeovers, logs, offsets, grid, coarse.get(unit), least_s)
+    for unit, view in units.items():
+        judged = _judge_unit(view, logs, mirrored, offsets)
         if unit in off:
             out[unit] = ClockOffset(judged.if_off, True, off[unit])
         else:
@@ -198,54 +235,47 @@ class _Judged:
 
 
 def _judge_unit(
-    unit: str,
-    takeovers: Sequence[GapByOffset],
+    unit: _UnitView,
     logs: Sequence[Floats],
+    mirrored: Sequence[Floats],
     offsets: Mapping[str, float],
-    grid: Floats,
-    stamp_sd_s: float | None,
-    least_s: float,
 ) -> _Judged:
-    """How likely one unit is off, all others as they are, and by how much if it is."""
+    """How likely one unit is off, all others as they are, and by how much if it is.
+
+    `logs` (k,) are of each takeover by the outgoing unit's offset, `mirrored` (k,) by the incoming
+    unit's.
+    """
+    grid = unit.grid_s
     total = np.zeros(len(grid))
-    untaped, speed, count = 0, 0.0, 0
-    for one, log in zip(takeovers, logs, strict=True):
-        if unit == one.outgoing:
-            total += np.interp(grid - offsets[one.incoming], grid, log)
-        elif unit == one.incoming:
-            total += np.interp(offsets[one.outgoing] - grid, grid, log)
-        else:
-            continue
-        untaped += not one.taped
-        speed += one.closing_mps
-        count += 1
-    if count:  # a runner's way, and without tapes the unit's slow error, pass for a clock's
-        common_m = float(np.hypot(STYLE_SD_M, STAND_UNSEEN_M * untaped / count))
-        total = _blurred(total, grid, common_m / max(speed / count, 1.0))
-    size = np.maximum(np.abs(grid), least_s)
-    reach = float(np.abs(grid).max())
-    prior = np.where(np.abs(grid) < least_s, 0.0, 1 / (2 * size * np.log(reach / least_s)))
-    if stamp_sd_s is not None:
-        prior = np.exp(-0.5 * (grid / stamp_sd_s) ** 2) / (stamp_sd_s * np.sqrt(2 * np.pi))
-    with np.errstate(divide="ignore"):
-        density = total + np.log(prior * np.gradient(grid))
-    evidence = float(logsumexp(density))
+    for i, other, is_outgoing in unit.takeovers:
+        log = logs[i] if is_outgoing else mirrored[i]
+        total += np.interp(grid - offsets[other], grid, log) if offsets[other] else log
+    total = _blurred(total, unit.blur)
+    density = total + unit.log_prior
+    evidence = float(np.logaddexp.reduce(density))
     at_zero = float(np.interp(0.0, grid, total))
     weight = np.exp(density - evidence)
     mean = float(weight @ grid)
     sd = float(np.sqrt(weight @ (grid - mean) ** 2))
     odds = evidence - at_zero + float(np.log(CLOCK_IS_OFF / (1 - CLOCK_IS_OFF)))
-    if stamp_sd_s is not None:
+    if unit.coarse:
         odds = max(odds, 0.0) + COARSE_ODDS
     return _Judged(odds, Estimate(mean, sd))
 
 
-def _blurred(log_density: Floats, grid: Floats, sd_s: float) -> Floats:
-    """The logarithm of a density after an error of `sd_s` was added."""
+def _blur_matrix(grid: Floats, sd_s: float) -> Floats:
+    """By which a density on the grid (k,) is multiplied where an error of `sd_s` is added."""
     apart = (grid[:, None] - grid[None, :]) / max(sd_s, 1e-6)
-    log_weight = -0.5 * apart**2
-    log_weight -= logsumexp(log_weight, axis=1, keepdims=True)
-    return np.asarray(logsumexp(log_weight + log_density[None, :], axis=1))
+    weight = np.exp(-0.5 * apart**2)
+    return np.asarray(weight / weight.sum(axis=1, keepdims=True))
+
+
+def _blurred(log_density: Floats, blur: Floats) -> Floats:
+    """The logarithm of a density after an error was added."""
+    top = float(log_density.max())
+    # What is so much less likely than the best is impossible, and its logarithm stays finite.
+    density = np.exp(np.maximum(log_density - top, LEAST_LOG))
+    return np.asarray(np.log(blur @ density) + top)
 
 
 def correction_in_words(runner: str, one: ClockOffset) -> str:

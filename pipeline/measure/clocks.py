@@ -9,8 +9,7 @@ from dataclasses import replace
 from pipeline.base.values import Estimate, Imu, Rep, TimedRecording, ZoneAxis
 from pipeline.measure import agreement, meetings, reps
 from pipeline.measure.agreement import Agreement, ClockOffset
-from pipeline.measure.finding import may_hold_one
-from pipeline.measure.traces import Trace
+from pipeline.measure.traces import OnAxis, Trace
 
 COARSE_FROM_S = 0.4  # smaller offsets are left to the fits
 SOLVED_AT_MOST = 3  # times, each with what the one before says of the clocks
@@ -31,17 +30,12 @@ def stamp_errors(recordings: Sequence[TimedRecording]) -> Mapping[str, float]:
 def agree_traces(
     traces: Mapping[str, Trace],
     imus: Mapping[str, tuple[Imu, float]],
+    places: Mapping[int, Mapping[str, OnAxis]],
     axes: Sequence[ZoneAxis],
     sheet: Sequence[Rep],
 ) -> tuple[dict[str, Trace], dict[str, tuple[Imu, float]], Mapping[str, ClockOffset]]:
     """The traces and accelerometers with clocks set right that are off by up to five seconds, and
-    by runner what was done."""
-    plane = {name: trace.in_plane(axes[0]) for name, trace in traces.items()}
-    places = {
-        i: {name: trace.on_axis(axis, plane[name]) for name, trace in traces.items()}
-        for i, axis in enumerate(axes)
-        if may_hold_one(axis, traces, plane)
-    }
+    by runner what was done. `places` are the traces' places by axis and runner."""
     met = meetings.coarse_meetings(traces, places, axes, sheet)
     agreed = agreement.find_clock_offsets(met, least_s=COARSE_FROM_S)
     off = {name: one for name, one in agreed.offsets.items() if one.corrected}

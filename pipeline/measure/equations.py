@@ -675,8 +675,9 @@ def _add_onsets(rep: PreparedRep, x: Floats, info: Floats, gradient: Floats) -> 
 
 
 def _add_one(info: Floats, gradient: Floats, row: Floats, off: float, sd: float) -> float:
-    info += np.outer(row, row) / sd**2
-    gradient += row * off / sd**2
+    at_ = np.flatnonzero(row)  # a few of many
+    info[np.ix_(at_, at_)] += np.outer(row[at_], row[at_]) / sd**2
+    gradient[at_] += row[at_] * off / sd**2
     return float((off / sd) ** 2 / 2)
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.linalg.lapack import dpotrf, dpotri, dpotrs
@@ -48,6 +49,8 @@ SETTLED_START_S, SETTLED_COURSE_M = 2e-4, 2e-3
 STRAIGHT_STEPS = 3  # steps after which those that do not get shorter are halved
 WORSE = 1.0  # by so much may a step worsen the objective before it is halved
 HALVED_AT_MOST = 3
+COARSE_STEP_S = 0.05  # between the moments in which a crossing is sought
+CROSSED_S = 1e-6  # a step so short towards a crossing was the last: the next would be its square
 REPS_IN_BATCH = 64  # reps in one batch: enough to spread the overhead, few enough for memory
 
 
@@ -60,6 +63,14 @@ class NoisePower:
     speed_freedom: float
     position_squares: float
     position_freedom: float
+
+
+@dataclass(frozen=True, eq=False)
+class CoarseCourse(Frozen):
+    """One runner's places `s_m` (n,) at moments `t_s` (n,), from the first movement on."""
+
+    t_s: Floats
+    s_m: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,6 +98,16 @@ class Fit(Frozen):
         found = first_movement(layout, self.x[block], by_accelerometer=seen)
         variance = found.row @ self.cov[block, block] @ found.row
         return Estimate(found.value, float(np.sqrt(variance)))
+
+    @cached_property
+    def leaves(self) -> tuple[float, Floats] | None:
+        """When the outgoing runner leaves the zone, as `crossing` has it."""
+        return crossing(self, "outgoing", self.problem.axis.exit_m)
+
+    @cached_property
+    def coarse_courses(self) -> tuple[CoarseCourse, CoarseCourse]:
+        """By role the course in steps of COARSE_STEP_S, in which crossings are sought."""
+        return (_coarse_course(self, "incoming"), _coarse_course(self, "outgoing"))
 
 
 # --- solving -----------------------------------------------------------------------------
@@ -296,24 +317,60 @@ def deviation(fit: Fit, rows: Floats) -> Floats:
     return np.asarray(np.sqrt(np.maximum(((rows @ fit.cov) * rows).sum(axis=1), 0.0)))
 
 
+def course_with_sd(fit: Fit, role: Role, t_s: Floats, order: int = 0) -> tuple[Floats, Floats]:
+    """The values (n,) of `course` and their standard errors (n,)."""
+    value, rows, part = _own_course(fit, role, t_s, order)
+    return value, np.sqrt(np.maximum(_products(rows, fit.cov[part, part], rows), 0.0))
+
+
+def places_of_both(fit: Fit, t_s: Floats) -> tuple[Floats, Floats]:
+    """Both runners' places in m at the moments `t_s` (n,) in s: values (2, n) by role and their
+    covariances (2, 2, n) in m²."""
+    values, rows, parts = zip(*(_own_course(fit, role, t_s, 0) for role in ROLES), strict=True)
+    own = [_products(rows[i], fit.cov[parts[i], parts[i]], rows[i]) for i in (0, 1)]
+    common = _products(rows[0], fit.cov[parts[0], parts[1]], rows[1])
+    return np.array(values), np.array([[own[0], common], [common, own[1]]])
+
+
+def _own_course(fit: Fit, role: Role, t_s: Floats, order: int) -> tuple[Floats, Floats, slice]:
+    """As `course`, with the rows' columns only for those unknowns on which a course hangs, and
+    where these stand."""
+    layout = fit.layouts[ROLES.index(role)]
+    value, rows = follow(layout, fit.x[layout.block], np.atleast_1d(t_s), order)
+    size = layout.theta.start  # what is of the receiver comes behind the course
+    return value, rows[:, :size], slice(layout.block.start, layout.block.start + size)
+
+
+def _products(left: Floats, cov: Floats, right: Floats) -> Floats:
+    """Row by row (n,): left (n, a), cov (a, b), right (n, b)."""
+    return np.asarray(np.einsum("ni,ni->n", left @ cov, right))
+
+
+def _coarse_course(fit: Fit, role: Role) -> CoarseCourse:
+    measured = fit.problem.incoming if role == "incoming" else fit.problem.outgoing
+    start = fit.start(role)
+    begin = start.value if start is not None else fit.layouts[ROLES.index(role)].origin_s + 0.3
+    grid = np.arange(begin, measured.end_s + 0.2, COARSE_STEP_S)
+    return CoarseCourse(grid, along(fit, role, grid))
+
+
 def crossing(fit: Fit, role: Role, place_m: float) -> tuple[float, Floats] | None:
     """When the trunk crosses `place_m` in running direction: the moment in s and its row (p,),
     or None where it does not cross within the rep's window."""
-    layout = fit.layouts[ROLES.index(role)]
-    measured = fit.problem.incoming if role == "incoming" else fit.problem.outgoing
-    start = fit.start(role)
-    begin = start.value if start is not None else layout.origin_s + 0.3
-    grid = np.arange(begin, measured.end_s + 0.2, 0.05)
-    s = along(fit, role, grid)
+    coarse = fit.coarse_courses[ROLES.index(role)]
+    s = coarse.s_m
     above = np.flatnonzero((s[:-1] < place_m) & (s[1:] >= place_m))
     if not len(above):
         return None
     i = int(above[0])
-    t = grid[i] + 0.05 * (place_m - s[i]) / (s[i + 1] - s[i])
+    t = coarse.t_s[i] + COARSE_STEP_S * (place_m - s[i]) / (s[i + 1] - s[i])
     for _ in range(4):
         here = along(fit, role, np.array([t]))
         speed = along(fit, role, np.array([t]), 1)
-        t = t - (here[0] - place_m) / max(speed[0], 0.3)
+        step = (here[0] - place_m) / max(speed[0], 0.3)
+        t = t - step
+        if abs(step) < CROSSED_S:
+            break
     _, rows = course(fit, role, np.array([t]))
     speed = along(fit, role, np.array([t]), 1)
     return float(t), -rows[0] / max(float(speed[0]), 0.3)

@@ -102,8 +102,7 @@ def _incoming_slowed(seen: FaultEvidence) -> bool:
     """At each moment that may be the pass the loss is known; how sure it is counts all of them."""
     if seen.v_in_entry is None or seen.belief is None:
         return False
-    v, rows = estimator.course(seen.fit, "incoming", seen.belief.t_s, 1)
-    sd = estimator.deviation(seen.fit, rows)
+    v, sd = estimator.course_with_sd(seen.fit, "incoming", seen.belief.t_s, 1)
     bound = (1 - INCOMING_SLOWED_SHARE) * seen.v_in_entry.value
     below = ndtr((bound - v) / np.hypot(sd, seen.v_in_entry.sd))
     return float(seen.belief.weight @ below) > SURE_P

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.base.values import Floats, Rep, ZoneAxis
+from pipeline.base.values import Floats, Frozen, Rep, ZoneAxis
 from pipeline.measure.traces import OnAxis, Trace
 
 RUN_MPS = 4.0  # nobody carries a baton into a zone slower, even at the end of 400 m
@@ -84,6 +84,27 @@ def may_hold_one(axis: ZoneAxis, traces: Mapping[str, Trace], plane: Mapping[str
         running = plane[name][trace.pace_mps > RUN_MPS]
         ran += bool(((running > low) & (running < high)).all(axis=1).any())
     return ran >= 2
+
+
+@dataclass(frozen=True, eq=False)
+class PlacesOnAxes(Frozen):
+    """Where the traces run: `plane` by runner the east-north metres (n, 2) that all axes share,
+    `by_axis` by an axis' number and by runner the places beside it, for the axes where something
+    may have happened."""
+
+    plane: Mapping[str, Floats]
+    by_axis: Mapping[int, Mapping[str, OnAxis]]
+
+
+def place_on_axes(traces: Mapping[str, Trace], axes: Sequence[ZoneAxis]) -> PlacesOnAxes:
+    """The traces in the plane and beside each axis. They stay as they are when a clock is moved."""
+    plane = {name: trace.in_plane(axes[0]) for name, trace in traces.items()}
+    by_axis = {
+        i: {name: trace.on_axis(axis, plane[name]) for name, trace in traces.items()}
+        for i, axis in enumerate(axes)
+        if may_hold_one(axis, traces, plane)
+    }
+    return PlacesOnAxes(plane, by_axis)
 
 
 def launches(trace: Trace, place: OnAxis) -> list[Launch]:

@@ -15,7 +15,7 @@ NOT_NEAR_M = 0.9  # closest approach this far beyond the squad's usual reach: no
 def sample_gap(fit: estimator.Fit) -> passes.GapCourse | None:
     """The gap from just after the receiver's start until the incoming runner is out of it."""
     go = fit.start("outgoing")
-    exit_ = estimator.crossing(fit, "outgoing", fit.problem.axis.exit_m)
+    exit_ = fit.leaves
     if go is None:
         return None
     last = min(
@@ -24,14 +24,14 @@ def sample_gap(fit: estimator.Fit) -> passes.GapCourse | None:
     t = np.arange(go.value + 0.3, last, passes.PASS_GRID_S)
     if len(t) < 10:
         return None
-    s_in, in_rows = estimator.course(fit, "incoming", t)
-    s_out, out_rows = estimator.course(fit, "outgoing", t)
+    (s_in, s_out), cov = estimator.places_of_both(fit, t)
+    own, common = cov[0, 0] + cov[1, 1], 2 * cov[0, 1]
     return passes.GapCourse(
         t,
         s_out - s_in,
-        estimator.deviation(fit, out_rows - in_rows),
+        np.sqrt(np.maximum(own - common, 0.0)),
         (s_in + s_out) / 2,
-        estimator.deviation(fit, (in_rows + out_rows) / 2),
+        np.sqrt(np.maximum(own + common, 0.0)) / 2,
     )
 
 
@@ -40,8 +40,7 @@ def receiver_gave_up(fit: estimator.Fit) -> bool:
     exit_m = fit.problem.axis.exit_m
     last = fit.problem.outgoing.end_s
     go = fit.start("outgoing")
-    leave = estimator.crossing(fit, "outgoing", exit_m)
-    if leave is None or go is None:
+    if fit.leaves is None or go is None:
         return True
     t = np.arange(go.value + 0.5, last, 0.1)
     v = estimator.along(fit, "outgoing", t, 1)

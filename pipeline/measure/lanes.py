@@ -83,19 +83,24 @@ def gather_evidence(
         stands.append((one.outgoing, one.go_s - 1.0, rep.outgoing_start_m))
     if rep is not None and rep.incoming_start_m is not None and one.set_off_s is not None:
         stands.append((one.incoming, one.set_off_s - 1.0, -rep.incoming_start_m))
-    xy = np.array(
-        [_place_at(traces[name], first[name], t) for name, t in moments]
-        + [_place_at(traces[name], first[name], t) for name, t, _ in stands]
+    names = [name for name, _ in moments] + [name for name, _, _ in stands]
+    t_s = np.array([t for _, t in moments] + [t for _, t, _ in stands])
+    xy = np.column_stack(
+        [
+            _interpolate_by_runner(names, t_s, traces, {n: p.xy_m[:, k] for n, p in first.items()})
+            for k in (0, 1)
+        ]
     )
     off = []
     normal = np.empty((0, 2))
     for i in choices:
         axis = axes[i]
         n = len(moments)
-        where = [_along(places[i][name], traces[name], t) for name, t in moments]
-        heading = heading_at(axis, np.array(where))
+        along = {name: place.s_m for name, place in places[i].items()}
+        where = _interpolate_by_runner(names[:n], t_s[:n], traces, along)
+        heading = heading_at(axis, where)
         right = np.column_stack([np.sin(heading), -np.cos(heading)])
-        beside = ((xy[:n] - at(axis, np.array(where))) * right).sum(axis=1)
+        beside = ((xy[:n] - at(axis, where)) * right).sum(axis=1)
         tapes = np.array([axis.back_m + tape for _, _, tape in stands])
         ahead = heading_at(axis, tapes) if len(tapes) else np.empty(0)
         forward = np.column_stack([np.cos(ahead), np.sin(ahead)])
@@ -104,14 +109,13 @@ def gather_evidence(
         if i == choices[0]:
             normal = np.concatenate([right, forward]) if len(tapes) else right
     tape_sd = TAPE_M if len(stands) > 1 else LONE_TAPE_M
-    names = [name for name, _ in moments] + [name for name, _, _ in stands]
     runs = [float(name == one.outgoing) for name, _ in moments] + [-1.0] * len(stands)
     gathered = LaneEvidence(
         tuple(axes[i].lane for i in choices),
         tuple(choices),
         np.array(off),
         normal,
-        np.array([t for _, t in moments] + [t for _, t, _ in stands]),
+        t_s,
         np.array([float(number[name]) for name in names]),
         np.array([PLACE_M] * len(moments) + [float(np.hypot(PLACE_M, tape_sd))] * len(stands)),
         np.array(runs),
@@ -135,15 +139,20 @@ def _only(one: LaneEvidence, keep: Bools) -> LaneEvidence:
     )
 
 
-def _place_at(trace: Trace, place: OnAxis, t: float) -> tuple[float, float]:
-    return (
-        float(np.interp(t, trace.t_s, place.xy_m[:, 0])),
-        float(np.interp(t, trace.t_s, place.xy_m[:, 1])),
-    )
-
-
-def _along(place: OnAxis, trace: Trace, t: float) -> float:
-    return float(np.interp(t, trace.t_s, place.s_m))
+def _interpolate_by_runner(
+    names: Sequence[str],
+    t_s: Floats,
+    traces: Mapping[str, Trace],
+    values: Mapping[str, Floats],
+) -> Floats:
+    """Each runner's own values, which go with the fixes of his trace, at the moments `t_s` (n,);
+    `names` (n,) says whose moment it is."""
+    whose = np.array(names)
+    out = np.empty(len(t_s))
+    for name in dict.fromkeys(names):
+        own = whose == name
+        out[own] = np.interp(t_s[own], traces[name].t_s, values[name])
+    return out
 
 
 def judge_lanes(

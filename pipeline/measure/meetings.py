@@ -19,14 +19,13 @@ from pipeline.measure.agreement import (
     smallest_gaps,
 )
 from pipeline.measure.reps import Case
-from pipeline.measure.traces import OnAxis, Trace
+from pipeline.measure.traces import RUNS_MPS, OnAxis, Trace
 
 COARSE_S: Floats = np.linspace(-5.0, 5.0, 101)  # offsets looked at in the traces ...
 FINE_S: Floats = np.linspace(-0.6, 0.6, 241)  # ... and in the fits
 COARSE_SD_M = 1.5  # of a gap from the traces: what two units' slow errors do not share
 STEP_S = 0.05
 SUSPECT_SDS = 3.0  # a tape so far off is no evidence of a clock
-RUNS_MPS = 3.0
 BEYOND_M, KEEPS_SHARE = 20.0, 0.75  # who keeps so much of his speed so far beyond has the baton
 LATEST_S = 12.0  # from a launch to the exit line
 
@@ -117,7 +116,7 @@ def fine_meeting(case: Case, fit: estimator.Fit) -> GapByOffset:
     problem = fit.problem
     go = fit.start("outgoing")
     begin = go.value if go is not None else float(problem.outgoing.t_s[0])
-    leaves = estimator.crossing(fit, "outgoing", problem.axis.exit_m)
+    leaves = fit.leaves
     last = min(problem.incoming.end_s, (leaves[0] if leaves is not None else begin + 5.0) + 1.2)
     reach = float(FINE_S[-1])
     t = np.arange(begin - reach, last + reach + 0.1, STEP_S / 2)

@@ -5,7 +5,7 @@ Times are seconds from the incoming runner's crossing of the entry line (`zero_u
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -98,14 +98,14 @@ def measure_takeovers(
             messages.append((weighing.pair_of(seen[i].case), passes.reach_message(course, sight)))
     beliefs, _ = passes.learn(messages)
     reach = dict(zip(met, beliefs, strict=True))
+    with_reach = _solve_with_reach(seen, reach)
     measured = []
     for i, one in enumerate(seen):
         belief = None
         if i in reach and one.course is not None and one.log_seen is not None:
             exit_m = one.case.problem.axis.exit_m
             belief = passes.believe(one.course, one.log_seen, reach[i], exit_m)
-            fit = _solve_with_reach(one.fit, one.course, one.log_seen, reach[i])
-            one = replace(one, fit=fit)
+            one = replace(one, fit=with_reach[i])
         measured.append(_measure_takeover(one, belief, chances[i], usual_m))
     measured += [_unsolved_takeover(case, why) for case, why in solved.failed]
     measured.sort(key=lambda one: one.zero_utc_s)
@@ -127,9 +127,28 @@ def _lag(one: MeasuredTakeover) -> Estimate | None:
 
 
 def _solve_with_reach(
+    seen: Sequence[weighing.SeenTakeover], reach: Mapping[int, Floats]
+) -> dict[int, estimator.Fit]:
+    """The reps solved once more, now knowing that the gap at the pass is about the pair's reach:
+    by the number of the takeover, as `reach` holds it. A rep that this leaves without a fit keeps
+    the one it had."""
+    problems = {}
+    for i, others in reach.items():
+        course, log_seen = seen[i].course, seen[i].log_seen
+        if course is not None and log_seen is not None:
+            problems[i] = _with_gap_at_pass(seen[i].fit, course, log_seen, others)
+    fits = estimator.solve_together(
+        list(problems.values()), start_from=[seen[i].fit for i in problems], iterations=4
+    )
+    return {
+        i: seen[i].fit if isinstance(fit, str) else fit
+        for i, fit in zip(problems, fits, strict=True)
+    }
+
+
+def _with_gap_at_pass(
     fit: estimator.Fit, course: passes.GapCourse, log_seen: Floats, others: Floats
-) -> estimator.Fit:
-    """Solve the rep once more, now knowing that the gap at the pass is about the pair's reach."""
+) -> estimator.Problem:
     mass = np.cumsum(passes.weigh_without_reach(course, log_seen, others))
     reach = others.sum(axis=0)
     early, moment, late = (
@@ -140,8 +159,7 @@ def _solve_with_reach(
     var = float(reach @ (passes.REACHES_M - mean) ** 2) + passes.REACH_PRIOR_REP_SD_M**2
     rate = float(np.interp(moment, course.t_s, np.gradient(course.gap_m, course.t_s)))
     gap = Estimate(mean, float(np.sqrt(var + (abs(rate) + 0.1) ** 2 * spread**2)))
-    problem = replace(fit.problem, gap=(moment, gap))
-    return estimator.solve(problem, start_from=fit, iterations=4)
+    return replace(fit.problem, gap=(moment, gap))
 
 
 # --- one takeover -----------------------------------------------------------------------
@@ -188,7 +206,7 @@ def _measure_takeover(
     axis = case.problem.axis
     remarks = [*case.remarks, *one.remarks]
     entry = estimator.crossing(fit, "incoming", 0.0) or (0.0, np.zeros(len(fit.x)))
-    exit_ = estimator.crossing(fit, "outgoing", axis.exit_m)
+    exit_ = fit.leaves
     go = fit.start("outgoing")
     zero = entry[0]
     mark_m = rep.mark_m if rep is not None else None
@@ -336,8 +354,7 @@ def _baton_zone_time(
 
 
 def _speed_at_pass(fit: estimator.Fit, belief: passes.PassBelief, role: estimator.Role) -> Estimate:
-    v, rows = estimator.course(fit, role, belief.t_s, 1)
-    own = estimator.deviation(fit, rows)
+    v, own = estimator.course_with_sd(fit, role, belief.t_s, 1)
     mean = float(belief.weight @ v)
     return Estimate(mean, float(np.sqrt(belief.weight @ (own**2 + (v - mean) ** 2))))
 
@@ -384,20 +401,9 @@ def _measure_curves(case: Case, fit: estimator.Fit, zero: float) -> tuple[Measur
         t = np.arange(np.ceil((first - zero) * CURVE_HZ), (until - zero) * CURVE_HZ) / CURVE_HZ
         if not len(t):
             continue
-        s, s_rows = estimator.course(fit, role, t + zero)
-        v, v_rows = estimator.course(fit, role, t + zero, 1)
+        s, s_sd = estimator.course_with_sd(fit, role, t + zero)
+        v, v_sd = estimator.course_with_sd(fit, role, t + zero, 1)
         a = estimator.along(fit, role, t + zero, 2)
         runner = case.candidate.incoming if role == "incoming" else case.candidate.outgoing
-        out.append(
-            MeasuredCurve(
-                runner,
-                role,
-                t,
-                s,
-                estimator.deviation(fit, s_rows),
-                v,
-                estimator.deviation(fit, v_rows),
-                a,
-            )
-        )
+        out.append(MeasuredCurve(runner, role, t, s, s_sd, v, v_sd, a))
     return tuple(out)

@@ -11,6 +11,7 @@ from scipy.ndimage import median_filter
 
 from pipeline.base import geodesy
 from pipeline.base.geodesy import to_sphere_m
+from pipeline.base.signals import Bools
 from pipeline.base.units import DAY_S
 from pipeline.base.values import Columns, Floats, Imu, Session, TimedRecording, ZoneAxis
 from pipeline.measure.zones import project
@@ -18,6 +19,8 @@ from pipeline.measure.zones import project
 LOW_RATE_HZ = 0.4  # a unit with fewer fixes a second shows no takeover
 FEWEST_FIXES = 20
 DISAGREE_M = 8.0  # two units of one runner farther apart than this are remarked upon
+RUNS_MPS = 3.0  # nobody walks as fast
+ABOUT_A_RUN_S = 15.0  # farther in time from any run a place may be rough: nobody asks for it
 FAR_M = 40.0  # from the line: such a fix has no part in a takeover, its place may be rough
 OUTLIERS_HZ = 4.0  # from this rate on, lone outliers are filtered out
 DAYS_OFF_S = 1.5 * DAY_S  # from the date's noon in UTC, with every time zone allowed for
@@ -59,11 +62,12 @@ class Trace(Columns):
         """The trace beside one zone's axis; `xy_m` is what `in_plane` gives, where it is known.
 
         It serves for finding: a fix without a place takes one between its neighbours' places,
-        and lone outliers are filtered out where fixes are frequent.
+        and lone outliers are filtered out where fixes are frequent. Places are looked for about
+        the runner's runs only; between them they come from a straight line.
         """
         xy = self.in_plane(axis) if xy_m is None else xy_m
         s, offset = np.full(len(xy), np.nan), np.full(len(xy), np.nan)
-        near = np.isfinite(xy[:, 0]) & (self.pace_mps < 20)
+        near = np.isfinite(xy[:, 0]) & (self.pace_mps < 20) & self._about_a_run()
         if near.any():
             s[near], offset[near] = project(axis, xy[near], within_m=FAR_M, to_m=1e-3)
             s = np.interp(self.t_s, self.t_s[near], s[near])
@@ -71,6 +75,16 @@ class Trace(Columns):
             if self.rate_hz > OUTLIERS_HZ:  # lone outliers must not hide a crossing
                 s, offset = median_filter(s, 5), median_filter(offset, 5)
         return OnAxis(xy, s, offset)
+
+    def _about_a_run(self) -> Bools:
+        """Which fixes (n,) lie near a run in time, the stand before it included."""
+        runs = self.t_s[self.pace_mps > RUNS_MPS]
+        if not len(runs):
+            return np.zeros(len(self.t_s), dtype=bool)
+        after = np.searchsorted(runs, self.t_s)
+        to_next = runs[np.minimum(after, len(runs) - 1)] - self.t_s
+        since_last = self.t_s - runs[np.maximum(after - 1, 0)]
+        return np.asarray(np.minimum(np.abs(to_next), np.abs(since_last)) < ABOUT_A_RUN_S)
 
 
 # --- choosing a runner's units ---------------------------------------------------------------

@@ -2,7 +2,8 @@
 
 The constants are the upper-case names at the top of the modules of `ROOMS`, private ones too,
 and the versions and bounds of the tables' schemas. Modules are found by walking the packages,
-so a new one cannot be forgotten. A number written inside a function is not seen: what changes
+so a new one cannot be forgotten. Each constant stands once, with the module that defines it and
+not with those that import it. A number written inside a function is not seen: what changes
 there changes with the version of batontrace, which the record holds as well.
 """
 
@@ -17,6 +18,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from functools import lru_cache
+from importlib.abc import InspectLoader
 from types import FunctionType, ModuleType
 from typing import Any
 
@@ -40,6 +42,9 @@ ELSEWHERE = (  # modules, and constants of others, that reach no table of a sess
 )
 LONGEST = 80  # characters of one constant in the record; a longer one stands there by its digest
 NAMED_CHANGES = 6  # in a sentence about what changed
+
+
+DEFINITION = re.compile(r"^(_?[A-Z][A-Z0-9_, ]*?)(?:: [^=\n]+)? = ", re.MULTILINE)
 
 
 def gather_constants() -> dict[str, dict[str, Any]]:
@@ -85,12 +90,24 @@ def _modules() -> tuple[ModuleType, ...]:
     return tuple(importlib.import_module(name) for name in sorted(names - {*ELSEWHERE}))
 
 
+@lru_cache(maxsize=256)
+def _defined_names(module: ModuleType) -> frozenset[str]:
+    """The upper-case names that a module defines at its top, or, where its source is not there, all
+    that it has: then what it imports stands with it too."""
+    loader = None if module.__spec__ is None else module.__spec__.loader
+    source = loader.get_source(module.__name__) if isinstance(loader, InspectLoader) else None
+    if source is None:
+        return frozenset(name for name in vars(module) if name.isupper())
+    found = DEFINITION.findall(source)
+    return frozenset(name for names in found for name in names.split(", "))
+
+
 def _constants_of(module: ModuleType) -> dict[str, Any]:
-    """A module's upper-case names that hold data, as `_one_line` has them."""
+    """A module's own upper-case names that hold data, as `_one_line` has them."""
     values = {
         name: _plain_data(value)
         for name, value in sorted(vars(module).items())
-        if name.isupper() and f"{module.__name__}.{name}" not in ELSEWHERE
+        if name in _defined_names(module) and f"{module.__name__}.{name}" not in ELSEWHERE
     }
     return {name: _one_line(value) for name, value in values.items() if value is not None}
 

@@ -18,7 +18,6 @@ from threadpoolctl import threadpool_limits
 
 from pipeline.base import memory
 from pipeline.base.values import (
-    Floats,
     Imu,
     Progress,
     Recording,
@@ -132,9 +131,18 @@ def _run_stages(
         *(rows.unread_row(session, spec, why) for spec, why in unread),
     ]
     stamp_sd_s = clocks.stamp_errors(recordings)
-    traces, imus, coarse = clocks.agree_traces(traces, imus, axes, session.reps or ())
-    found, cases, levels = _find_cases(session, axes, traces, imus, remarks, tell)
-    del pairs, recordings, traces, imus  # the cases hold what they need: of an hour that is little
+    places = finding.place_on_axes(traces, axes)
+    traces, imus, coarse = clocks.agree_traces(
+        traces, imus, places.by_axis, axes, session.reps or ()
+    )
+    found, cases, levels = _find_cases(session, axes, traces, places, imus, remarks, tell)
+    del (
+        pairs,
+        recordings,
+        traces,
+        places,
+        imus,
+    )  # the cases hold what they need: of an hour that is little
     memory.give_back()
     solved, agreed = clocks.solve_on_agreed_clocks(cases, levels, stamp_sd_s, coarse)
     squad = takeovers.measure_takeovers(solved, agreed.offsets, agreed.usual_m)
@@ -201,6 +209,7 @@ def _find_cases(
     session: Session,
     axes: Sequence[ZoneAxis],
     traces: Mapping[str, Trace],
+    placed: finding.PlacesOnAxes,
     imus: Mapping[str, tuple[Imu, float]],
     remarks: list[str],
     tell: Progress,
@@ -210,7 +219,8 @@ def _find_cases(
     Gives how many candidates there were, the takeovers to solve, and what is known of each
     receiver's noise. Slips of the sheet and rows that were not found go into `remarks`.
     """
-    plane, places, lists, found, reps_read = _find_candidates(session, axes, traces, remarks)
+    plane, places = placed.plane, placed.by_axis
+    lists, found, reps_read = _find_candidates(session, axes, traces, places, remarks)
     swapped = sheet_slips.find_swapped_units(found, reps_read, axes)
     if swapped is not None:
         traces, imus = _exchange(traces, swapped), _exchange(imus, swapped)
@@ -234,7 +244,7 @@ def _find_cases(
         for name, trace in traces.items()
         for rest in [noise.at_rest(trace.speed_mps, noise.still(trace.t_s, trace.pace_mps))]
     }
-    placed = lanes.place_in_lanes(
+    in_lanes = lanes.place_in_lanes(
         [(one.candidate, one.rep) for one in chosen],
         lists,
         axes,
@@ -243,9 +253,9 @@ def _find_cases(
         places,
         slow,
     )
-    remarks += _count_remarks([one.remark for one in placed if one.remark is not None])
+    remarks += _count_remarks([one.remark for one in in_lanes if one.remark is not None])
     cases = []
-    for i, (matched, in_lane) in enumerate(zip(chosen, placed, strict=True)):
+    for i, (matched, in_lane) in enumerate(zip(chosen, in_lanes, strict=True)):
         tell("measure", i, len(chosen))
         one, axis = in_lane.candidate, axes[in_lane.candidate.axis]
         case = reps.build_case(
@@ -270,23 +280,15 @@ def _find_candidates(
     session: Session,
     axes: Sequence[ZoneAxis],
     traces: Mapping[str, Trace],
+    places: Mapping[int, Mapping[str, OnAxis]],
     remarks: list[str],
 ) -> tuple[
-    dict[str, Floats],
-    dict[int, dict[str, OnAxis]],
     dict[int, list[finding.TakeoverCandidate]],
     list[finding.TakeoverCandidate],
     tuple[Rep, ...],
 ]:
-    """The traces in the plane and on each axis where something may have happened, the candidates
-    by axis, the takeovers among them, and the sheet's rows on the recordings' clock; `remarks`
-    hears of a sheet some hours off."""
-    plane = {name: trace.in_plane(axes[0]) for name, trace in traces.items()}
-    places = {
-        i: {name: trace.on_axis(axis, plane[name]) for name, trace in traces.items()}
-        for i, axis in enumerate(axes)
-        if finding.may_hold_one(axis, traces, plane)
-    }
+    """The candidates by axis, the takeovers among them, and the sheet's rows on the recordings'
+    clock; `remarks` hears of a sheet some hours off."""
     lists = {i: finding.candidates(traces, own, axes[i], i) for i, own in places.items()}
     rows_read = session.reps or ()
     ahead_s = sheet_slips.find_hours_off((c for own in lists.values() for c in own), rows_read)
@@ -294,7 +296,7 @@ def _find_candidates(
         rows_read = sheet_slips.shift_rows(rows_read, ahead_s)
         remarks.append(sheet_slips.hours_in_words(ahead_s))
     found = finding.across_axes(list(lists.values()), axes, rows_read, session.lane)
-    return plane, places, lists, found, rows_read
+    return lists, found, rows_read
 
 
 def _count_remarks(remarks: Sequence[str]) -> list[str]:

@@ -105,16 +105,15 @@ def speed_curves_table(
         parts = [getattr(curve, name) for _, curve in curves]
         return np.concatenate(parts) if parts else np.empty(0)
 
-    def repeated(values: Sequence[object]) -> list[object]:
-        return [v for v, (_, c) in zip(values, curves, strict=True) for _ in range(len(c.t_s))]
+    lengths = [len(curve.t_s) for _, curve in curves]
 
     return schema.conform(
         "speed_curves",
         {
-            "session": [session.id] * sum(len(c.t_s) for _, c in curves),
-            "exchange": repeated([i for i, _ in curves]),
-            "runner": repeated([c.runner for _, c in curves]),
-            "role": repeated([c.role for _, c in curves]),
+            "session": [session.id] * sum(lengths),
+            "exchange": np.repeat(np.array([i for i, _ in curves], dtype=np.int64), lengths),
+            "runner": np.repeat(np.array([c.runner for _, c in curves], dtype=object), lengths),
+            "role": np.repeat(np.array([c.role for _, c in curves], dtype=object), lengths),
             **{name: joined(name) for name in CURVE_COLUMNS},
         },
     )

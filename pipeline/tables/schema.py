@@ -334,7 +334,7 @@ def _arrow_array(table_name: str, column: Column, values: Sequence[Any] | np.nda
     where = f"{table_name}.{column.name}"
     if column.type == "timestamp":
         values = [_microseconds(where, row, value) for row, value in enumerate(values)]
-    elif column.type.startswith("int"):
+    elif column.type.startswith("int") and not _is_whole(values):
         values = [_whole_number(where, row, value) for row, value in enumerate(values)]
     try:
         if column.type == "timestamp":
@@ -342,6 +342,10 @@ def _arrow_array(table_name: str, column: Column, values: Sequence[Any] | np.nda
         return pa.array(values, _ARROW_TYPES[column.type], from_pandas=False)
     except (pa.ArrowException, OverflowError, TypeError, ValueError) as err:
         raise OutputError(where, str(err), column.type) from err
+
+
+def _is_whole(values: Sequence[Any] | np.ndarray) -> bool:
+    return isinstance(values, np.ndarray) and values.dtype.kind == "i"
 
 
 def _microseconds(where: str, row: int, value: Any) -> int | None:
