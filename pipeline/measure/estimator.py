@@ -31,7 +31,7 @@ from pipeline.measure.model import (
     Problem,
     Role,
     RunnerMeasurements,
-    first_movement,
+    first_movement_row,
     shared_places,
 )
 
@@ -95,7 +95,7 @@ class Fit(Frozen):
         measured = (self.problem.incoming, self.problem.outgoing)[ROLES.index(role)]
         seen = measured.onset is not None
         block = layout.block
-        found = first_movement(layout, self.x[block], by_accelerometer=seen)
+        found = first_movement_row(layout, self.x[block], by_accelerometer=seen)
         variance = found.row @ self.cov[block, block] @ found.row
         return Estimate(found.value, float(np.sqrt(variance)))
 

@@ -34,7 +34,7 @@ def pair_of(case: Case) -> tuple[str, str]:
     return case.candidate.incoming, case.candidate.outgoing
 
 
-def look(case: Case, fit: estimator.Fit, offsets: Mapping[str, ClockOffset]) -> SeenTakeover:
+def look_at_fit(case: Case, fit: estimator.Fit, offsets: Mapping[str, ClockOffset]) -> SeenTakeover:
     pair = pair_of(case)
     doubt = [offsets[name].offset.sd if name in offsets else 0.0 for name in pair]
     remarks = [
@@ -68,7 +68,7 @@ def _sampled(fit: estimator.Fit, clock_sd_s: float) -> passes.GapCourse | None:
     return replace(course, gap_sd_m=np.hypot(course.gap_sd_m, speed * clock_sd_s))
 
 
-def chance_of_pass(one: SeenTakeover, usual_m: float) -> float:
+def weigh_pass(one: SeenTakeover, usual_m: float) -> float:
     """The chance that the baton changed hands: certain where somebody saw it."""
     if one.case.rep is not None and one.case.rep.pass_m is not None:
         return 1.0 if one.course is not None else 0.0
