@@ -19,7 +19,7 @@ from pipeline.measure.model import (
     Layout,
     Problem,
     RunnerMeasurements,
-    first_movement,
+    first_movement_row,
     guess_first,
     lay_out_unknowns,
     quadratic_prior,
@@ -666,7 +666,7 @@ def _add_onsets(rep: PreparedRep, x: Floats, info: Floats, gradient: Floats) -> 
     ):
         if measured.onset is None or layout.start is None:
             continue
-        found = first_movement(layout, x[layout.block], by_accelerometer=True)
+        found = first_movement_row(layout, x[layout.block], by_accelerometer=True)
         row = np.zeros(len(x))
         row[layout.block] = found.row
         off = measured.onset.value - found.value

@@ -31,7 +31,7 @@ from pipeline.measure.model import (
     Problem,
     Role,
     RunnerMeasurements,
-    first_movement,
+    first_movement_row,
     shared_places,
 )
 
@@ -51,7 +51,7 @@ WORSE = 1.0  # by so much may a step worsen the objective before it is halved
 HALVED_AT_MOST = 3
 COARSE_STEP_S = 0.05  # between the moments in which a crossing is sought
 CROSSED_S = 1e-6  # a step so short towards a crossing was the last: the next would be its square
-REPS_IN_BATCH = 64  # reps in one batch: enough to spread the overhead, few enough for memory
+REPS_IN_BATCH = 16  # reps in one batch: enough to spread the overhead, few enough for memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +95,7 @@ class Fit(Frozen):
         measured = (self.problem.incoming, self.problem.outgoing)[ROLES.index(role)]
         seen = measured.onset is not None
         block = layout.block
-        found = first_movement(layout, self.x[block], by_accelerometer=seen)
+        found = first_movement_row(layout, self.x[block], by_accelerometer=seen)
         variance = found.row @ self.cov[block, block] @ found.row
         return Estimate(found.value, float(np.sqrt(variance)))
 

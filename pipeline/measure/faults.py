@@ -15,9 +15,9 @@ from pipeline.base.values import Estimate, Frozen
 from pipeline.measure import estimator, passes
 
 RAN_INTO_M = 0.55  # trunks nearer than this while the baton is not passed: no room for arms
-# Within CLOSE_M of a receiver whom he must not come nearer than ROOM_M, an incoming runner has to
+# Within CLOSE_M of a receiver whom he must not come nearer than CLEAR_M, an incoming runner has to
 # brake by so much (m/s²), the other's gain taken off: harder than one who reaches out eases.
-CLOSE_M, ROOM_M, HARD_MPS2 = 2.0, 0.5, 2.0
+CLOSE_M, CLEAR_M, HARD_MPS2 = 2.0, 0.5, 2.0
 GAINING_S = 0.4  # over which the other's gain is taken
 BEFORE_PASS_P = 0.3  # the trunks were nearest before the pass with at least this chance
 OUT_OF_REACH_M = 0.9  # no pass, and never nearer than this: the receiver was too far away
@@ -80,7 +80,7 @@ def _ran_into(seen: FaultEvidence) -> bool:
 
 
 def _braking_needed(fit: estimator.Fit, moment_s: float) -> float:
-    """Braking (m/s²) that keeps the incoming runner, CLOSE_M behind at `moment_s`, ROOM_M behind
+    """Braking (m/s²) that keeps the incoming runner, CLOSE_M behind at `moment_s`, CLEAR_M behind
     the other: by the least he may be faster, SURE_SDS standard errors taken off."""
     at = np.array([moment_s, moment_s + GAINING_S])
     v_in, in_rows = estimator.course(fit, "incoming", at[:1], 1)
@@ -88,7 +88,7 @@ def _braking_needed(fit: estimator.Fit, moment_s: float) -> float:
     sd = float(estimator.deviation(fit, in_rows - out_rows[:1])[0])
     closing = max(float(v_in[0] - v_out[0]) - SURE_SDS * sd, 0.0)
     gain = float(v_out[1] - v_out[0]) / GAINING_S
-    return closing**2 / (2 * (CLOSE_M - ROOM_M)) - gain
+    return closing**2 / (2 * (CLOSE_M - CLEAR_M)) - gain
 
 
 def _ran_away(seen: FaultEvidence) -> bool:

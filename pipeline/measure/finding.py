@@ -134,7 +134,7 @@ def launches(trace: Trace, place: OnAxis) -> list[Launch]:
     return sorted(found, key=lambda launch: launch.at_s)
 
 
-def crossings(trace: Trace, place: OnAxis, line_m: float) -> Floats:
+def line_crossings(trace: Trace, place: OnAxis, line_m: float) -> Floats:
     """The moments (k,) at which the runner crosses a line of the lane at a run."""
     s, v = place.s_m, trace.pace_mps
     step = np.diff(trace.t_s)
@@ -161,8 +161,8 @@ def candidates(
     number in the venue is `number`.
     """
     starts = {name: launches(traces[name], places[name]) for name in traces}
-    entries = {name: crossings(traces[name], places[name], 0.0) for name in traces}
-    exits = {name: crossings(traces[name], places[name], axis.exit_m) for name in traces}
+    entries = {name: line_crossings(traces[name], places[name], 0.0) for name in traces}
+    exits = {name: line_crossings(traces[name], places[name], axis.exit_m) for name in traces}
     found = []
     for outgoing in traces:
         for launch in starts[outgoing]:

@@ -24,7 +24,7 @@ from pipeline.measure.traces import RUNS_MPS, OnAxis, Trace
 COARSE_S: Floats = np.linspace(-5.0, 5.0, 101)  # offsets looked at in the traces ...
 FINE_S: Floats = np.linspace(-0.6, 0.6, 241)  # ... and in the fits
 COARSE_SD_M = 1.5  # of a gap from the traces: what two units' slow errors do not share
-STEP_S = 0.05
+GAP_STEP_S = 0.05
 SUSPECT_SDS = 3.0  # a tape so far off is no evidence of a clock
 BEYOND_M, KEEPS_SHARE = 20.0, 0.75  # who keeps so much of his speed so far beyond has the baton
 LATEST_S = 12.0  # from a launch to the exit line
@@ -46,8 +46,8 @@ def coarse_meetings(
     launched: set[tuple[str, str, int]] = set()
     for number, own in places.items():
         axis = axes[number]
-        entries = {name: finding.crossings(traces[name], own[name], 0.0) for name in own}
-        exits = {name: finding.crossings(traces[name], own[name], axis.exit_m) for name in own}
+        entries = {name: finding.line_crossings(traces[name], own[name], 0.0) for name in own}
+        exits = {name: finding.line_crossings(traces[name], own[name], axis.exit_m) for name in own}
         for outgoing in own:
             for launch in finding.launches(traces[outgoing], own[outgoing]):
                 leaves = exits[outgoing]
@@ -91,7 +91,7 @@ def _coarse_meeting(
     axis: ZoneAxis,
 ) -> GapByOffset:
     reach = float(COARSE_S[-1])
-    t = np.arange(launch_s - reach - 1.0, leaves_s + reach + 1.5, STEP_S)
+    t = np.arange(launch_s - reach - 1.0, leaves_s + reach + 1.5, GAP_STEP_S)
     place, runs = {}, {}
     for name in pair:
         place[name] = np.interp(t, traces[name].t_s, places[name].s_m)
@@ -119,7 +119,7 @@ def fine_meeting(case: Case, fit: estimator.Fit) -> GapByOffset:
     leaves = fit.leaves
     last = min(problem.incoming.end_s, (leaves[0] if leaves is not None else begin + 5.0) + 1.2)
     reach = float(FINE_S[-1])
-    t = np.arange(begin - reach, last + reach + 0.1, STEP_S / 2)
+    t = np.arange(begin - reach, last + reach + 0.1, GAP_STEP_S / 2)
     in_m = estimator.along(fit, "incoming", t)
     out_m = estimator.along(fit, "outgoing", t)
     until = t <= last

@@ -227,7 +227,7 @@ class FirstMovement(NamedTuple):
     row: Floats
 
 
-def first_movement(layout: Layout, own: Floats, *, by_accelerometer: bool) -> FirstMovement:
+def first_movement_row(layout: Layout, own: Floats, *, by_accelerometer: bool) -> FirstMovement:
     """The first movement from a runner's own block (b,), with what an accelerometer adds.
 
     The unknown start is that of a force that rises for RISE_S. One that takes longer begins half of

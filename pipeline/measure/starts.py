@@ -30,7 +30,7 @@ HABIT_SDS = 2.5  # a start is named when it lies so many standard errors off the
 LEAST_S = 0.08  # ... and as far as this, three quarters of a metre of the incoming runner's way
 
 USUAL_TO_S = 0.35  # who watches the mark and reacts is away by then
-SURE_SDS = 2.0
+HABIT_IS_SURE_SDS = 2.0
 
 StartFault = Literal["early start", "late start"]
 
@@ -142,7 +142,7 @@ def usual_lags_in_words(habits: StartHabits) -> list[str]:
     the incoming runner is there, or long after."""
     out = []
     for name, lag in habits.usual.items():
-        if min(abs(lag.value), abs(lag.value - USUAL_TO_S)) < SURE_SDS * lag.sd:
+        if min(abs(lag.value), abs(lag.value - USUAL_TO_S)) < HABIT_IS_SURE_SDS * lag.sd:
             continue
         if 0.0 < lag.value < USUAL_TO_S:
             continue

@@ -85,11 +85,11 @@ def measure_takeovers(
     """
     offsets = offsets or {}
     seen = [
-        weighing.look(case, fit, offsets)
+        weighing.look_at_fit(case, fit, offsets)
         for case, fit in zip(solved.cases, solved.fits, strict=True)
     ]
     seen, words = weighing.weigh_tapes(seen, usual_m)
-    chances = [weighing.chance_of_pass(one, usual_m) for one in seen]
+    chances = [weighing.weigh_pass(one, usual_m) for one in seen]
     met = [i for i, chance in enumerate(chances) if chance > 1 - SURE_OF_PASS]
     messages = []
     for i in met:

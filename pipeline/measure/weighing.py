@@ -34,7 +34,7 @@ def pair_of(case: Case) -> tuple[str, str]:
     return case.candidate.incoming, case.candidate.outgoing
 
 
-def look(case: Case, fit: estimator.Fit, offsets: Mapping[str, ClockOffset]) -> SeenTakeover:
+def look_at_fit(case: Case, fit: estimator.Fit, offsets: Mapping[str, ClockOffset]) -> SeenTakeover:
     pair = pair_of(case)
     doubt = [offsets[name].offset.sd if name in offsets else 0.0 for name in pair]
     remarks = [
@@ -68,7 +68,7 @@ def _sampled(fit: estimator.Fit, clock_sd_s: float) -> passes.GapCourse | None:
     return replace(course, gap_sd_m=np.hypot(course.gap_sd_m, speed * clock_sd_s))
 
 
-def chance_of_pass(one: SeenTakeover, usual_m: float) -> float:
+def weigh_pass(one: SeenTakeover, usual_m: float) -> float:
     """The chance that the baton changed hands: certain where somebody saw it."""
     if one.case.rep is not None and one.case.rep.pass_m is not None:
         return 1.0 if one.course is not None else 0.0
@@ -103,9 +103,19 @@ def weigh_tapes(
             "from the back line?",
         )
     spread = float(np.sqrt(p_all)) * abs(off.value) if words else 0.0
-    return [
-        _loosen_tapes(one, both, spread, words) for one, both in zip(seen, doubts, strict=True)
-    ], words
+    problems = [
+        _loosen_tapes(one.fit.problem, both, spread) for one, both in zip(seen, doubts, strict=True)
+    ]
+    changed = [i for i, one in enumerate(seen) if problems[i] is not one.fit.problem]
+    found = estimator.solve_together(
+        [problems[i] for i in changed], start_from=[seen[i].fit for i in changed]
+    )
+    fits = dict(zip(changed, found, strict=True))
+    out = []
+    for i, (one, both) in enumerate(zip(seen, doubts, strict=True)):
+        told = replace(one, tapes=both, remarks=(*one.remarks, *words))
+        out.append(_with_loose_tapes(told, fits[i]) if i in fits else told)
+    return out, words
 
 
 def _doubt_tapes(one: SeenTakeover, usual_m: float) -> Mapping[estimator.Role, tapes.TapeDoubt]:
@@ -118,14 +128,12 @@ def _doubt_tapes(one: SeenTakeover, usual_m: float) -> Mapping[estimator.Role, t
 
 
 def _loosen_tapes(
-    one: SeenTakeover,
+    problem: estimator.Problem,
     doubts: Mapping[estimator.Role, tapes.TapeDoubt],
     receivers_sd_m: float,
-    words: tuple[str, ...],
-) -> SeenTakeover:
-    """A tape that is doubted counts for less, one that is more likely wrong than right not at all;
-    either is said."""
-    problem, remarks = one.fit.problem, [*one.remarks, *words]
+) -> estimator.Problem:
+    """A tape that is doubted counts for less, one that is more likely wrong than right not at all.
+    Where none is, the problem comes back as it is."""
     for role, doubt in doubts.items():
         measured = problem.incoming if role == "incoming" else problem.outgoing
         tape = measured.stand_m
@@ -146,26 +154,25 @@ def _loosen_tapes(
             problem = replace(problem, incoming=loosened)
         else:
             problem = replace(problem, outgoing=loosened)
-    one = replace(one, tapes=doubts, remarks=tuple(remarks))
-    if problem is one.fit.problem:
-        return one
-    try:
-        fit = estimator.solve(problem, start_from=one.fit)
-    except np.linalg.LinAlgError:  # without the tape nothing holds: with it, then, and said
-        fit = one.fit
-    remarks += [
+    return problem
+
+
+def _with_loose_tapes(one: SeenTakeover, found: estimator.Fit | str) -> SeenTakeover:
+    """The takeover with its fit with loosened tapes, which are said. Where there is no such fit
+    nothing holds without the tape: with it, then, and said."""
+    fit = one.fit if isinstance(found, str) else found
+    remarks = [
         _tape_in_words(one.case, role, doubt, tapes.stand_of(fit, role))
-        for role, doubt in doubts.items()
+        for role, doubt in one.tapes.items()
         if doubt.p_wrong > tapes.DOUBTED_P
     ]
-    one = replace(one, remarks=tuple(remarks))
     course = _sampled(fit, one.clock_sd_s)
     sight = one.log_seen
     if course is not None and one.case.rep is not None and one.case.rep.pass_m is not None:
         sight = passes.sight_log_likelihood(course, one.case.rep.pass_m)
     elif course is not None:
         sight = np.zeros(len(course.t_s))
-    return replace(one, fit=fit, course=course, log_seen=sight)
+    return replace(one, fit=fit, course=course, log_seen=sight, remarks=(*one.remarks, *remarks))
 
 
 def _tape_in_words(
