@@ -22,6 +22,7 @@ from pipeline.measure.noise import SlowError
 from pipeline.measure.traces import OnAxis, Trace
 from pipeline.measure.zones import at, heading_at, project
 
+KEEP_STATED_P = 0.05  # a stated lane is overruled when its own chance is below this
 STATED_WRONG = 0.03  # chance that a stated lane is another for the whole session, ...
 ONE_WRONG = 0.005  # ... for one takeover alone: assumption
 UNSTATED_OTHER = 0.1  # chance of a takeover without a stated lane in another than the rest
@@ -209,7 +210,10 @@ def _judge_block(
         weights |= {turned: log_odds(turned) for turned in (top, *_one_turned(top, evidence))}
     total = float(logsumexp(list(weights.values())))
     chance = {chosen: float(np.exp(weight - total)) for chosen, weight in weights.items()}
-    return [_verdict(one, i, chance) for i, one in enumerate(evidence)]
+    return [
+        _verdict(one, i, chance, said)
+        for i, (one, said) in enumerate(zip(evidence, stated, strict=True))
+    ]
 
 
 def _one_turned(chosen: tuple[int, ...], evidence: Sequence[LaneEvidence]) -> list[tuple[int, ...]]:
@@ -276,11 +280,18 @@ def _log_prior(
     return prior
 
 
-def _verdict(one: LaneEvidence, i: int, chance: Mapping[tuple[int, ...], float]) -> LaneVerdict:
+def _verdict(
+    one: LaneEvidence, i: int, chance: Mapping[tuple[int, ...], float], said: int | None
+) -> LaneVerdict:
+    """What is stated holds until the traces leave it less than KEEP_STATED_P: a lane that is kept
+    and doubted is said and has wider errors, one that is wrongly overruled is worse than either."""
     by_lane = [
         sum(p for chosen, p in chance.items() if chosen[i] == k) for k in range(len(one.lanes))
     ]
     best, *others = sorted(range(len(one.lanes)), key=lambda k: -by_lane[k])
+    kept = one.lanes.index(said) if said in one.lanes else best
+    if kept != best and by_lane[kept] >= KEEP_STATED_P:
+        best, others = kept, [best, *(k for k in others if k != kept)]
     if not others:
         return LaneVerdict(one.axes[best])
     return LaneVerdict(one.axes[best], max(1 - by_lane[best], 0.0), one.axes[others[0]])
@@ -370,4 +381,4 @@ def _place(
         f"the lane is in doubt: {lane} is taken, with a chance of about {round(p, 1):.0%} that it "
         f"was {axes[other].lane}, whose lines lie {moved:.1f} m from these: the errors are wider"
     )
-    return PlacedTakeover(one, moved * float(np.sqrt(p * (1 - p))), "; ".join(words))
+    return PlacedTakeover(one, moved * float(np.sqrt(p)), "; ".join(words))
