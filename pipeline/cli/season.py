@@ -56,10 +56,10 @@ def run_season(
 ) -> None:
     """Measure every session below a folder that is new or has changed; then compact the tables.
 
-    A session has changed when its files, the settings or the version have. A session that fails is
-    reported and keeps its old tables; the others are measured. So does a session whose tables were
-    made from more files than are there now. You may stop the command at any
-    moment and run it again, even twice at once.
+    A session has changed when its files, the settings or the version have. A session that fails
+    keeps its old tables and is reported. So does one whose tables were made from more files than
+    are there now. The others are measured. You may stop the command at any moment and run it
+    again, even twice at once.
     """
     if workers is not None and cluster is not None:
         raise UsageError("--workers", "given with --cluster", "one of them")

@@ -92,8 +92,7 @@ class Fit(Frozen):
         layout = self.layouts[ROLES.index(role)]
         if layout.start is None:
             return None
-        measured = (self.problem.incoming, self.problem.outgoing)[ROLES.index(role)]
-        seen = measured.onset is not None
+        seen = self.problem.of(role).onset is not None
         block = layout.block
         found = first_movement_row(layout, self.x[block], by_accelerometer=seen)
         variance = found.row @ self.cov[block, block] @ found.row
@@ -307,7 +306,7 @@ def along(fit: Fit, role: Role, t_s: Floats, order: int = 0) -> Floats:
 
 def fastest_mps(fit: Fit, role: Role) -> float:
     """The greatest speed, either way, between a runner's first and last fix, in m/s."""
-    measured = fit.problem.incoming if role == "incoming" else fit.problem.outgoing
+    measured = fit.problem.of(role)
     t = np.arange(measured.t_s[0], min(measured.t_s[-1], measured.end_s), 0.1)
     return float(np.abs(along(fit, role, t, 1)).max(initial=0.0))
 
@@ -347,7 +346,7 @@ def _products(left: Floats, cov: Floats, right: Floats) -> Floats:
 
 
 def _coarse_course(fit: Fit, role: Role) -> CoarseCourse:
-    measured = fit.problem.incoming if role == "incoming" else fit.problem.outgoing
+    measured = fit.problem.of(role)
     start = fit.start(role)
     begin = start.value if start is not None else fit.layouts[ROLES.index(role)].origin_s + 0.3
     grid = np.arange(begin, measured.end_s + 0.2, COARSE_STEP_S)
@@ -406,7 +405,7 @@ def steady_speeds(fit: Fit, role: Role) -> tuple[Floats, Floats]:
     """One runner's measured speeds without swing, scale error and delay: moments (n,) in s and
     speeds (n,) in m/s. Range: a runner at a run."""
     i = ROLES.index(role)
-    measured = (fit.problem.incoming, fit.problem.outgoing)[i]
+    measured = fit.problem.of(role)
     layout = fit.layouts[i]
     scale, delay = fit.x[layout.block][layout.theta][:2]
     t = measured.t_s[np.isfinite(measured.speed_mps)] - delay

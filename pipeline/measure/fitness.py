@@ -66,7 +66,7 @@ def lane_z(fit: estimator.Fit, role: estimator.Role) -> float:
     """How far the mean sideways place lies from where a runner of this role keeps, against what
     both the lane and the fixes leave open."""
     i = estimator.ROLES.index(role)
-    measured = (fit.problem.incoming, fit.problem.outgoing)[i]
+    measured = fit.problem.of(role)
     layout = fit.layouts[i]
     where = layout.block.start + np.arange(layout.sideways.start, layout.sideways.stop)
     n = len(where)

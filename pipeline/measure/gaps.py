@@ -9,7 +9,6 @@ from pipeline.measure import agreement, estimator, passes
 # Who slows to this share so soon beyond the zone has no baton.
 GIVE_UP_M, GIVE_UP_SHARE = 20.0, 0.75
 CARRIED_OFF, CARRIED_NOT_FAR = 0.95, 0.1  # chances that who runs on, or slows so soon, had it
-NOT_NEAR_M = 0.9  # closest approach this far beyond the squad's usual reach: no pass
 
 
 def sample_gap(fit: estimator.Fit) -> passes.GapCourse | None:
@@ -48,14 +47,6 @@ def receiver_gave_up(fit: estimator.Fit) -> bool:
     best = float(v[s < exit_m + 2].max(initial=0.0))
     beyond = (s > exit_m) & (s < exit_m + GIVE_UP_M)
     return bool(v[beyond].min(initial=best) < GIVE_UP_SHARE * best)
-
-
-def came_near(course: passes.GapCourse | None) -> bool:
-    """Whether the trunks ever came near enough for a pass, with their errors allowed for."""
-    if course is None:
-        return False
-    excess = course.gap_m - (passes.REACH_PRIOR_M.value + NOT_NEAR_M)
-    return bool((excess < course.gap_sd_m).any())
 
 
 def chance_of_pass(course: passes.GapCourse | None, gave_up: bool, usual_m: float) -> float:

@@ -158,7 +158,7 @@ def _gap_sd_m(fit: estimator.Fit) -> float:
     own = float(course.gap_sd_m[int(np.argmin(course.gap_m))])
     off = [own]
     for role in estimator.ROLES:
-        measured = fit.problem.incoming if role == "incoming" else fit.problem.outgoing
+        measured = fit.problem.of(role)
         elsewhere = tapes.stand_without_tape(fit, role)
         if elsewhere is not None and measured.stand_m is not None and tapes.is_taped(measured):
             apart = measured.stand_m.value - elsewhere.value

@@ -93,6 +93,10 @@ class Problem(Frozen):
     gap: tuple[float, Estimate] | None = None  # (moment, s_out - s_in)
     tau_s: float = TAU_S
 
+    def of(self, role: Role) -> RunnerMeasurements:
+        """What was measured of the runner of this role."""
+        return self.incoming if role == "incoming" else self.outgoing
+
 
 @dataclass(frozen=True, slots=True)
 class Layout:

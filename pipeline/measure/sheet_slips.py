@@ -13,6 +13,7 @@ from itertools import combinations
 
 import numpy as np
 
+from pipeline.base.asking import in_words
 from pipeline.base.values import Rep, ZoneAxis
 from pipeline.measure import finding
 from pipeline.measure.finding import MATCH_WINDOW_S, TakeoverCandidate
@@ -268,12 +269,12 @@ def _why_missing(rep: Rep, traces: Mapping[str, Trace]) -> str:
     runners = (rep.incoming, rep.outgoing)
     gone = [name for name in runners if name not in traces]
     if gone:
-        return f"no recording of {' and '.join(gone)}"
+        return f"no recording of {in_words(gone)}"
     begin = rep.start_utc_s
     if begin is not None:
         beyond = [name for name in runners if not _covers(traces[name], begin)]
         if beyond:
-            return f"{' and '.join(beyond)}: the recording does not cover that time"
+            return f"{in_words(beyond)}: the recording does not cover that time"
     return f"{rep.incoming} to {rep.outgoing} was not found in the traces (broken off?)"
 
 
@@ -286,5 +287,4 @@ def _lines_in_words(rows: Sequence[Rep]) -> str:
     lines = sorted(rep.line for rep in rows)
     if len(lines) == 1:
         return f"sheet line {lines[0]}"
-    listed = ", ".join(map(str, lines[:-1]))
-    return f"{len(lines)} rows of the sheet (lines {listed} and {lines[-1]})"
+    return f"{len(lines)} rows of the sheet (lines {in_words([str(line) for line in lines])})"

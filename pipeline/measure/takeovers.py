@@ -6,12 +6,12 @@ Times are seconds from the incoming runner's crossing of the entry line (`zero_u
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.base.values import Estimate, Floats, Frozen
-from pipeline.base.words import zone_doubt_in_words
+from pipeline.base.words import SURELY_INSIDE_P, SURELY_OUTSIDE_P, zone_doubt_in_words
 from pipeline.measure import estimator, faults, fitness, passes, tapes, weighing
 from pipeline.measure.agreement import NEAREST_M, ClockOffset
 from pipeline.measure.reps import OUT_M, Case, SolvedReps
@@ -20,7 +20,6 @@ from pipeline.measure.starts import StartHabits, judge_starts
 CURVE_HZ = 50.0
 CURVE_BEFORE_M = 60.0
 SURE_OF_PASS = 0.8  # whether the baton changed hands is clear beyond this chance, and 1 less it
-OPEN_IN_ZONE = 0.2  # whether it did so inside the zone is open between this chance and 1 less it
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,28 +38,28 @@ class MeasuredCurve(Frozen):
 
 @dataclass(frozen=True, eq=False)
 class MeasuredTakeover(Frozen):
-    """One row of `exchanges`, and its two curves."""
+    """One row of `exchanges`, and its two curves. What is not given is not known."""
 
     case: Case
     outcome: str
     zero_utc_s: float
     mark_m: float | None
-    mark: Estimate | None
-    go: Estimate | None
-    passed: Estimate | None
-    pass_place: Estimate | None
     pass_basis: str
-    p_in_zone: float | None
-    zone_time: Estimate | None
-    v_in_entry: Estimate | None
-    v_in_pass: Estimate | None
-    v_out_pass: Estimate | None
-    v_out_exit: Estimate | None
-    free_distance: Estimate | None
-    steps_to_pass: int | None
-    faults: tuple[str, ...]
-    remarks: tuple[str, ...]
-    curves: tuple[MeasuredCurve, ...] = field(default=())
+    mark: Estimate | None = None
+    go: Estimate | None = None
+    passed: Estimate | None = None
+    pass_place: Estimate | None = None
+    p_in_zone: float | None = None
+    zone_time: Estimate | None = None
+    v_in_entry: Estimate | None = None
+    v_in_pass: Estimate | None = None
+    v_out_pass: Estimate | None = None
+    v_out_exit: Estimate | None = None
+    free_distance: Estimate | None = None
+    steps_to_pass: int | None = None
+    faults: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+    curves: tuple[MeasuredCurve, ...] = ()
     fit_z: float | None = None
 
 
@@ -181,20 +180,7 @@ def _unsolved_takeover(case: Case, why: str) -> MeasuredTakeover:
         outcome="unclear",
         zero_utc_s=case.candidate.entry_s,
         mark_m=rep.mark_m if rep is not None else None,
-        mark=None,
-        go=None,
-        passed=None,
-        pass_place=None,
         pass_basis="seen" if rep is not None and rep.pass_m is not None else "inferred",
-        p_in_zone=None,
-        zone_time=None,
-        v_in_entry=None,
-        v_in_pass=None,
-        v_out_pass=None,
-        v_out_exit=None,
-        free_distance=None,
-        steps_to_pass=None,
-        faults=(),
         remarks=(*case.remarks, f"this takeover could not be measured: {why}"),
     )
 
@@ -256,19 +242,9 @@ def _measure_takeover(
         mark_m=mark_m,
         mark=mark,
         go=None if go is None else Estimate(go.value - zero, go.sd),
-        passed=None,
-        pass_place=None,
         pass_basis="seen" if seen else "inferred",
-        p_in_zone=None,
-        zone_time=None,
         v_in_entry=v_in_entry,
-        v_in_pass=None,
-        v_out_pass=None,
         v_out_exit=v_out_exit,
-        free_distance=None,
-        steps_to_pass=None,
-        faults=(),
-        remarks=(),
         curves=_measure_curves(case, fit, zero),
     )
     if belief is not None and outcome != "not passed" and chance >= SURE_OF_PASS:
@@ -326,7 +302,7 @@ def judge_outcome(
             f"whether the baton changed hands is not clear ({chance:.0%}): the trunks came no "
             f"nearer than {nearest:.1f} m"
         ]
-    if OPEN_IN_ZONE < belief.p_in_zone < 1 - OPEN_IN_ZONE and not seen:
+    if SURELY_OUTSIDE_P < belief.p_in_zone < SURELY_INSIDE_P and not seen:
         return "unclear", []
     return "passed", []
 
@@ -396,7 +372,7 @@ def _measure_curves(case: Case, fit: estimator.Fit, zero: float) -> tuple[Measur
     last = beyond[0] if beyond is not None else fit.problem.outgoing.end_s
     out = []
     for role in estimator.ROLES:
-        measured = fit.problem.incoming if role == "incoming" else fit.problem.outgoing
+        measured = fit.problem.of(role)
         until = min(last, measured.end_s)
         t = np.arange(np.ceil((first - zero) * CURVE_HZ), (until - zero) * CURVE_HZ) / CURVE_HZ
         if not len(t):

@@ -58,7 +58,7 @@ def stand_without_tape(fit: estimator.Fit, role: estimator.Role) -> Estimate | N
     """Where all but the sheet puts the stand (m): the posterior less the tape. None where there
     is no stand, or nothing but the tape tells of it."""
     i = estimator.ROLES.index(role)
-    measured = (fit.problem.incoming, fit.problem.outgoing)[i]
+    measured = fit.problem.of(role)
     layout = fit.layouts[i]
     if layout.stand is None or measured.stand_m is None:
         return None
@@ -84,7 +84,7 @@ def doubt_tapes(
     """
     said: dict[estimator.Role, tuple[Estimate, Estimate]] = {}
     for role in estimator.ROLES:
-        measured = fit.problem.incoming if role == "incoming" else fit.problem.outgoing
+        measured = fit.problem.of(role)
         seen = stand_without_tape(fit, role)
         if seen is not None and measured.stand_m is not None and is_taped(measured):
             said[role] = (measured.stand_m, seen)

@@ -49,14 +49,18 @@ def look_at_fit(case: Case, fit: estimator.Fit, offsets: Mapping[str, ClockOffse
     ]
     clock_sd = float(np.linalg.norm(doubt))
     course = _sampled(fit, clock_sd)
-    sight = None
-    if course is not None:
-        sight = np.zeros(len(course.t_s))
-        if case.rep is not None and case.rep.pass_m is not None:
-            sight = passes.sight_log_likelihood(course, case.rep.pass_m)
-    return SeenTakeover(
-        case, fit, course, gaps.receiver_gave_up(fit), sight, clock_sd, {}, tuple(remarks)
-    )
+    gave_up = gaps.receiver_gave_up(fit)
+    sight = _log_sight(case, course)
+    return SeenTakeover(case, fit, course, gave_up, sight, clock_sd, {}, tuple(remarks))
+
+
+def _log_sight(case: Case, course: passes.GapCourse | None) -> Floats | None:
+    """The log-likelihood (k,) of the place where somebody saw the pass; flat where nobody did."""
+    if course is None:
+        return None
+    if case.rep is None or case.rep.pass_m is None:
+        return np.zeros(len(course.t_s))
+    return passes.sight_log_likelihood(course, case.rep.pass_m)
 
 
 def _sampled(fit: estimator.Fit, clock_sd_s: float) -> passes.GapCourse | None:
@@ -135,7 +139,7 @@ def _loosen_tapes(
     """A tape that is doubted counts for less, one that is more likely wrong than right not at all.
     Where none is, the problem comes back as it is."""
     for role, doubt in doubts.items():
-        measured = problem.incoming if role == "incoming" else problem.outgoing
+        measured = problem.of(role)
         tape = measured.stand_m
         if tape is None:
             continue
@@ -167,11 +171,7 @@ def _with_loose_tapes(one: SeenTakeover, found: estimator.Fit | str) -> SeenTake
         if doubt.p_wrong > tapes.DOUBTED_P
     ]
     course = _sampled(fit, one.clock_sd_s)
-    sight = one.log_seen
-    if course is not None and one.case.rep is not None and one.case.rep.pass_m is not None:
-        sight = passes.sight_log_likelihood(course, one.case.rep.pass_m)
-    elif course is not None:
-        sight = np.zeros(len(course.t_s))
+    sight = _log_sight(one.case, course)
     return replace(one, fit=fit, course=course, log_seen=sight, remarks=(*one.remarks, *remarks))
 
 

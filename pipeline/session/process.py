@@ -26,6 +26,7 @@ from pipeline.base.values import (
     Session,
     ZoneAxis,
 )
+from pipeline.base.words import count
 from pipeline.errors import InputError, NothingMeasured
 from pipeline.measure import (
     clocks,
@@ -136,13 +137,8 @@ def _run_stages(
         traces, imus, places.by_axis, axes, session.reps or ()
     )
     found, cases, levels = _find_cases(session, axes, traces, places, imus, remarks, tell)
-    del (
-        pairs,
-        recordings,
-        traces,
-        places,
-        imus,
-    )  # the cases hold what they need: of an hour that is little
+    # The cases hold what they need: of an hour that is little.
+    del pairs, recordings, traces, places, imus
     memory.give_back()
     solved, agreed = clocks.solve_on_agreed_clocks(cases, levels, stamp_sd_s, coarse)
     squad = takeovers.measure_takeovers(solved, agreed.offsets, agreed.usual_m)
@@ -301,10 +297,7 @@ def _find_candidates(
 
 def _count_remarks(remarks: Sequence[str]) -> list[str]:
     """Each remark once, with the takeovers it holds for counted."""
-    return [
-        f"{number} takeover{'s' if number > 1 else ''}: {words}"
-        for words, number in Counter(remarks).items()
-    ]
+    return [f"{count(number, 'takeover')}: {words}" for words, number in Counter(remarks).items()]
 
 
 def _exchange(by_name: Mapping[str, T], swapped: tuple[str, str]) -> dict[str, T]:

@@ -7,20 +7,13 @@ import mishaps
 import numpy as np
 import pytest
 import simulate
+from calm_squads import CALM
 
 from pipeline.measure import lanes
 from pipeline.measure.noise import SlowError
 from pipeline.session.process import make_session_tables
 
-BRIEF = {
-    "n_reps": 4,
-    "n_runners": 4,
-    "imu": False,
-    "spacing_s": 20.0,
-    "distractors": False,
-    "fault_share": 0.0,
-    "curves": False,
-}
+BRIEF = CALM | {"n_reps": 4, "spacing_s": 20.0}
 
 
 @pytest.fixture(scope="module", params=["straight", "bend"])

@@ -7,19 +7,12 @@ import shutil
 import mishaps
 import pytest
 import simulate
+from calm_squads import CALM
 
 from pipeline.session.check import check_session
 from pipeline.session.process import make_session_tables
 
-BRIEF = {
-    "n_reps": 6,
-    "n_runners": 4,
-    "imu": False,
-    "spacing_s": 20.0,
-    "distractors": False,
-    "fault_share": 0.0,
-    "curves": False,
-}
+BRIEF = CALM | {"n_reps": 6, "spacing_s": 20.0}
 SEEDS = (1, 2)
 
 

@@ -3,20 +3,11 @@
 import mishaps
 import pytest
 import simulate
+from calm_squads import CALM
 
 from pipeline.session.process import make_session_tables
 
-BRIEF = {
-    "n_reps": 6,
-    "n_runners": 4,
-    "imu": False,
-    "spacing_s": 25.0,
-    "distractors": False,
-    "fault_share": 0.0,
-    "curves": False,
-    "place": "bend",
-    "squad_seed": 3,
-}
+BRIEF = CALM | {"n_reps": 6, "spacing_s": 25.0, "place": "bend", "squad_seed": 3}
 FIRST = ("alder", "bittern", "clover", "dormouse")
 SECOND = ("elder", "fennel", "gannet", "hazel")
 FIRST_ROWS = range(1, 7)

@@ -4,14 +4,12 @@ import numpy as np
 import pytest
 import simulate
 import worlds
+from calm_squads import CALM
 from mishaps import plant
 
 from pipeline.session.process import make_session_tables
 
-SQUAD = {
-    "n_reps": 8, "n_runners": 4, "imu": False, "spacing_s": 15.0, "distractors": False,
-    "curves": False, "fault_share": 0.0,
-}  # fmt: skip
+SQUAD = CALM | {"n_reps": 8, "spacing_s": 15.0}
 WORLD = 3
 
 
