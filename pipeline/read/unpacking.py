@@ -7,9 +7,9 @@ import zlib
 from pathlib import Path
 from typing import NamedTuple
 
+from pipeline.base.plain_file import plain_file_bytes
 from pipeline.errors import RecordingError
 from pipeline.read.formats import EXPECTED_RECORDING
-from pipeline.read.plain_file import plain_file_bytes
 
 MOST_RECORDING_BYTES = 1 << 28  # unpacked: thirty hours of everything
 

@@ -29,9 +29,9 @@ from checkout import SAMPLES
 from command import run
 from read_samples import WRITERS
 
+from pipeline.base.plain_file import plain_file_bytes
 from pipeline.errors import InputError, RecordingError, SessionError, VenueError
 from pipeline.read import read, unpacking
-from pipeline.read.plain_file import plain_file_bytes
 from pipeline.read.practice.session import read_session
 
 POSIX = pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX limits and files")

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import NamedTuple
 
+from pipeline.base.plain_file import plain_file_bytes
 from pipeline.errors import InputError, SessionError, VenueError
-from pipeline.read.plain_file import plain_file_bytes
 
 
 class Document(NamedTuple):
