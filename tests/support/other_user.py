@@ -34,7 +34,8 @@ WAIT_S = 120.0
 # What libraries import only when they first need it.
 LATE_IMPORTS = (
     "csv", "concurrent.futures.thread", "email.parser", "encodings.idna", "encodings.latin_1",
-    "encodings.utf_16_le", "encodings.utf_8_sig", "html.parser", "importlib.resources",
+    "encodings.utf_16_le", "encodings.utf_8_sig", "html.parser", "importlib.readers",
+    "importlib.resources",
     "matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg", "matplotlib.style",
     "numpy.random", "pyarrow.compute", "pyarrow.csv", "pyarrow.dataset", "pyarrow.fs",
     "pyarrow.parquet", "rich.progress", "rich.table", "scipy.linalg", "scipy.special",
