@@ -24,7 +24,7 @@ from pipeline.errors import (
 from pipeline.read.practice.session import read_session
 from pipeline.season import bucket_sessions
 from pipeline.session import constants, former, process
-from pipeline.tables import folders, provenance, schema, whole_files
+from pipeline.tables import folders, provenance, schema, work_folder
 from pipeline.tables.places import Folder, Place, open_place
 
 # kept: its tables were made from more than is there now, and stay as they are
@@ -118,7 +118,7 @@ def measure_task(task: Task) -> Outcome:
         if not isinstance(target, Folder):
             return _process_session(task, seen, target)
         patience_s = _WAIT_S if task.wait else 0.0
-        with whole_files.claim(target.path, seen.session, patience_s) as ours:
+        with work_folder.claim(target.path, seen.session, patience_s) as ours:
             if not ours:
                 return replace(seen, state="busy", why=("another run is measuring it",))
             now = _compare(task, seen.session, seen.size, seen.mark, {})

@@ -7,6 +7,7 @@ written down, so that it is not tried again before something about it has change
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 import sys
@@ -94,7 +95,8 @@ def measure_season(
         if target.path.exists() and not target.path.is_dir():
             raise OutputError(out, "is not a folder", "one for the tables", "choose another --out")
         if not dry_run:
-            whole_files.recover(target.path)
+            with contextlib.suppress(OSError):  # if it matters, writing will say so
+                whole_files.recover(target.path)
     failed = {} if again else _read_failures(target)
     names = sessions_below(open_place(source))
     if not names:

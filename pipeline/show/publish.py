@@ -90,7 +90,7 @@ def write_page(
         name, remarks = pair_file_name(pair, session, event), (*found.remarks, *left_out)
         text = layout.pair_page(several, known=known, about=_page_sources(found), remarks=remarks)
     path = out / REPORT_FOLDER / f"{name}.html" if to is None else to
-    whole_files.write_text(path, text)
+    whole_files.write_text(path, text, lake=out)
     return WrittenFile(path, len(several), remarks)
 
 
@@ -135,7 +135,7 @@ def write_figure(
     name += "_dark" if dark else ""
     path = out / REPORT_FOLDER / f"{name}.png" if to is None else to
     kind: Literal["svg", "png"] = "svg" if path.suffix.lower() == ".svg" else "png"
-    whole_files.write_bytes(path, slides.draw_slide(drawn, kind, dark=dark))
+    whole_files.write_bytes(path, slides.draw_slide(drawn, kind, dark=dark), lake=out)
     return WrittenFile(path, rests, remarks)
 
 

@@ -19,7 +19,7 @@ import pyarrow.parquet as pq
 from pipeline.base.asking import one_of
 from pipeline.base.values import Progress
 from pipeline.errors import InputError, OutputError, UsageError
-from pipeline.tables import folders, lake, schema, whole_files
+from pipeline.tables import folders, lake, schema, whole_files, work_folder
 
 SHEET_ROWS = 1_048_576  # of a worksheet, its header included
 CELL_CHARACTERS = 32_767
@@ -74,8 +74,7 @@ def export_tables(
     def data(name: str) -> Iterator[pa.Table]:
         return _read_parts(out, name, parts[name], remarks, tell)
 
-    base = to if to.is_dir() else to.parent
-    with whole_files.staging(base, "export", option="--to") as folder:
+    with whole_files.staging_beside(to, "export", option="--to") as folder:
         if kind == "xlsx":
             _check_fits(parts)
             counted = _write_workbook(
@@ -89,7 +88,7 @@ def export_tables(
             if kind == "folder":
                 _write_csv_of_columns(folder / f"{_COLUMNS_SHEET}.csv", names)
                 moves.append((folder / f"{_COLUMNS_SHEET}.csv", to / f"{_COLUMNS_SHEET}.csv"))
-        whole_files.switch(folder, moves, shared=False)
+        whole_files.move_all(folder, moves)
     return Exported(
         tuple(place for _, place in moves), tuple(counted.items()), tuple(dict.fromkeys(remarks))
     )
@@ -238,7 +237,7 @@ def _write_csv(path: Path, name: str, parts: Iterator[pa.Table]) -> int:
             rows += part.num_rows
         if writer is not None:
             writer.close()
-    whole_files.sync(path)
+    work_folder.sync(path)
     return rows
 
 
@@ -263,7 +262,7 @@ def _write_csv_of_columns(path: Path, names: Sequence[str]) -> None:
     columns = {title: [row[i] for row in rows] for i, title in enumerate(header)}
     with path.open("wb") as file:
         csv.write_csv(pa.table(columns), _Lines(file))
-    whole_files.sync(path)
+    work_folder.sync(path)
 
 
 def _column_meanings(names: Sequence[str]) -> list[tuple[str, ...]]:
@@ -326,7 +325,7 @@ def _write_workbook(
         book.close()
     except XlsxWriterException as err:
         raise OutputError(f"--to {path.name}", f"cannot be written ({err})") from err
-    whole_files.sync(path)
+    work_folder.sync(path)
     return rows
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, NamedTuple, Protocol
 
 from pipeline.errors import InputError, OutputError
-from pipeline.tables import whole_files
+from pipeline.tables import whole_files, work_folder
 
 
 class Entry(NamedTuple):
@@ -101,7 +101,7 @@ class Folder:
             for number, (name, content) in enumerate(files.items()):
                 staged = folder / str(number)
                 staged.write_bytes(content)
-                whole_files.sync(staged)
+                work_folder.sync(staged)
                 moves.append((staged, self.path / name))
             whole_files.switch(folder, moves)
 

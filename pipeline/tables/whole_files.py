@@ -1,51 +1,69 @@
 """Files that appear whole or not at all, several of them together, with writers taking turns.
 
-Everything is first written and synced under a hidden name in OUT. Only then are the files of one
-run moved to their places, one `os.replace` after the other; if one move fails, the others are
-taken back. A reader never sees half a file, and a full disk or a kill leaves the old files whole.
-Writers move their files in turn, under a lock. If one is killed in the midst of it, its list of
-moves is still on disk, and the next writer or reader finishes it (docs/decisions/0009-locks.md).
-Nothing here knows what the files hold.
+Everything is first written and synced in a hidden folder of OUT (work_folder.py). Only then are
+the files of one run moved to their places, one `os.replace` after the other; if one move fails,
+the others are taken back. A reader never sees half a file, and a full disk or a kill leaves the
+old files whole. Writers move their files in turn, under a lock. If one is killed in the midst of
+it, its list of moves is still on disk, and the next writer or reader finishes it
+(docs/decisions/0009-locks.md). Nothing here knows what the files hold.
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
+import secrets
 import shutil
-import tempfile
-import time
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import NamedTuple
 
-import filelock
+from pipeline.base.plain_file import plain_file_bytes
+from pipeline.errors import DiskError
+from pipeline.tables import work_folder
+from pipeline.tables.work_folder import MOVES_FILE, check_way, create_folder, exclusive, sync
 
-from pipeline.errors import DiskError, LockError
-
-_STALE_S = 3600.0
-_PATIENCE_S = 120.0
-_WRITERS_LOCK = ".lock"  # in OUT: whoever holds it may move files to their places
-_CLAIMS_FOLDER = ".claims"  # in OUT: one file a session, locked by the run that measures it
-_HOLDER_LOCK = "held"  # in a hidden folder: locked as long as its run lives
-_MOVES_FILE = "moves.json"  # in a hidden folder: there while its files are being moved
+_MOST_LIST_BYTES = 1 << 20
+_REFUSED_FOR_NOW = {
+    errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EROFS, errno.ENOMEM, errno.EMFILE, errno.ENFILE,
+}  # fmt: skip
 
 
 # --- one file --------------------------------------------------------------------------
 
 
-def write_text(path: Path, text: str, *, make_folder: bool = True) -> None:
-    """Write a text file in UTF-8, whole or not at all. Raises DiskError."""
-    write_bytes(path, text.encode("utf-8"), make_folder=make_folder)
+def write_text(
+    path: Path, text: str, *, lake: Path | None = None, make_folder: bool = True
+) -> None:
+    """Write a text file in UTF-8, whole or not at all. For the rest see `write_bytes`."""
+    write_bytes(path, text.encode("utf-8"), lake=lake, make_folder=make_folder)
 
 
-def write_bytes(path: Path, content: bytes, *, make_folder: bool = True) -> None:
-    """Write one file, whole or not at all. Raises DiskError."""
-    staged = path.with_name(f".new-{path.name}-{os.getpid()}")
+def write_bytes(
+    path: Path, content: bytes, *, lake: Path | None = None, make_folder: bool = True
+) -> None:
+    """Write one file, whole or not at all.
+
+    Where `path` lies in a `lake`, what a kill leaves is swept up by the next run, and no link is
+    followed on the way; elsewhere the way is the user's own word. Raises DiskError.
+    """
+    if lake is not None and _lies_in(lake, path):
+        with staging(lake, "file") as folder:
+            staged = folder / "content"
+            staged.write_bytes(content)
+            sync(staged)
+            create_folder(path.parent, lake)
+            os.replace(staged, path)
+            sync(path.parent)
+        return
+    staged = path.with_name(f".new-{secrets.token_hex(8)}")
     try:
         if make_folder:
             path.parent.mkdir(parents=True, exist_ok=True)
-        staged.write_bytes(content)
+        with staged.open("xb") as file:
+            file.write(content)
         sync(staged)
         os.replace(staged, path)
     except OSError as err:
@@ -59,239 +77,241 @@ def write_bytes(path: Path, content: bytes, *, make_folder: bool = True) -> None
         ) from err
 
 
+def _lies_in(lake: Path, path: Path) -> bool:
+    return path.is_relative_to(lake) and ".." not in path.relative_to(lake).parts
+
+
 # --- several files together ------------------------------------------------------------
 
 
 @contextlib.contextmanager
-def staging(out: Path, label: str, option: str = "--out") -> Iterator[Path]:
-    """A hidden folder in `out`, and so on the same file system; it is gone at the end.
+def staging(out: Path, label: str) -> Iterator[Path]:
+    """A hidden folder of one run in the lake `out`; it is gone at the end.
 
     `label` (such as a session's id) says in the folder's name what it is for. What killed runs
-    left behind is swept up first. A failure of the disk inside the `with` becomes a DiskError,
-    which names the `option` that would choose another place.
+    left behind is finished and swept up first. A failure of the disk inside the `with` becomes a
+    DiskError.
     """
-    try:
+    with _disk_errors(out, "--out"):
         out.mkdir(parents=True, exist_ok=True)
         recover(out)
-        made = Path(tempfile.mkdtemp(prefix=".new-", dir=out))
+        with work_folder.run_folder(out, label) as folder:
+            yield folder
+
+
+@contextlib.contextmanager
+def staging_beside(target: Path, label: str, option: str) -> Iterator[Path]:
+    """A hidden folder beside a file of the user's own, or in a folder of theirs.
+
+    Nothing else there is touched, so what a killed run leaves stays. A failure of the disk inside
+    the `with` becomes a DiskError, which names the `option` that would choose another place.
+    """
+    base = target if target.is_dir() else target.parent
+    folder = base / f"{work_folder.WORK_FOLDER}-{label}-{secrets.token_hex(8)}"
+    with _disk_errors(base, option):
+        base.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700)
         try:
-            with filelock.FileLock(made / _HOLDER_LOCK):
-                # Sweepers look for this name, so the folder gets it only once it is locked.
-                folder = made.rename(out / f".writing-{label}-{made.name[5:]}")
-                try:
-                    yield folder
-                finally:
-                    shutil.rmtree(folder, ignore_errors=True)
+            yield folder
         finally:
-            shutil.rmtree(made, ignore_errors=True)  # if it never got as far as its name
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextlib.contextmanager
+def _disk_errors(where: Path, option: str) -> Iterator[None]:
+    try:
+        yield
     except OSError as err:
         raise DiskError(
-            err.filename or out,
+            err.filename or where,
             f"cannot be written ({err.strerror or err})",
             "a folder with room and the right to write",
             f"nothing was changed: free some space or choose another {option}",
         ) from err
 
 
-def switch(folder: Path, moves: Sequence[tuple[Path, Path]], *, shared: bool = True) -> None:
-    """Move every staged file of `folder` to its place, or none: a failure takes all moves back.
+class Move(NamedTuple):
+    """A staged file and the place where it goes; without a file, the place is to be empty."""
+
+    staged: Path | None
+    place: Path
+
+
+def switch(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
+    """Move every file staged in a run's `folder` to its place in the lake, or none.
 
     `moves` are pairs (staged file, place). They are on disk before the first one is made, so that
-    after a kill the next run can make the rest. `shared`: others write here too, so runs take
-    turns.
+    after a kill the next run can make the rest. A failure takes all moves back, and so does the
+    next run after a kill in the midst of that. Raises OSError.
     """
-    with exclusive(folder.parent) if shared else contextlib.nullcontext():
-        if shared:
-            _finish_killed_runs(folder)
-        former = {
-            place: _link_former(folder / f"former-{i}", place) for i, (_, place) in enumerate(moves)
-        }
-        done: list[Path] = []
+    out = work_folder.out_of(folder)
+    to_make = [Move(*move) for move in moves]
+    with exclusive(out):
+        for left in work_folder.run_folders(out):
+            if left != folder:  # whoever has a list of moves now, other than us, was killed
+                _finish_moves(left)
+        made: list[Path] = []
+        former: list[Move] = []
         try:
-            for _, place in moves:
-                create_folder(place.parent)
-            _write_moves(folder, moves)
-            for staged, place in moves:
-                done.append(place)
-                os.replace(staged, place)
-            for folder_of_place in dict.fromkeys(place.parent for _, place in moves):
-                sync(folder_of_place)
+            for move in to_make:
+                made += create_folder(move.place.parent, out)
+            former = _keep_former(folder, to_make)
+            work_folder.open_to_others(folder)
+            _write_moves(folder, to_make)
+            _make_moves(to_make)
+            (folder / MOVES_FILE).unlink()
         except BaseException:
-            _put_former_back(folder, done, former)
-            _drop_empty_folders(place for _, place in moves)
+            _take_back(folder, former)
+            _remove_empty_folders(made)
             raise
-        (folder / _MOVES_FILE).unlink(missing_ok=True)
+
+
+def move_all(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
+    """Move every staged file to its place among the user's own, or none. Raises OSError."""
+    to_make = [Move(*move) for move in moves]
+    made: list[Path] = []
+    former: list[Move] = []
+    try:
+        for parent in dict.fromkeys(move.place.parent for move in to_make):
+            if not parent.is_dir():
+                parent.mkdir()
+                made.append(parent)
+        former = _keep_former(folder, to_make)
+        _make_moves(to_make)
+    except BaseException:
+        for move in former:
+            with contextlib.suppress(OSError):
+                _make_moves([move])
+        _remove_empty_folders(made)
+        raise
 
 
 def recover(out: Path) -> None:
-    """Finish the moves that a killed run had begun, and sweep up what killed runs left behind."""
-    for left in out.glob(".writing-*"):
-        # A folder that is locked or gone belongs to a run that is at work or has just ended.
-        with (
-            contextlib.suppress(filelock.Timeout, FileNotFoundError),
-            filelock.FileLock(left / _HOLDER_LOCK, timeout=0),
-        ):
-            if (left / _MOVES_FILE).exists():
-                with exclusive(out):
-                    _finish_moves(left)
-            shutil.rmtree(left, ignore_errors=True)
-    for left in out.glob(".new-*"):
-        with contextlib.suppress(FileNotFoundError):
-            if time.time() - left.stat().st_mtime <= _STALE_S:
-                continue
-            if left.is_dir():
-                shutil.rmtree(left, ignore_errors=True)
-            else:
-                left.unlink()
+    """Finish the moves that a killed run had begun, and sweep up what killed runs left behind.
+
+    What another user left and did not open to us is passed over. Raises OSError.
+    """
+    for left in work_folder.run_folders(out):
+        with work_folder.left_by_killed_run(left) as ended:
+            if ended:
+                if work_folder.has_moves(left):
+                    with exclusive(out):
+                        _finish_moves(left)
+                if not work_folder.has_moves(left):
+                    shutil.rmtree(left, ignore_errors=True)
+    work_folder.remove_unfinished_folders(out)
 
 
 def interrupted(out: Path) -> bool:
     """Whether a run is moving files to their places just now, or was killed while it did."""
-    return any(out.glob(f".writing-*/{_MOVES_FILE}"))
-
-
-# --- turns -----------------------------------------------------------------------------
-
-
-@contextlib.contextmanager
-def claim(out: Path, session_id: str, patience_s: float = 0.0) -> Iterator[bool]:
-    """Whether this run may measure a session; while it holds the claim, no other run may."""
-    folder = out / _CLAIMS_FOLDER
-    folder.mkdir(parents=True, exist_ok=True)
-    lock = filelock.FileLock(folder / f"{session_id}.lock", timeout=patience_s)
-    try:
-        lock.acquire()
-    except filelock.Timeout:
-        yield False
-        return
-    try:
-        yield True
-    finally:
-        lock.release()
-
-
-@contextlib.contextmanager
-def exclusive(out: Path) -> Iterator[None]:
-    """Within this, nobody else moves files to their places in `out`.
-
-    Raises LockError after a long wait.
-    """
-    try:
-        with filelock.FileLock(out / _WRITERS_LOCK, timeout=_PATIENCE_S):
-            yield
-    except filelock.Timeout:
-        raise LockError(
-            out / _WRITERS_LOCK,
-            f"another run has held it for {_PATIENCE_S:.0f} s",
-            "a folder that runs take turns to write",
-            "nothing was changed: see what that run is doing, then try again",
-        ) from None
+    return any(work_folder.has_moves(folder) for folder in work_folder.run_folders(out))
 
 
 # --- moves -----------------------------------------------------------------------------
 
 
-def _write_moves(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
+def _make_moves(moves: Sequence[Move]) -> None:
+    for staged, place in moves:
+        if staged is not None:
+            os.replace(staged, place)
+        else:
+            place.unlink(missing_ok=True)
+    for parent in dict.fromkeys(move.place.parent for move in moves):
+        sync(parent)
+
+
+def _keep_former(folder: Path, moves: Sequence[Move]) -> list[Move]:
+    """What puts the former files back: second names for them, or copies where there are none."""
+    former = []
+    for i, (_, place) in enumerate(moves):
+        kept = folder / f"former-{i}"
+        if not os.path.lexists(place):
+            former.append(Move(None, place))
+            continue
+        if place.is_dir() and not place.is_symlink():
+            raise OSError(errno.EISDIR, "a folder stands where a file was expected", str(place))
+        try:
+            os.link(place, kept, follow_symlinks=False)
+        except (OSError, NotImplementedError):
+            shutil.copy2(place, kept, follow_symlinks=False)
+        former.append(Move(kept, place))
+    return former
+
+
+def _take_back(folder: Path, former: Sequence[Move]) -> None:
+    """Put the former files back. The list of that is written first: it replaces the list of the
+    moves, so that a kill or a further failure leaves the rest to the next run."""
+    if not work_folder.has_moves(folder):
+        return  # nothing had been moved
+    with contextlib.suppress(OSError):
+        _write_moves(folder, former)
+    failed = False
+    for move in former:
+        try:
+            if move.staged is None or move.staged.exists():
+                _make_moves([move])
+        except OSError:
+            failed = True
+    if not failed:
+        (folder / MOVES_FILE).unlink(missing_ok=True)
+        sync(folder)  # should it come back after a loss of power, it would empty those places again
+
+
+def _write_moves(folder: Path, moves: Sequence[Move]) -> None:
+    out = work_folder.out_of(folder)
     names = [
-        (staged.relative_to(folder).as_posix(), place.relative_to(folder.parent).as_posix())
+        (staged and staged.relative_to(folder).as_posix(), place.relative_to(out).as_posix())
         for staged, place in moves
     ]
-    written = folder / f"{_MOVES_FILE}.new"
+    written = folder / f"{MOVES_FILE}.new"
     written.write_text(json.dumps(names), encoding="utf-8")
     sync(written)
-    os.replace(written, folder / _MOVES_FILE)
+    os.replace(written, folder / MOVES_FILE)
     sync(folder)
 
 
-def _read_moves(left: Path) -> list[tuple[str, str]]:
-    """From a hidden folder's list: the names of its files, and where in OUT they go.
+def _read_moves(left: Path) -> list[Move]:
+    """The moves that the list in a run's folder names and that have still to be made.
 
-    There are none where the list is missing, or where a bad disk has broken it: the tables
-    themselves then show that they are of two runs.
+    There are none where the list is missing, where a bad disk has broken it, or where one of its
+    moves would lead out of the lake: the tables themselves then show that they are of two runs.
     """
+    out = work_folder.out_of(left)
     try:
-        written = json.loads((left / _MOVES_FILE).read_text(encoding="utf-8"))
-        moves = [(str(staged), str(place)) for staged, place in written]
-    except (FileNotFoundError, ValueError, TypeError, RecursionError):
+        written = json.loads(plain_file_bytes(left / MOVES_FILE, _MOST_LIST_BYTES))
+        moves = [Move(name and left / name, out / place) for name, place in written]
+        for staged, place in moves:
+            check_way(out, place)
+            if staged is not None and staged.parent != left:
+                return []
+    except (OSError, ValueError, TypeError, RecursionError):
         return []
-    inside = [
-        Path(staged).name == staged
-        and not Path(place).is_absolute()
-        and ".." not in Path(place).parts
-        for staged, place in moves
-    ]
-    return moves if all(inside) else []
+    return [move for move in moves if move.staged is None or os.path.lexists(move.staged)]
 
 
 def _finish_moves(left: Path) -> None:
-    """Make the moves that a killed run had still to make."""
-    for staged, place in _read_moves(left):
-        if (left / staged).exists():
-            target = left.parent / place
-            create_folder(target.parent)
-            os.replace(left / staged, target)
-            sync(target.parent)
+    """Make the moves that a killed run had still to make, as far as this user may.
 
-
-def _finish_killed_runs(folder: Path) -> None:
-    """Under the lock: whoever has a list of moves now, other than us, was killed.
-
-    Its tables are older than ours, so they go first; otherwise the next run would put them over
-    ours.
+    A move that can never be made, such as onto a folder, is passed over. Raises OSError where the
+    disk refuses: then the list stays, for another time.
     """
-    for moves_file in folder.parent.glob(f".writing-*/{_MOVES_FILE}"):
-        if moves_file.parent != folder:
-            _finish_moves(moves_file.parent)
-            moves_file.unlink(missing_ok=True)
-
-
-def _link_former(link: Path, place: Path) -> Path | None:
-    """A second name for the former file, or a copy where the file system has no links."""
-    if not place.exists():
-        return None
-    try:
-        os.link(place, link)
-    except OSError:
-        shutil.copy2(place, link)
-    return link
-
-
-def _put_former_back(
-    folder: Path, done: Sequence[Path], former: Mapping[Path, Path | None]
-) -> None:
-    (folder / _MOVES_FILE).unlink(missing_ok=True)
-    for place in done:
-        link = former[place]
-        if link is not None:
-            os.replace(link, place)
-        else:
-            place.unlink(missing_ok=True)
-
-
-def _drop_empty_folders(places: Iterable[Path]) -> None:
-    for place in places:
-        for folder in (place.parent, place.parent.parent):
-            with contextlib.suppress(OSError):  # not empty: it holds other tables
-                folder.rmdir()
-
-
-# --- the disk --------------------------------------------------------------------------
-
-
-def create_folder(folder: Path) -> None:
-    """Make a folder, and have the disk hold its name."""
-    if not folder.is_dir():
-        folder.mkdir(parents=True, exist_ok=True)
-        sync(folder.parent)
-
-
-def sync(path: Path) -> None:
-    """Have the disk hold what was written; for a folder its names, where the system can."""
-    try:
-        handle = os.open(path, os.O_RDONLY)
-    except (PermissionError, IsADirectoryError):  # Windows gives no handles of folders
+    if not work_folder.has_moves(left):
         return
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    out = work_folder.out_of(left)
+    for move in _read_moves(left):
+        try:
+            create_folder(move.place.parent, out)
+            _make_moves([move])
+        except PermissionError:  # the rest is its own user's to finish
+            return
+        except OSError as err:
+            if err.errno in _REFUSED_FOR_NOW:
+                raise
+    with contextlib.suppress(PermissionError):
+        (left / MOVES_FILE).unlink(missing_ok=True)
+
+
+def _remove_empty_folders(folders: Sequence[Path]) -> None:
+    for folder in reversed(folders):
+        with contextlib.suppress(OSError):  # not empty: another run has put something there
+            folder.rmdir()

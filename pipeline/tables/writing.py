@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.errors import OutputError
-from pipeline.tables import data_package, folders, schema, whole_files
+from pipeline.tables import data_package, folders, schema, whole_files, work_folder
 from pipeline.tables.provenance import file_sha256, run_sha256
 
 _ID_THAT_LOOKS_TYPED = re.compile(r"[-.0-9].*|nan|inf|infinity|true|false|null", re.IGNORECASE)
@@ -93,7 +93,7 @@ def renew_data_package(out: Path) -> None:
             text = data_package.data_package_text(out)
             if text is None or (path.is_file() and path.read_bytes() == text.encode("utf-8")):
                 return
-            whole_files.write_text(path, text)
+            whole_files.write_text(path, text, lake=out)
         except (OSError, OutputError):
             return
 
@@ -148,7 +148,7 @@ def stage_tables(
     }
     staged = folder / f"{'-'.join(places)}.json"
     staged.write_text(json.dumps(written, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
-    whole_files.sync(staged)
+    work_folder.sync(staged)
     return [*moves, (staged, record_place)]
 
 
@@ -158,7 +158,7 @@ def _write_anchors(folder: Path, out: Path) -> None:
         if not place.exists():
             staged = folder / f"{name}-anchor.parquet"
             _write_table_file(staged, name, schema.empty_table(name), "")
-            whole_files.create_folder(place.parent)
+            work_folder.create_folder(place.parent, out)
             os.replace(staged, place)
 
 
@@ -168,7 +168,7 @@ def _write_anchors(folder: Path, out: Path) -> None:
 def _write_table_file(path: Path, name: str, table: pa.Table, run: str) -> None:
     body = table.drop_columns(["session"]) if "session" in table.column_names else table
     write_parquet(path, name, body, {_RUN_KEY: run.encode()})
-    whole_files.sync(path)
+    work_folder.sync(path)
 
 
 def write_parquet(

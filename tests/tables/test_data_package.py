@@ -15,7 +15,7 @@ from random_tables import random_table
 from stored_sessions import ASKED, tables_of
 
 from pipeline.errors import OutputError
-from pipeline.tables import data_package, folders, lake, schema, whole_files, writing
+from pipeline.tables import data_package, folders, lake, schema, whole_files, work_folder, writing
 
 STANDARD = DATA / "data_package_2_0.json"
 
@@ -173,13 +173,13 @@ def test_it_never_makes_a_write_fail(tmp_path, monkeypatch, failure):
         (tmp_path / "datapackage.json").mkdir(parents=True)
     else:
 
-        def full(path: Path, _text: str) -> None:
+        def full(path: Path, _text: str, *, lake: Path) -> None:  # noqa: ARG001
             raise OutputError(path, "cannot be written (no space left)")
 
         monkeypatch.setattr(whole_files, "write_text", full)
     fill(tmp_path)
     assert schema.read_part(folders.part_path(tmp_path, "exchanges", "otter")).num_rows == 3
-    assert not list(tmp_path.glob(".writing-*"))
+    assert not work_folder.run_folders(tmp_path)
 
 
 def test_readers_of_a_table_see_nothing_of_it(tmp_path):

@@ -24,7 +24,7 @@ from random_tables import random_table
 from stored_sessions import ASKED, files_below, run_child, tables_of
 
 from pipeline.errors import InputError, OutputError, UsageError
-from pipeline.tables import folders, lake, schema, writing
+from pipeline.tables import folders, lake, schema, work_folder, writing
 
 SESSIONS = ("otter", "heron", "2026-05-12")
 
@@ -535,7 +535,7 @@ def test_a_kill_while_writing_leaves_the_old_tables_whole(out, tmp_path_factory)
         child.send_signal(signal.SIGKILL)
     finally:
         child.wait()
-    left = [name for name in files_below(out) if name.startswith(".writing-")]
+    left = [name for name in files_below(out) if name.startswith(f"{work_folder.WORK_FOLDER}/run-")]
     assert left
     assert {k: v for k, v in files_below(out).items() if k not in left} == before
     assert lake.read_lake(out).remarks == ()

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from stored_sessions import ASKED, files_below, run_child, tables_of
 
 from pipeline.errors import OutputError
-from pipeline.tables import folders, lake, provenance, schema, whole_files, writing
+from pipeline.tables import folders, lake, provenance, schema, whole_files, work_folder, writing
 
 # Ids that a reader guessing types would take for a date, a number, a truth value or nothing.
 TYPED_IDS = ["2026-05-12", "007", "1.5", "1e5", "true", "nan", "-3", "null"]
@@ -219,10 +219,9 @@ def test_a_kill_while_writing_leaves_the_old_tables_whole(tmp_path):
     after = {k: v for k, v in files_below(tmp_path).items() if not k.startswith(".")}
     assert after == before
     assert len(pd.read_parquet(tmp_path / "exchanges")) == 3
-    left = list(tmp_path.glob(".writing-*"))
-    assert left
+    assert work_folder.run_folders(tmp_path)
     writing.write_session(tmp_path, "otter", tables_of("otter", 1), ASKED)
-    assert not list(tmp_path.glob(".writing-*"))
+    assert not work_folder.run_folders(tmp_path)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX signals")
@@ -254,7 +253,7 @@ def test_what_a_killed_run_began_to_switch_is_finished(tmp_path, moves):
     assert read.remarks == ()
     written = tables_of("otter", 3)["exchanges"].sort_by("zero_utc")
     assert read.exchanges.equals(written, check_metadata=False)
-    assert not list(tmp_path.glob(".writing-*"))
+    assert not work_folder.run_folders(tmp_path)
     record = json.loads(folders.session_record_path(tmp_path, "otter").read_text())
     assert record["settings"] == {"second": 1}
 
@@ -262,14 +261,14 @@ def test_what_a_killed_run_began_to_switch_is_finished(tmp_path, moves):
 def test_writers_wait_for_one_another(tmp_path):
     writing.write_session(tmp_path, "otter", tables_of("otter", 1), ASKED)
     before = files_below(tmp_path)
-    with whole_files.exclusive(tmp_path):
+    with work_folder.exclusive(tmp_path):
         in_another_process = run_child(
             f"""
             import pathlib
             from pipeline import errors
-            from pipeline.tables import whole_files, writing
+            from pipeline.tables import work_folder, writing
             import stored_sessions
-            whole_files._PATIENCE_S = 0.1
+            work_folder._PATIENCE_S = 0.1
             out = pathlib.Path({str(tmp_path)!r})
             try:
                 tables = stored_sessions.tables_of("otter", 3)
