@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import itertools
 import os
 import signal
@@ -49,4 +50,21 @@ def die_at_move(out: str, session: str, run: int, move: int) -> None:
         real(staged, place)
 
     os.replace = deadly
+    write(Path(out), session, run)
+
+
+def die_while_taking_back(out: str, session: str, run: int, failing: int, deadly: int) -> None:
+    """Writes, finds the disk full at its n-th move, and is killed at the m-th move back."""
+    real, moved = os.replace, []
+
+    def refusing(staged, place):
+        if Path(place).name in ("part-0.parquet", "provenance.json"):
+            moved.append(place)
+            if len(moved) == failing:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(place))
+            if len(moved) == failing + deadly:
+                os.kill(os.getpid(), signal.SIGKILL)
+        real(staged, place)
+
+    os.replace = refusing
     write(Path(out), session, run)

@@ -271,6 +271,21 @@ def killed_at_move(out: Path, moves: int) -> None:
 
 
 @POSIX
+@pytest.mark.parametrize("deadly", range(1, 5))
+@pytest.mark.parametrize("failing_move", [2, 4])
+def test_a_kill_while_a_failed_write_is_taken_back_leaves_the_former_run(
+    tmp_path, failing_move, deadly
+):
+    write(tmp_path, "otter", 1)
+    words = f"{str(tmp_path)!r}, 'otter', 2, {failing_move}, {deadly}"
+    child = run_child(f"import under_fire_writer; under_fire_writer.die_while_taking_back({words})")
+    assert child.wait() == -signal.SIGKILL
+    assert lake.read_lake(tmp_path).remarks == ()
+    assert run_of(tmp_path, "otter") == 1
+    assert hidden(tmp_path) == []
+
+
+@POSIX
 def test_a_list_of_moves_that_is_broken_stops_nobody(tmp_path):
     """As a bad disk leaves it. Nothing of it can be finished; the session may be torn, and a
     reader says so."""
