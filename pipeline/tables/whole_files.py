@@ -198,7 +198,7 @@ def recover(out: Path) -> None:
                     with exclusive(out):
                         _finish_moves(left)
                 if not work_folder.has_moves(left):
-                    shutil.rmtree(left, ignore_errors=True)
+                    work_folder.remove_run_folder(left)
     work_folder.remove_unfinished_folders(out)
 
 

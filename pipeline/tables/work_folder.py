@@ -178,7 +178,7 @@ def run_folder(out: Path, label: str) -> Iterator[Path]:
                 yield folder
             finally:
                 if not has_moves(folder):
-                    shutil.rmtree(folder, ignore_errors=True)
+                    remove_run_folder(folder)
     finally:
         _remove_unfinished(made)
 
@@ -218,6 +218,21 @@ def left_by_killed_run(folder: Path) -> Iterator[bool]:
         yield ended
 
 
+def remove_run_folder(folder: Path) -> None:
+    """Remove a run's folder, as far as the disk lets us, and its mark last.
+
+    What a kill leaves in the midst of this is still known as ours.
+    """
+    with contextlib.suppress(OSError):
+        for path in folder.iterdir():
+            if path.is_dir() and not path.is_symlink():
+                shutil.rmtree(path, ignore_errors=True)
+            elif path.name not in (_HOLDER_LOCK, _MARK_FILE):
+                path.unlink(missing_ok=True)
+        unmarked = folder.with_name(f"{_UNFINISHED}{_token(folder)}")
+        _remove_unfinished(folder.rename(unmarked))
+
+
 def remove_unfinished_folders(out: Path) -> None:
     """Sweep up folders of runs that were killed before they had a lock and a mark."""
     for left in _entries(out, _UNFINISHED):
@@ -236,7 +251,11 @@ def _entries(out: Path, start: str) -> list[Path]:
 
 def _mark(folder: Path) -> bytes:
     """What only this program writes, and only into this folder."""
-    return f"batontrace {folder.name.rpartition('-')[2]}\n".encode()
+    return f"batontrace {_token(folder)}\n".encode()
+
+
+def _token(folder: Path) -> str:
+    return folder.name.rpartition("-")[2]
 
 
 def _is_ours(folder: Path) -> bool:
