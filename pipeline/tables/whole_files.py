@@ -23,7 +23,14 @@ from typing import NamedTuple
 from pipeline.base.plain_file import plain_file_bytes
 from pipeline.errors import DiskError
 from pipeline.tables import work_folder
-from pipeline.tables.work_folder import MOVES_FILE, check_way, create_folder, exclusive, sync
+from pipeline.tables.work_folder import (
+    MOVES_FILE,
+    check_way,
+    create_folder,
+    exclusive,
+    remove_empty_folders,
+    sync,
+)
 
 _MOST_LIST_BYTES = 1 << 20
 _REFUSED_FOR_NOW = {
@@ -162,7 +169,7 @@ def switch(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
             (folder / MOVES_FILE).unlink()
         except BaseException:
             _take_back(folder, former)
-            _remove_empty_folders(made)
+            remove_empty_folders(made)
             raise
 
 
@@ -182,7 +189,7 @@ def move_all(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
         for move in former:
             with contextlib.suppress(OSError):
                 _make_moves([move])
-        _remove_empty_folders(made)
+        remove_empty_folders(made)
         raise
 
 
@@ -309,9 +316,3 @@ def _finish_moves(left: Path) -> None:
                 raise
     with contextlib.suppress(PermissionError):
         (left / MOVES_FILE).unlink(missing_ok=True)
-
-
-def _remove_empty_folders(folders: Sequence[Path]) -> None:
-    for folder in reversed(folders):
-        with contextlib.suppress(OSError):  # not empty: another run has put something there
-            folder.rmdir()

@@ -19,7 +19,7 @@ import secrets
 import shutil
 import stat
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import filelock
@@ -68,11 +68,22 @@ def create_folder(folder: Path, out: Path) -> tuple[Path, ...]:
     made = create_folder(folder.parent, out) if folder.parent != out else ()
     try:
         folder.mkdir()
+        made = (*made, folder)
+        _give_permissions_of(out, folder)
+        sync(folder.parent)
     except FileExistsError:  # another run was quicker
         return made
-    _give_permissions_of(out, folder)
-    sync(folder.parent)
-    return (*made, folder)
+    except OSError:
+        remove_empty_folders(made)  # nobody would know that they are new
+        raise
+    return made
+
+
+def remove_empty_folders(made: Sequence[Path]) -> None:
+    """Remove folders that were made, the deepest last, as far as nothing has come into them."""
+    for folder in reversed(made):
+        with contextlib.suppress(OSError):  # not empty: another run has put something there
+            folder.rmdir()
 
 
 def _give_permissions_of(out: Path, folder: Path) -> None:

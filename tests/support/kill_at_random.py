@@ -20,7 +20,7 @@ import signal
 import sys
 import time
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pyarrow as pa
@@ -36,6 +36,7 @@ from pipeline.show import publish
 from pipeline.tables import compacting, export, folders, lake, places, schema, whole_files, writing
 from pipeline.tables.provenance import file_sha256
 
+Operation = Callable[[Path, int], None]
 SESSION = "otter"
 STOP = "stop"  # a file beside OUT: readers end
 DONE = "done"  # a file beside OUT: the last run a writer has finished
@@ -83,7 +84,7 @@ def write_page(out: Path, _run: int) -> None:
     publish.write_page(out, session=SESSION)
 
 
-OPERATIONS: dict[str, tuple[Callable[[Path, int], None], int]] = {  # and its share of the kills
+OPERATIONS: dict[str, tuple[Operation, int]] = {  # and its share of the kills
     "process": (write_session, 30),
     "decisions": (write_decisions, 18),
     "compaction": (write_compacted, 18),
@@ -153,7 +154,7 @@ def check_pairs(found: lake.Lake) -> None:
 # --- children ----------------------------------------------------------------------------
 
 
-def fork(function: Callable[[], None]) -> int:
+def fork(function: Callable[[], object]) -> int:
     child = os.fork()
     if child:
         return child
@@ -220,33 +221,36 @@ def kill_once(name: str, out: Path, first: int, usual_s: float, rng: random.Rand
     return amid
 
 
-def import_what_is_used(folder: Path) -> None:
+def import_what_is_used(folder: Path, operations: Sequence[Operation]) -> None:
     """Import here what the children would each import by themselves."""
-    names = folder / "modules"
+    names, out = folder / "modules", folder / "first" / "out"
+    names.parent.mkdir()
+    uses: list[Callable[[], None]] = [
+        lambda: prepare(out),
+        *(lambda do=operation: do(out, 3) for operation in operations),
+        lambda: read_through_all(out),
+        lambda: check_one_run(out),
+    ]
+    for use in uses:
 
-    def use_all() -> None:
-        out = folder / "first" / "out"
-        prepare(out)
-        for operation, _ in OPERATIONS.values():
-            operation(out, 3)
-        read_through_all(out)
-        check_one_run(out)
-        names.write_text("\n".join(sys.modules))
+        def use_once(use: Callable[[], None] = use) -> None:
+            use()
+            with names.open("a") as file:
+                file.write("".join(f"{name}\n" for name in sys.modules))
 
-    folder.mkdir()
-    require_success(fork(use_all), "the first use of everything")
-    for name in names.read_text().splitlines():
+        require_success(fork(use_once), "the first use of everything")
+    for name in dict.fromkeys(names.read_text().splitlines()):
         with contextlib.suppress(Exception):
             importlib.import_module(name)
 
 
 def main(folder: Path, seed: int) -> None:
     rng = random.Random(seed)
-    import_what_is_used(folder)
+    import_what_is_used(folder, [operation for operation, _ in OPERATIONS.values()])
     counts = {}
     for name, (operation, kills) in OPERATIONS.items():
         out = folder / name / "out"
-        require_success(fork(lambda out=out: prepare(out)), "preparing")
+        prepare(out)
         began = time.monotonic()
         require_success(fork(lambda out=out, do=operation: do(out, 2)), name)
         usual_s = time.monotonic() - began
@@ -256,10 +260,15 @@ def main(folder: Path, seed: int) -> None:
 
 
 def prepare(out: Path) -> None:
-    writer.write(out, "heron", 1)
-    writer.write(out, SESSION, 2)
-    write_decisions(out, 2)
-    compacting.compact(places.Folder(out))
+    """A lake with everything in it, each part of it written by a child of its own."""
+    steps: tuple[Callable[[], object], ...] = (
+        lambda: writer.write(out, "heron", 1),
+        lambda: writer.write(out, SESSION, 2),
+        lambda: write_decisions(out, 2),
+        lambda: compacting.compact(places.Folder(out)),
+    )
+    for step in steps:
+        require_success(fork(step), "preparing")
 
 
 if __name__ == "__main__":
