@@ -169,6 +169,8 @@ def _compare(task: Task, session: str, size: int, mark: str, record: Mapping[str
         seen = replace(seen, state="new")
     elif any(target.stat(folders.part_file(name, session)) is None for name in schema.TABLES):
         seen = replace(seen, why=("a table is missing",))
+    elif damaged := _damaged_tables(target, session, stored):
+        seen = replace(seen, why=tuple(f"{name} is not as it was written" for name in damaged))
     elif mark in (stored.get("run_sha256"), stored.get("source")):
         state: State = "changed" if task.again else "unchanged"
         return replace(seen, state=state, why=("asked for again",) if task.again else ())
@@ -183,6 +185,19 @@ def _compare(task: Task, session: str, size: int, mark: str, record: Mapping[str
         code = code if isinstance(code, int) else NothingMeasured.exit_code
         return replace(seen, state="failed before", why=(why,), lasting=True, exit_code=code)
     return seen
+
+
+def _damaged_tables(target: Place, session: str, stored: Mapping[str, Any]) -> list[str]:
+    """The tables whose files are others than the record tells of, which readers leave out."""
+    damaged = []
+    for name, recorded in provenance.table_hashes(stored).items():
+        try:
+            if name in schema.TABLES:
+                sha256 = target.own_sha256(folders.part_file(name, session))
+                damaged += [name] * (sha256 not in (None, recorded))
+        except InputError:
+            damaged.append(name)
+    return damaged
 
 
 def _differences(stored: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:

@@ -174,6 +174,20 @@ def test_a_table_that_was_deleted_is_made_again(evenings, quick):
     assert quick == [IDS[2]]
 
 
+@pytest.mark.parametrize("name", schema.TABLES)
+def test_a_table_that_was_damaged_is_made_again(evenings, quick, name):
+    go(evenings)
+    quick.clear()
+    path = evenings.parent / "out" / name / f"session={IDS[1]}" / "part-0.parquet"
+    path.write_bytes(path.read_bytes()[:-1] + b"?")
+    looked = go(evenings, dry_run=True)
+    assert states(looked)[IDS[1]] == "changed"
+    assert f"{name} is not as it was written" in [o.why for o in looked.outcomes][1]
+    go(evenings)
+    assert quick == [IDS[1]]
+    assert set(states(go(evenings)).values()) == {"unchanged"}
+
+
 def test_asked_for_again_all_are_measured(evenings, quick):
     go(evenings)
     go(evenings, again=True)
