@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import fuzz_lake
+import other_user
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
@@ -382,3 +383,29 @@ def test_a_session_replaced_during_an_export_is_of_one_run(out, tmp_path):
 )
 def test_what_is_no_plain_file_is_refused_at_once(out, file, kind):
     fuzz_lake.attempt(out, (f"{file}: {kind}",), 1, readers=fuzz_lake.READERS[:4])
+
+
+@pytest.mark.parametrize("file", ["exchanges", "record", "season", "season's records"])
+def test_what_one_may_not_read_costs_only_itself(sound, file):
+    with other_user.folder_of_other_user() as folder:
+        out = shutil.copytree(sound, folder / "out")
+        other_user.hand_over(folder)
+        closed = {
+            "exchanges": folders.part_path(out, "exchanges", SPOILT),
+            "record": folders.session_record_path(out, SPOILT),
+            "season": out / "season",
+            "season's records": out / "provenance" / "season",
+        }[file]
+        if file == "exchanges":
+            shutil.rmtree(out / "season")
+        closed.chmod(0)
+        remarks, sessions = other_user.call_as_other_user(remarks_and_sessions, out)
+        closed.chmod(0o755)
+    assert set(sessions) >= set(WHOLE)
+    assert (SPOILT in sessions) == (file != "exchanges")
+    assert any("Permission denied" in one for one in remarks) == (file == "exchanges")
+
+
+def remarks_and_sessions(out: Path) -> tuple[tuple[str, ...], list[str]]:
+    got = lake.read_lake(out)
+    return got.remarks, sorted(set(got.exchanges["session"].to_pylist()))
