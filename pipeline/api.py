@@ -115,7 +115,8 @@ def table(out: AnyPath, name: str, sessions: Sequence[str] | None = None) -> pa.
     """
     import pyarrow as pa
 
-    from pipeline.tables import folders, lake, schema
+    from pipeline.tables import folders, lake, reading, schema
+    from pipeline.tables.places import Folder
 
     folder = Path(out)
     if name not in schema.ALL_TABLES:
@@ -134,11 +135,11 @@ def table(out: AnyPath, name: str, sessions: Sequence[str] | None = None) -> pa.
         lake.require_session(folder, session, there)
     wanted = there if sessions is None else list(dict.fromkeys(sessions))
     try:
-        parts = [schema.read_part(folders.part_path(folder, name, one), name) for one in wanted]
+        read = [reading.read_session_tables(Folder(folder), one, (name,)) for one in wanted]
     except OutputError as err:
         do = f"{err.do}, or name the other sessions"
         raise InputError(err.where, err.found, err.expected, do) from err
-    return pa.concat_tables([schema.empty_table(name), *parts])
+    return pa.concat_tables([schema.empty_table(name), *(one[name].table for one in read)])
 
 
 def curves_table(out: AnyPath, session: str, exchange: int) -> pa.Table:

@@ -18,6 +18,8 @@ A message says where, what was found, what was expected and what to do, in that 
 from __future__ import annotations
 
 import os
+import re
+from collections.abc import Iterator
 
 DEFECT = 70  # the exit code of anything else: EX_SOFTWARE of sysexits.h
 
@@ -42,9 +44,27 @@ class BatontraceError(Exception):
     def message_from(self, folder: object) -> str:
         """The message with paths from `folder` (a path or a URL), for what is written down.
 
-        The folders above a lake or a season may bear a person's name.
+        The folders above a lake or a season may bear a person's name. So every way to write them
+        is taken away: as given, in full, and with links followed.
         """
-        return str(self).replace(f"{folder}{os.sep}", "").replace(f"{folder}/", "")
+        text = str(self)
+        for name, instead in _ways_to_name(str(folder)):
+            text = re.sub(rf"(?<![\w./-]){re.escape(name)}[/{re.escape(os.sep)}]", instead, text)
+        return text
+
+
+def _ways_to_name(folder: str) -> Iterator[tuple[str, str]]:
+    """A folder as messages may name it, the longest way first, and what stands for it and "/"."""
+    if "://" in folder:
+        yield folder.rstrip("/"), ""
+        return
+    full = {os.path.abspath(folder), os.path.realpath(folder)}
+    for name in sorted({os.path.normpath(folder), *full}, key=len, reverse=True):
+        if name.strip(f".{os.sep}"):  # paths from "." and ".." tell nothing of what is above them
+            yield name, ""
+    for name in sorted({os.path.dirname(name) for name in full}, key=len, reverse=True):
+        if name.strip(os.sep):
+            yield name, "../"
 
 
 class UsageError(BatontraceError):

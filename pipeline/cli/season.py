@@ -129,7 +129,11 @@ def _print_summary(summary: Summary, out: str, dry_run: bool) -> None:
         _kept_lines(summary),
     )
     terminal.print_list(
-        "Remarks", [f"{one.session}: {text}" for one in worth_telling for text in one.remarks]
+        "Remarks",
+        [
+            *summary.remarks,
+            *(f"{one.session}: {text}" for one in worth_telling for text in one.remarks),
+        ],
     )
     counted = ", ".join(f"{n} {state}" for state, n in sorted(summary.counts.items()))
     takeovers = sum(one.takeovers for one in summary.outcomes)

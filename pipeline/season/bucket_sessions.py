@@ -5,11 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import tomllib
+import sys
 from pathlib import Path, PurePosixPath
 from typing import NamedTuple
 
 from pipeline.errors import InputError
+from pipeline.read.practice.documents import SESSION_TOML
+from pipeline.read.practice.session import parse_session_toml
+from pipeline.read.unpacking import MOST_RECORDING_BYTES
 from pipeline.session import constants
 from pipeline.tables import folders, provenance, schema
 from pipeline.tables.places import Folder, Place
@@ -38,12 +41,13 @@ def list_session(source: Place, name: str) -> SessionObjects:
     """
     where = f"{source}/{name}"
     try:
-        content = tomllib.loads(source.read(name).decode("utf-8"))
+        read = source.read(name, SESSION_TOML.most_bytes)
+        content = parse_session_toml(Path(where), read)
         table = content["session"]
         session = str(table["id"])
         recordings = content.get("recording", [])
         wanted = [table.get("venue"), table.get("reps"), *(r.get("file") for r in recordings)]
-    except (UnicodeDecodeError, ValueError, KeyError, TypeError, AttributeError) as err:
+    except (KeyError, TypeError, AttributeError) as err:
         raise InputError(
             where, f"cannot be read ({err!r})", "a session file", "see `batontrace template`"
         ) from err
@@ -66,10 +70,14 @@ def _name_inside(where: str, folder: str, name: str) -> str:
 
 def fetch(source: Place, objects: SessionObjects, folder: Path) -> Path:
     """Lay out the session's files in `folder` as in the place; the path of its session.toml."""
-    for name, _, _ in objects.files:
+    for name, size, _ in objects.files:
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(source.read(name))
+        if size <= MOST_RECORDING_BYTES:
+            path.write_bytes(source.read(name, MOST_RECORDING_BYTES))
+        else:  # an empty stretch of that size, which its reader refuses as it would the file
+            with path.open("wb") as file:
+                file.truncate(size)
     return folder / objects.name
 
 
@@ -83,4 +91,4 @@ def hand_over(out: Path, target: Place, session: str) -> None:
     anchors = [entry.name for entry in Folder(out).files() if f"={folders.ANCHOR}/" in entry.name]
     names += [name for name in anchors if target.stat(name) is None]
     names.append(folders.session_record_file(session))
-    target.write("season", {name: (out / name).read_bytes() for name in names})
+    target.write("season", {name: Folder(out).read(name, sys.maxsize) for name in names})

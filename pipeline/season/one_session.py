@@ -88,7 +88,7 @@ def look(task: Task) -> Outcome:
 
 
 def _keep_richer_tables(
-    task: Task, seen: Outcome, source: Place, inputs: Mapping[str, str]
+    task: Task, seen: Outcome, source: Place, inputs: Mapping[str, str | None]
 ) -> Outcome:
     """The outcome, "kept" where inputs are missing on which the tables that are there rest."""
     if seen.state != "changed":
@@ -169,6 +169,8 @@ def _compare(task: Task, session: str, size: int, mark: str, record: Mapping[str
         seen = replace(seen, state="new")
     elif any(target.stat(folders.part_file(name, session)) is None for name in schema.TABLES):
         seen = replace(seen, why=("a table is missing",))
+    elif damaged := _damaged_tables(target, session, stored):
+        seen = replace(seen, why=tuple(f"{name} is not as it was written" for name in damaged))
     elif mark in (stored.get("run_sha256"), stored.get("source")):
         state: State = "changed" if task.again else "unchanged"
         return replace(seen, state=state, why=("asked for again",) if task.again else ())
@@ -179,9 +181,23 @@ def _compare(task: Task, session: str, size: int, mark: str, record: Mapping[str
         why = str(last.get("said", ""))
         if last.get("kept"):
             return seen if task.anyway else replace(seen, state="kept", why=(why,), lasting=True)
-        code = int(last.get("exit_code", NothingMeasured.exit_code))
+        code = last.get("exit_code")
+        code = code if isinstance(code, int) else NothingMeasured.exit_code
         return replace(seen, state="failed before", why=(why,), lasting=True, exit_code=code)
     return seen
+
+
+def _damaged_tables(target: Place, session: str, stored: Mapping[str, Any]) -> list[str]:
+    """The tables whose files are others than the record tells of, which readers leave out."""
+    damaged = []
+    for name, recorded in provenance.table_hashes(stored).items():
+        try:
+            if name in schema.TABLES:
+                sha256 = target.own_sha256(folders.part_file(name, session))
+                damaged += [name] * (sha256 not in (None, recorded))
+        except InputError:
+            damaged.append(name)
+    return damaged
 
 
 def _differences(stored: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:
@@ -189,7 +205,7 @@ def _differences(stored: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[
     if not now:
         yield "its files have changed"
         return
-    before, after = stored.get("inputs", {}), now["inputs"]
+    before, after = provenance.input_hashes(stored), now["inputs"]
     for name in sorted({*before, *after}):
         if name not in after:
             yield f"{name} is gone"
@@ -198,10 +214,15 @@ def _differences(stored: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[
         elif before[name] != after[name]:
             yield f"{name} changed"
     for name, version in now["versions"].items():
-        if (former := stored.get("versions", {}).get(name)) != version:
+        if (former := _former_version(stored, name)) != version:
             yield f"{name} {former} is now {version}"
     if words := constants.differences(stored.get("settings"), now["settings"]):
         yield words
+
+
+def _former_version(stored: Mapping[str, Any], library: str) -> Any:
+    versions = stored.get("versions")
+    return versions.get(library) if isinstance(versions, dict) else None
 
 
 def _file_size(session: Path, name: str) -> int:

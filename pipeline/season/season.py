@@ -17,19 +17,31 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
-from typing import Any, Protocol, TypeVar
+from typing import Any, NamedTuple, Protocol, TypeVar
 
 from pipeline.base.values import Progress
-from pipeline.errors import DEFECT, InputError, OutputError, SessionError
+from pipeline.errors import DEFECT, BatontraceError, InputError, OutputError, SessionError
+from pipeline.read.practice.documents import SESSION_TOML
+from pipeline.read.practice.session import parse_session_toml
 from pipeline.season.engines import Threads
 from pipeline.season.one_session import Outcome, Task, look, measure_task
-from pipeline.tables import compacting, data_package, folders, schema, whole_files, writing
+from pipeline.tables import (
+    compacting,
+    data_package,
+    folders,
+    provenance,
+    schema,
+    whole_files,
+    writing,
+)
 from pipeline.tables.places import Folder, Place, open_place
 
 FAILURES = f"{folders.SEASON_FOLDER}/failed.json"
 
-_SESSION_TABLE = re.compile(rb"^\s*\[\s*session\s*\]", re.MULTILINE)
-_LARGEST_TOML = 1 << 20
+_SESSION_LINE = re.compile(  # what a file may say of its session that is not quite TOML
+    rb"""^(\xef\xbb\xbf)?\s*(\[\s*)?["']?session["']?\s*[].=]""", re.MULTILINE | re.IGNORECASE
+)
+_MOST_FAILURES_BYTES = 64 << 20
 _LOOKERS = 8  # threads: they wait for disks and networks
 
 T = TypeVar("T")
@@ -38,11 +50,13 @@ R = TypeVar("R")
 
 @dataclass(frozen=True)
 class Summary:
-    """A season's outcomes by name, what compacting did, and the time it took."""
+    """A season's outcomes by name, what compacting did, the time it took, and remarks on .toml
+    files of which it cannot be told whether they are sessions."""
 
     outcomes: tuple[Outcome, ...]
     compacted: compacting.Compacted | None
     seconds: float
+    remarks: tuple[str, ...] = ()
 
     @property
     def counts(self) -> Mapping[str, int]:
@@ -98,11 +112,11 @@ def measure_season(
             with contextlib.suppress(OSError):  # if it matters, writing will say so
                 whole_files.recover(target.path)
     failed = {} if again else _read_failures(target)
-    names = sessions_below(open_place(source))
+    names, remarks = find_sessions(open_place(source))
     if not names:
         raise InputError(
             source,
-            "holds no session",
+            " | ".join(("holds no session", *remarks)),
             "a folder with session.toml in it or below it",
             "name the folder of the evenings; `batontrace process` measures one session",
         )
@@ -113,7 +127,7 @@ def measure_season(
         seen[task.name] = _as_outcome(task, result)
     seen |= {one.name: one for one in _sessions_of_one_id(seen.values())}
     if dry_run:
-        return _make_summary(seen.values(), None, began)
+        return _make_summary(seen.values(), None, began, remarks)
     for one in seen.values():
         if one.state == "failed":
             hear(one)
@@ -126,21 +140,49 @@ def measure_season(
     _write_failures(target, failed, seen.values())
     compacted = compacting.compact(target)
     _renew_data_package_of(target)
-    return _make_summary(seen.values(), compacted, began)
+    return _make_summary(seen.values(), compacted, began, remarks)
 
 
-def sessions_below(place: Place) -> list[str]:
-    """The names of session files: .toml files with a table [session]."""
-    found = []
+class SessionFiles(NamedTuple):
+    """The names of session files, and remarks on .toml files that may be some."""
+
+    names: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+
+def find_sessions(place: Place) -> SessionFiles:
+    """The session files below a place: .toml files with a key `session`, however it is written.
+
+    They are read as `read_session` reads them. A file that cannot be read so counts as a session
+    where it is called session.toml or has a line that begins one, so that it is reported as
+    failed; others get a remark.
+    """
+    names, remarks = [], []
     for entry in place.files():
-        if entry.name.endswith(".toml") and entry.size <= _LARGEST_TOML:
-            try:
-                content = place.read(entry.name)
-            except InputError:
-                continue
-            if _SESSION_TABLE.search(content):
-                found.append(entry.name)
-    return found
+        if not entry.name.endswith(".toml"):
+            continue
+        content, called_session = b"", PurePosixPath(entry.name).name == "session.toml"
+        try:
+            content = place.read(entry.name, SESSION_TOML.most_bytes)
+            if _holds_session(entry.name, content):
+                names.append(entry.name)
+            elif called_session:
+                remarks.append(f"{entry.name} was passed over: it holds no [session]")
+        except BatontraceError as err:
+            if called_session or _SESSION_LINE.search(content):
+                names.append(entry.name)
+            else:
+                remarks.append(f"{entry.name} was passed over: {err.message_from(place)}")
+    return SessionFiles(tuple(names), tuple(remarks))
+
+
+def _holds_session(name: str, content: bytes) -> bool:
+    """Whether a .toml file has a key `session`. Raises SessionError where it cannot be told."""
+    # Few files name it in any encoding, or could name it by an escape: only these are parsed.
+    text = content.replace(b"\0", b"").lower()
+    if b"session" not in text and b"\\u" not in text:
+        return False
+    return any(key.casefold() == "session" for key in parse_session_toml(Path(name), content))
 
 
 # --- measuring ----------------------------------------------------------------------------
@@ -202,10 +244,13 @@ def _sessions_of_one_id(outcomes: Iterable[Outcome]) -> Iterator[Outcome]:
 
 
 def _make_summary(
-    outcomes: Iterable[Outcome], compacted: compacting.Compacted | None, began: float
+    outcomes: Iterable[Outcome],
+    compacted: compacting.Compacted | None,
+    began: float,
+    remarks: tuple[str, ...],
 ) -> Summary:
     ordered = tuple(sorted(outcomes, key=lambda one: one.name))
-    return Summary(ordered, compacted, time.monotonic() - began)
+    return Summary(ordered, compacted, time.monotonic() - began, remarks)
 
 
 # --- what is written beside the tables ----------------------------------------------------
@@ -234,10 +279,10 @@ def _read_failures(target: Place) -> dict[str, Mapping[str, Any]]:
     if target.stat(FAILURES) is None:
         return {}
     try:
-        stored = json.loads(target.read(FAILURES))
-    except (InputError, ValueError):
+        stored = provenance.parse_record(target.read(FAILURES, _MOST_FAILURES_BYTES)) or {}
+    except InputError:
         return {}
-    return stored if isinstance(stored, dict) else {}
+    return {session: failure for session, failure in stored.items() if isinstance(failure, dict)}
 
 
 def _write_failures(
@@ -254,4 +299,5 @@ def _write_failures(
             now.pop(one.session, None)
     if now != dict(former):
         content = json.dumps(now, indent=2, ensure_ascii=False) + "\n"
-        target.write("season", {FAILURES: content.encode()})
+        # A file's name may be bytes that are no UTF-8; JSON has its own escape for those.
+        target.write("season", {FAILURES: content.encode("utf-8", "backslashreplace")})

@@ -6,17 +6,16 @@ takeovers than the tables hold. Such a run never replaces them unless the user i
 
 from __future__ import annotations
 
-import json
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from pipeline.base.asking import in_words
 from pipeline.base.values import Session
 from pipeline.base.words import count
-from pipeline.errors import FewerInputsError, InputError, OutputError
-from pipeline.tables import folders, provenance, schema
+from pipeline.errors import FewerInputsError, OutputError
+from pipeline.tables import folders, provenance, reading
 from pipeline.tables.places import Place
 
 INSIST = "give --anyway to replace them all the same"
@@ -27,21 +26,14 @@ class FormerTables:
     """A session's tables as they lie in OUT: the SHA-256 of their inputs by name, how many
     takeovers they hold, and which recordings could be read."""
 
-    inputs: Mapping[str, str]
+    inputs: Mapping[str, str | None]
     takeovers: int
     files_read: frozenset[str]
 
 
 def read_record(target: Place, session: str) -> dict[str, Any] | None:
     """The provenance record of a session's tables; None where it cannot be read."""
-    name = folders.session_record_file(session)
-    if target.stat(name) is None:
-        return None
-    try:
-        stored = json.loads(target.read(name))
-    except (InputError, ValueError):
-        return None
-    return stored if isinstance(stored, dict) else None
+    return reading.read_session_record(target, session)
 
 
 def read_former(target: Place, session: str) -> FormerTables | None:
@@ -50,25 +42,24 @@ def read_former(target: Place, session: str) -> FormerTables | None:
     if record is None or target.stat(folders.part_file("exchanges", session)) is None:
         return None
     return FormerTables(
-        inputs=dict(record.get("inputs", {})),
-        takeovers=int(record.get("tables", {}).get("exchanges", {}).get("rows", 0)),
+        inputs=provenance.input_hashes(record),
+        takeovers=provenance.table_rows(record, "exchanges"),
         files_read=_files_read(target, session),
     )
 
 
 def _files_read(target: Place, session: str) -> frozenset[str]:
-    name = folders.part_file("recordings", session)
-    if target.stat(name) is None:
-        return frozenset()
     try:
-        table = schema.read_part(Path(name), "recordings", target.read(name))
-    except (InputError, OutputError):
+        (found,) = reading.read_session_tables(target, session, ("recordings",)).values()
+    except OutputError:
         return frozenset()
-    return frozenset(row["file"] for row in table.to_pylist() if row["samples"])
+    return frozenset(row["file"] for row in found.table.to_pylist() if row["samples"])
 
 
 def missing_inputs(
-    before: Mapping[str, str], now: Mapping[str, str], lies_there: Callable[[str], bool]
+    before: Mapping[str, str | None],
+    now: Mapping[str, str | None],
+    lies_there: Callable[[str], bool],
 ) -> tuple[str, ...]:
     """The inputs of the former tables that are not there any more, by name.
 
@@ -84,10 +75,12 @@ def missing_inputs(
     )
 
 
-def refuse_missing_inputs(session: Session, former: FormerTables, now: Mapping[str, str]) -> None:
+def refuse_missing_inputs(
+    session: Session, former: FormerTables, now: Mapping[str, str | None]
+) -> None:
     """Raise FewerInputsError where inputs of the former tables are missing."""
-    folder = session.path.resolve().parent
-    missing = missing_inputs(former.inputs, now, lambda name: (folder / name).is_file())
+    folder = session.path.parent
+    missing = missing_inputs(former.inputs, now, lambda name: os.path.isfile(folder / name))
     if missing:
         raise FewerInputsError(
             session.path,
@@ -110,7 +103,7 @@ def refuse_unreadable(session: Session, former: FormerTables, unread: Sequence[s
 
 
 def compare_takeovers(
-    session: Session, former: FormerTables, takeovers: int, now: Mapping[str, str]
+    session: Session, former: FormerTables, takeovers: int, now: Mapping[str, str | None]
 ) -> str | None:
     """A remark where there are fewer takeovers than before; None where there are not.
 

@@ -44,6 +44,7 @@ from pipeline.measure.starts import usual_lags_in_words
 from pipeline.measure.traces import OnAxis, Trace, choose_units, remark_wrong_day
 from pipeline.read import read
 from pipeline.read.practice.session import read_session
+from pipeline.read.unpacking import MOST_RECORDING_BYTES
 from pipeline.session import constants, former, rows
 from pipeline.tables import provenance, writing
 from pipeline.tables.places import Folder, Place
@@ -319,4 +320,10 @@ def run_record(
     recordings = [spec.path for spec in session.recordings]
     inputs = [session.path, session.venue.path, *sheet, *recordings]
     command = sys.argv if command is None else command
-    return provenance.provenance_of_files(inputs, constants.gather_constants(), command, source)
+    return provenance.provenance_of_files(
+        inputs,
+        constants.gather_constants(),
+        command,
+        source,
+        most_bytes=MOST_RECORDING_BYTES,
+    )

@@ -6,6 +6,7 @@ unless told otherwise. The same tables give the same bytes.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import importlib.metadata
 from collections.abc import Collection, Mapping, Sequence
@@ -15,6 +16,7 @@ from typing import Literal
 
 import pyarrow as pa
 
+from pipeline.base.plain_file import plain_file_sha256
 from pipeline.errors import InputError, UsageError
 from pipeline.show import scenes
 from pipeline.show.card.card import card_html
@@ -37,8 +39,9 @@ from pipeline.show.request import (
     pair_words,
 )
 from pipeline.show.scenes import LakeRow, Scene
-from pipeline.tables import folders, lake, provenance, whole_files
+from pipeline.tables import folders, lake, whole_files
 from pipeline.tables.lake import Lake
+from pipeline.tables.parquet_content import MOST_FILE_BYTES
 
 REPORT_FOLDER = "report"
 PAGES = (".html", ".htm")
@@ -233,10 +236,10 @@ def _page_sources(found: Lake, session: str | None = None) -> dict[str, str]:
     beside = [folders.decision_path(found.path, name) for name in ("progress", "marks")]
     if session is not None:
         beside.append(folders.part_path(found.path, "recordings", session))
-    digests = [
-        *found.inputs.values(),
-        *(provenance.file_sha256(path) for path in beside if path.is_file()),
-    ]
+    digests = [*found.inputs.values()]
+    for path in beside:
+        with contextlib.suppress(OSError):  # not there, or none that could be read
+            digests.append(plain_file_sha256(path, MOST_FILE_BYTES))
     digest = hashlib.sha256("\n".join(sorted(digests)).encode()).hexdigest()
     return {
         "Made by": f"batontrace {importlib.metadata.version('batontrace')}",

@@ -4,7 +4,8 @@ The parts repeat the rows of OUT/<table>/session=<id>/part-0.parquet, with the c
 the file. The sessions' own files remain what is written and replaced. Each part says in its
 metadata from which files it was made, so that a session that has been replaced since is noticed,
 and compacting again rewrites only its part. `read_current_parts` gives the rows that are still
-those of the sessions' files; lake.py takes them from here. docs/decisions/0011-compaction.md.
+those of the sessions' files; lake.py takes them from here. Beside each part goes a record with its
+SHA-256, OUT/provenance/season/<table>/part-<n>.json. docs/decisions/0011-compaction.md.
 """
 
 from __future__ import annotations
@@ -20,11 +21,21 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.errors import BatontraceError, InputError, OutputError
-from pipeline.tables import folders, schema, writing
+from pipeline.tables import folders, provenance, reading, schema, writing
+from pipeline.tables.parquet_content import (
+    MOST_BYTES,
+    MOST_ROWS,
+    UNREADABLE,
+    error_words,
+    parquet_table,
+)
 from pipeline.tables.places import Entry, Folder, Place
 
 PART_ROWS = 1_000_000  # a new part begins beyond this: about 60 MB of speed curves in memory
 _GROUP_ROWS = 1 << 17
+_MOST_PART_ROWS = PART_ROWS + MOST_ROWS  # as the last session may go beyond
+_MOST_PART_BYTES = 2 * MOST_BYTES
+_RENEW = "run batontrace season, which makes it anew"
 _SESSIONS_KEY = b"batontrace.sessions"
 _VERSION_KEY = b"batontrace.version"
 
@@ -66,7 +77,7 @@ def compact(place: Place) -> Compacted:
         there = _session_files(place, table_name)
         count = max(count, len(there))
         for name, content in _changed_parts(place, table_name, there, remarks):
-            place.write("season", {name: content})
+            _write_part(place, name, content)
             written.append(name)
     return Compacted(count, tuple(written), tuple(dict.fromkeys(remarks)))
 
@@ -76,11 +87,12 @@ class CurrentParts:
     """Sessions whose rows in the parts are those of their files, table by table.
 
     `slices` says, by table and session, where the rows stand; `parts`, by table and session, is
-    the content of the part that holds them.
+    the content of the part that holds them. `remarks` names the parts that were passed over.
     """
 
     slices: Mapping[str, Mapping[str, SessionSlice]]
     parts: Mapping[str, Mapping[str, pa.Table]]
+    remarks: tuple[str, ...] = ()
 
     def run(self, session: str) -> str | None:
         """The run that all tables of a session are of; None where its own files are needed."""
@@ -94,26 +106,38 @@ class CurrentParts:
 
 
 def read_current_parts(out: Path, table_names: tuple[str, ...]) -> CurrentParts:
-    """What can be read from the parts in `out`. A part that cannot be read counts as missing."""
+    """What can be read from the parts in `out`, each as it was written and of its schema.
+
+    A part that is neither counts as missing, and a remark names it: the sessions' own files are
+    there. A part from before parts had a record counts as missing too.
+    """
     place = Folder(out)
     slices: dict[str, dict[str, SessionSlice]] = {}
     parts: dict[str, dict[str, pa.Table]] = {}
-    for name in table_names:
-        slices[name], parts[name] = {}, {}
-        for path in sorted((out / folders.SEASON_FOLDER / name).glob("part-*.parquet")):
+    records: dict[str, bytes] = {}  # by session
+    remarks: list[str] = []
+    for table_name in table_names:
+        slices[table_name], parts[table_name] = {}, {}
+        for name in _part_names(place, table_name):
             try:
-                # One handle, so that metadata and rows are of one file, whoever compacts meanwhile.
-                file = pq.ParquetFile(path)
-                own = _slices_of(file)
-                stats = {s: place.stat(folders.part_file(name, s)) for s in own}
-                usable = {s: k for s, k in own.items() if (e := stats[s]) and k.is_of(e)}
-                if usable and _is_current(file, name):
-                    rows = file.read().cast(schema.arrow_schema(name))
-                    slices[name] |= usable
-                    parts[name] |= dict.fromkeys(usable, rows)
-            except (OSError, ValueError, pa.ArrowException):
+                found = _read_part(place, table_name, name)
+            except BatontraceError as err:
+                remarks.append(
+                    f"{name} was passed over, and its sessions read from their own files: "
+                    f"{err.message_from(out)}"
+                )
                 continue
-    return CurrentParts(slices, parts)
+            if found is None:
+                continue
+            for session, own in found.own.items():
+                if session not in records:
+                    records[session] = reading.read_record_content(place, session)
+                entry = place.stat(folders.part_file(table_name, session))
+                other = provenance.other_hash(records[session], table_name, own.sha256)
+                if entry is not None and own.is_of(entry) and other is None:
+                    slices[table_name][session] = own
+                    parts[table_name][session] = found.rows
+    return CurrentParts(slices, parts, tuple(remarks))
 
 
 # --- the parts -------------------------------------------------------------------------
@@ -131,8 +155,74 @@ def _session_files(place: Place, table_name: str) -> dict[str, Entry]:
     return found
 
 
+def _part_names(place: Place, table_name: str) -> list[str]:
+    """The parts of a table, by number."""
+    below = f"{folders.SEASON_FOLDER}/{table_name}"
+    names = [PurePosixPath(entry.name) for entry in place.files(below)]
+    return [
+        name.as_posix()
+        for name in names
+        if name.match("part-*.parquet") and name.parent == PurePosixPath(below)
+    ]
+
+
+class _CheckedPart(NamedTuple):
+    own: Mapping[str, SessionSlice]
+    rows: pa.Table
+
+
+def _read_part(place: Place, table_name: str, name: str) -> _CheckedPart | None:
+    """A whole part, of the schema and with the hash of its record; None where it has no record, or
+    was written by another schema than the one in force.
+
+    Raises InputError or OutputError for a part that is broken.
+    """
+    recorded = _read_part_sha256(place, name)
+    if recorded is None:
+        return None
+    content = place.read(name, _MOST_PART_BYTES)
+    where = Path(str(place)) / name
+    if hashlib.sha256(content).hexdigest() != recorded:
+        raise OutputError(where, "is not as it was written", "the SHA-256 of its record", _RENEW)
+    data = parquet_table(
+        where,
+        content,
+        _RENEW,
+        texts_once=True,
+        most_rows=_MOST_PART_ROWS,
+        most_bytes=_MOST_PART_BYTES,
+    )
+    metadata = data.schema.metadata or {}
+    if not _is_current(metadata, table_name):
+        return None
+    try:
+        rows = schema.check_table(table_name, data).cast(schema.arrow_schema(table_name))
+        own = _slices_of(metadata, rows.num_rows)
+    except (*UNREADABLE, OutputError) as err:
+        found = f"does not hold the table {table_name} ({error_words(err)})"
+        raise OutputError(where, found, do=_RENEW) from err
+    return _CheckedPart(own, rows)
+
+
+def _read_part_sha256(place: Place, name: str) -> str | None:
+    """The hash that a part's record tells; None where there is no record."""
+    record_name = folders.season_record_file(name)
+    if place.stat(record_name) is None:
+        return None
+    record = provenance.parse_record(place.read(record_name, provenance.MOST_RECORD_BYTES))
+    sha256 = (record or {}).get("sha256")
+    return sha256 if isinstance(sha256, str) else None
+
+
+def _write_part(place: Place, name: str, content: bytes) -> None:
+    """Write a part, then its record: in between, in a bucket, the part counts as broken."""
+    record = {"part": name, "sha256": hashlib.sha256(content).hexdigest()}
+    text = json.dumps(record, indent=2) + "\n"
+    place.write("season", {name: content, folders.season_record_file(name): text.encode()})
+
+
 class _PartState(NamedTuple):
-    """A part as it lies there; `current`: written by the schema that is in force."""
+    """A part as it lies there; `current`: whole, and written by the schema that is in force."""
 
     name: str
     own: Mapping[str, SessionSlice]
@@ -143,8 +233,7 @@ def _changed_parts(
     place: Place, table_name: str, there: Mapping[str, Entry], remarks: list[str]
 ) -> Iterator[tuple[str, bytes]]:
     """Name and new content of every part that is no longer what it should be, and of new ones."""
-    below = f"{folders.SEASON_FOLDER}/{table_name}"
-    parts = [_read_part_state(place, entry.name) for entry in place.files(below)]
+    parts = [_read_part_state(place, name) for name in _part_names(place, table_name)]
     known = {session for part in parts for session in part.own}
     new = [session for session in there if session not in known]
     for number, part in enumerate(parts):
@@ -154,8 +243,8 @@ def _changed_parts(
         stays = {s for s, k in part.own.items() if s in there and k.is_of(there[s])}
         if part.current and not added and stays == set(part.own):
             continue
-        changed = [s for s in part.own if s in there and not (part.current and s in stays)]
-        tables = dict(_rows_that_stay(place, part, stays)) if part.current else {}
+        tables = _rows_that_stay(place, table_name, part, stays) if part.current else {}
+        changed = [s for s in part.own if s in there and s not in tables]
         tables |= _take_sessions(place, there, changed, None, remarks) | added
         yield part.name, _part_content(table_name, tables)
     number = len(parts)
@@ -165,27 +254,42 @@ def _changed_parts(
 
 
 def _read_part_state(place: Place, name: str) -> _PartState:
-    """What the end of its file says of a part.
+    """What the end of its file says of a part, and whether its bytes are those of its record.
 
     A part that cannot be read is made anew from nothing: its sessions then count as new.
     """
     try:
         with place.open(name) as opened:
             file = pq.ParquetFile(opened)
-            own = _slices_of(file)
-            return _PartState(name, own, _is_current(file, PurePosixPath(name).parent.name))
-    except (InputError, OSError, ValueError, pa.ArrowException):
+            metadata = file.schema_arrow.metadata or {}
+            own = _slices_of(metadata, file.metadata.num_rows)
+        current = _is_current(metadata, PurePosixPath(name).parent.name)
+        return _PartState(name, own, current and _is_as_written(place, name))
+    except (*UNREADABLE, InputError):
         return _PartState(name, {}, False)
 
 
-def _slices_of(file: pq.ParquetFile) -> dict[str, SessionSlice]:
-    stored = json.loads((file.schema_arrow.metadata or {}).get(_SESSIONS_KEY, b"{}"))
-    return {session: SessionSlice(*values) for session, values in stored.items()}
+def _is_as_written(place: Place, name: str) -> bool:
+    recorded = _read_part_sha256(place, name)
+    return recorded is not None and place.own_sha256(name) in (None, recorded)
 
 
-def _is_current(file: pq.ParquetFile, table_name: str) -> bool:
-    version = (file.schema_arrow.metadata or {}).get(_VERSION_KEY, b"")
-    return bool(version == str(schema.facts(table_name).version).encode())
+def _slices_of(metadata: Mapping[bytes, bytes], rows: int) -> dict[str, SessionSlice]:
+    """Where each session's rows stand. Raises ValueError where they cannot stand there."""
+    stored = provenance.parse_record(metadata.get(_SESSIONS_KEY, b"{}"))
+    if stored is None:
+        raise ValueError("the list of sessions is broken")
+    found = {session: SessionSlice(*values) for session, values in stored.items()}
+    for session, own in found.items():
+        numbers = (own.size, own.mtime_ns, own.first, own.rows)
+        right = all(isinstance(number, int) for number in numbers) and isinstance(own.run, str)
+        if not (right and 0 <= own.first <= own.first + own.rows <= rows):
+            raise ValueError(f"session {session} stands at {own.first}, {own.rows} rows of {rows}")
+    return found
+
+
+def _is_current(metadata: Mapping[bytes, bytes], table_name: str) -> bool:
+    return metadata.get(_VERSION_KEY) == str(schema.facts(table_name).version).encode()
 
 
 class _SessionRows(NamedTuple):
@@ -194,13 +298,20 @@ class _SessionRows(NamedTuple):
 
 
 def _rows_that_stay(
-    place: Place, part: _PartState, stays: set[str]
-) -> Iterator[tuple[str, _SessionRows]]:
-    with place.open(part.name) as opened:
-        data = pq.ParquetFile(opened).read()
-    for session, own in part.own.items():
-        if session in stays:
-            yield session, _SessionRows(own, data.slice(own.first, own.rows))
+    place: Place, table_name: str, part: _PartState, stays: set[str]
+) -> dict[str, _SessionRows]:
+    """The rows of sessions that have not changed; none where the part turns out to be broken."""
+    try:
+        found = _read_part(place, table_name, part.name)
+    except BatontraceError:
+        found = None
+    if found is None:
+        return {}
+    return {
+        session: _SessionRows(own, found.rows.slice(own.first, own.rows))
+        for session, own in found.own.items()
+        if session in stays
+    }
 
 
 def _take_sessions(
@@ -217,16 +328,18 @@ def _take_sessions(
         session = wanted.pop(0)
         entry = there[session]
         try:
-            content = place.read(entry.name)
-            table = schema.read_part(Path(entry.name), None, content)
+            name = PurePosixPath(entry.name).parts[0]
+            (own,) = reading.read_session_tables(place, session, (name,)).values()
         except BatontraceError as err:
-            remarks.append(f"session {session} was left out of {folders.SEASON_FOLDER}/: {err}")
+            remarks.append(
+                f"session {session} was left out of {folders.SEASON_FOLDER}/: "
+                f"{err.message_from(place)}"
+            )
             continue
-        run = writing.stored_run_sha256(content)
-        digest = hashlib.sha256(content).hexdigest()
-        origin = SessionSlice(entry.size, entry.mtime_ns, digest, run, 0, table.num_rows)
-        found[session] = _SessionRows(origin, table)
-        rows += table.num_rows
+        rows_here = own.table.num_rows
+        origin = SessionSlice(entry.size, entry.mtime_ns, own.sha256, own.run, 0, rows_here)
+        found[session] = _SessionRows(origin, own.table)
+        rows += rows_here
     return found
 
 

@@ -6,7 +6,8 @@ file appears whole or not at all, and so do a folder's files together.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import os
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,12 +15,12 @@ from typing import Any, BinaryIO
 
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 from pipeline.base.asking import one_of
 from pipeline.base.values import Progress
 from pipeline.errors import InputError, OutputError, UsageError
-from pipeline.tables import folders, lake, schema, whole_files, work_folder
+from pipeline.tables import folders, lake, reading, schema, whole_files, work_folder
+from pipeline.tables.places import Folder
 
 SHEET_ROWS = 1_048_576  # of a worksheet, its header included
 CELL_CHARACTERS = 32_767
@@ -34,7 +35,12 @@ _UNIT_ENDINGS = {
     "ppm": "_ppm",
     "foot-lengths": "_feet",
 }
-_FORMULA = r"^[=+\-@\t]"
+# What spreadsheets take for the start of a formula: = + - @, also in the wide and the small forms
+# of East Asian texts, after whatever cannot be seen; and the tab and the line break themselves.
+_FORMULA = (
+    r"^(?:[\t\r\n]|[\pZ\pC]*"
+    r"[=+\-@\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}\x{FE66}\x{FE62}\x{FE63}\x{FE6B}])"
+)
 
 
 @dataclass(frozen=True)
@@ -67,16 +73,18 @@ def export_tables(
     """
     kind = _target_kind(out, to)
     names = _wanted_tables(out, kind, tables, sessions)
-    parts = {name: _part_paths(out, name, sessions) for name in names}
-    remarks: list[str] = []
+    lake.finish_interrupted(out)
+    parts = {name: _wanted_sessions(out, name, sessions) for name in names}
+    remarks = [] if sessions else lake.odd_folder_remarks(out)
     tell = progress or (lambda _what, _done, _all: None)
+    runs: dict[str, str] = {}  # by session: the run that its tables are of
 
     def data(name: str) -> Iterator[pa.Table]:
-        return _read_parts(out, name, parts[name], remarks, tell)
+        return _read_parts(out, name, parts[name], runs, remarks, tell)
 
     with whole_files.staging_beside(to, "export", option="--to") as folder:
         if kind == "xlsx":
-            _check_fits(parts)
+            _check_fits(out, parts)
             counted = _write_workbook(
                 folder, folder / to.name, {name: data(name) for name in names}
             )
@@ -144,55 +152,84 @@ def _wanted_tables(
         return wanted
     there = [name for name in schema.TABLES if kind == "folder" or name != "speed_curves"]
     if not sessions:
-        there += [name for name in schema.DECISIONS if folders.decision_path(out, name).exists()]
+        there += [
+            name for name in schema.DECISIONS if os.path.lexists(folders.decision_path(out, name))
+        ]
     return tuple(there)
 
 
-def _part_paths(out: Path, name: str, sessions: Sequence[str]) -> list[Path]:
+def _wanted_sessions(out: Path, name: str, sessions: Sequence[str]) -> tuple[str | None, ...]:
+    """The sessions whose rows a table is to have; one None for a table of decisions."""
     if name in schema.DECISIONS:
         path = folders.decision_path(out, name)
-        if not path.exists():
+        if not os.path.lexists(path):
             raise InputError(
                 path, "is not there", do=f"run: batontrace {schema.DECISION_COMMANDS[name]} {out}"
             )
-        return [path]
+        return (None,)
     there = lake.session_ids(out)
     for session in sessions:
         lake.require_session(out, session, there)
-    chosen = [session for session in there if not sessions or session in sessions]
+    chosen = tuple(session for session in there if not sessions or session in sessions)
     if not chosen:
         raise InputError(out / name, "holds no session", "one session or more")
-    return [folders.part_path(out, name, session) for session in chosen]
+    return chosen
 
 
 def _read_parts(
-    out: Path, name: str, parts: Sequence[Path], remarks: list[str], tell: Progress
+    out: Path,
+    name: str,
+    sessions: Sequence[str | None],
+    runs: dict[str, str],
+    remarks: list[str],
+    tell: Progress,
 ) -> Iterator[pa.Table]:
-    """Read a table part by part, each checked. Raises InputError where none can be read."""
+    """Read a table part by part, each checked. Raises InputError where none can be read.
+
+    `runs` tells of which run each session's tables are, as far as they have been read.
+    """
     failed: list[OutputError] = []
-    for i, path in enumerate(parts):
-        tell(name, i, len(parts))
+    for i, session in enumerate(sessions):
+        tell(name, i, len(sessions))
         try:
-            part = schema.read_part(path, name)
+            part = _read_part(out, name, session, runs)
         except OutputError as err:
             failed.append(err)
             remarks.append(f"{name}: a part was left out: {err.message_from(out)}")
             continue
         yield part
-    if len(failed) == len(parts):
+    if len(failed) == len(sessions):
         first = failed[0]
         raise InputError(first.where, first.found, first.expected, first.do)
 
 
-def _check_fits(parts: dict[str, list[Path]]) -> None:
+def _read_part(out: Path, name: str, session: str | None, runs: dict[str, str]) -> pa.Table:
+    """A table of decisions, or a session's part of a table, of the run of its other tables.
+
+    Another run may replace a session while its tables are exported one after the other.
+    """
+    place = Folder(out)
+    if session is None:
+        decision = reading.read_decision_table(place, name)
+        if decision is None:
+            raise OutputError(folders.decision_path(out, name), "is not there")
+        return decision.table
+    (found,) = reading.read_session_tables(place, session, (name,)).values()
+    if runs.setdefault(session, found.run) != found.run:
+        raise OutputError(
+            folders.part_path(out, name, session),
+            "is of another run than the session's tables before it",
+            "tables of one run",
+            "export again; if it is still so, process the session again",
+        )
+    return found.table
+
+
+def _check_fits(out: Path, parts: Mapping[str, Sequence[str | None]]) -> None:
     """Raises OutputError where a table has more rows than a sheet, before hours of writing."""
-    for name, paths in parts.items():
-        rows = 0
-        for path in paths:
-            try:
-                rows += pq.read_metadata(path).num_rows
-            except (OSError, pa.ArrowException):
-                continue  # the remark comes when it is read
+    for name, sessions in parts.items():
+        # Where it cannot be told, the remark comes when the part is read.
+        rows = sum(reading.count_rows(Folder(out), name, session) or 0 for session in sessions)
         if rows >= SHEET_ROWS:
             raise OutputError(
                 name,

@@ -4,6 +4,7 @@
     OUT/<table>/part-0.parquet                       a table of decisions
     OUT/provenance/session=<id>/provenance.json      what a session's tables rest on
     OUT/provenance/<table>.json                      what a table of decisions rests on
+    OUT/provenance/season/<table>/part-<n>.json      the hash of a compacted part
     OUT/season/<table>/part-<n>.parquet              the sessions' parts again, in few files
     OUT/datapackage.json                             what lies here
 
@@ -49,20 +50,44 @@ def session_record_path(out: Path, session_id: str) -> Path:
 
 
 def session_of_folder(name: str) -> str | None:
-    """The session whose folder has this name; None where it is no session's folder."""
-    return name.removeprefix(_SESSION) if name.startswith(_SESSION) else None
+    """The session whose folder has this name; None where it is no session's folder.
+
+    A name that no session's id can give is none, such as one with a line break or of 200 letters.
+    """
+    session = name.removeprefix(_SESSION)
+    return session if session != name and SAFE_ID.fullmatch(session) else None
+
+
+def looks_like_session_folder(name: str) -> bool:
+    """Whether a folder's name begins as those of sessions do, whatever follows."""
+    return name.startswith(_SESSION)
+
+
+def decision_file(table_name: str) -> str:
+    """The file of a table of decisions, from OUT."""
+    return f"{table_name}/{_PART_NAME}"
 
 
 def decision_path(out: Path, table_name: str) -> Path:
     """Where a table of decisions lies."""
-    return out / table_name / _PART_NAME
+    return out / decision_file(table_name)
+
+
+def decision_record_file(table_name: str) -> str:
+    """The file of its provenance record, from OUT: beside those of the sessions."""
+    return f"{PROVENANCE_FOLDER}/{table_name}.json"
 
 
 def decision_record_path(out: Path, table_name: str) -> Path:
-    """Where its provenance record lies: beside those of the sessions."""
-    return out / PROVENANCE_FOLDER / f"{table_name}.json"
+    """Where its provenance record lies."""
+    return out / decision_record_file(table_name)
 
 
 def season_part_file(table_name: str, number: int) -> str:
     """The file of one part of a compacted table, from OUT; parts count from 0."""
     return f"{SEASON_FOLDER}/{table_name}/part-{number:04d}.parquet"
+
+
+def season_record_file(part_file_name: str) -> str:
+    """The file, from OUT, of the record of a compacted part with this name from OUT."""
+    return f"{PROVENANCE_FOLDER}/{part_file_name.removesuffix('.parquet')}.json"

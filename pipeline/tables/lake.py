@@ -7,7 +7,7 @@ back a table of decisions. Tables are written by writing.py.
 from __future__ import annotations
 
 import contextlib
-import hashlib
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,17 +15,16 @@ from typing import Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 from pipeline.base.asking import one_of
 from pipeline.errors import BatontraceError, InputError, OutputError, UsageError
-from pipeline.tables import compacting, folders, schema, whole_files
+from pipeline.tables import compacting, folders, reading, whole_files
+from pipeline.tables.places import Folder
 from pipeline.tables.provenance import provenance_of_hashes
-from pipeline.tables.writing import stored_run_sha256
 
 _LAKE_TABLES = ("exchanges", "speed_curves")
 _MEASURE_FIRST = "measure a session first: batontrace process SESSION.toml --out {}"
-_PROCESS_AGAIN = "process the session again"
+_BEFORE_ALL = -(2**63)  # when a session without takeovers had its last
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,14 +50,14 @@ def read_lake(out: Path, only: str | None = None) -> Lake:
     left or `only` cannot be used, UsageError where `only` is not there.
     """
     there = session_ids(out)
-    if whole_files.interrupted(out):
-        with contextlib.suppress(OSError, BatontraceError):  # it can be read all the same
-            whole_files.recover(out)
+    finish_interrupted(out)
     if only is not None and there:
         require_session(out, only, there)
     sessions: list[_SessionTables] = []
     remarks: list[str] = []
     compacted = compacting.read_current_parts(out, _LAKE_TABLES) if only is None else None
+    if compacted is not None:
+        remarks += [*odd_folder_remarks(out), *compacted.remarks]
     for session in [only] if only is not None and there else there:
         try:
             if compacted is not None and compacted.run(session) is not None:
@@ -90,11 +89,11 @@ def lake_provenance(
 
 def read_recordings(out: Path, session: str) -> pa.Table:
     """What each file of a session gave. Raises InputError where the table is missing or broken."""
-    path = folders.part_path(out, "recordings", session)
     try:
-        return schema.read_part(path, "recordings", _file_content(path))
+        (found,) = reading.read_session_tables(Folder(out), session, ("recordings",)).values()
     except OutputError as err:
         raise InputError(err.where, err.found, err.expected, err.do) from err
+    return found.table
 
 
 def read_decision(out: Path, table_name: str) -> pa.Table | None:
@@ -102,16 +101,18 @@ def read_decision(out: Path, table_name: str) -> pa.Table | None:
 
     Raises InputError where it is broken.
     """
-    path = folders.decision_path(out, table_name)
     try:
-        return schema.read_part(path, table_name, path.read_bytes())
-    except (FileNotFoundError, NotADirectoryError):
-        return None
-    except OSError as err:
-        found = f"cannot be read ({err.strerror})"
-        raise InputError(path, found, do="have the table written again") from err
+        found = reading.read_decision_table(Folder(out), table_name)
     except OutputError as err:
         raise InputError(err.where, err.found, err.expected, err.do) from err
+    return None if found is None else found.table
+
+
+def finish_interrupted(out: Path) -> None:
+    """Have the moves made that a killed run had still to make, where this reader may write."""
+    if whole_files.interrupted(out):
+        with contextlib.suppress(OSError, BatontraceError):  # it can be read all the same
+            whole_files.recover(out)
 
 
 # --- which sessions there are ------------------------------------------------------------
@@ -119,15 +120,28 @@ def read_decision(out: Path, table_name: str) -> pa.Table | None:
 
 def session_ids(out: Path) -> list[str]:
     """The sessions in `out`, by name. Raises InputError where there is no table of takeovers."""
+    sessions = [folders.session_of_folder(name) for name in _folder_names(out)]
+    return [one for one in sessions if one is not None and one != folders.ANCHOR]
+
+
+def _folder_names(out: Path) -> list[str]:
     where = out / "exchanges"
     try:
-        names = sorted(folder.name for folder in where.iterdir())
-    except OSError as err:
-        found = f"cannot be read ({err.strerror})" if where.exists() else "is not there"
+        return sorted(os.listdir(where))
+    except (OSError, ValueError) as err:  # such as a null character in the name
+        reason = err.strerror if isinstance(err, OSError) else str(err)
+        found = f"cannot be read ({reason})" if os.path.lexists(where) else "is not there"
         expected = "the takeovers of one session or more"
         raise InputError(where, found, expected, _MEASURE_FIRST.format(out)) from err
-    sessions = [folders.session_of_folder(name) for name in names]
-    return [one for one in sessions if one is not None and one != folders.ANCHOR]
+
+
+def odd_folder_remarks(out: Path) -> list[str]:
+    """A remark for each folder that is meant to be a session's and whose name gives no id."""
+    return [
+        f"folder exchanges/{ascii(name)[1:-1]} was left out: no id of a session can be so"
+        for name in _folder_names(out)
+        if folders.looks_like_session_folder(name) and folders.session_of_folder(name) is None
+    ]
 
 
 def require_session(out: Path, session: str, there: Sequence[str]) -> None:
@@ -143,16 +157,16 @@ def sessions_by_time(out: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
     read is left out with a remark. Raises InputError where none is left.
     """
     dated: list[tuple[int, str]] = []
-    remarks: list[str] = []
     compacted = compacting.read_current_parts(out, ("exchanges",))
+    remarks = [*odd_folder_remarks(out), *compacted.remarks]
     for session in session_ids(out):
         try:
             if compacted.run(session) is not None:
                 rows = compacted.rows("exchanges", session)
-                dated.append((_newest_us(rows["zero_utc"]), session))
+                last = pc.max(rows["zero_utc"].cast(pa.int64())).as_py()
             else:
-                path = folders.part_path(out, "exchanges", session)
-                dated.append((_read_last_takeover_us(path), session))
+                last = reading.read_last_takeover_us(Folder(out), session)
+            dated.append((_BEFORE_ALL if last is None else last, session))
         except OutputError as err:
             remarks.append(f"session {session} was passed over: {err.message_from(out)}")
     if not dated:
@@ -177,23 +191,9 @@ class _SessionTables:
 
 def _read_session(out: Path, session: str) -> _SessionTables:
     """Raises OutputError where a table is missing or broken, or the two are of different runs."""
-    paths = {name: folders.part_path(out, name, session) for name in _LAKE_TABLES}
-    # Read once, so that hash, run and rows are of the same file, whoever writes meanwhile.
-    contents = {name: _file_content(path) for name, path in paths.items()}
-    tables = {name: schema.read_part(paths[name], name, contents[name]) for name in _LAKE_TABLES}
-    if len({stored_run_sha256(content) for content in contents.values()}) > 1:
-        # a kill between two moves, or a moment in which the session is being written
-        raise OutputError(
-            paths["speed_curves"],
-            "is of another run than the session's exchanges",
-            "tables of one run",
-            _PROCESS_AGAIN,
-        )
-    hashes = {
-        path.relative_to(out).as_posix(): hashlib.sha256(contents[name]).hexdigest()
-        for name, path in paths.items()
-    }
-    return _SessionTables(tables["exchanges"], tables["speed_curves"], hashes)
+    found = reading.read_session_tables(Folder(out), session, _LAKE_TABLES)
+    hashes = {folders.part_file(name, session): one.sha256 for name, one in found.items()}
+    return _SessionTables(found["exchanges"].table, found["speed_curves"].table, hashes)
 
 
 def _session_from_parts(compacted: compacting.CurrentParts, session: str) -> _SessionTables:
@@ -204,30 +204,3 @@ def _session_from_parts(compacted: compacting.CurrentParts, session: str) -> _Se
         for name in _LAKE_TABLES
     }
     return _SessionTables(exchanges, curves, hashes)
-
-
-def _read_last_takeover_us(path: Path) -> int:
-    """The last takeover of a session, us since 1970; before all others where it has none.
-
-    Raises OutputError where the column cannot be read.
-    """
-    wanted = schema.arrow_schema("exchanges").field("zero_utc").type
-    try:
-        column = pq.ParquetFile(path).read(columns=["zero_utc"])["zero_utc"].cast(wanted)
-    except (OSError, pa.ArrowException, KeyError) as err:
-        found = f"cannot be read as Parquet ({err})"
-        raise OutputError(path, found, do=_PROCESS_AGAIN) from err
-    return _newest_us(column)
-
-
-def _newest_us(zero_utc: pa.ChunkedArray) -> int:
-    last: int | None = pc.max(zero_utc).value
-    return -(2**63) if last is None else last
-
-
-def _file_content(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as err:
-        found = f"cannot be read ({err.strerror})"
-        raise OutputError(path, found, do=_PROCESS_AGAIN) from err

@@ -7,12 +7,15 @@ of place it is.
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple, Protocol
 
+from pipeline.base.plain_file import open_plain_file, plain_file_bytes, plain_file_sha256
 from pipeline.errors import InputError, OutputError
 from pipeline.tables import whole_files, work_folder
+from pipeline.tables.parquet_content import error_words
 
 
 class Entry(NamedTuple):
@@ -35,11 +38,17 @@ class Place(Protocol):
     def stat(self, name: str) -> Entry | None:
         """One file; None where it is not there."""
 
-    def read(self, name: str) -> bytes:
-        """A file's content. Raises InputError."""
+    def read(self, name: str, most_bytes: int) -> bytes:
+        """A plain file's content. Raises InputError, also where it is larger than `most_bytes`."""
 
     def open(self, name: str) -> Any:
-        """A file whose parts can be read (a pyarrow.NativeFile). Raises InputError."""
+        """A plain file whose parts can be read, to be closed. Raises InputError."""
+
+    def own_sha256(self, name: str) -> str | None:
+        """The SHA-256 of a file, where nobody else sees to it that its bytes stay as they are.
+
+        None in a bucket, whose store does that itself. Raises InputError.
+        """
 
     def write(self, label: str, files: Mapping[str, bytes]) -> None:
         """Write files, each whole or not at all: in a folder all together, in a bucket in order.
@@ -70,30 +79,41 @@ class Folder:
             for name in sorted(names):
                 path = Path(folder, name)
                 if not name.startswith("."):
-                    entry = self.stat(path.relative_to(self.path).as_posix())
+                    relative = path.relative_to(self.path).as_posix()
+                    # A link that leads nowhere is there all the same: its reader says so.
+                    entry = self.stat(relative) or self.stat(relative, follow=False)
                     if entry is not None:
                         yield entry
 
-    def stat(self, name: str) -> Entry | None:
+    def stat(self, name: str, *, follow: bool = True) -> Entry | None:
         try:
-            found = (self.path / name).stat()
+            found = os.stat(self.path / name, follow_symlinks=follow)
         except (OSError, ValueError):
             return None
         return Entry(name, found.st_size, found.st_mtime_ns)
 
-    def read(self, name: str) -> bytes:
+    def read(self, name: str, most_bytes: int) -> bytes:
         try:
-            return (self.path / name).read_bytes()
+            return plain_file_bytes(self.path / name, most_bytes)
         except OSError as err:
-            raise InputError(self.path / name, f"cannot be read ({err.strerror})") from err
+            raise self._unreadable(name, err) from err
 
     def open(self, name: str) -> Any:
-        import pyarrow as pa
-
         try:
-            return pa.OSFile(str(self.path / name))
+            with open_plain_file(self.path / name) as file:
+                # The same file once more, since this one is closed at the end of the block.
+                return os.fdopen(os.dup(file.fileno()), "rb")
         except OSError as err:
-            raise InputError(self.path / name, f"cannot be read ({_error_words(err)})") from err
+            raise self._unreadable(name, err) from err
+
+    def own_sha256(self, name: str) -> str | None:
+        try:
+            return plain_file_sha256(self.path / name, sys.maxsize)
+        except OSError as err:
+            raise self._unreadable(name, err) from err
+
+    def _unreadable(self, name: str, err: OSError) -> InputError:
+        return InputError(self.path / name, f"cannot be read ({err.strerror})")
 
     def write(self, label: str, files: Mapping[str, bytes]) -> None:
         with whole_files.staging(self.path, label) as folder:
@@ -137,7 +157,7 @@ class Bucket:
             except (pa.ArrowException, OSError, ValueError) as err:
                 raise InputError(
                     self,
-                    f"cannot be opened ({_error_words(err)})",
+                    f"cannot be opened ({error_words(err)})",
                     "a folder, or a URL such as s3://bucket/season",
                     "check the URL",
                 ) from err
@@ -171,11 +191,14 @@ class Bucket:
             raise self._unreachable(name, err) from err
         return Entry(name, info.size, info.mtime_ns or 0) if info.is_file else None
 
-    def read(self, name: str) -> bytes:
+    def read(self, name: str, most_bytes: int) -> bytes:
         system, key = self._key(name)
         try:
-            with system.open_input_stream(key) as stream:
-                content: bytes = stream.read()
+            with system.open_input_file(key) as file:
+                if file.size() > most_bytes:
+                    found = f"is larger than {most_bytes / 2**20:.4g} MiB"
+                    raise InputError(f"{self}/{name}", found)
+                content: bytes = file.read()
                 return content
         except OSError as err:
             raise self._unreachable(name, err) from err
@@ -187,6 +210,9 @@ class Bucket:
         except OSError as err:
             raise self._unreachable(name, err) from err
 
+    def own_sha256(self, name: str) -> str | None:  # noqa: ARG002
+        return None
+
     def write(self, label: str, files: Mapping[str, bytes]) -> None:  # noqa: ARG002
         for name, content in files.items():
             system, key = self._key(name)
@@ -196,7 +222,7 @@ class Bucket:
             except OSError as err:
                 raise OutputError(
                     f"{self}/{name}",
-                    f"cannot be written ({_error_words(err)})",
+                    f"cannot be written ({error_words(err)})",
                     "a bucket with the right to write",
                     "check the URL and the keys; what was there before is still there",
                 ) from err
@@ -204,11 +230,7 @@ class Bucket:
     def _unreachable(self, name: str, err: OSError) -> InputError:
         return InputError(
             f"{self}/{name}".rstrip("/"),
-            f"cannot be read ({_error_words(err)})",
+            f"cannot be read ({error_words(err)})",
             "a bucket that can be reached, and the right to read",
             "check the URL, the network and the keys",
         )
-
-
-def _error_words(err: BaseException) -> str:
-    return " ".join(str(err).split())[:300]

@@ -20,11 +20,12 @@ from typing import Any, NamedTuple
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 from pipeline.base.asking import in_words, one_of
+from pipeline.base.plain_file import plain_file_bytes
 from pipeline.errors import OutputError
 from pipeline.tables import folders
+from pipeline.tables.parquet_content import MOST_FILE_BYTES, error_words, parquet_table, plain_type
 
 TABLES = ("exchanges", "speed_curves", "recordings")
 # Each table of decisions, and the command that makes it: batontrace COMMAND OUT.
@@ -36,6 +37,10 @@ DECISION_COMMANDS = {
 }
 DECISIONS = tuple(DECISION_COMMANDS)
 ALL_TABLES = (*TABLES, *DECISIONS)
+
+_VERSION_DIGITS = 9
+# Times that pandas can hold in nanoseconds: from 1678 to 2262, and well within Python's.
+_FIRST_US, _LAST_US = -9_214_560_000_000_000, 9_214_646_400_000_000
 
 _ARROW_TYPES: dict[str, pa.DataType] = {
     "string": pa.string(),
@@ -227,13 +232,13 @@ def empty_table(table_name: str) -> pa.Table:
 def check_table(table_name: str, data: pa.Table) -> pa.Table:
     """Check names, types, nulls, bounds and standard errors of a table, and give it back.
 
-    Raises OutputError, which names table, column and row.
+    Texts may be dictionaries. Raises OutputError, which names table, column and row.
     """
     table = facts(table_name)
     _check_names(table, tuple(data.column_names))
     for column in table.columns:
         values = data.column(column.name)
-        if values.type != _ARROW_TYPES[column.type]:
+        if plain_type(values.type) != _ARROW_TYPES[column.type]:
             raise OutputError(f"{table_name}.{column.name}", f"type {values.type}", column.type)
         _check_values(table_name, column, values)
     for column in table.columns:
@@ -242,6 +247,13 @@ def check_table(table_name: str, data: pa.Table) -> pa.Table:
                 table_name, column, data.column(column.name), data.column(column.sd)
             )
     return data
+
+
+class StoredPart(NamedTuple):
+    """A table as a file has it, checked, and what stands beside it in the file's metadata."""
+
+    table: pa.Table
+    metadata: Mapping[bytes, bytes]
 
 
 def read_part(path: Path, table_name: str | None = None, content: bytes | None = None) -> pa.Table:
@@ -256,21 +268,38 @@ def read_part(path: Path, table_name: str | None = None, content: bytes | None =
     """
     session = folders.session_of_folder(path.parent.name)
     name = table_name or (path.parent.name if session is None else path.parent.parent.name)
-    again = "have the table written again" if session is None else "process the session again"
-    wanted = arrow_schema(name)
-    try:
-        data = pq.ParquetFile(path if content is None else pa.BufferReader(content)).read()
-    except (OSError, pa.ArrowException) as err:
-        raise OutputError(path, f"cannot be read as Parquet ({err})", do=again) from err
+    if content is None:
+        try:
+            content = plain_file_bytes(path, MOST_FILE_BYTES)
+        except OSError as err:
+            found = f"cannot be read ({err.strerror})"
+            raise OutputError(path, found, do=write_again(session)) from err
+    return check_part(path, name, session, content).table
+
+
+def write_again(session: str | None) -> str:
+    """What to do about a broken part of a session's table, or a broken table of decisions."""
+    return "have the table written again" if session is None else "process the session again"
+
+
+def check_part(path: Path, table_name: str, session: str | None, content: bytes) -> StoredPart:
+    """The table in a file's content: that of `session`, or one for all sessions.
+
+    `path` is for errors alone. Raises OutputError as `read_part` does.
+    """
+    wanted, again = arrow_schema(table_name), write_again(session)
+    data = parquet_table(path, content, again)
+    metadata = dict(data.schema.metadata or {})
     if "session" in wanted.names:
         column = pa.array([session] * data.num_rows, pa.string())
         data = data.add_column(0, wanted.field("session"), column)
-    data = _add_new_columns(name, data)
+    data = _add_new_columns(table_name, data)
     try:
-        _check_names(facts(name), tuple(data.column_names))
-        return check_table(name, data.cast(wanted))
-    except (pa.ArrowException, ValueError) as err:
-        raise OutputError(path, f"does not hold the table {name} ({err})", do=again) from err
+        _check_names(facts(table_name), tuple(data.column_names))
+        return StoredPart(check_table(table_name, data.cast(wanted)), metadata)
+    except (pa.ArrowException, ArithmeticError, LookupError, TypeError, ValueError) as err:
+        found = f"does not hold the table {table_name} ({error_words(err)})"
+        raise OutputError(path, found, do=again) from err
     except OutputError as err:
         raise OutputError(path, f"{err.where}: {err.found}", err.expected, again) from err
 
@@ -278,7 +307,7 @@ def read_part(path: Path, table_name: str | None = None, content: bytes | None =
 def _add_new_columns(table_name: str, data: pa.Table) -> pa.Table:
     """Add, full of nulls, the columns that came into the schema after `data` was written."""
     stored = (data.schema.metadata or {}).get(b"batontrace.version", b"").decode("ascii", "replace")
-    if not stored.isdecimal():
+    if not stored.isdecimal() or len(stored) > _VERSION_DIGITS:
         return data
     for place, column in enumerate(facts(table_name).columns):
         if column.since > int(stored) and column.name not in data.column_names:
@@ -392,13 +421,14 @@ def _check_values(table_name: str, column: Column, values: pa.ChunkedArray) -> N
         lists = values.combine_chunks()
         if lists.flatten().null_count:
             raise OutputError(f"{table_name}.{column.name}", "a null inside a list", "words")
-    if column.type == "float64":
-        finite = pc.is_finite(values)
-        if not pc.min(finite).as_py() and len(values) > values.null_count:
-            refuse(pc.invert(finite), "a finite number; null where nothing is known")
+    least, most = None, None
+    if pa.types.is_integer(values.type) or pa.types.is_floating(values.type):
+        least, most = _extremes(values)
+        if any(number is not None and not math.isfinite(number) for number in (least, most)):
+            refuse(pc.invert(pc.is_finite(values)), "a finite number; null where nothing is known")
+    if column.type == "timestamp":
+        _check_years(f"{table_name}.{column.name}", values)
     if column.min is not None or column.max is not None:
-        extremes = pc.min_max(values).as_py()
-        least, most = extremes["min"], extremes["max"]
         if column.min is not None and least is not None and least < column.min:
             refuse(pc.less(values, column.min), f"at least {column.min:g} {column.unit}".rstrip())
         if column.max is not None and most is not None and most > column.max:
@@ -406,6 +436,28 @@ def _check_values(table_name: str, column: Column, values: pa.ChunkedArray) -> N
     if column.values and not set(pc.unique(values).to_pylist()) <= {*column.values, None}:
         known = pc.is_in(values, value_set=pa.array(column.values))
         refuse(pc.and_(pc.is_valid(values), pc.invert(known)), one_of(column.values))
+
+
+def _extremes(values: pa.ChunkedArray) -> tuple[Any, Any]:
+    """The least and the greatest number, NaN where one is NaN; None where there is no number."""
+    if values.null_count:
+        values = values.drop_null()
+    chunks = [chunk.to_numpy() for chunk in values.chunks if len(chunk)]
+    if not chunks:
+        return None, None
+    # Ten times as quick as Arrow's, and a NaN is not lost.
+    least, most = np.min([x.min() for x in chunks]), np.max([x.max() for x in chunks])
+    return least.item(), most.item()
+
+
+def _check_years(where: str, times: pa.ChunkedArray) -> None:
+    """Raise OutputError for a time that other programs, Python among them, cannot express."""
+    numbers = times.cast(pa.int64())
+    outside = pc.or_(pc.less(numbers, _FIRST_US), pc.greater(numbers, _LAST_US))
+    row = _first_true_row(outside)
+    if row is not None:
+        found = f"{numbers[row].as_py()} microseconds from 1970"
+        raise OutputError(f"{where}, row {row}", found, "a time between the years 1678 and 2262")
 
 
 def _check_standard_error(

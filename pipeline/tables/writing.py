@@ -17,6 +17,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipeline.base.plain_file import plain_file_bytes
 from pipeline.errors import OutputError
 from pipeline.tables import data_package, folders, schema, whole_files, work_folder
 from pipeline.tables.provenance import file_sha256, run_sha256
@@ -91,11 +92,19 @@ def renew_data_package(out: Path) -> None:
     for _ in range(3):  # again where another run's tables came in between
         try:
             text = data_package.data_package_text(out)
-            if text is None or (path.is_file() and path.read_bytes() == text.encode("utf-8")):
+            if text is None or _holds(path, text.encode("utf-8")):
                 return
             whole_files.write_text(path, text, lake=out)
         except (OSError, OutputError):
             return
+
+
+def _holds(path: Path, content: bytes) -> bool:
+    """Whether a plain file is there that holds just this."""
+    try:
+        return plain_file_bytes(path, len(content)) == content
+    except OSError:
+        return False
 
 
 # --- the steps -------------------------------------------------------------------------
@@ -147,7 +156,9 @@ def stage_tables(
         **record,
     }
     staged = folder / f"{'-'.join(places)}.json"
-    staged.write_text(json.dumps(written, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    text = json.dumps(written, indent=2, ensure_ascii=False) + "\n"
+    # A file's name may be bytes that are no UTF-8; JSON has its own escape for those.
+    staged.write_bytes(text.encode("utf-8", "backslashreplace"))
     work_folder.sync(staged)
     return [*moves, (staged, record_place)]
 
@@ -209,7 +220,6 @@ def _pandas_metadata(name: str) -> str:
     return json.dumps({"index_columns": [], "column_indexes": [], "columns": columns})
 
 
-def stored_run_sha256(content: bytes) -> str:
-    """The mark of the run that a table's file is of, from the file's content."""
-    metadata: dict[bytes, bytes] = pq.read_schema(pa.BufferReader(content)).metadata or {}
+def run_mark(metadata: Mapping[bytes, bytes]) -> str:
+    """The mark of the run that a table is of, from the metadata of its file."""
     return metadata.get(_RUN_KEY, b"").decode("ascii", "replace")

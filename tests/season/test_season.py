@@ -3,6 +3,7 @@ run at the same time changes nothing in the end."""
 
 import json
 import os
+import random
 import shutil
 import signal
 import subprocess
@@ -10,6 +11,7 @@ import sys
 import time
 
 import evenings as evenings_of
+import pyarrow.parquet as pq
 import pytest
 import small_sessions as small
 from command import run
@@ -17,7 +19,7 @@ from deadly import shout_or_die
 from evenings import IDS, an_evening, contents
 from random_tables import random_table
 
-from pipeline.errors import FewerInputsError, InputError, NothingMeasured, OutputError
+from pipeline.errors import DEFECT, FewerInputsError, InputError, NothingMeasured, OutputError
 from pipeline.measure import noise
 from pipeline.read.practice.session import read_session
 from pipeline.season import engines, season
@@ -170,6 +172,20 @@ def test_a_table_that_was_deleted_is_made_again(evenings, quick):
     shutil.rmtree(evenings.parent / "out" / "speed_curves" / f"session={IDS[2]}")
     go(evenings)
     assert quick == [IDS[2]]
+
+
+@pytest.mark.parametrize("name", schema.TABLES)
+def test_a_table_that_was_damaged_is_made_again(evenings, quick, name):
+    go(evenings)
+    quick.clear()
+    path = evenings.parent / "out" / name / f"session={IDS[1]}" / "part-0.parquet"
+    path.write_bytes(path.read_bytes()[:-1] + b"?")
+    looked = go(evenings, dry_run=True)
+    assert states(looked)[IDS[1]] == "changed"
+    assert f"{name} is not as it was written" in [o.why for o in looked.outcomes][1]
+    go(evenings)
+    assert quick == [IDS[1]]
+    assert set(states(go(evenings)).values()) == {"unchanged"}
 
 
 def test_asked_for_again_all_are_measured(evenings, quick):
@@ -404,3 +420,194 @@ def test_a_stranger_reads_what_was_done_and_what_failed(alone, tmp_path):
     code, _, problems = run("season", tmp_path / "none", "--out", out)
     assert code == 3
     assert "holds no session" in problems
+
+
+# --- what is a session ----------------------------------------------------------------------
+
+
+def head_written(write):
+    """A change of session.toml that writes its table [session] in another way."""
+
+    def change(text: str) -> str:
+        before, _, after = text.partition("[session]\n")
+        head, sign, rest = after.partition("\n[")
+        pairs = [line.partition("#")[0].strip() for line in head.splitlines()]
+        return before + write([pair for pair in pairs if pair]) + sign + rest
+
+    return change
+
+
+WRITTEN_OTHERWISE = {
+    "with a byte order mark": lambda text: "\N{BYTE ORDER MARK}" + text,
+    "as an inline table": head_written(lambda pairs: f"session = {{ {', '.join(pairs)} }}\n"),
+    "with dotted keys": head_written(lambda pairs: "".join(f"session.{p}\n" for p in pairs)),
+    "with a quoted name": lambda text: text.replace("[session]", '["session"]'),
+    "with an escape in its name": lambda text: text.replace("[session]", r'["se\u0073sion"]'),
+    "with spaces about it": lambda text: text.replace("[session]", "\t[ session ] # here"),
+    "with lines that end as elsewhere": lambda text: text.replace("\n", "\r\n"),
+    "of more than a megabyte": lambda text: text + "# no more\n" * 120_000,
+}
+
+
+@pytest.mark.parametrize("change", WRITTEN_OTHERWISE.values(), ids=WRITTEN_OTHERWISE)
+@pytest.mark.parametrize("name", ["session.toml", "monday.toml"])
+@pytest.mark.usefixtures("quick")
+def test_a_session_is_one_for_season_where_it_is_one_for_check(evenings, change, name):
+    path = evenings / "june" / IDS[0] / "session.toml"
+    with path.open("w", encoding="utf-8", newline="") as file:
+        file.write(change((evenings / "june" / IDS[1] / "session.toml").read_text("utf-8")))
+    small.edit(path, lambda text: text.replace(IDS[1], IDS[0]))
+    path.rename(path.with_name(name))
+    assert read_session(path.with_name(name)).id == IDS[0]
+    assert states(go(evenings, dry_run=True)) == dict.fromkeys(IDS, "new")
+
+
+def written(content: bytes):
+    return lambda path: path.write_bytes(content)
+
+
+def padded(path):
+    with path.open("wb") as file:
+        file.truncate(5 << 20)
+
+
+UNTELLABLE = {
+    "a pipe": os.mkfifo,
+    "a link to an endless device": lambda path: path.symlink_to("/dev/zero"),
+    "a link to itself": lambda path: path.symlink_to(path.name),
+    "a link to nothing": lambda path: path.symlink_to("nowhere"),
+    "too large": padded,
+    "no TOML": written(b"session of monday\n"),
+    "no UTF-8": written(b"# Z\xfcrich, session of monday\n"),
+    "of two bytes a letter": written("[session]\nid = 'a'\n".encode("utf-16")),
+    "brackets without end": written(b"session_times = " + b"[" * 100_000),
+}
+
+
+def test_what_cannot_be_told_is_told_of_and_the_others_are_looked_at(evenings):
+    """In a process of its own, which would wait or grow for ever."""
+    for number, make in enumerate(UNTELLABLE.values()):
+        for name in ("note.toml", "session.toml"):
+            (evenings / f"{number}").mkdir(exist_ok=True)
+            make(evenings / f"{number}" / name)
+    code = (
+        "import resource, sys; from pipeline.cli.app import main;"
+        f"resource.setrlimit(resource.RLIMIT_AS, ({2 << 30},) * 2);"
+        "sys.exit(main(sys.argv[1:]))"
+    )
+    words = ["season", str(evenings), "--out", str(evenings.parent / "out"), "--dry-run"]
+    done = subprocess.run(
+        [sys.executable, "-c", code, *words], capture_output=True, text=True, timeout=60
+    )
+    assert done.returncode == 9, done.stderr
+    for session_id in IDS:
+        assert f"{session_id} " in done.stdout
+    failures = done.stdout.partition("Failed;")[2].partition("Remarks")[0]
+    for number in range(len(UNTELLABLE)):
+        assert f"{number}/note.toml was passed over" in done.stdout
+        assert f"{number}/session.toml: " in failures
+    assert str(evenings) not in done.stdout
+
+
+STRANGE_NAMES = [
+    *(b"a.toml", b"\xff\xfe.toml", b"a\nb.toml", b"\x1b[2J.toml", b"w" * 240 + b".toml"),
+    *(b"session.toml", b".toml", b"..toml", b" .toml", "ß\u202e.toml".encode()),
+]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_whatever_lies_about_every_session_is_found(evenings, seed):
+    """Names, links, loops, encodings and depths by lot, some hundred in all."""
+    rng = random.Random(seed)
+    folders_there = [os.fsencode(evenings / "june" / one) for one in IDS]
+    for number in range(40):
+        name = rng.choice(STRANGE_NAMES)
+        path = os.path.join(rng.choice(folders_there), b"%d" % number, name)
+        os.makedirs(os.path.dirname(path))
+        match rng.randrange(6):
+            case 0:
+                os.mkdir(path)
+                folders_there.append(path)
+            case 1:
+                os.symlink(rng.choice([b"..", b".", path, b"/", b"/dev/null"]), path)
+            case 2:
+                os.makedirs(path + b"/x" * rng.randrange(1, 200))
+            case _:
+                with open(path, "wb") as file:
+                    text = rng.choice(["[session]\n", "session = 3\n", "[session", "[tool]\n", ""])
+                    file.write(text.encode(rng.choice(["utf-8", "utf-16", "utf-8-sig"])))
+                    file.write(rng.choice([b"", b"\xff", b"\0", rng.randbytes(30)]))
+    summary = go(evenings, dry_run=True)
+    assert dict.fromkeys(IDS, "new") == {k: v for k, v in states(summary).items() if k in IDS}
+    assert all(one.exit_code not in (0, DEFECT) for one in summary.failed)
+
+
+@pytest.mark.parametrize("name", ["no-utf8", "deep"])
+@pytest.mark.usefixtures("quick")
+def test_a_session_under_a_strange_name_is_measured_and_written_down(evenings, name):
+    folder = os.fsencode(evenings / "june" / IDS[0])
+    place = os.fsencode(evenings) + (b"/\xff\xfe" if name == "no-utf8" else b"/d" * 500)
+    os.makedirs(os.path.dirname(place), exist_ok=True)
+    os.rename(folder, place)
+    os.rename(place + b"/session.toml", place + b"/\xfe.toml")
+    assert states(go(evenings)) == dict.fromkeys(IDS, "measured")
+    with open(place + b"/\xfe.toml", "ab") as file:
+        file.write(b"# unmeasurable\n")
+    assert states(go(evenings))[IDS[0]] == "failed"
+    assert states(go(evenings))[IDS[0]] == "failed before"
+
+
+# --- what is written of the folders above ---------------------------------------------------
+
+
+@pytest.mark.parametrize("given", ["plain", "slash", "relative", "dots", "link", "out and back"])
+@pytest.mark.usefixtures("quick")
+def test_no_file_in_out_names_a_folder_above_the_sessions(tmp_path, monkeypatch, given):
+    above = tmp_path / "jane-doe"
+    (above / "evenings").mkdir(parents=True)
+    for session_id in IDS:
+        an_evening(above / "evenings", session_id)
+    kept_elsewhere = above / "archive" / "wren.csv"
+    kept_elsewhere.parent.mkdir()
+    recording = above / "evenings" / IDS[0] / "wren.csv"
+    recording.rename(kept_elsewhere)
+    recording.symlink_to(kept_elsewhere)
+    small.edit(above / "evenings" / IDS[1] / "session.toml", lambda t: t + "# unmeasurable\n")
+    monkeypatch.chdir(above)
+    (tmp_path / "way-in").symlink_to(above)
+    source = {
+        "plain": f"{above}/evenings",
+        "slash": f"{above}/evenings/",
+        "relative": "evenings",
+        "dots": "./evenings/../evenings",
+        "link": f"{tmp_path}/way-in/evenings",
+        "out and back": "../jane-doe/evenings//",
+    }[given]
+    out = tmp_path / "lake"
+    command = ("batontrace", "season", source, "--out", str(out))
+    summary = season.measure_season(source, str(out), engines.Here(), command=command)
+    assert sorted(one.state for one in summary.outcomes) == ["failed", "measured", "measured"]
+    assert (out / season.FAILURES).exists()
+    for path in out.rglob("*"):
+        if path.suffix == ".parquet":
+            said = repr(pq.read_table(path, partitioning=None).to_pylist())
+        else:
+            said = path.read_text("utf-8") if path.is_file() else path.name
+        assert "jane-doe" not in said
+        assert "way-in" not in said
+    record = json.loads((out / f"provenance/session={IDS[0]}/provenance.json").read_text())
+    assert "wren.csv" in record["inputs"]
+    again = season.measure_season(source, str(out), engines.Here(), command=command)
+    assert sorted(one.state for one in again.outcomes) == ["failed before", *["unchanged"] * 2]
+
+
+def test_a_recording_of_forty_gigabytes_and_one_nobody_may_read_have_no_hash(tmp_path):
+    names = ("session.toml", "large.csv", "pipe.csv", "gone.csv")
+    (tmp_path / "session.toml").write_text("x")
+    with (tmp_path / "large.csv").open("wb") as file:
+        file.truncate(40 << 30)
+    os.mkfifo(tmp_path / "pipe.csv")
+    files = [tmp_path / name for name in names]
+    record = provenance.provenance_of_files(files, {}, (), most_bytes=256 << 20)
+    assert list(record["inputs"]) == ["session.toml", "large.csv"]
+    assert record["inputs"]["large.csv"] is None

@@ -10,6 +10,7 @@ import openpyxl
 import pandas as pd
 import pyarrow as pa
 import pytest
+import xlsxwriter
 from checkout import DATA
 from command import run
 from random_tables import random_table, with_values
@@ -209,6 +210,33 @@ def test_a_formula_in_csv_is_text(risky, tmp_path):
     assert row["remarks"] == '\'+1; a "quoted", comma; line break'
 
 
+@pytest.mark.parametrize(
+    "before", ["", " ", "\t", "\r", "\n", "\0", "\u200b", "\ufeff", "\u00a0 \u202e"]
+)
+@pytest.mark.parametrize("sign", [*"=+-@", *"＝＋－＠", *"﹦﹢﹣﹫"])
+def test_whatever_a_spreadsheet_takes_for_a_formula_is_text(tmp_path, before, sign):
+    """Wide signs, small signs, and what cannot be seen before them."""
+    written = f"{before}{sign}1+1|cmd"
+    column = next(c for c in schema.facts("exchanges").columns if c.name == "incoming")
+    values = pa.chunked_array([[written, "wren", f"a{sign}b", "", None, " wren", "9"]])
+    cells = stage._csv_values(column, values).to_pylist()
+    assert cells[0].startswith("'")
+    assert cells[0].endswith(f"{sign}1+1|cmd")
+    assert cells[1:] == ["wren", f"a{sign}b", "", None, " wren", "9"]
+    with xlsxwriter.Workbook(str(tmp_path / "t.xlsx")) as book:
+        stage._write_cell(book.add_worksheet(), 0, 0, written, None)
+    cell = openpyxl.load_workbook(tmp_path / "t.xlsx").active.cell(1, 1)
+    assert cell.data_type == "s"
+    assert cell.value.endswith(f"{sign}1+1|cmd")
+
+
+@pytest.mark.parametrize("start", ["\t", "\r", "\n"])
+def test_a_tab_or_a_line_break_starts_no_cell(start):
+    column = next(c for c in schema.facts("exchanges").columns if c.name == "incoming")
+    (cell,) = stage._csv_values(column, pa.chunked_array([[f"{start}wren"]])).to_pylist()
+    assert cell[0] not in "\t\r\n"
+
+
 def test_numbers_below_zero_stay_numbers(risky, tmp_path):
     wanted = schema.read_part(folders.part_path(risky, "speed_curves", "-evening"))[
         "t_s"
@@ -379,13 +407,13 @@ def test_a_session_at_a_time_is_in_memory(tmp_path, monkeypatch, to):
         writing.write_session(out, name, named, ASKED)
     del tables, named, table
     used = []
-    read = schema.read_part
+    check = schema.check_part
 
-    def watched(path: Path, name: str) -> pa.Table:
+    def watched(*given) -> schema.StoredPart:
         used.append(pa.total_allocated_bytes())
-        return read(path, name)
+        return check(*given)
 
-    monkeypatch.setattr(schema, "read_part", watched)
+    monkeypatch.setattr(schema, "check_part", watched)
     export_tables(out, tmp_path / to, tables=["exchanges"])
     one = used[1] - used[0]
     assert len(used) == 8

@@ -63,8 +63,13 @@ def document_bytes(path: Path, document: Document) -> bytes:
 
 def utf8_text(path: Path, document: Document) -> str:
     """The file's text, in UTF-8. Raises `document.error` where it cannot be read as such."""
+    return text_of_bytes(path, document, document_bytes(path, document))
+
+
+def text_of_bytes(path: Path, document: Document, content: bytes) -> str:
+    """The text of a file whose content is known. Raises `document.error` as `utf8_text` does."""
     try:
-        return document_bytes(path, document).decode("utf-8-sig")
+        return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise document.error(
             path,

@@ -10,7 +10,7 @@ from typing import Any
 
 from pipeline.base.values import Session, Venue
 from pipeline.errors import SessionError
-from pipeline.read.practice.documents import SESSION_TOML, utf8_text
+from pipeline.read.practice.documents import SESSION_TOML, document_bytes, text_of_bytes
 from pipeline.read.practice.problems import combined_error
 from pipeline.read.practice.session_tables import (
     recording_of_table,
@@ -39,7 +39,7 @@ def read_session(path: Path) -> Session:
     """
     path = Path(path)
     path = path / "session.toml" if os.path.isdir(path) else path
-    document = _session_document(path)
+    document = parse_session_toml(path, document_bytes(path, SESSION_TOML))
     wrong: list[SessionError] = []
     remarks = unread_name_remarks(document, wrong)
     head = session_head(path, document, wrong)
@@ -81,9 +81,10 @@ def read_session(path: Path) -> Session:
     )
 
 
-def _session_document(path: Path) -> dict[str, Any]:
+def parse_session_toml(path: Path, content: bytes) -> dict[str, Any]:
+    """The tables of a session.toml as they are written; `path` is for the SessionError."""
     try:
-        return tomllib.loads(utf8_text(path, SESSION_TOML))
+        return tomllib.loads(text_of_bytes(path, SESSION_TOML, content))
     except RecursionError:
         raise SessionError(path, "brackets nested too deep", "TOML of one or two levels") from None
     except ValueError as error:  # TOMLDecodeError, or a number of thousands of digits
