@@ -63,7 +63,6 @@ def write_bytes(
             sync(staged)
             create_folder(path.parent, lake)
             os.replace(staged, path)
-            sync(path.parent)
         return
     staged = path.with_name(f".new-{secrets.token_hex(8)}")
     try:
