@@ -8,7 +8,7 @@ definitions, base types).
 from __future__ import annotations
 
 from array import array
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -124,7 +124,8 @@ def scan_messages(data: bytes, at: int, end: int, sound: bool) -> Scan:
     current: dict[int, Definition] = {}
     developers: dict[int, dict[int, _DeveloperField]] = {}
     definitions: list[Definition] = []
-    known: dict[bytes, Definition] = {}  # some units repeat the definition before every message
+    # Some units repeat the definition before every message.
+    known: dict[tuple[bytes, tuple[_DeveloperField | None, ...]], Definition] = {}
     fault = None
     while at < end:
         header = data[at]
@@ -152,8 +153,10 @@ def scan_messages(data: bytes, at: int, end: int, sound: bool) -> Scan:
             continue
         if header & (_COMPRESSED | _DEFINITION) == _DEFINITION:
             local = _local_type(header)
-            words = data[at : at + 6 + 3 * data[at + 5]] if at + 5 < end else b""
-            again = known.get(words) if at + len(words) <= end else None
+            words = _definition_words(data, at)
+            # What developers' fields mean may change between definitions.
+            meaning = (words, tuple(_described_fields(words, developers)))
+            again = known.get(meaning) if at + len(words) <= end else None
             if again is not None:
                 at += len(words)
                 if current.get(local) is not again:
@@ -174,10 +177,7 @@ def scan_messages(data: bytes, at: int, end: int, sound: bool) -> Scan:
             at = after
             current[local] = one
             definitions.append(one)
-            if (
-                not header & _DEVELOPERS
-            ):  # what developers' fields mean may change between definitions
-                known[words] = one
+            known[meaning] = one
             _set_headers(sizes, keep, local, one)
             continue
         local = _local_type(header)
@@ -303,6 +303,24 @@ def _read_definition(
     if number in (DEVELOPER_ID, FIELD_DESCRIPTION):
         one.layout = _description_layout(data[at + 6 : at + 6 + own])
     return one, after
+
+
+def _definition_words(data: bytes, at: int) -> bytes:
+    """The bytes of the definition at `at`, fewer where the file ends inside it."""
+    after = at + 6 + 3 * (data[at + 5] if at + 5 < len(data) else 0)
+    if data[at] & _DEVELOPERS and after < len(data):
+        after += 1 + 3 * data[after]
+    return data[at:after]
+
+
+def _described_fields(
+    words: bytes, developers: Mapping[int, Mapping[int, _DeveloperField]]
+) -> Iterator[_DeveloperField | None]:
+    """What the developers' fields of a definition have been described as."""
+    if words[0] & _DEVELOPERS and len(words) > 5:
+        theirs = words[7 + 3 * words[5] :]
+        for i in range(0, len(theirs) - 2, 3):
+            yield developers.get(theirs[i + 2], {}).get(theirs[i])
 
 
 def _description_layout(fields: bytes) -> tuple[tuple[int, int, int], ...]:
