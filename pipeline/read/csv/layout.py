@@ -56,6 +56,7 @@ def find_layout(path: Path, data: bytes, columns: Mapping[str, Mapping[str, str]
     line has.
     """
     head = data[:_LAYOUT_BYTES]
+    head = head[: max(head.rfind(b"\n"), head.rfind(b"\r")) + 1]
     wanted = {spec.get("column") for spec in columns.values()} if columns else set()
     found = _LINE_PATTERN.finditer(head)
     lines = [line[0] for line in islice(found, _PREAMBLE_LINES + _FIRST_ROWS)]

@@ -67,7 +67,8 @@ def _mended_stretch(piece: bytes, delimiter: str) -> bytes:
     text = np.frombuffer(piece, np.uint8)
     quotes = np.flatnonzero(text == _QUOTE)
     line_of = np.searchsorted(np.flatnonzero((text == 0x0A) | (text == 0x0D)), quotes)
-    _, first, count = np.unique(line_of, return_index=True, return_counts=True)
+    first = np.flatnonzero(np.diff(line_of, prepend=-1))
+    count = np.diff(first, append=len(quotes))
     opens = (np.arange(len(quotes)) - np.repeat(first, count)) % 2 == 0
     before = np.where(quotes > 0, text[quotes - 1], 0x0A)
     at_start = np.isin(before, list(f'{delimiter}\r\n"'.encode()))
@@ -75,10 +76,9 @@ def _mended_stretch(piece: bytes, delimiter: str) -> bytes:
     broken = np.repeat((count % 2 == 1) | astray, count)
     if not broken.any():
         return piece
-    mended = bytearray(piece)
-    for place in quotes[broken].tolist():
-        mended[place] = ord("?")
-    return bytes(mended)
+    mended = text.copy()
+    mended[quotes[broken]] = ord("?")
+    return mended.tobytes()
 
 
 def _next_line(body: bytes, at: int) -> int:

@@ -10,7 +10,9 @@ or, where commas do not separate cells, a comma.
 from __future__ import annotations
 
 import json
+import math
 import re
+from array import array
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -43,6 +45,8 @@ _DATE = re.compile(  # day and month, or month and day, with a year; perhaps a t
     r"(?:[T ]\d\d:\d\d(?::\d\d(?:\.\d+)?)?)?\s*$",
     re.ASCII,
 )
+_MAY_BE_ISO = r"^\s*\d{4}.{8}"  # a year, and as much as a day and an hour take
+_MOST_ODD_STAMPS = 3_000_000  # read one by one, which takes half a minute
 POSIX_FROM_S = 1e9  # 2001-09-09T01:46:40Z; no unit's counter runs for 31 years
 
 
@@ -137,10 +141,20 @@ def _iso_times(cells: pa.ChunkedArray) -> tuple[Floats, bool]:
         seconds, rest = np.divmod(whole, 1_000_000_000)
         t_s: Floats = seconds + rest * 1e-9
         return t_s if stated is None else np.where(stated, t_s, np.nan), zone is not None
-    stamps = np.fromiter(
-        (part for cell in cells for part in iso_stamp(cell.as_py())), np.float64, 2 * len(cells)
-    )
-    return stamps[0::2], bool(stamps[1::2].all())
+    stamps = array("d")
+    zones = True
+    left = _MOST_ODD_STAMPS
+    for chunk in cells.chunks:
+        written = pc.if_else(pc.match_substring_regex(chunk, _MAY_BE_ISO), chunk, pa.NULL)
+        for cell in written.to_pylist():
+            if cell is None or left == 0:
+                stamps.append(math.nan)
+                continue
+            left -= 1
+            posix_s, zoned = iso_stamp(cell)
+            stamps.append(posix_s)
+            zones &= zoned
+    return np.array(stamps, np.float64), zones
 
 
 def _screened_content(
