@@ -22,6 +22,8 @@ from pipeline.read.stamps import NO_ZONE, iso_stamp
 from pipeline.read.xml.point_runs import TARGET, PointNames, Run, declared_encoding, runs
 
 MOST_POINTS = 1 << 22  # of one recording; the shortest that say anything take 64 bytes each
+MOST_WALKED_POINTS = 1 << 20  # one by one: half a minute's work, and a day at ten a second
+MOST_TAGS = 1 << 24  # of a document without its runs
 MOST_BREAKS = 1000  # after which the rest of a document is given up
 MOST_TAG_NAMES = 10_000  # different ones of elements and attributes; the parser keeps them all
 _MOST_DEPTH = 100  # of elements
@@ -58,10 +60,11 @@ class Walk(NamedTuple):
 
 
 class _Break(Exception):
-    """Why the document cannot be read any farther, and the byte where that was seen."""
+    """Why the document cannot be read any farther, the byte where that was seen, and the first at
+    which it may be read again."""
 
-    def __init__(self, why: str, at: int) -> None:
-        self.why, self.at = why, at
+    def __init__(self, why: str, at: int, again: int | None = None) -> None:
+        self.why, self.at, self.again = why, at, at if again is None else again
 
 
 class _TooMuch(Exception):
@@ -178,7 +181,7 @@ def walk(data: bytes, names: PointNames) -> Walk:
                 line = data.count(b"\n", 0, found.at) + 1
                 fault = f"(line {line}: {found.why})"
             breaks += 1
-            following = opening.search(data, max(found.at, reading.begun + 1))
+            following = opening.search(data, max(found.again, reading.begun + 1, start + 1))
             end = following.start() if following and breaks < MOST_BREAKS else len(data)
             passed = (reading.done + 1, end)
             lost += max(
@@ -207,7 +210,8 @@ class _Reading:
         self.begun = self.done = -1
         self.enclosing: Sequence[str] = names.path
         self._wanted = frozenset(names.columns.values()) | {names.void[0] if names.void else ""}
-        self._most_values = MOST_POINTS * len(Point._fields)
+        self._most_values = MOST_WALKED_POINTS * len(Point._fields)
+        self._tags = 0
 
     def parse(self, data: bytes, start: int = 0) -> None:
         """Adds the points from `start` on, which is 0 or where a point begins. Raises _Break."""
@@ -259,7 +263,7 @@ class _Reading:
                 self.values.extend(_point_of(texts, attributes, names))
                 self.done = base + parser.CurrentByteIndex
                 if len(self.values) > self._most_values:
-                    raise _TooMuch(f"{MOST_POINTS} track points")
+                    raise _TooMuch(f"{MOST_WALKED_POINTS} track points that are not all alike")
             else:
                 opened.pop()
 
@@ -284,14 +288,21 @@ class _Reading:
             parser.ProcessingInstructionHandler = note_run
             parser.Parse(head, False)
             for at in range(start, len(data), _FED_BYTES):
-                parser.Parse(data[at : at + _FED_BYTES], False)
+                part = data[at : at + _FED_BYTES]
+                self._tags += part.count(b"<")
+                if self._tags > MOST_TAGS:
+                    raise _TooMuch(f"{MOST_TAGS} tags")
+                parser.Parse(part, False)
                 if at + _FED_BYTES - (base + parser.CurrentByteIndex) > _MOST_TOKEN_BYTES:
-                    raise _Break("a tag without an end", base + parser.CurrentByteIndex)
+                    begun = base + parser.CurrentByteIndex
+                    raise _Break("a tag without an end", begun, begun + 1)
                 if len(known) > MOST_TAG_NAMES:
                     raise _TooMuch(f"{MOST_TAG_NAMES} different names of elements")
             parser.Parse(b"", True)
         except expat.ExpatError as error:
-            raise _Break(expat.ErrorString(error.code), base + parser.ErrorByteIndex) from None
+            at = base + parser.ErrorByteIndex
+            unclosed = error.code == expat.errors.codes[expat.errors.XML_ERROR_UNCLOSED_TOKEN]
+            raise _Break(expat.ErrorString(error.code), at, at + unclosed) from None
         except (LookupError, ValueError):
             raise _Break("an unknown encoding", len(data)) from None
 
