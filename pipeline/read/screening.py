@@ -36,11 +36,11 @@ class Content:
     remarks: tuple[str, ...] = ()
 
 
-def too_many_samples(path: Path) -> RecordingError:
+def too_many_samples(path: Path, most: int = MOST_SAMPLES) -> RecordingError:
     """The error for a file of so many tiny rows that they would fill the memory."""
     return RecordingError(
         path,
-        f"more than {MOST_SAMPLES} samples",
+        f"more than {most} samples",
         "one session's recording",
         "cut the recording to the session",
     )

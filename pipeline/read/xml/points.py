@@ -78,7 +78,7 @@ def read_track(path: Path, data: bytes, names: PointNames) -> Content:
     """
     point = names.point
     if data.count(b"<" + point.encode()) > MOST_POINTS:
-        raise too_many_samples(path)
+        raise too_many_samples(path, MOST_POINTS)
     try:
         columns, fault, breaks, lost = walk_runs(data, names) or walk(data, names)
     except _TooMuch as found:
