@@ -20,6 +20,7 @@ from pipeline.read.screening import MOST_SAMPLES, too_many_samples
 
 _MOST_SKIPPED_ROWS = 1_000_000
 _NULL_CELLS = ["", "NaN", "nan", "NAN", "null", "NULL", "None", "NA", "N/A", "n/a", "-", "--"]
+_BLANKS = " \t\u00a0\u2007\u2009\u202f"  # not control characters, which may have been digits
 _NUMBER_PATTERN = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _DECIMAL_COMMA = r"[+-]?\d*,\d+([eE][+-]?\d+)?"
 _DECIMAL_POINT = r"[+-]?\d*\.\d+([eE][+-]?\d+)?"
@@ -131,7 +132,7 @@ def _decimal_sign(layout: Layout, used: Mapping[str, UsedColumn]) -> str:
 
 def _cells_to_numbers(cells: pa.ChunkedArray) -> tuple[pa.ChunkedArray, int]:
     """Texts as numbers, null where a cell is no number; and how many were not."""
-    text = pc.utf8_trim_whitespace(cells)
+    text = pc.utf8_trim(cells, _BLANKS)
     comma = pc.any(pc.match_substring_regex(text, f"^{_DECIMAL_COMMA}$")).as_py()
     if comma and not pc.any(pc.match_substring_regex(text, f"^{_DECIMAL_POINT}$")).as_py():
         text = pc.replace_substring(text, ",", ".")
