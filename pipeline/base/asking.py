@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
+from itertools import islice
 
 NEAREST = 3  # like names that are put first
 MOST_LISTED = 8  # names in an answer to a name that is not there
+_MOST_COMPARED = 1000  # names that may have been meant; comparing two takes microseconds
 
 
 def in_words(words: Sequence[str], last: str = "and") -> str:
@@ -33,7 +35,7 @@ def one_of(known: Iterable[str], asked: str | None = None) -> str:
     if asked is None:
         return f"one of {comma_list(names) or 'none'}"
     in_order = sorted(set(names))
-    near = difflib.get_close_matches(asked, in_order, n=NEAREST)
+    near = difflib.get_close_matches(asked, _comparable(asked, in_order), n=NEAREST)
     names = [*near, *(name for name in in_order if name not in near)]
     return f"one of {comma_list(names, MOST_LISTED) or 'none'}"
 
@@ -43,20 +45,29 @@ def question(name: str) -> str:
     return f'did you mean "{name}"?'
 
 
+def _comparable(asked: str, names: Collection[str]) -> Iterable[str]:
+    """The names; of very many, only some of those that begin as `asked` does."""
+    if len(names) <= _MOST_COMPARED:
+        return names
+    return islice((name for name in names if name[:1] == asked[:1] or not asked), _MOST_COMPARED)
+
+
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """`did you mean "robin"?`, or "" where nothing known is like it."""
     spelt = {k.casefold(): k for k in known}
-    close = difflib.get_close_matches(word.casefold(), spelt, n=1, cutoff=0.7)
+    asked = word.casefold()
+    close = difflib.get_close_matches(asked, _comparable(asked, spelt), n=1, cutoff=0.7)
     return question(spelt[close[0]]) if close else ""
 
 
 def misspelt(words: Iterable[str], known: Iterable[str]) -> dict[str, str]:
     """Of the words not known, those that are like a known one which is not there itself."""
     given, known = list(words), list(known)
-    missing = [k for k in known if k not in given]
+    there = set(given)
+    missing = [k for k in known if k not in there]
     return {
         word: close[0]
-        for word in given
+        for word in _comparable("", given)
         if word not in known
         and (close := difflib.get_close_matches(word.casefold(), missing, n=1, cutoff=0.75))
     }

@@ -23,6 +23,7 @@ HALF_HOUR_OFF_S = 1800.0  # a sheet's times are off by whole or half hours, as t
 FARTHEST_OFF = 28  # of them: 14 hours, as far as time zones go
 SHIFTED_SHARE = 0.6  # of the rows with times that a shift has to explain, and twice what none does
 SWAPPED_ROWS = 2  # so many more rows fit once two units are exchanged
+_MOST_LINES_NAMED = 50  # in one remark
 AROUND_ROW_S = 60.0  # a recording that holds nothing this near to a row's time does not cover it
 
 
@@ -287,4 +288,7 @@ def _lines_in_words(rows: Sequence[Rep]) -> str:
     lines = sorted(rep.line for rep in rows)
     if len(lines) == 1:
         return f"sheet line {lines[0]}"
-    return f"{len(lines)} rows of the sheet (lines {in_words([str(line) for line in lines])})"
+    shown = [str(line) for line in lines[:_MOST_LINES_NAMED]]
+    more = len(lines) - len(shown)
+    named = f"{', '.join(shown)} and {more} more" if more else in_words(shown)
+    return f"{len(lines)} rows of the sheet (lines {named})"

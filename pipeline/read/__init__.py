@@ -19,6 +19,7 @@ from pipeline.read.xml.tcx import read_tcx
 
 __all__ = ["SUPPORTED", "read"]
 
+_MOST_REMARKS = 50  # on one recording; a chain of files has some for each
 _Columns = Mapping[str, Mapping[str, str]]
 _SELF_DESCRIBING: Mapping[str, Callable[[Path, bytes], Content]] = {
     "fit": read_fit,
@@ -72,8 +73,13 @@ def _read_recording(path: Path, columns: _Columns | None, clock: str) -> Recordi
         imu=content.imu,
         dropped_fixes=content.dropped_fixes,
         dropped_imu=content.dropped_imu,
-        remarks=remarks + content.remarks,
+        remarks=_first_remarks_counted(remarks + content.remarks),
     )
+
+
+def _first_remarks_counted(remarks: tuple[str, ...]) -> tuple[str, ...]:
+    more = len(remarks) - _MOST_REMARKS
+    return (*remarks[:_MOST_REMARKS], f"{more} more remarks like these") if more > 0 else remarks
 
 
 def _on_counter(content: Content) -> Content:

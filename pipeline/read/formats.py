@@ -7,13 +7,17 @@ from pathlib import Path
 from xml.parsers import expat
 
 from pipeline.errors import RecordingError
+from pipeline.read.quoting import quote_without_numbers
 
 SUPPORTED = ("fit", "gpx", "tcx", "nmea", "csv")
 EXPECTED_RECORDING = "a recording in FIT, GPX, TCX, NMEA 0183 or CSV, plain or gzip"
 
 _HEAD_BYTES = 1 << 16  # looked at to tell formats apart
 _LONG_HEAD_BYTES = 4 * _HEAD_BYTES  # looked at for a root element or an NMEA sentence
+_CONTROL_BYTES = bytes((*range(9), *range(14, 32)))  # all that no text holds
+_FEW_CONTROL_BYTES = 3  # of a text with a few flipped bits; every tenth byte of other files is one
 _NMEA_SENTENCE = re.compile(rb"\$[A-Z]{2}[A-Z]{3},[ -~]*")
+_POINT_TAG = re.compile(rb"<(?:[A-Za-z_][\w.-]*:)?(trkpt|Trackpoint)[\s>]")
 _UNREAD_FORMATS = (  # first bytes, name, what to do
     (b"\x1f\x8b", "gzip inside gzip", "unpack it once"),
     (b"PK\x03\x04", "a zip archive", "unpack it and name the recording inside"),
@@ -39,9 +43,10 @@ def format_of(path: Path, data: bytes) -> str:
         return "nmea"
     if _looks_like_text(data):
         return "csv"
+    beginning = quote_without_numbers(data[:12].decode("latin-1"))
     raise RecordingError(
         path,
-        f"none of the known formats (begins with {data[:12]!r})",
+        f"none of the known formats (begins with {beginning})",
         EXPECTED_RECORDING,
         "export the recording from the unit in one of these",
     )
@@ -88,9 +93,13 @@ def _markup_format(path: Path, data: bytes) -> str:
         known = {"gpx": "gpx", "TrainingCenterDatabase": "tcx"}
         if name in known:
             return known[name]
-        found = f"an XML file of <{name}>"
-    except (expat.ExpatError, LookupError, ValueError) as e:  # or an unknown encoding
-        found = f"broken XML ({e})"
+        found = f"an XML file of {quote_without_numbers(f'<{name}>')}"
+    except expat.ExpatError as error:
+        if point := _POINT_TAG.search(data, 0, _LONG_HEAD_BYTES):  # its reader goes on from there
+            return "gpx" if point[1] == b"trkpt" else "tcx"
+        found = f"broken XML (line {error.lineno}: {expat.ErrorString(error.code)})"
+    except (LookupError, ValueError):
+        found = "XML in an unknown encoding"
     raise RecordingError(path, found, "GPX or TCX", "export the recording in one of these")
 
 
@@ -98,5 +107,5 @@ def _looks_like_text(data: bytes) -> bool:
     head = data[:_HEAD_BYTES]
     if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return True
-    control = sum(head.count(bytes([c])) for c in (*range(9), *range(14, 32)))
-    return control == 0
+    control = len(head) - len(head.translate(None, _CONTROL_BYTES))
+    return control <= max(_FEW_CONTROL_BYTES, len(head) // 1000)

@@ -7,12 +7,14 @@ repaired. Everything else stays in the order of the file.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Generic, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.base.values import Basis, Fixes, Floats, Imu
+from pipeline.errors import RecordingError
 
 AXES = ("x", "y", "z")
 STANDARD_GRAVITY_MPS2 = 9.80665  # ISO 80000-3; what a "g" in a file means
@@ -20,6 +22,7 @@ FASTEST_MPS = 300.0  # an airliner's; units write more (9999, 655.35) to say "no
 GPS_EPOCH_S = 315_964_800.0  # 1980-01-06T00:00Z (IS-GPS-200); no satellite fix is older
 LATEST_UTC_S = 7_258_118_400.0  # 2200-01-01T00:00Z; more is a count in another unit, or no time
 LONGEST_COUNTER_S = 1e10  # three hundred years of uptime
+MOST_SAMPLES = 10_000_000  # of one recording: 27 hours at 100 Hz; more rows are no samples
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +34,16 @@ class Content:
     dropped_fixes: int = 0
     dropped_imu: int = 0
     remarks: tuple[str, ...] = ()
+
+
+def too_many_samples(path: Path, most: int = MOST_SAMPLES) -> RecordingError:
+    """The error for a file of so many tiny rows that they would fill the memory."""
+    return RecordingError(
+        path,
+        f"more than {most} samples",
+        "one session's recording",
+        "cut the recording to the session",
+    )
 
 
 T = TypeVar("T")

@@ -16,6 +16,7 @@ MOST_RECORDING_BYTES = 1 << 28  # unpacked: thirty hours of everything
 _PACKED_PIECE_BYTES = 1 << 14  # unpacked at a time; each gives at most a thousand times as much
 _MOST_TIMES_PACKED = 200  # tracks pack to a tenth; whatever unpacks to more than this is no track
 _ALWAYS_ALLOWED_BYTES = 1 << 24  # unpacked: up to here the ratio is not looked at
+_MOST_MEMBERS = 100_000  # of one file; what packs in blocks writes one for every 64 KiB
 _GZIP_WINDOW_BITS = 31  # zlib: a gzip header and the largest window
 
 
@@ -64,7 +65,7 @@ def unpacked_recording(path: Path, max_bytes: int = MOST_RECORDING_BYTES) -> Unp
 def _unpack_gzip(path: Path, packed: bytes, max_bytes: int) -> UnpackedFile:
     """Every member of a gzip file, one after the other (RFC 1952, 2.2)."""
     parts: list[bytes] = []
-    total = 0
+    total = members = 0
     stream = zlib.decompressobj(wbits=_GZIP_WINDOW_BITS)
     for start in range(0, len(packed), _PACKED_PIECE_BYTES):
         piece = packed[start : start + _PACKED_PIECE_BYTES]
@@ -87,6 +88,10 @@ def _unpack_gzip(path: Path, packed: bytes, max_bytes: int) -> UnpackedFile:
                 )
             piece = stream.unused_data
             if stream.eof and (piece or start + _PACKED_PIECE_BYTES < len(packed)):
+                members += 1
+                if members > _MOST_MEMBERS:
+                    remark = f"gzip of more than {_MOST_MEMBERS} parts; the first ones are used"
+                    return UnpackedFile(b"".join(parts), (remark,))
                 stream = zlib.decompressobj(wbits=_GZIP_WINDOW_BITS)
     if not stream.eof:
         return UnpackedFile(b"".join(parts), ("gzip is cut off; what came before is used",))

@@ -105,10 +105,22 @@ def _sound_stream(stream: Fixes | Imu) -> None:
         raise Finding("a number without end")
 
 
-def explains(error: BatontraceError) -> None:
+# Three decimals of a coordinate are a hundred metres. The seeds' coordinates are written in
+# degrees, in NMEA's degrees and minutes, and in FIT's semicircles.
+_GIVEN_STAMP = "2026-05-12T17:03:20.100Z"  # with which messages show what a stamp looks like
+_POSITION = re.compile(r"\d[.,]\d{3}|48123|16765|4807|1645|57413|57385|20001|19923")
+
+
+def keeps_places_to_itself(words: str) -> None:
+    """Raises Finding where a message holds what may be a part of a position."""
+    if found := _POSITION.search(words.replace(_GIVEN_STAMP, "")):
+        raise Finding(f"a message that shows {found[0]}: {words[:300]}")
+
+
+def explains(error: BatontraceError, lines: int = 60) -> None:
     if not (error.where and error.found):
         raise Finding(f"an error that says nothing: {error!r}")
-    if len(str(error)) > 100_000:
+    if len(str(error)) > 100_000 or str(error).count("\n") > lines:
         raise Finding(f"an error of {len(str(error))} characters")
 
 
@@ -128,8 +140,12 @@ def recording(data: bytes, columns: Any = None) -> None:
             found = read(path, columns, clock)
         except RecordingError as error:
             explains(error)
+            for words in (error.found, error.expected, error.do):
+                keeps_places_to_itself(words)
             continue
         sound(found)
+        for words in found.remarks:
+            keeps_places_to_itself(words)
         ties.tie([(RecordingSpec("robin", path, path.name), found)], ())
 
 
@@ -203,6 +219,7 @@ def lanes(data: bytes) -> None:
         zones.axes(replace(home(), venue=read_venue(path)))
     except (SessionError, VenueError) as error:
         explains(error)
+        keeps_places_to_itself(error.found)
 
 
 def survey(data: bytes) -> None:

@@ -30,13 +30,16 @@ from command import run
 from read_samples import WRITERS
 
 from pipeline.base.plain_file import plain_file_bytes
+from pipeline.base.values import Rep
 from pipeline.errors import InputError, RecordingError, SessionError, VenueError
 from pipeline.read import read, unpacking
 from pipeline.read.practice.session import read_session
+from pipeline.read.practice.survey import read_survey
 
 POSIX = pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX limits and files")
 CODES = {0, 2, 3, 4, 5, 6, 7, 8}  # those that README.md promises; 70 is a defect
-ROOM_BYTES = 700 << 20  # of a child's address space beyond what the libraries take
+ROOM_BYTES = 400 << 20  # of a child's address space beyond what the libraries take
+MOST_S = 30  # of a processor's time, for each file
 SECOND = 1_000_000_000  # FIT seconds
 HEADERS = b"time_utc,latitude_deg,longitude_deg\n"
 
@@ -187,7 +190,7 @@ def test_gzip_is_bounded_by_what_it_unpacks_to(tmp_path, monkeypatch):
 def bomb() -> bytes:
     """A gigabyte of line ends in a megabyte."""
     packed = io.BytesIO()
-    with gzip.GzipFile(fileobj=packed, mode="wb", mtime=0) as file:
+    with gzip.GzipFile(fileobj=packed, mode="wb", mtime=0, compresslevel=1) as file:
         file.write(HEADERS)
         for _ in range(256):
             file.write(b"\n" * (1 << 22))
@@ -248,13 +251,77 @@ def csv_one_line() -> bytes:
     return HEADERS + b"x" * 5_000_000
 
 
+def gpx_of_nested_points() -> bytes:
+    return b"<gpx><trk><trkseg>" + b"<trkpt>" * 45_000
+
+
+def gpx_of_long_names() -> bytes:
+    """One namespace of 90 kB, and names in it that are all different."""
+    names = b"".join(b"<a%d/>" % i for i in range(9000))
+    return b'<gpx xmlns="' + b"u" * 90_000 + b'"><trk><trkseg>' + names
+
+
+def gpx_of_endless_tags() -> bytes:
+    return b"<gpx><trk><trkseg>" + (b'<trkpt lat="' + b"1" * 300_000) * 20
+
+
+def gpx_of_one_point() -> bytes:
+    return b"<gpx><trk><trkseg><trkpt>" + b"<ele>1</ele>" * 200_000
+
+
+def gpx_of_breaks() -> bytes:
+    return b"<gpx><trk><trkseg>" + b"<trkpt &>" * 300_000
+
+
+def fit_of_packed_times() -> bytes:
+    kind = enc.Kind(1, 20, (enc.Field(253, "uint8"), enc.Field(2, "uint16")))
+    return unsigned(kind.definition(), kind.data(1, 1) * 1_000_000)
+
+
+def fit_of_long_batches() -> bytes:
+    kind = enc.Kind(1, 165, (enc.Field(5, "uint8", 200),))
+    return unsigned(kind.definition(), kind.data([1] * 200) * 5_000)
+
+
+def nmea_of_commas() -> bytes:
+    return b"$GPRMC,1*4A\r\n" + b"," * 20_000_000
+
+
+def nmea_of_dollars() -> bytes:
+    return b"$GPRMC,1*4A\r\n" + b"$" * 6_000_000
+
+
+def csv_of_quotes() -> bytes:
+    return HEADERS + b'"' * 5_000_000 + b"\n" + b'",x"\n' * 100_000
+
+
+def csv_of_tiny_lines() -> bytes:
+    return HEADERS + b"x\n" * 300_000
+
+
+def csv_of_bytes_that_are_no_text() -> bytes:
+    return HEADERS + b"\xff,1,1\n" * 100_000 + b"\xff" * 5_000_000
+
+
+def csv_of_no_lines() -> bytes:
+    return b"," * 5_000_000
+
+
+def gzip_of_many_parts() -> bytes:
+    return gzip.compress(b"", mtime=0) * 300_000
+
+
 LARGE = (bomb, fit_long_among_short, fit_of_definitions, fit_of_files, fit_of_a_size_that_is_none,
-         gpx_deep, gpx_long_value, tcx_deep, nmea_long, csv_wide, csv_one_line)  # fmt: skip
+         gpx_deep, gpx_long_value, tcx_deep, nmea_long, csv_wide, csv_one_line,
+         gpx_of_nested_points, gpx_of_long_names, gpx_of_endless_tags, gpx_of_one_point,
+         gpx_of_breaks, fit_of_packed_times, fit_of_long_batches, nmea_of_commas, nmea_of_dollars,
+         csv_of_quotes, csv_of_tiny_lines, csv_of_bytes_that_are_no_text, csv_of_no_lines,
+         gzip_of_many_parts)  # fmt: skip
 
 
 @POSIX
 def test_what_would_fill_the_memory_does_not(tmp_path):
-    """In a child that has a few hundred megabytes; each file is a few of them."""
+    """In a child that has 400 MiB, and 30 s for each; each file is a few megabytes at most."""
     for make in LARGE:
         (tmp_path / make.__name__).write_bytes(make())
     child = f"""
@@ -267,6 +334,8 @@ def test_what_would_fill_the_memory_does_not(tmp_path):
         if pages:
             resource.setrlimit(resource.RLIMIT_AS, (room, room))
         for path in sorted(pathlib.Path({str(tmp_path)!r}).iterdir()):
+            used = sum(resource.getrusage(resource.RUSAGE_SELF)[:2])
+            resource.setrlimit(resource.RLIMIT_CPU, (int(used) + {MOST_S}, -1))
             try:
                 read(path)
                 print(path.name, "read")
@@ -489,6 +558,127 @@ def test_a_sheet_of_a_hundred_thousand_rows_and_a_thousand_runners(tmp_path):
     assert len(session.recordings) == 1000
     assert len(session.remarks) < 200
     assert any("49950 more remarks" in remark for remark in session.remarks)
+
+
+HEAD = fuzz.SESSION.partition("[[runner]]")[0]
+SHEET_HEAD = "rep,zone,lane,incoming,outgoing,mark_m,note\n"
+OBSERVERS = {  # a file of each kind that once took gigabytes or minutes, and what is said
+    "a key of dots": ("session.toml", "a" + ".a" * 20_000 + " = 1\n" + fuzz.SESSION, "dots"),
+    "a key of quoted dots": ("session.toml", '["a"' + ' . "a"' * 20_000 + "]\n", "dots"),
+    "deep tables": ("session.toml", "a = " + "{a=" * 20_000, "nested too deep"),
+    "deep lists": ("session.toml", "a = " + "[" * 20_000, "nested too deep"),
+    "misspelt runners": (
+        "session.toml",
+        HEAD
+        + "".join(f'[[runner]]\nid = "runner{i}"\n' for i in range(3000))
+        + "".join(f'[[recording]]\nrunner = "runer{i}"\nfile = "{i}"\n' for i in range(3000)),
+        "3000 problems",
+    ),
+    "a runner many times": ("session.toml", HEAD + '[[runner]]\nid = "a"\n' * 20_000, "problems"),
+    "lines": ("reps.csv", SHEET_HEAD + "\n" * 16_000_000, "more than 200000 lines"),
+    "tiny rows": ("reps.csv", SHEET_HEAD + "a\x0b" * 5_000_000, "more than 200000 lines"),
+    "columns": ("reps.csv", SHEET_HEAD.strip() + ",a" * 100_000 + "\n", "100007 columns"),
+    "lists": ("venue.geojson", "[" + "[]," * 20_000_000, "more brackets"),
+    "objects": ("venue.geojson", "[" + "{}," * 20_000_000, "more brackets"),
+}
+
+
+@POSIX
+def test_observers_files_that_would_fill_the_memory_do_not(tmp_path):
+    """In a child that has 400 MiB, and 30 s for each."""
+    for number, (spoilt, text, _) in enumerate(OBSERVERS.values()):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        whole = {"session.toml": fuzz.SESSION, "reps.csv": fuzz.SHEET, "venue.geojson": fuzz.VENUE}
+        for name, content in (whole | {spoilt: text}).items():
+            (folder / name).write_text(content)
+    child = f"""
+        import pathlib, resource, sys
+        from pipeline.errors import InputError
+        from pipeline.read.practice.session import read_session
+        pages = int(open("/proc/self/statm").read().split()[0]) if sys.platform == "linux" else 0
+        room = pages * resource.getpagesize() + {ROOM_BYTES}
+        if pages:
+            resource.setrlimit(resource.RLIMIT_AS, (room, room))
+        for number in range({len(OBSERVERS)}):
+            used = sum(resource.getrusage(resource.RUSAGE_SELF)[:2])
+            resource.setrlimit(resource.RLIMIT_CPU, (int(used) + {MOST_S}, -1))
+            try:
+                read_session(pathlib.Path({str(tmp_path)!r}) / str(number))
+                print("read")
+            except InputError as error:
+                print(len(str(error).splitlines()), str(error)[:3000].replace(chr(10), " "))
+        """
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(child)],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
+    for (name, (_, _, words)), said in zip(
+        OBSERVERS.items(), done.stdout.splitlines(), strict=True
+    ):
+        assert words in said, name
+        assert int(said.split()[0]) <= 52, name
+
+
+@pytest.mark.parametrize("place", ["top", "[session]", "[[runner]]"])
+def test_a_session_of_many_strange_keys_is_told_in_a_page(tmp_path, place):
+    keys = "".join(f"strange{i} = 1\n" for i in range(5000))
+    text = (
+        keys + fuzz.SESSION
+        if place == "top"
+        else fuzz.SESSION.replace(place, f"{place}\n{keys}", 1)
+    )
+    for name, content in (("session.toml", text), ("reps.csv", fuzz.SHEET),
+                          ("venue.geojson", fuzz.VENUE)):  # fmt: skip
+        (tmp_path / name).write_text(content)
+    remarks = read_session(tmp_path).remarks
+    assert len(remarks) == 51
+    assert any("4950 more remarks" in remark for remark in remarks)
+
+
+@POSIX
+def test_a_survey_that_is_no_file_is_refused(tmp_path):
+    with fuzz.within(20.0):
+        for path in specials(tmp_path).values():
+            with pytest.raises(VenueError):
+                read_survey(path)
+
+
+def test_a_survey_cell_longer_than_a_parser_takes_is_an_error(tmp_path):
+    path = tmp_path / "survey.csv"
+    path.write_text(fuzz.SURVEY + "x" * 200_000 + ",1,2,\n")
+    with pytest.raises(VenueError, match="line 4"):
+        read_survey(path)
+
+
+def test_a_quote_astray_in_a_sheet_costs_no_row_and_is_said(tmp_path):
+    """Where a cell in quotes holds several lines of text, it is still one cell."""
+    (tmp_path / "session.toml").write_text(fuzz.SESSION)
+    (tmp_path / "venue.geojson").write_text(fuzz.VENUE)
+    rows = [f"{i},1,4,robin,wren,7.6,{'good' if i % 2 else 'late'}\n" for i in range(1, 200)]
+    notes = [*rows[:50], '50,1,4,robin,wren,7.6,"two\nlines, of text"\n', *rows[50:]]
+    astray = [*rows[:100], rows[100].replace("7.6,", '7.6,"'), *rows[101:]]
+    both = [*notes[:120], notes[120].replace("7.6", '"7.6'), *notes[121:]]
+    last = [*rows[:-1], rows[-1].replace("7.6,", '7.6,"')]
+    for text, quotes in ((rows, 0), (notes, 0), (astray, 1), (both, 1), (last, 1)):
+        (tmp_path / "reps.csv").write_text(SHEET_HEAD + "".join(text))
+        session = read_session(tmp_path)
+        assert session.reps is not None
+        assert len(session.reps) == len(text)
+        assert [r.mark_m for r in session.reps] == [7.6] * len(text)
+        assert sum("a quote has no other" in remark for remark in session.remarks) == quotes
+    assert "two\nlines, of text" in [
+        r.note for r in read_reps(tmp_path, SHEET_HEAD + "".join(notes))
+    ]
+
+
+def read_reps(folder: Path, sheet: str) -> tuple[Rep, ...]:
+    (folder / "reps.csv").write_text(sheet)
+    return read_session(folder).reps or ()
 
 
 def test_a_venue_of_a_thousand_wrong_features_is_told_in_a_page(tmp_path):

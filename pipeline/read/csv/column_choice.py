@@ -25,6 +25,7 @@ from pipeline.read.csv.quantities import (
     known_unit,
     plain_header,
 )
+from pipeline.read.quoting import is_shown_whole, quote_without_numbers
 from pipeline.read.screening import AXES
 from pipeline.read.stamps import iso_stamp
 
@@ -86,7 +87,7 @@ def columns_by_session(
         if header not in layout.headers:
             raise RecordingError(
                 where,
-                f"the file has no column {header!r}",
+                f"the file has no column {quote_without_numbers(header)}",
                 f"one of its headers: {_listed_headers(layout.headers)}",
                 "name the column as the file does",
             )
@@ -95,7 +96,7 @@ def columns_by_session(
         if unit not in known:
             raise RecordingError(
                 where,
-                f"unit {spec.get('unit', '(none)')!r}",
+                f"unit {quote_without_numbers(spec.get('unit', '(none)'))}",
                 one_of(known),
                 "correct the unit",
             )
@@ -150,7 +151,7 @@ def columns_suggestion(layout: Layout, missing: Sequence[str] = ()) -> str:
     for quantity, likely in _LIKELY_HEADERS.items():
         for i, header in enumerate(layout.headers):
             name = header.strip().lower()
-            if header in taken or not re.search(likely, name):
+            if header in taken or not is_shown_whole(header) or not re.search(likely, name):
                 continue
             sample = (
                 layout.first_rows[0][i]
@@ -180,4 +181,9 @@ def _likely_unit(dimension: str, name: str, sample: str) -> str:
 
 
 def _listed_headers(headers: Sequence[str]) -> str:
-    return comma_list([repr(header) for header in headers], MOST_HEADERS)
+    """The headers as an error shows them: a first row of samples, in a file without headers, has
+    none."""
+    names = [header for header in headers if any(c.isalpha() for c in header)]
+    if not names:
+        return "(none: the line where they should stand holds numbers)"
+    return comma_list([quote_without_numbers(name) for name in names], MOST_HEADERS)

@@ -1,20 +1,22 @@
-"""How a CSV of samples is written: its encoding, delimiter, header line and first rows."""
+"""How a CSV of samples is written: its delimiter, header line and first rows."""
 
 from __future__ import annotations
 
 import csv
 import re
 from collections.abc import Mapping
+from itertools import islice
 from pathlib import Path
 from typing import NamedTuple
 
 from pipeline.errors import RecordingError
 from pipeline.read.csv.quantities import plain_header
 
+MOST_COLUMNS = 2000
 _PREAMBLE_LINES = 60  # how far down the header line may stand
 _FIRST_ROWS = 200  # looked at to tell the decimal sign and what columns hold
 _LAYOUT_BYTES = 1 << 18  # looked at to find it
-_LINE_PATTERN = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)")
+_LINE_PATTERN = re.compile(rb"[^\r\n]*(?:\r\n|\r|\n)")
 
 
 class Layout(NamedTuple):
@@ -23,7 +25,6 @@ class Layout(NamedTuple):
     delimiter: str
     headers: tuple[str, ...]
     start: int
-    encoding: str
     first_rows: tuple[tuple[str, ...], ...]
 
 
@@ -56,19 +57,16 @@ def find_layout(path: Path, data: bytes, columns: Mapping[str, Mapping[str, str]
     """
     head = data[:_LAYOUT_BYTES]
     head = head[: max(head.rfind(b"\n"), head.rfind(b"\r")) + 1]
-    try:
-        encoding, text = "utf-8", head.decode()
-    except UnicodeDecodeError:
-        encoding, text = "latin-1", head.decode("latin-1")
     wanted = {spec.get("column") for spec in columns.values()} if columns else set()
-    lines: list[str] = _LINE_PATTERN.findall(text)
+    found = _LINE_PATTERN.finditer(head)
+    lines = [line[0] for line in islice(found, _PREAMBLE_LINES + _FIRST_ROWS)]
     fallback: Layout | None = None
     start = 0
     for i, line in enumerate(lines[:_PREAMBLE_LINES]):
-        start += len(line.encode(encoding))
-        if not line.strip() or line.startswith("#"):
+        start += len(line)
+        if not line.strip() or line.startswith(b"#"):
             continue
-        delimiter = max("\t;,", key=line.count)
+        delimiter = max("\t;,", key=line.decode("latin-1").count)
         headers = _line_cells(line, delimiter)
         if columns:
             fits = wanted <= set(headers)
@@ -78,9 +76,16 @@ def find_layout(path: Path, data: bytes, columns: Mapping[str, Mapping[str, str]
             rows = tuple(
                 _line_cells(r, delimiter) for r in lines[i + 1 : i + 1 + _FIRST_ROWS] if r.strip()
             )
-            fallback = Layout(delimiter, headers, start, encoding, rows)
+            fallback = Layout(delimiter, headers, start, rows)
         if fits:
             break
+    if fallback is not None and len(fallback.headers) > MOST_COLUMNS:
+        raise RecordingError(
+            path,
+            f"{len(fallback.headers)} columns",
+            f"a column a quantity, and no more than {MOST_COLUMNS}",
+            "export one row a sample",
+        )
     if fallback is None:
         raise RecordingError(
             path,
@@ -91,8 +96,13 @@ def find_layout(path: Path, data: bytes, columns: Mapping[str, Mapping[str, str]
     return fallback
 
 
-def _line_cells(line: str, delimiter: str) -> tuple[str, ...]:
+def _line_cells(line: bytes, delimiter: str) -> tuple[str, ...]:
+    """The cells of a line in UTF-8 or, where it is not, in Latin-1."""
     try:
-        return tuple(c.strip() for c in next(csv.reader([line.strip("\r\n")], delimiter=delimiter)))
+        text = line.decode()
+    except UnicodeDecodeError:
+        text = line.decode("latin-1")
+    try:
+        return tuple(c.strip() for c in next(csv.reader([text.strip("\r\n")], delimiter=delimiter)))
     except (csv.Error, StopIteration):
         return ()

@@ -10,6 +10,9 @@ or, where commas do not separate cells, a comma.
 from __future__ import annotations
 
 import json
+import math
+import re
+from array import array
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -32,10 +35,18 @@ from pipeline.read.csv.column_choice import (
 from pipeline.read.csv.layout import as_utf8, complete_lines, find_layout
 from pipeline.read.csv.quantities import ACC_AXES, DIMENSIONS, GYRO_AXES, ISO_UTC, UNITS
 from pipeline.read.csv.rows import read_rows
+from pipeline.read.quoting import is_shown_whole, quote_without_numbers
 from pipeline.read.screening import Content, sieve_fixes, sieve_imu, why_no_fixes
 from pipeline.read.stamps import NO_ZONE, iso_stamp
 from pipeline.read.text_columns import arrow_column, arrow_floats
 
+_DATE = re.compile(  # day and month, or month and day, with a year; perhaps a time of day
+    r"(?:[0-3]?\d[/.-][0-3]?\d[/.-](?:19|20)\d\d|(?:19|20)\d\d[/.-][01]?\d[/.-][0-3]?\d)"
+    r"(?:[T ]\d\d:\d\d(?::\d\d(?:\.\d+)?)?)?\s*$",
+    re.ASCII,
+)
+_MAY_BE_ISO = r"^\s*\d{4}.{8}"  # a year, and as much as a day and an hour take
+_MOST_ODD_STAMPS = 3_000_000  # read one by one, which takes half a minute
 POSIX_FROM_S = 1e9  # 2001-09-09T01:46:40Z; no unit's counter runs for 31 years
 
 
@@ -88,11 +99,13 @@ def _row_times(path: Path, time: UsedColumn, cells: pa.ChunkedArray, clock: str)
         t_s = _scaled_floats(cells, UNITS["time"][time.unit])
         is_utc = bool(np.isfinite(t_s).any() and np.nanmedian(t_s) >= POSIX_FROM_S)
     if np.isnan(t_s).all():
-        first = str(next((c for c in cells.to_pylist() if c is not None), "nothing"))[:40]
-        header = json.dumps(time.header, ensure_ascii=False)
+        stated = cells.drop_null()
+        first = _shown_stamp(str(stated[0])) if len(stated) else "nothing"
+        name = quote_without_numbers(time.header)
+        header = json.dumps(time.header if is_shown_whole(time.header) else "?", ensure_ascii=False)
         raise RecordingError(
             path,
-            f"no row has a time; column {header} holds {first!r}",
+            f"no row has a time; column {name} holds {first}",
             "ISO 8601 such as 2026-05-12T17:03:20.100Z"
             if time.unit == ISO_UTC
             else f"a number in {time.unit}",
@@ -102,8 +115,19 @@ def _row_times(path: Path, time: UsedColumn, cells: pa.ChunkedArray, clock: str)
     if clock == "device":
         return RowTimes(t_s, "counter", remarks)
     if not is_utc:
-        remarks += (f"column {time.header!r} counts from the unit's own start, not UTC",)
+        name = quote_without_numbers(time.header)
+        remarks += (f"column {name} counts from the unit's own start, not UTC",)
     return RowTimes(t_s, "utc" if is_utc else "counter", remarks)
+
+
+def _shown_stamp(cell: str) -> str:
+    """A cell of the time column for an error. Dates are told from coordinates by their year."""
+    if _DATE.match(cell):
+        return f"'{cell[:40]}'"
+    digits = cell.strip()
+    if digits.isdecimal() and len(digits) <= 20:
+        return f"a number of {len(digits)} digits"
+    return quote_without_numbers(cell)
 
 
 def _iso_times(cells: pa.ChunkedArray) -> tuple[Floats, bool]:
@@ -117,10 +141,20 @@ def _iso_times(cells: pa.ChunkedArray) -> tuple[Floats, bool]:
         seconds, rest = np.divmod(whole, 1_000_000_000)
         t_s: Floats = seconds + rest * 1e-9
         return t_s if stated is None else np.where(stated, t_s, np.nan), zone is not None
-    stamps = np.fromiter(
-        (part for cell in cells for part in iso_stamp(cell.as_py())), np.float64, 2 * len(cells)
-    )
-    return stamps[0::2], bool(stamps[1::2].all())
+    stamps = array("d")
+    zones = True
+    left = _MOST_ODD_STAMPS
+    for chunk in cells.chunks:
+        written = pc.if_else(pc.match_substring_regex(chunk, _MAY_BE_ISO), chunk, pa.NULL)
+        for cell in written.to_pylist():
+            if cell is None or left == 0:
+                stamps.append(math.nan)
+                continue
+            left -= 1
+            posix_s, zoned = iso_stamp(cell)
+            stamps.append(posix_s)
+            zones &= zoned
+    return np.array(stamps, np.float64), zones
 
 
 def _screened_content(

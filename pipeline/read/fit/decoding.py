@@ -31,7 +31,7 @@ def decoded_files(data: bytes) -> Iterator[DecodedFile]:
     for part in chain(data):
         found = _decode_part(part) if part.data else Decoded({}, None)
         remarks = part.remarks
-        if found.fault is not None and not part.cut:
+        if found.fault is not None and (found.too_many or not part.cut):
             remarks += (found.fault,)
         yield DecodedFile(
             found.messages,

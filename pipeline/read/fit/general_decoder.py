@@ -24,6 +24,8 @@ _WANTED_FIELDS: Mapping[str, frozenset[str]] = {
     kind.name: frozenset(fact.name for fact in kind.fields.values()) for kind in WANTED.values()
 }
 
+MOST_DECODED = 300_000  # messages: half a minute's work, and three days at one a second
+
 _ONE_AT_A_TIME = threading.Lock()  # fitparse keeps developers' descriptions in a global variable
 
 
@@ -32,8 +34,9 @@ def decode_messages(data: bytes) -> Decoded:
     store = {name: _Store(array("q"), {}, {}) for name in _WANTED_FIELDS}
     with _ONE_AT_A_TIME:
         fitparse.records.DEV_TYPES = _Developers()  # or one file's would reach the next
-        fault = _fill_store(data, store)
-    return Decoded({name: _filled_columns(s) for name, s in store.items() if len(s.order)}, fault)
+        fault, too_many = _fill_store(data, store)
+    messages = {name: _filled_columns(s) for name, s in store.items() if len(s.order)}
+    return Decoded(messages, fault, too_many)
 
 
 class _Cells(NamedTuple):
@@ -86,8 +89,9 @@ class _Developers(dict[int, Any]):
         return self[index]
 
 
-def _fill_store(data: bytes, store: Mapping[str, _Store]) -> str | None:
-    """Fills `store`, and says what stopped the decoding before the end, if anything did.
+def _fill_store(data: bytes, store: Mapping[str, _Store]) -> tuple[str | None, bool]:
+    """Fills `store`, and says what stopped the decoding before the end, if anything did, and
+    whether that was the number of messages.
 
     A message is kept only once the next one has shown that it ended where it should. Where bytes
     are missing in the middle, the last message before the fault consists of two halves.
@@ -100,13 +104,16 @@ def _fill_store(data: bytes, store: Mapping[str, _Store]) -> str | None:
             if held is not None:
                 _store_message(held, count - 1, store[held.name])
             held = message if message.name in _WANTED_FIELDS else None
+            if count == MOST_DECODED:
+                return f"only the first {count} messages were decoded, one by one", True
     except (fitparse.FitParseError, struct.error) as e:
-        fault = f"cannot be decoded beyond message {count} ({e}); those before it are used"
+        why = "it ends there" if isinstance(e, FitEOFError) else "what follows is not FIT"
+        fault = f"cannot be decoded beyond message {count} ({why}); those before it are used"
         if not isinstance(e, FitEOFError):
-            return fault
+            return fault, False
     if held is not None:
         _store_message(held, count, store[held.name])
-    return fault
+    return fault, False
 
 
 def _decodable_messages(file: Any) -> Iterator[Any]:
@@ -124,7 +131,7 @@ def _decodable_messages(file: Any) -> Iterator[Any]:
             raise
         except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as e:
             if file._bytes_left >= left:
-                raise fitparse.FitParseError(repr(e)) from e
+                raise fitparse.FitParseError from e
 
 
 def _store_message(message: Any, order: int, store: _Store) -> None:

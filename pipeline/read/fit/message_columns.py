@@ -28,7 +28,7 @@ def decode_columns(data: bytes, *, sound: bool) -> Decoded:
     """
     head = data[0]
     end = min(head + int.from_bytes(data[4:8], "little"), len(data))
-    definitions, fault = scan_messages(data, head, end, sound)
+    definitions, fault, too_many = scan_messages(data, head, end, sound)
     packed_times = None
     if any(d.packed for d in definitions):
         packed_times = _packed_times(data, definitions)
@@ -40,7 +40,7 @@ def decode_columns(data: bytes, *, sound: bool) -> Decoded:
             messages[kind.name], left_out = _joined_definitions(parts)
             if left_out and fault is None:
                 fault = f"{kind.name} of very different lengths: {', '.join(left_out)} left out"
-    return Decoded(messages, fault)
+    return Decoded(messages, fault, too_many)
 
 
 def _definition_messages(data: bytes, one: Definition, stamps: _PackedTimes | None) -> Messages:

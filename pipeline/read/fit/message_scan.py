@@ -8,7 +8,7 @@ definitions, base types).
 from __future__ import annotations
 
 from array import array
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -23,6 +23,7 @@ from pipeline.read.fit.profile import (
     ProfileField,
     developer_column,
 )
+from pipeline.read.screening import MOST_SAMPLES
 
 
 class Unknown(Exception):
@@ -60,8 +61,8 @@ _BASE_SIZES = {**{code: int(base.code[1]) for code, base in _BASE_TYPES.items()}
 _DEFINITION, _DEVELOPERS, _COMPRESSED = 0x40, 0x20, 0x80  # bits of a record header
 _LEAST_RUN = 32  # messages of one kind in a row, from which on looking ahead pays
 _FIRST_LOOK = 1024  # messages compared at first, then twice as many each time
-MOST_MESSAGES = 1 << 25  # of one file: five hundred hours of everything
-_CHECK_EVERY_BYTES = 1 << 16  # then look for runs again and count the messages
+_CHECK_EVERY_BYTES = 1 << 16  # then look for runs again
+_COUNT_EVERY_BYTES = 1 << 20  # the samples
 MOST_DEFINITIONS = 1 << 16  # different ones in one file; a unit writes a dozen
 
 
@@ -91,6 +92,12 @@ class Definition:
     packed: array[int] = field(default_factory=lambda: array("q"))  # with the time in the header
 
     @property
+    def samples(self) -> int:
+        """How many its messages hold: a batch has as many as its longest field has cells."""
+        each = max((one.cells for one in self.fields), default=1)
+        return each * (len(self.places) + len(self.packed))
+
+    @property
     def is_wanted(self) -> bool:
         """Whether its messages say anything that is read. Empty ones are not: there could be a
         billion of them."""
@@ -108,6 +115,7 @@ class _DeveloperField(NamedTuple):
 class Scan(NamedTuple):
     definitions: list[Definition]
     fault: str | None
+    too_many: bool
 
 
 def scan_messages(data: bytes, at: int, end: int, sound: bool) -> Scan:
@@ -124,13 +132,20 @@ def scan_messages(data: bytes, at: int, end: int, sound: bool) -> Scan:
     current: dict[int, Definition] = {}
     developers: dict[int, dict[int, _DeveloperField]] = {}
     definitions: list[Definition] = []
-    known: dict[bytes, Definition] = {}  # some units repeat the definition before every message
-    fault = None
+    # Some units repeat the definition before every message.
+    known: dict[tuple[bytes, tuple[_DeveloperField | None, ...]], Definition] = {}
+    fault, too_many = None, False
+    counted = at
     while at < end:
+        if at >= counted:
+            counted = at + _COUNT_EVERY_BYTES
+            if sum(d.samples for d in definitions) > MOST_SAMPLES:
+                fault, too_many = f"more than {MOST_SAMPLES} samples", True
+                break
         header = data[at]
         size = sizes[header]
         if size and at + _LEAST_RUN * size < end and data[at + _LEAST_RUN * size] == header:
-            run = _run_length(stored[at:end:size], header)
+            run = _run_length(stored[at : min(end, counted) : size], header)
             if run >= _LEAST_RUN:
                 if keep[header] is not _pass_over:
                     places = np.arange(at, at + run * size, size, dtype=np.int64)
@@ -146,14 +161,13 @@ def scan_messages(data: bytes, at: int, end: int, sound: bool) -> Scan:
             keep[header](at)
             at += size
         else:
-            if sum(len(d.places) + len(d.packed) for d in definitions) > MOST_MESSAGES:
-                fault = f"more than {MOST_MESSAGES} messages"
-                break
             continue
         if header & (_COMPRESSED | _DEFINITION) == _DEFINITION:
             local = _local_type(header)
-            words = data[at : at + 6 + 3 * data[at + 5]] if at + 5 < end else b""
-            again = known.get(words) if at + len(words) <= end else None
+            words = _definition_words(data, at)
+            # What developers' fields mean may change between definitions.
+            meaning = (words, tuple(_described_fields(words, developers)))
+            again = known.get(meaning) if at + len(words) <= end else None
             if again is not None:
                 at += len(words)
                 if current.get(local) is not again:
@@ -169,15 +183,12 @@ def scan_messages(data: bytes, at: int, end: int, sound: bool) -> Scan:
                 fault = "the file ends inside a definition"
                 break
             if len(definitions) == MOST_DEFINITIONS:
-                fault = f"more than {MOST_DEFINITIONS} definitions"
+                fault, too_many = f"more than {MOST_DEFINITIONS} definitions", True
                 break
             at = after
             current[local] = one
             definitions.append(one)
-            if (
-                not header & _DEVELOPERS
-            ):  # what developers' fields mean may change between definitions
-                known[words] = one
+            known[meaning] = one
             _set_headers(sizes, keep, local, one)
             continue
         local = _local_type(header)
@@ -195,7 +206,7 @@ def scan_messages(data: bytes, at: int, end: int, sound: bool) -> Scan:
                 if held and held[-1] + one.size == at:
                     held.pop()
         fault = f"cannot be decoded beyond byte {min(at, end)} ({fault}); those before it are used"
-    return Scan(definitions, fault)
+    return Scan(definitions, fault, too_many)
 
 
 class _BadDefinition(Exception):
@@ -303,6 +314,24 @@ def _read_definition(
     if number in (DEVELOPER_ID, FIELD_DESCRIPTION):
         one.layout = _description_layout(data[at + 6 : at + 6 + own])
     return one, after
+
+
+def _definition_words(data: bytes, at: int) -> bytes:
+    """The bytes of the definition at `at`, fewer where the file ends inside it."""
+    after = at + 6 + 3 * (data[at + 5] if at + 5 < len(data) else 0)
+    if data[at] & _DEVELOPERS and after < len(data):
+        after += 1 + 3 * data[after]
+    return data[at:after]
+
+
+def _described_fields(
+    words: bytes, developers: Mapping[int, Mapping[int, _DeveloperField]]
+) -> Iterator[_DeveloperField | None]:
+    """What the developers' fields of a definition have been described as."""
+    if words[0] & _DEVELOPERS and len(words) > 5:
+        theirs = words[7 + 3 * words[5] :]
+        for i in range(0, len(theirs) - 2, 3):
+            yield developers.get(theirs[i + 2], {}).get(theirs[i])
 
 
 def _description_layout(fields: bytes) -> tuple[tuple[int, int, int], ...]:

@@ -46,10 +46,12 @@ class Messages(NamedTuple):
 
 
 class Decoded(NamedTuple):
-    """The messages of one file by name, and what stopped the decoding before its end."""
+    """The messages of one file by name, and what stopped the decoding before its end: a fault of
+    the file, or that it holds `too_many` messages."""
 
     messages: Mapping[str, Messages]
     fault: str | None
+    too_many: bool = False
 
 
 def first_stated(first: Floats, second: Floats) -> Floats:

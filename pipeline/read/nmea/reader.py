@@ -19,6 +19,7 @@ from pipeline.base.units import DAY_S
 from pipeline.base.values import Floats
 from pipeline.errors import RecordingError
 from pipeline.read.nmea.sentence_columns import epochs_by_columns
+from pipeline.read.nmea.sentences import TooManySentences
 from pipeline.read.screening import Content, sieve_fixes
 
 
@@ -29,7 +30,15 @@ def read_nmea(path: Path, data: bytes) -> Content:
     GNS). Raises RecordingError where no position sentence is sound, none is dated, or there is no
     fix.
     """
-    epochs, talker, found, bad = epochs_by_columns(data)
+    try:
+        epochs, talker, found, bad = epochs_by_columns(data)
+    except TooManySentences:
+        raise RecordingError(
+            path,
+            "more sentences than a recording has",
+            "one session's recording",
+            "cut the log to the session",
+        ) from None
     if found == bad:
         raise RecordingError(
             path,

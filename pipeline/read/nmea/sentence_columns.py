@@ -23,6 +23,7 @@ from pipeline.read.nmea.sentences import (
     UNMEASURED_QUALITIES,
     Epoch,
     Epochs,
+    TooManySentences,
     day_of,
     epochs_by_sentence,
 )
@@ -38,6 +39,7 @@ from pipeline.read.text_columns import (
 Flags = NDArray[np.bool_]
 
 _STRETCH_BYTES = 1 << 20  # taken together, to limit the memory
+_MOST_SENTENCES = 5_000_000  # of one recording, 52 bytes each in the largest file
 _KEY_BYTES = 16  # of a time field, compared with others
 _RMC, _GGA, _GNS, _ZDA, _VTG = range(5)
 _POSITIONS = (_RMC, _GGA, _GNS)
@@ -90,12 +92,15 @@ class _Fields(NamedTuple):
 
 
 def epochs_by_columns(data: bytes) -> Epochs:
-    """All epochs of a log, as `epochs_by_sentence` gives them."""
+    """All epochs of a log, as `epochs_by_sentence` gives them. Raises TooManySentences."""
+    if data.count(b"$") > _MOST_SENTENCES:
+        raise TooManySentences
     parts: list[_Sentences] = []
     at = 0
     while at < len(data):
-        end = data.find(b"$", at + _STRETCH_BYTES)
-        end = len(data) if end < 0 else end
+        longest = min(at + _STRETCH_BYTES + max(_STRETCH_BYTES, 4 * LONGEST_BODY), len(data))
+        end = data.find(b"$", at + _STRETCH_BYTES, longest)
+        end = longest if end < 0 else end  # no sentence reaches from before to there
         sentences = _stretch_sentences(data[at:end], at)
         if sentences is None:
             return epochs_by_sentence(data)

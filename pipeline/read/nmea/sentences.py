@@ -21,6 +21,7 @@ from pipeline.base.values import Floats
 KNOT_MPS = 1852.0 / 3600.0  # the international nautical mile over an hour
 
 LONGEST_BODY = 240  # bytes
+MOST_READ_SINGLY = 1 << 21  # sentences: half a minute's work, and a day of two at ten a second
 _SENTENCE_PATTERN = re.compile(
     rb"\$([A-Z]{2})(RMC|GGA|GNS|VTG|ZDA),([^$*\r\n]{0,%d})(?:\*([0-9A-Fa-f]{2}))?" % LONGEST_BODY
 )
@@ -30,6 +31,10 @@ UNMEASURED_MODES = frozenset(b"".join(UNMEASURED))
 UNMEASURED_QUALITIES = (b"0", b"6", b"7", b"8")  # the same in GGA
 
 Fields = Sequence[bytes]
+
+
+class TooManySentences(Exception):
+    """More than any recording has, in a log that has to be read sentence by sentence."""
 
 
 class Epoch(NamedTuple):
@@ -60,7 +65,9 @@ class Epochs(NamedTuple):
 
 
 def epochs_by_sentence(data: bytes) -> Epochs:
-    """All epochs of a log, from every sound sentence in turn."""
+    """All epochs of a log, from every sound sentence in turn. Raises TooManySentences."""
+    if data.count(b"$") > MOST_READ_SINGLY:
+        raise TooManySentences
     rows, talkers = array("d"), array("q")
     found = bad = 0
     row = list(Epoch())

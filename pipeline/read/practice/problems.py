@@ -13,6 +13,14 @@ MOST_PROBLEMS_SHOWN = 50  # of one file; with more, the whole file is wrong
 E = TypeVar("E", bound=InputError)
 
 
+def shortened_remarks(where: str, remarks: Sequence[str]) -> list[str]:
+    """The first remarks on a file, and how many more there are."""
+    shown = list(remarks[:MOST_PROBLEMS_SHOWN])
+    if len(remarks) > len(shown):
+        shown.append(f"{where}: {len(remarks) - len(shown)} more remarks like these")
+    return shown
+
+
 @contextmanager
 def collected_errors(wrong: list[E], kind: type[E]) -> Iterator[None]:
     """Adds an error of `kind` raised inside to `wrong`, and goes on."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import tomllib
 from functools import partial
 from pathlib import Path
@@ -11,17 +12,21 @@ from typing import Any
 from pipeline.base.values import Session, Venue
 from pipeline.errors import SessionError
 from pipeline.read.practice.documents import SESSION_TOML, document_bytes, text_of_bytes
-from pipeline.read.practice.problems import combined_error
+from pipeline.read.practice.problems import combined_error, shortened_remarks
 from pipeline.read.practice.session_tables import (
     recording_of_table,
     runner_of_table,
     session_head,
+    stranger_errors,
     tap_of_table,
     unread_name_remarks,
 )
 from pipeline.read.practice.sheet import read_sheet
 from pipeline.read.practice.toml_values import check_unique, made_tables, toml_tables
 from pipeline.read.practice.venue import read_venue
+
+# The parser's cost grows with the square of the number of names in a key.
+_LONG_KEY = re.compile(r"""(?<![\w.-])(?:(?:[\w-]+|"[^"\n]*"|'[^'\n]*')[ \t]*\.[ \t]*){30}""")
 
 
 def read_session(path: Path) -> Session:
@@ -41,14 +46,17 @@ def read_session(path: Path) -> Session:
     path = path / "session.toml" if os.path.isdir(path) else path
     document = parse_session_toml(path, document_bytes(path, SESSION_TOML))
     wrong: list[SessionError] = []
-    remarks = unread_name_remarks(document, wrong)
+    remarks = shortened_remarks(path.name, unread_name_remarks(document, wrong))
     head = session_head(path, document, wrong)
     runners = made_tables(document, "runner", runner_of_table, wrong)
     # Even a runner that is wrong in something else is known to the recordings.
     runner_tables = toml_tables(document, "runner")
     ids = [t["id"].strip() for _, t in runner_tables if isinstance(t.get("id"), str)]
     check_unique("[[runner]]", "id", ids, wrong)
-    recordings = made_tables(document, "recording", partial(recording_of_table, path, ids), wrong)
+    strangers = stranger_errors(document, dict.fromkeys(ids))
+    recordings = made_tables(
+        document, "recording", partial(recording_of_table, path, strangers), wrong
+    )
     check_unique("[[recording]]", "file", [os.path.normpath(s.path) for s in recordings], wrong)
     taps = made_tables(document, "sync", partial(tap_of_table, head.get("date")), wrong)
     wrong += [
@@ -83,8 +91,16 @@ def read_session(path: Path) -> Session:
 
 def parse_session_toml(path: Path, content: bytes) -> dict[str, Any]:
     """The tables of a session.toml as they are written; `path` is for the SessionError."""
+    text = text_of_bytes(path, SESSION_TOML, content)
+    if _LONG_KEY.search(text):
+        raise SessionError(
+            path,
+            "more than thirty names joined by dots",
+            "keys of one name",
+            "correct that key; `batontrace template` writes a file to compare with",
+        )
     try:
-        return tomllib.loads(text_of_bytes(path, SESSION_TOML, content))
+        return tomllib.loads(text)
     except RecursionError:
         raise SessionError(path, "brackets nested too deep", "TOML of one or two levels") from None
     except ValueError as error:  # TOMLDecodeError, or a number of thousands of digits

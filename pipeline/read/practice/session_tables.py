@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, Literal, cast, get_args
@@ -15,7 +15,7 @@ from pipeline.base.relays import legs_m
 from pipeline.base.values import RecordingSpec, Runner, Tap, Worn
 from pipeline.errors import SessionError
 from pipeline.read.practice.dates import is_near_day
-from pipeline.read.practice.problems import collected_errors
+from pipeline.read.practice.problems import MOST_PROBLEMS_SHOWN, collected_errors
 from pipeline.read.practice.toml_values import (
     TomlTable,
     choice_value,
@@ -144,18 +144,33 @@ def runner_of_table(where: str, table: TomlTable) -> Runner:
     return Runner(name, foot)
 
 
+def stranger_errors(document: TomlTable, runners: Collection[str]) -> dict[str, SessionError]:
+    """The error for each name of a [[recording]] that no [[runner]] has, but for its `where`.
+
+    What was meant is looked for only for as many as are shown.
+    """
+    names = (table.get("runner") for _, table in toml_tables(document, "recording"))
+    strangers = dict.fromkeys(n.strip() for n in names if isinstance(n, str))
+    errors: dict[str, SessionError] = {}
+    for name in strangers:
+        if name in runners:
+            continue
+        expected, do = "the id of a [[runner]]", ""
+        if len(errors) < MOST_PROBLEMS_SHOWN:
+            expected = one_of(runners, name)
+            do = did_you_mean(name, runners) or f'add a [[runner]] with id = "{name}"'
+        errors[name] = SessionError("", f'"{name}" is not a [[runner]]', expected, do)
+    return errors
+
+
 def recording_of_table(
-    session: Path, runners: list[str], where: str, table: TomlTable
+    session: Path, strangers: Mapping[str, SessionError], where: str, table: TomlTable
 ) -> RecordingSpec:
-    """A [[recording]] of one of the `runners`; `session` is the path of session.toml."""
+    """A [[recording]] of a runner who is none of the `strangers`; `session` is the path of
+    session.toml."""
     runner = text_value(where, table, "runner")
-    if runner not in runners:
-        raise SessionError(
-            f"{where} runner",
-            f'"{runner}" is not a [[runner]]',
-            one_of(runners),
-            did_you_mean(runner, runners) or f'add a [[runner]] with id = "{runner}"',
-        )
+    if (why := strangers.get(runner)) is not None:
+        raise SessionError(f"{where} runner", why.found, why.expected, why.do)
     return RecordingSpec(
         runner=runner,
         path=file_value(where, table, "file", session),

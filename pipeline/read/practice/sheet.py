@@ -9,7 +9,7 @@ from pathlib import Path
 
 from pipeline.base.values import Rep, Runner
 from pipeline.read.practice.dates import parse_rep_start
-from pipeline.read.practice.problems import MOST_PROBLEMS_SHOWN
+from pipeline.read.practice.problems import MOST_PROBLEMS_SHOWN, shortened_remarks
 from pipeline.read.practice.sheet_cells import (
     CELL_RANGES,
     UnusableRow,
@@ -52,9 +52,7 @@ def read_sheet(
         reps.append(rep)
         remarks += [f"{where}, {words}" for words in cell_remarks]
         before = rep.start_utc_s if rep.start_utc_s is not None else before
-    if len(remarks) > MOST_PROBLEMS_SHOWN:
-        more = f"{path.name}: {len(remarks) - MOST_PROBLEMS_SHOWN} more remarks like these"
-        remarks = [*remarks[:MOST_PROBLEMS_SHOWN], more]
+    remarks = shortened_remarks(path.name, remarks)
     twice = [n for n, k in Counter(r.rep for r in reps if r.rep is not None).items() if k > 1]
     if len(twice) > MOST_PROBLEMS_SHOWN:
         remarks.append(f"{path.name}: {len(twice)} reps stand on several lines; all are kept")

@@ -14,11 +14,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.base.asking import misspelt, question
+from pipeline.base.asking import comma_list, misspelt, question
 from pipeline.errors import SessionError
 from pipeline.read.practice.csv_cells import delimiter_of
 from pipeline.read.practice.documents import PRACTICE_SHEET, document_bytes
 from pipeline.read.practice.problems import combined_error
+from pipeline.read.quoting import quote_without_numbers
 
 SHEET_COLUMNS = (
     "rep",
@@ -34,6 +35,11 @@ SHEET_COLUMNS = (
     "pass_m",
     "note",
 )
+MOST_SHEET_LINES = 200_000
+MOST_SHEET_COLUMNS = 1000
+_MOST_COLUMNS_LISTED = 20
+_MOST_CELL_LINES = 50
+_LINE_ENDS = "\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029"  # as str.splitlines has them
 _NEEDED_COLUMNS = ("incoming", "outgoing")
 
 
@@ -69,6 +75,13 @@ def sheet_rows(path: Path) -> tuple[list[SheetRow], list[str]]:
     misspelt one.
     """
     text = _sheet_text(path)
+    if sum(text.count(end) for end in _LINE_ENDS) > MOST_SHEET_LINES:
+        raise SessionError(
+            path,
+            f"more than {MOST_SHEET_LINES} lines",
+            "a practice sheet, one row a rep",
+            "correct reps in session.toml",
+        )
     lines = text.splitlines()
     skip = 0
     while skip < len(lines) and not lines[skip].strip(' ,;\t"'):
@@ -84,15 +97,21 @@ def sheet_rows(path: Path) -> tuple[list[SheetRow], list[str]]:
         )
     delimiter = declared[1] if declared else delimiter_of(lines[skip])
     try:
-        reader = csv.reader(io.StringIO("\n".join(lines[skip:])), delimiter=delimiter)
-        table = [(skip + reader.line_num, cells) for cells in reader]
+        table, remarks = _table_rows(path.name, lines, skip, delimiter)
     except csv.Error as error:
         raise SessionError(path, f"not CSV: {error}", "a spreadsheet's CSV export") from None
     head_line, header = table[0]
+    if len(header) > MOST_SHEET_COLUMNS:
+        raise SessionError(
+            f"{path}, line {head_line}",
+            f"{len(header)} columns",
+            f"{', '.join(SHEET_COLUMNS)}",
+            "correct reps in session.toml",
+        )
     names = [re.sub(r"[\s-]+", "_", cell.strip().casefold()) for cell in header]
     while names and not names[-1]:
         names.pop()
-    remarks = _header_remarks(f"{path}, line {head_line}", path.name, names)
+    remarks += _header_remarks(f"{path}, line {head_line}", path.name, names)
     rows = []
     for line, cells in table[1:]:
         if not any(cell.strip() for cell in cells):
@@ -110,6 +129,39 @@ def sheet_rows(path: Path) -> tuple[list[SheetRow], list[str]]:
         named = {name: cell.strip() for name, cell in zip(names, cells, strict=False) if name}
         rows.append(SheetRow(line, named))
     return rows, remarks
+
+
+def _table_rows(
+    name: str, lines: Sequence[str], skip: int, delimiter: str
+) -> tuple[list[tuple[int, list[str]]], list[str]]:
+    """The rows from line `skip` on, each with the number of its last line, and remarks.
+
+    A cell in quotes may hold several lines. Where one of these has as many separators as a row, or
+    the quotes are never closed, a quote is astray: the row is taken to end on its own line, and its
+    quotes mean nothing. Raises csv.Error.
+    """
+    row_separators = lines[skip].count(delimiter)
+    table: list[tuple[int, list[str]]] = []
+    remarks: list[str] = []
+    at = skip
+    while at < len(lines):
+        last, quotes = at, lines[at].count('"')
+        while quotes % 2:
+            last += 1
+            if last in (len(lines), at + _MOST_CELL_LINES) or 0 < row_separators <= lines[
+                last
+            ].count(delimiter):
+                last = -1
+                break
+            quotes += lines[last].count('"')
+        if last < 0:
+            remarks.append(f"{name}, line {at + 1}: a quote has no other; it was left out")
+            last, row = at, lines[at].replace('"', "")
+        else:
+            row = "\n".join(lines[at : last + 1])
+        table.append((last + 1, next(csv.reader(io.StringIO(row), delimiter=delimiter), [])))
+        at = last + 1
+    return table, remarks
 
 
 def _header_remarks(where: str, name: str, names: Sequence[str]) -> list[str]:
@@ -134,5 +186,6 @@ def _header_remarks(where: str, name: str, names: Sequence[str]) -> list[str]:
         raise wrong[0]
     if wrong:
         raise combined_error(SessionError, where, wrong)
-    strange = [n for n in names if n and n not in SHEET_COLUMNS]
-    return [f"{name}: columns not read: {', '.join(strange)}"] if strange else []
+    strange = [quote_without_numbers(n).strip("'") for n in names if n and n not in SHEET_COLUMNS]
+    listed = comma_list(strange, _MOST_COLUMNS_LISTED)
+    return [f"{name}: columns not read: {listed}"] if strange else []

@@ -15,12 +15,15 @@ from pipeline.base.values import LaneLine, Spot, Venue
 from pipeline.errors import VenueError
 from pipeline.read.practice.documents import VENUE_GEOJSON, utf8_text
 from pipeline.read.practice.problems import collected_errors, combined_error
+from pipeline.read.quoting import quote_without_numbers
 
 FEATURE_KINDS = ("lane", "zone-line", "gate")
 ZONE_LINE_NAMES = ("back", "entry", "exit")
 FEATURE_PROPERTIES = ("kind", "lane", "zone", "line", "id", "sd_m")
 DEFAULT_LINE_SD_M = 0.05  # of a tape or a survey receiver, where the file does not say
 MOST_LANES, MOST_ZONES = 12, 9
+_MOST_LISTS, _MOST_OBJECTS = 4_000_000, 1_000_000  # of brackets, small in a file, large in memory
+_SHORT = 3  # characters of a number that is no part of a position, such as 4.5
 _MOST_DIGITS = 18  # of a whole number that can mean anything here
 
 Position = tuple[float, float]  # longitude, latitude [deg]
@@ -61,19 +64,35 @@ def read_venue(path: Path) -> Venue:
     )
 
 
+def _shown(value: object) -> str:
+    """A value as an error shows it, which may stand in a season's list of failures: no part of a
+    position."""
+    if isinstance(value, str):
+        return quote_without_numbers(value).replace("'", '"')
+    text = json.dumps(value)
+    return text if len(text) <= _SHORT else quote_without_numbers(text).strip("'")
+
+
 def _second_of(where: str, what: str) -> VenueError:
     return VenueError(where, f"a second {what}", "one", "delete the one that is wrong")
 
 
 def _spot_name(spot: Spot) -> str:
     if spot.line is None:
-        return f'gate "{spot.id}" on lane {spot.lane}'
+        return f"gate {_shown(spot.id)} on lane {spot.lane}"
     return f"{spot.line} line of lane {spot.lane}, zone {spot.zone}"
 
 
 def _geojson_features(path: Path) -> list[Any]:
     """The features of a GeoJSON file. Raises VenueError where it is none."""
     text = utf8_text(path, VENUE_GEOJSON)
+    if text.count("[") > _MOST_LISTS or text.count("{") > _MOST_OBJECTS:
+        raise VenueError(
+            path,
+            "more brackets than a venue has",
+            "a GeoJSON file of lanes, zone lines and gates",
+            "export the lanes alone",
+        )
     try:
         whole = json.loads(text, parse_int=_bounded_int)
     except json.JSONDecodeError as error:
@@ -90,7 +109,7 @@ def _geojson_features(path: Path) -> list[Any]:
     if kind != "FeatureCollection" or not isinstance(features, list):
         raise VenueError(
             path,
-            f'type "{kind}"',
+            f"type {_shown(kind)}",
             'a "FeatureCollection" with a list "features"',
             "export the whole layer as GeoJSON, not one shape of it",
         )
@@ -126,13 +145,13 @@ def _lane_or_spot(where: str, feature: Any) -> LaneLine | Spot | None:
         hint = did_you_mean(str(kind), FEATURE_KINDS) if kind is not None else ""
         if hint or "kind" in wrong_names.values():
             name = next((w for w, k in wrong_names.items() if k == "kind"), None)
-            found = f'property "{name}"' if name else f'kind "{kind}"'
+            found = f"property {_shown(name)}" if name else f"kind {_shown(kind)}"
             raise VenueError(where, found, either(FEATURE_KINDS), hint or question("kind"))
         return None  # somebody else's feature
     for name, known in wrong_names.items():
         if known != "kind":
             raise VenueError(
-                where, f'property "{name}"', either(FEATURE_PROPERTIES), question(known)
+                where, f"property {_shown(name)}", either(FEATURE_PROPERTIES), question(known)
             )
     lane = _whole_property(where, properties, "lane", MOST_LANES)
     where = f"{where} ({kind}, lane {lane})"
@@ -155,7 +174,7 @@ def _lane_or_spot(where: str, feature: Any) -> LaneLine | Spot | None:
     line_name = properties.get("line")
     if line_name not in ZONE_LINE_NAMES:
         hint = did_you_mean(str(line_name), ZONE_LINE_NAMES)
-        raise VenueError(where, f'line "{line_name}"', either(ZONE_LINE_NAMES), hint)
+        raise VenueError(where, f"line {_shown(line_name)}", either(ZONE_LINE_NAMES), hint)
     return Spot(
         lane, longitude, latitude, sd_m, zone, cast(Literal["back", "entry", "exit"], line_name)
     )
@@ -168,7 +187,7 @@ def _whole_property(where: str, properties: Mapping[str, Any], name: str, most: 
     if isinstance(value, float) and value.is_integer():
         value = int(value)
     if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= most:
-        found = f"no {name}" if name not in properties else f"{name} {json.dumps(value)}"
+        found = f"no {name}" if name not in properties else f"{name} {_shown(value)}"
         raise VenueError(where, found, f"{name}: a whole number from 1 to {most}")
     return value
 
@@ -178,7 +197,7 @@ def _survey_sd_m(where: str, properties: Mapping[str, Any]) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= 10:
         raise VenueError(
             where,
-            f"sd_m {json.dumps(value)}",
+            f"sd_m {_shown(value)}",
             "the survey's standard error in metres, more than 0 and at most 10",
         )
     return float(value)
@@ -189,7 +208,7 @@ def _line_positions(where: str, geometry: Mapping[str, Any]) -> list[Position]:
     if geometry.get("type") != "LineString" or not isinstance(positions, list):
         raise VenueError(
             where,
-            f'geometry "{geometry.get("type")}"',
+            f"geometry {_shown(geometry.get('type'))}",
             'a "LineString" in running direction',
             "join the parts into one line" if geometry.get("type") == "MultiLineString" else "",
         )
@@ -200,7 +219,7 @@ def _line_positions(where: str, geometry: Mapping[str, Any]) -> list[Position]:
 
 def _point_position(where: str, geometry: Mapping[str, Any]) -> Position:
     if geometry.get("type") != "Point":
-        raise VenueError(where, f'geometry "{geometry.get("type")}"', 'a "Point"')
+        raise VenueError(where, f"geometry {_shown(geometry.get('type'))}", 'a "Point"')
     return _checked_position(where, geometry.get("coordinates"))
 
 
@@ -211,7 +230,7 @@ def _checked_position(where: str, value: Any) -> Position:
         or len(value) < 2
         or any(isinstance(v, bool) or not isinstance(v, int | float) for v in value[:2])
     ):
-        raise VenueError(where, f"coordinates {json.dumps(value)[:60]}", expected)
+        raise VenueError(where, f"coordinates {_shown(value)}", expected)
     longitude, latitude = float(value[0]), float(value[1])
     if not (math.isfinite(longitude) and math.isfinite(latitude)):
         raise VenueError(
@@ -223,7 +242,7 @@ def _checked_position(where: str, value: Any) -> Position:
         swapped = abs(longitude) <= 90 and abs(latitude) <= 180
         raise VenueError(
             where,
-            f"longitude {longitude:g}, latitude {latitude:g}",
+            "a longitude beyond 180 or a latitude beyond 90",
             expected,
             "latitude and longitude look swapped: longitude comes first"
             if swapped

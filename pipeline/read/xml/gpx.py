@@ -14,7 +14,7 @@ from pipeline.read.xml.points import read_track
 
 _GPX_NAMES = PointNames(
     point="trkpt",
-    parent="trkseg",
+    path=("gpx", "trk", "trkseg"),
     columns={
         "t_s": "time",
         "speed_mps": "speed",

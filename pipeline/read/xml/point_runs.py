@@ -26,7 +26,7 @@ _FIRST_WINDOW, _WINDOW = 1 << 14, 1 << 19  # bytes looked at together, to limit 
 _MOST_TRIES = 64  # points that begin no run, before the rest is left to the parser
 _POINTS_PER_TRY = 32  # this many points of runs earn one more try
 _DECLARED = re.compile(rb"\s*(?:\xef\xbb\xbf)?<\?xml\s[^<>]*?encoding\s*=\s*[\"']([^\"']*)[\"']")
-_ASCII_BASED = (b"utf-8", b"us-ascii", b"iso-8859-1", b"ascii", b"utf8")
+_ASCII_BASED = ("utf-8", "us-ascii", "iso-8859-1", "ascii", "utf8")
 _PART = re.compile(rb"<(/?)([A-Za-z_][\w.:-]*)([^<>]*?)(/?)>([^<>]*)")
 _ATTRIBUTE = re.compile(rb'\s+([^\s=<>"]+)\s*=\s*"([^"<>]*)"')
 
@@ -34,13 +34,14 @@ _ATTRIBUTE = re.compile(rb'\s+([^\s=<>"]+)\s*=\s*"([^"<>]*)"')
 class PointNames(NamedTuple):
     """Where the points of a format keep their numbers.
 
-    `columns` gives for each column the local name, in lower case, of an element inside the point;
+    `path` names the elements that enclose a point, from the root on. `columns` gives for each
+    column the local name, in lower case, of an element inside the point;
     `attributes` gives an attribute of the point itself. `void` is an element, named as in
     `columns`, and the text it holds where the point is no fix.
     """
 
     point: str
-    parent: str
+    path: tuple[str, ...]
     columns: Mapping[str, str]
     attributes: Mapping[str, str]
     void: tuple[str, str] | None = None
@@ -80,11 +81,17 @@ class _Template(NamedTuple):
     controls: int
 
 
+def declared_encoding(data: bytes) -> str | None:
+    """The encoding that the document's first line names, in lower case."""
+    declared = _DECLARED.match(data, 0, 400)
+    return declared[1].decode("latin-1").lower() if declared else None
+
+
 def runs(data: bytes, names: PointNames) -> list[Run]:
     """The document's runs in order; none where its encoding or declarations prove nothing."""
-    declared = _DECLARED.match(data, 0, 400)
+    encoding = declared_encoding(data)
     if (
-        (declared is not None and declared[1].lower() not in _ASCII_BASED)
+        (encoding is not None and encoding not in _ASCII_BASED)
         or b"<!DOCTYPE" in data  # could add attributes that no point shows
         or TARGET.encode() in data
     ):

@@ -14,7 +14,7 @@ from pipeline.read.xml.points import read_track
 
 _TCX_NAMES = PointNames(
     point="Trackpoint",
-    parent="Track",
+    path=("TrainingCenterDatabase", "Activities", "Activity", "Lap", "Track"),
     columns={
         "t_s": "time",
         "latitude_deg": "latitudedegrees",

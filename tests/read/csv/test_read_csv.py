@@ -266,7 +266,7 @@ def test_a_measurement_in_no_known_unit_is_remarked() -> None:
     [
         ("time_s,speed_mps\n", "no rows"),
         ("time_utc,speed_mps\n12/05/2026 17:03,2\n", "12/05/2026"),
-        ("time_utc,speed_mps\n1778605400,2\n", "1778605400"),
+        ("time_utc,speed_mps\n1778605400,2\n", "a number of 10 digits"),
         ("time_s,latitude_deg,longitude_deg\n1778605400,0,0\n", "1 at an impossible position"),
     ],
 )

@@ -14,7 +14,7 @@ from read_samples import REAL, fixes_of, read_bytes, real
 
 from pipeline.errors import RecordingError
 from pipeline.read import read
-from pipeline.read.fit import container
+from pipeline.read.fit import container, general_decoder, message_scan
 from pipeline.read.fit.fixes import SEMICIRCLE_DEG
 
 T0 = 1_147_539_800  # FIT seconds, 2026-05-12T17:03:20Z
@@ -612,3 +612,61 @@ def test_a_device_with_uptime_raw_sensors_and_one_correlation() -> None:
     np.testing.assert_allclose(imu.gyro_radps, gyro, rtol=0, atol=1e-9)
     # Physics: a car's mean acceleration is gravity's, to its calibration (2 in 100).
     assert np.linalg.norm(imu.acc_mps2, axis=1).mean() == pytest.approx(9.81, rel=0.03)
+
+
+@pytest.mark.parametrize("described", [1, 70_000])
+def test_a_definition_may_stand_before_each_message_with_developers_fields(described):
+    """Also where the field is described anew each time: what says the same is the same."""
+    kind = enc.Kind(
+        5,
+        20,
+        (enc.Field(253, "uint32"), enc.Field(0, "sint32"), enc.Field(1, "sint32")),
+        (enc.DevField(0, "uint16"),),
+    )
+    n = 70_000
+    assert n > message_scan.MOST_DEFINITIONS
+    head = (enc.DEVELOPER_ID.definition(), enc.DEVELOPER_ID.data(list(range(16)), 0))
+    description = enc.FIELD_DESCRIPTION.definition() + enc.FIELD_DESCRIPTION.data(
+        0, 0, 0x84, "timestamp_ms", "ms"
+    )
+    size = len(kind.definition()) + len(kind.data(T0, LAT, LON, 250))
+    one = kind.definition() + kind.data(T0, LAT, LON, 250)
+    messages = bytearray(b"".join(description * (i < described) + one for i in range(n)))
+    assert len(one) == size
+    data = unclosed(*HEAD, *head, bytes(messages))
+    recording = read_bytes(data)
+    fixes = fixes_of(recording)
+    assert len(fixes.t_s) == n
+    assert (fixes.t_s % 1 == 0.25).all()
+    assert not any("definitions" in remark for remark in recording.remarks)
+
+
+def test_more_samples_than_a_recording_has_are_left_out_and_that_is_said(monkeypatch):
+    monkeypatch.setattr(message_scan, "MOST_SAMPLES", 50_000)
+    monkeypatch.setattr(message_scan, "_COUNT_EVERY_BYTES", 1 << 14)
+    for size in (1, 25):
+        batch = enc.batch(3, 165, size, "sint16", 2)
+        cells = [[1] * size] * 4
+        data = unclosed(*HEAD, batch.definition(), batch.data(T0, 0, *cells) * (200_000 // size))
+        with pytest.raises(RecordingError, match="more than 50000 samples"):
+            read_bytes(data)  # raw counts without a calibration, so nothing is usable
+
+
+def test_messages_decoded_one_by_one_are_limited_and_that_is_said(monkeypatch):
+    monkeypatch.setattr(general_decoder, "MOST_DECODED", 100)
+    kind = enc.Kind(
+        1,
+        20,
+        (enc.Field(253, "uint32"), enc.Field(0, "sint32"), enc.Field(1, "sint32"),
+         enc.Field(8, "byte", 3)),
+    )  # fmt: skip
+    rows = b"".join(kind.data(T0 + i, LAT, LON, [1, 2, 3]) for i in range(300))
+    for data in (enc.fit_file(*HEAD, kind.definition(), rows), unclosed(kind.definition(), rows)):
+        recording = read_bytes(data)
+        assert 98 <= len(fixes_of(recording).t_s) <= 100
+        assert any("only the first 100 messages" in remark for remark in recording.remarks)
+
+
+def unclosed(*parts: bytes) -> bytes:
+    """A file whose size and checksum were never written; summing up a long one takes seconds."""
+    return struct.pack("<BBHI4s", 12, 0x10, 2132, 0, b".FIT") + b"".join(parts) + b"\0\0"

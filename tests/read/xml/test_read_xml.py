@@ -126,5 +126,6 @@ def test_encodings_and_leading_space(encoding: str) -> None:
 def test_nothing_but_the_break_is_lost_of_a_broken_document() -> None:
     data = as_gpx(some_run()).replace(b"</trkpt>\n", b"</trkpt>\n<broken", 1)
     recording = read_bytes(data)
-    assert len(fixes_of(recording).t_s) == 1
-    assert any("breaks off" in r for r in recording.remarks)
+    assert len(fixes_of(recording).t_s) == 8
+    assert any("broken in one place (line 2: " in r for r in recording.remarks)
+    assert recording.dropped_fixes == 0
