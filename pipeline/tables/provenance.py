@@ -24,13 +24,13 @@ def provenance_of_files(
 ) -> dict[str, Any]:
     """The record of a result that rests on files: their SHA-256 by path, settings, versions, time.
 
-    Files that are not there are left out. Paths are from the folder of the first file, and the
-    words of `command` lose their folders: the folders above a session say nothing about the data
-    and may say something about a person. `source`, for files that were fetched from elsewhere, is
-    the mark that tells whether they have changed there.
+    Files that are not there are left out; one that cannot be read has no hash (None). Paths are
+    from the folder of the first file, and the words of `command` lose their folders: the folders
+    above a session say nothing about the data and may say something about a person. `source`, for
+    files that were fetched from elsewhere, is the mark that tells whether they have changed there.
     """
-    present = [path.resolve() for path in inputs if path.is_file()]
-    hashes = {input_name(path, present[0]): file_sha256(path) for path in present}
+    present = [path.resolve() for path in inputs if os.path.isfile(path)]
+    hashes = {input_name(path, present[0]): _input_sha256(path) for path in present}
     record = provenance_of_hashes(hashes, settings, command)
     return record | ({} if source is None else {"source": source})
 
@@ -40,8 +40,16 @@ def input_name(path: Path, first: Path) -> str:
     return Path(os.path.relpath(path.resolve(), first.resolve().parent)).as_posix()
 
 
+def _input_sha256(path: Path) -> str | None:
+    """The hash of an input; None where it cannot be read, which its reader then says."""
+    try:
+        return file_sha256(path)
+    except OSError:
+        return None
+
+
 def provenance_of_hashes(
-    hashes: Mapping[str, str], settings: Mapping[str, Any], command: Sequence[str]
+    hashes: Mapping[str, str | None], settings: Mapping[str, Any], command: Sequence[str]
 ) -> dict[str, Any]:
     """The record of a result whose inputs' SHA-256 are known, by name."""
     return {

@@ -147,7 +147,9 @@ def stage_tables(
         **record,
     }
     staged = folder / f"{'-'.join(places)}.json"
-    staged.write_text(json.dumps(written, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    text = json.dumps(written, indent=2, ensure_ascii=False) + "\n"
+    # A file's name may be bytes that are no UTF-8; JSON has its own escape for those.
+    staged.write_bytes(text.encode("utf-8", "backslashreplace"))
     work_folder.sync(staged)
     return [*moves, (staged, record_place)]
 
