@@ -52,7 +52,10 @@ def _survey_rows(path: Path) -> list[tuple[int, Mapping[str, str]]]:
         )
     rows: list[tuple[int, Mapping[str, str]]] = []
     for n, line in table[1:]:
-        cells = next(csv.reader(io.StringIO(line), delimiter=delimiter))
+        try:
+            cells = next(csv.reader(io.StringIO(line), delimiter=delimiter))
+        except csv.Error as error:  # a cell longer than csv.field_size_limit
+            raise VenueError(f"{path}, line {n}", f"{error}", "short cells") from None
         rows.append((n, dict(zip(names, (cell.strip() for cell in cells), strict=False))))
     return rows
 
