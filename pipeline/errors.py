@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 DEFECT = 70  # the exit code of anything else: EX_SOFTWARE of sysexits.h
 
@@ -29,17 +29,33 @@ class BatontraceError(Exception):
 
     exit_code = 1
 
-    def __init__(self, where: object, found: str, expected: str = "", do: str = "") -> None:
+    def __init__(
+        self,
+        where: object,
+        found: str,
+        expected: str = "",
+        do: str = "",
+        details: Iterable[str] = (),
+    ) -> None:
         self.where, self.found, self.expected, self.do = str(where), found, expected, do
-        super().__init__(self.where, found, expected, do)
+        self.details = tuple(details)
+        super().__init__(self.where, found, expected, do, self.details)
 
-    def __str__(self) -> str:
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The message, then each of the `details` that stand below it in a line of its own.
+
+        A line break inside one of them is part of a word from outside, such as a file's name.
+        """
         parts = [f"{self.where}: {self.found}"]
         if self.expected:
             parts.append(f"expected {self.expected}")
         if self.do:
             parts.append(self.do)
-        return "; ".join(parts)
+        return ("; ".join(parts), *self.details)
+
+    def __str__(self) -> str:
+        return "\n  ".join(self.lines)
 
     def message_from(self, folder: object) -> str:
         """The message with paths from `folder` (a path or a URL), for what is written down.

@@ -1,8 +1,10 @@
-"""Every check, for a person and for CI: python tests/run.py [pytest's arguments].
+"""Every check, for a person and for CI: python tests/run.py [--versions] [pytest's arguments].
 
 Style, types, import contracts, the tests, and the wheel: built and tried where the source
-cannot be reached. Goes on after a failure, so that one run shows all; exits 1 after any.
-Whatever is not the tests runs beside them, and says what it found as soon as it has ended.
+cannot be reached. With --versions, which fetches packages, also the lowest and the newest versions
+of the libraries (tools/try_versions.py). Goes on after a failure, so that one run shows all; exits
+1 after any. Whatever is not the tests runs beside them, and says what it found as soon as it has
+ended.
 """
 
 from __future__ import annotations
@@ -45,8 +47,12 @@ ENVIRONMENT = environment_of_checks()
 
 def main(arguments: list[str]) -> int:
     began = time.monotonic()
-    with ThreadPoolExecutor() as beside:
-        others = [beside.submit(check) for check in (style_holds, types_hold, wheel_works)]
+    checks = [style_holds, types_hold, wheel_works]
+    if "--versions" in arguments:
+        checks += [lowest_versions_work, newest_versions_work]
+        arguments = [word for word in arguments if word != "--versions"]
+    with ThreadPoolExecutor(len(checks)) as beside:
+        others = [beside.submit(check) for check in checks]
         good = passes("tests", [sys.executable, "-m", "pytest", *arguments], shown=True)
     failed = [name for other in others for name in other.result()] + ["tests"] * (not good)
     print(
@@ -77,7 +83,7 @@ def passes(name: str, command: list[str | Path], cwd: Path = ROOT, *, shown: boo
 
 
 def style_holds() -> list[str]:
-    """Which checks fail; so do the next two."""
+    """Which checks fail; so do the next ones."""
     steps = {
         "style": [BIN / "ruff", "check", "."],
         "format": [BIN / "ruff", "format", "--check", "."],
@@ -88,6 +94,19 @@ def style_holds() -> list[str]:
 
 def types_hold() -> list[str]:
     return [] if passes("types", [BIN / "mypy"]) else ["types"]
+
+
+def lowest_versions_work() -> list[str]:
+    return versions_work("lowest")
+
+
+def newest_versions_work() -> list[str]:
+    return versions_work("newest")
+
+
+def versions_work(kind: str) -> list[str]:
+    command = [sys.executable, ROOT / "tests" / "tools" / "try_versions.py", kind]
+    return [] if passes(f"{kind} versions", command, shown=True) else [f"{kind} versions"]
 
 
 def wheel_works() -> list[str]:

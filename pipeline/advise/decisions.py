@@ -21,6 +21,7 @@ from pipeline.advise.orders import (
     gather_legs,
     orders_table,
     rank_orders,
+    refuse_unknown_lane,
 )
 from pipeline.advise.progress import Lack, find_lacks, progress_table
 from pipeline.advise.runners import Squad, estimate_squad, runners_table
@@ -150,6 +151,7 @@ def decide_order(
     `lane`: 1 to 9; `flat_s`: flat times by runner, needed where a leg is longer than 100 m.
     Raises UsageError for wishes that cannot be met too.
     """
+    refuse_unknown_lane(lane)
     found = lake.read_lake(out)
     if settings.event is None:
         settings = replace(settings, event=find_events(found)[0])

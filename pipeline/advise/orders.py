@@ -35,7 +35,7 @@ from pipeline.advise import bends, laws, simulate
 from pipeline.advise.marks import Advice, PairAdvice
 from pipeline.base.asking import one_of
 from pipeline.base.relays import Rules, is_blind, leg_m, zone_lines_m
-from pipeline.base.stadium import STANDARD, Stadium, in_lanes, scratch_m, start_m
+from pipeline.base.stadium import LANES, STANDARD, Stadium, in_lanes, scratch_m, start_m
 from pipeline.base.values import Floats, Frozen, Ints
 from pipeline.errors import UsageError
 from pipeline.tables import schema
@@ -82,6 +82,12 @@ class Legs(Frozen):
     bends_in_lanes: int | None = None
     track: Stadium = STANDARD
     remarks: Mapping[tuple[str, str], str] = field(default_factory=dict)
+
+
+def refuse_unknown_lane(lane: int) -> None:
+    """Raise UsageError for a lane that no track has."""
+    if lane not in LANES:
+        raise UsageError("lane", str(lane), f"{LANES[0]} to {LANES[-1]}")
 
 
 def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = None) -> Legs:
@@ -222,8 +228,7 @@ def time_terms(legs: Legs, seed: int = 0) -> Terms:
     """The terms of the sum. Raises UsageError where the event or lane is unknown or flat times are
     missing."""
     long = leg_m(legs.event) > 100.0
-    if legs.lane not in range(1, 10):
-        raise UsageError("lane", str(legs.lane), "1 to 9")
+    refuse_unknown_lane(legs.lane)
     draws, count = legs.v_max_mps.shape
     rng = np.random.default_rng(seed)
     # What a bend costs, in general and this runner; not below 0, since nobody gains by it.

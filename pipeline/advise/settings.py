@@ -63,8 +63,8 @@ class Settings:
             low, high = defaults.FOOT_LIMITS_M
             if not low <= foot <= high:
                 refuse(f"foot-length of {name}", foot, f"metres, {low:g} to {high:g}")
-        if self.seed < 0:
-            refuse("seed", self.seed, "a whole number, 0 or more")
+        if not 0 <= self.seed <= defaults.SEED_MAX:
+            refuse("seed", self.seed, f"a whole number, 0 to {defaults.SEED_MAX}")
 
 
 @dataclass(frozen=True, slots=True)

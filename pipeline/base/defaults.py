@@ -13,3 +13,10 @@ FOOT_LIMITS_M = (0.15, 0.45)  # a shoe's length that is believed
 RADIUS_M = 36.50  # of the kerb
 STRAIGHT_M = 84.39
 LANE_WIDTH_M = 1.22
+
+# What is believed of a track of 400 m; conventions, wide enough for old and narrow grounds.
+RADIUS_LIMITS_M = (15.0, 60.0)
+STRAIGHT_LIMITS_M = (5.0, 150.0)
+LANE_WIDTH_LIMITS_M = (0.8, 2.0)
+
+SEED_MAX = 2**63 - 1

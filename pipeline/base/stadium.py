@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike
 from pipeline.base import defaults, relays
 from pipeline.base.relays import Rules, leg_m
 from pipeline.base.values import Floats
-from pipeline.errors import VenueError
+from pipeline.errors import UsageError, VenueError
 
 LANES = range(1, 10)
 LAP_M = 400.0
@@ -37,6 +37,15 @@ class Stadium:
     straight_m: float = defaults.STRAIGHT_M
     lane_width_m: float = defaults.LANE_WIDTH_M
     kerb: bool = True  # raised kerb on the inside of lane 1
+
+    def __post_init__(self) -> None:
+        for name, value, (low, high) in (
+            ("radius of the kerb", self.radius_m, defaults.RADIUS_LIMITS_M),
+            ("straight", self.straight_m, defaults.STRAIGHT_LIMITS_M),
+            ("lane width", self.lane_width_m, defaults.LANE_WIDTH_LIMITS_M),
+        ):
+            if not low <= value <= high:  # nor is NaN
+                raise UsageError(name, f"{value:g} m", f"{low:g} to {high:g} m")
 
     def edge_m(self, lane: int) -> float:
         """Radius of a lane's inner edge: the kerb, or the outer edge of the line on its left."""
@@ -177,7 +186,8 @@ def spot_xy(
             f'spot "{spot}"',
             "not a spot of the plan",
             "a line of the track at a lane's edge, such as finish@lane1-inner",
-            "the spots are\n" + SPOTS,
+            "the spots are",
+            SPOTS.splitlines(),
         )
     line, zone, zone_line, lane = match[1], match[2], match[3], int(match[4])
     radius = track.measured_m(lane)

@@ -5,21 +5,23 @@ Heavy imports stand inside the commands, so that `--help` answers at once.
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 import traceback
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 from typer.core import TyperGroup
 
 from pipeline.cli import decide, export, season, session, show, terminal
-from pipeline.errors import DEFECT, BatontraceError
+from pipeline.errors import DEFECT, BatontraceError, InputError, OutputError, UsageError
 
-if TYPE_CHECKING:
-    pass
+# What typer raises where a command line is wrong; it exports the class of one kind alone.
+WrongCommandLine: Any = typer.BadParameter.__mro__[2]
+WRITING_ERRNOS = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EFBIG})
 
 LINE_LIMIT = 1000  # characters: no command's line is cut
 
@@ -44,7 +46,6 @@ class Commands(TyperGroup):
 app = typer.Typer(
     cls=Commands,
     add_completion=False,
-    no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,  # the boxes of the rich one take longer to load than all the rest
     context_settings={"help_option_names": ["-h", "--help"]},
@@ -92,32 +93,82 @@ app.command("export", epilog=export.EXPORT_EXAMPLE)(export.run_export)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the command line and return its exit code; no exception leaves it."""
+    """Run the command line and return its exit code; no exception leaves it.
+
+    A reader that closes the pipe has enough: the work is done to its end all the same.
+    """
     arguments = list(sys.argv[1:] if arguments is None else arguments)
-    debug = "--debug" in arguments
-    terminal.survive_any_encoding()
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ.setdefault(
             name, "1"
         )  # small matrices: waking threads costs more than they bring
+    with terminal.lenient_streams() as out:
+        code = _run(arguments)
+        out.flush()
+        if code == 0 and out.failure is not None and not isinstance(out.failure, BrokenPipeError):
+            terminal.complain(
+                f"standard output: cannot be written ({terminal.reason_in_words(out.failure)}); "
+                "the command itself was carried out"
+            )
+            code = OutputError.exit_code
+    return code
+
+
+def _run(arguments: Sequence[str]) -> int:
+    """The exit code of a command line, with everything said that is to be said."""
+    debug = "--debug" in arguments
+    words = [word for word in arguments if word != "--debug"]
     try:
-        app(args=[word for word in arguments if word != "--debug"], prog_name="batontrace")
+        for word in words:
+            if "\0" in word:  # no file's name can hold one
+                raise UsageError(word, "a null character", "text")
+        # Not standalone: typer prints what a wrong command line holds as it is.
+        code = app(args=words or ["--help"], prog_name="batontrace", standalone_mode=False)
     except SystemExit as end:
         return end.code if isinstance(end.code, int) else int(end.code is not None)
+    except (KeyboardInterrupt, typer.Abort):
+        terminal.complain("stopped")
+        return season.INTERRUPTED
+    except WrongCommandLine as err:
+        _print_wrong_command_line(err)
+        return int(err.exit_code)
     except BatontraceError as err:
-        terminal.complain(str(err))
+        terminal.complain_of(err)
         return err.exit_code
     except Exception as err:
         if debug:
-            traceback.print_exc()
+            for line in traceback.format_exc().splitlines():
+                terminal.say(line, sys.stderr)
+        if isinstance(err, UnicodeEncodeError):
+            terminal.complain(
+                f'"{err.object}": cannot be written in {err.encoding}; expected a name that can; '
+                "rename the file or folder, or set LC_ALL=C.UTF-8"
+            )
+            return InputError.exit_code
+        if isinstance(err, OSError) and err.filename is not None:
+            terminal.complain(f"{err.filename}: {terminal.reason_in_words(err)}")
+            kind = OutputError if err.errno in WRITING_ERRNOS else InputError
+            return kind.exit_code
         where = traceback.extract_tb(err.__traceback__)[-1]
-        words = " ".join(f"{type(err).__name__}: {err}".split())
+        reason = " ".join(f"{type(err).__name__}: {err}".split())
         terminal.complain(
-            f"this is a defect, please report it: {words} "
+            f"this is a defect, please report it: {reason} "
             f"({Path(where.filename).name}:{where.lineno}); --debug shows more"
         )
         return DEFECT
-    return 0
+    if not words:
+        return UsageError.exit_code
+    return code if isinstance(code, int) else 0
+
+
+def _print_wrong_command_line(err: Any) -> None:
+    """Print the usage and what is wrong, as typer would, but nothing that a terminal obeys."""
+    context = getattr(err, "ctx", None)
+    if context is not None:
+        for line in context.get_usage().splitlines():
+            terminal.say(line, sys.stderr)
+        terminal.say(f"Try '{context.command_path} --help' for help.", sys.stderr)
+    terminal.say(f"Error: {err.format_message()}", sys.stderr)
 
 
 if __name__ == "__main__":

@@ -23,8 +23,12 @@ class Start(enum.StrEnum):
 
 # --- the tables -----------------------------------------------------------------------------
 
+# Files that may not be read (readable=False: typer does not look) get the error of those who read.
 OutArgument = Annotated[
-    Path, typer.Argument(metavar="OUT", help="The folder of tables that process or season wrote.")
+    Path,
+    typer.Argument(
+        metavar="OUT", readable=False, help="The folder of tables that process or season wrote."
+    ),
 ]
 PrintOnlyOption = Annotated[
     bool, typer.Option("--print-only", help="Print the result and write no table.")

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 SOME_FAILED = 9
 LISTED_APART = ("failed", "failed before", "kept")  # states whose reason is long
+MOST_WORKERS = 1024
 INTERRUPTED = 130  # as shells have it: 128 and the signal's number
 
 SEASON_EXAMPLE = (
@@ -47,7 +48,12 @@ def run_season(
     anyway: AnywayOption = False,
     workers: Annotated[
         int | None,
-        typer.Option("--workers", min=1, help="How many processes. (default: one for each core)"),
+        typer.Option(
+            "--workers",
+            min=1,
+            max=MOST_WORKERS,
+            help="How many processes. (default: one for each core)",
+        ),
     ] = None,
     cluster: Annotated[
         str | None,
@@ -71,7 +77,7 @@ def run_season(
         nonlocal measured
         measured += outcome.state == "measured"
         if outcome.state == "failed":
-            terminal.complain(f"{outcome.name} failed: {' | '.join(outcome.why)}")
+            terminal.complain(f"{outcome.name} failed: {_reasons_in_words(outcome)}")
 
     try:
         with terminal.progress_bar() as progress:
@@ -117,7 +123,7 @@ def _print_summary(summary: Summary, out: str, dry_run: bool) -> None:
                     one.name,
                     one.state,
                     str(one.takeovers) if one.state == "measured" else "-",
-                    "" if one.state in LISTED_APART else " | ".join(one.why),
+                    "" if one.state in LISTED_APART else _reasons_in_words(one),
                 )
                 for one in worth_telling
             ],
@@ -148,12 +154,17 @@ def _print_summary(summary: Summary, out: str, dry_run: bool) -> None:
 
 
 def _failure_lines(summary: Summary) -> list[str]:
-    return [" | ".join(one.why) for one in summary.failed]
+    return [_reasons_in_words(one) for one in summary.failed]
 
 
 def _kept_lines(summary: Summary) -> list[str]:
     kept = [one for one in summary.outcomes if one.state == "kept"]
-    return [f"{one.session}: {' | '.join(one.why)}" for one in kept]
+    return [f"{one.session}: {_reasons_in_words(one)}" for one in kept]
+
+
+def _reasons_in_words(outcome: Outcome) -> str:
+    """Why a session ended so, in one line."""
+    return " | ".join(line.strip() for reason in outcome.why for line in reason.splitlines())
 
 
 def _season_folder(out: str) -> str:

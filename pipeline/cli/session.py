@@ -23,7 +23,10 @@ if TYPE_CHECKING:
     from pipeline.session.process import MeasuredSession
 
 SessionFile = Annotated[
-    Path, typer.Argument(metavar="SESSION.toml", help="The file that describes the session.")
+    Path,
+    typer.Argument(
+        metavar="SESSION.toml", readable=False, help="The file that describes the session."
+    ),
 ]
 
 PROCESS_EXAMPLE = (
@@ -81,7 +84,10 @@ def run_venue(
     event: Annotated[str, typer.Option("--event", help="The relay: 4x100, 4x200 or 4x400.")],
     lane: Annotated[list[int], typer.Option("--lane", help="A lane, 1 to 9; may be repeated.")],
     survey: Annotated[
-        Path, typer.Option("--survey", metavar="points.csv", help="Two or more surveyed spots.")
+        Path,
+        typer.Option(
+            "--survey", metavar="points.csv", readable=False, help="Two or more surveyed spots."
+        ),
     ],
     out: Annotated[
         Path,

@@ -1,26 +1,106 @@
 """How the command line speaks: tables and progress on a terminal, plain lines when piped.
 
-Results go to standard output, everything about the run to standard error.
+Results go to standard output, everything about the run to standard error. Whatever is printed goes
+through `show_unseen`, since ids, file names and remarks come from outside, and a terminal obeys
+the control characters in them.
 """
 
 from __future__ import annotations
 
 import contextlib
+import os
 import sys
 import textwrap
+import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Any, TextIO, cast
 
 if TYPE_CHECKING:
     from pipeline.base.values import Progress
+    from pipeline.errors import BatontraceError
+
+# Unicode's categories of characters that act unseen: controls, format characters (which turn the
+# direction of writing, or join), lone surrogates (bytes that are no UTF-8), line breaks.
+UNSEEN_CATEGORIES = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
+# Letters and marks that show nothing: joiner, fillers, inherent vowels, blank Braille.
+UNSEEN_LETTERS = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u2800\u3164\uffa0")
 
 
-def survive_any_encoding() -> None:
-    """Print '?' for signs that the terminal's encoding lacks; they would end the run otherwise."""
-    for stream in (sys.stdout, sys.stderr):
-        reconfigure = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:
+def show_unseen(text: str) -> str:
+    r"""The text with characters that act unseen written out, a line break as \n, say."""
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(
+        char.encode("unicode_escape").decode("ascii")
+        if char in UNSEEN_LETTERS or unicodedata.category(char) in UNSEEN_CATEGORIES
+        else char
+        for char in text
+    )
+
+
+# --- streams ---------------------------------------------------------------------------
+
+
+class LenientStream:
+    """A stream that never ends the run: what it cannot take is dropped, and `failure` says why."""
+
+    def __init__(self, stream: TextIO | None) -> None:
+        # Python has None where the caller closed the stream.
+        self.stream = stream or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+        self.failure: Exception | None = None
+        reconfigure = getattr(self.stream, "reconfigure", None)
+        if reconfigure is not None:  # '?' for signs that the encoding lacks
             reconfigure(errors="replace")
+
+    def write(self, text: str) -> int:
+        self._try(self.stream.write, text)
+        return len(text)
+
+    def flush(self) -> None:
+        self._try(self.stream.flush)
+
+    def _try(self, act: Any, *arguments: str) -> None:
+        if self.failure is None:
+            try:
+                act(*arguments)
+            except (OSError, ValueError) as error:  # ValueError: the stream was closed
+                self.failure = error
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.stream, name)
+
+    def drop_the_rest(self) -> None:
+        """Let what a failed stream still holds vanish, else Python complains of it at its end."""
+        if self.failure is not None:
+            with contextlib.suppress(OSError, ValueError, AttributeError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), self.stream.fileno())
+
+
+@contextlib.contextmanager
+def lenient_streams() -> Iterator[LenientStream]:
+    """Standard output and error as streams that never end the run; gives the first of them."""
+    keep_standard_streams_apart()
+    former = sys.stdout, sys.stderr
+    out, err = LenientStream(sys.stdout), LenientStream(sys.stderr)
+    sys.stdout, sys.stderr = cast(TextIO, out), cast(TextIO, err)
+    try:
+        yield out
+    finally:
+        sys.stdout, sys.stderr = former
+        for stream in (out, err):
+            stream.flush()
+            stream.drop_the_rest()
+
+
+def keep_standard_streams_apart() -> None:
+    """Open what the caller has closed of the first three file descriptors: the next file opened
+    would have its number otherwise, and be taken for standard output."""
+    while (number := os.open(os.devnull, os.O_RDWR)) <= 2:
+        pass
+    os.close(number)
+
+
+# --- what is printed -------------------------------------------------------------------
 
 
 def print_table(
@@ -31,7 +111,7 @@ def print_table(
     On a terminal the table keeps to its width. In a pipe each row is one line, with two spaces or
     more between columns.
     """
-    rows = [tuple(row) for row in rows]
+    rows = [tuple(map(show_unseen, row)) for row in rows]
     if sys.stdout.isatty():
         _print_boxed(headings, rows, right)
         return
@@ -82,6 +162,7 @@ def _print_boxed(
 def say(text: str = "", stream: TextIO | None = None) -> None:
     """Print a paragraph: folded at the width of a terminal, one line when piped."""
     stream = stream or sys.stdout
+    text = show_unseen(text)
     if stream.isatty():
         from rich.console import Console
         from rich.text import Text
@@ -100,9 +181,21 @@ def print_list(title: str, items: Iterable[str]) -> None:
             say(f"  - {item}")
 
 
+def reason_in_words(error: Exception) -> str:
+    """Why the system refused, without the path that Python puts beside it."""
+    return (error.strerror if isinstance(error, OSError) else None) or str(error)
+
+
 def complain(text: str) -> None:
     """Print a problem to standard error."""
     say(f"batontrace: {text}", sys.stderr)
+
+
+def complain_of(error: BatontraceError) -> None:
+    """Print an error and what stands below it to standard error."""
+    complain(error.lines[0])
+    for line in error.lines[1:]:
+        say(f"  {line}", sys.stderr)
 
 
 @contextlib.contextmanager
@@ -113,13 +206,21 @@ def progress_bar() -> Iterator[Progress | None]:
         return
     from rich.console import Console
     from rich.progress import Progress as Bar
+    from rich.progress import TextColumn
 
+    stage_column = TextColumn("{task.description}", markup=False)  # it may hold a file's name
     # Steps of a season are minutes apart: the time left is told from all of them.
-    with Bar(console=Console(stderr=True), transient=True, speed_estimate_period=86_400) as bar:
+    with Bar(
+        stage_column,
+        *Bar.get_default_columns()[1:],
+        console=Console(stderr=True),
+        transient=True,
+        speed_estimate_period=86_400,
+    ) as bar:
         task = bar.add_task("", total=None)
 
         def moved(stage: str, done: int, total: int) -> None:
-            bar.update(task, description=stage, completed=done, total=total)
+            bar.update(task, description=show_unseen(stage), completed=done, total=total)
 
         yield moved
 

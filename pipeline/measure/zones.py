@@ -80,10 +80,11 @@ def venue_axes(venue: Venue, event: str) -> tuple[ZoneAxis, ...]:
 def _as_one_error(venue: Venue, wrong: list[VenueError]) -> VenueError:
     if len(wrong) == 1:
         error = wrong[0]
-        return VenueError(f"{venue.path}, {error.where}", error.found, error.expected, error.do)
-    return VenueError(
-        venue.path, f"{len(wrong)} zones cannot be used\n  " + "\n  ".join(map(str, wrong))
-    )
+        return VenueError(
+            f"{venue.path}, {error.where}", error.found, error.expected, error.do, error.details
+        )
+    lines = [line for error in wrong for line in error.lines]
+    return VenueError(venue.path, f"{len(wrong)} zones cannot be used", details=lines)
 
 
 def _zone_name(lane: int, zone: int) -> str:

@@ -113,9 +113,9 @@ def heading(column: schema.Column) -> str:
 
 
 def _target_kind(out: Path, to: Path) -> str:
-    inside = to.resolve()
-    if inside.is_relative_to(out.resolve()):
-        below = inside.relative_to(out.resolve()).parts
+    inside, lake_folder = (Path(os.path.realpath(path)) for path in (to, out))  # bears a loop
+    if inside.is_relative_to(lake_folder):
+        below = inside.relative_to(lake_folder).parts
         if below and below[0] in (
             *schema.ALL_TABLES,
             folders.SEASON_FOLDER,

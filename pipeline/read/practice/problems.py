@@ -34,8 +34,8 @@ def combined_error(kind: type[E], path: object, wrong: Sequence[E]) -> E:
     """One error that tells all of a file's; the `where` of each is a place within the file."""
     if len(wrong) == 1:
         error = wrong[0]
-        return kind(f"{path}, {error.where}", error.found, error.expected, error.do)
-    lines = [str(error) for error in wrong[:MOST_PROBLEMS_SHOWN]]
+        return kind(f"{path}, {error.where}", error.found, error.expected, error.do, error.details)
+    lines = [line for error in wrong[:MOST_PROBLEMS_SHOWN] for line in error.lines]
     if len(wrong) > MOST_PROBLEMS_SHOWN:
         lines.append(f"and {len(wrong) - MOST_PROBLEMS_SHOWN} more")
-    return kind(path, f"{len(wrong)} problems\n  " + "\n  ".join(lines))
+    return kind(path, f"{len(wrong)} problems", details=lines)
