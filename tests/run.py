@@ -49,7 +49,7 @@ def main(arguments: list[str]) -> int:
     began = time.monotonic()
     checks = [style_holds, types_hold, wheel_works]
     if "--versions" in arguments:
-        checks += [lowest_versions_work, newest_versions_work]
+        checks.append(versions_work)
         arguments = [word for word in arguments if word != "--versions"]
     with ThreadPoolExecutor(len(checks)) as beside:
         others = [beside.submit(check) for check in checks]
@@ -96,17 +96,9 @@ def types_hold() -> list[str]:
     return [] if passes("types", [BIN / "mypy"]) else ["types"]
 
 
-def lowest_versions_work() -> list[str]:
-    return versions_work("lowest")
-
-
-def newest_versions_work() -> list[str]:
-    return versions_work("newest")
-
-
-def versions_work(kind: str) -> list[str]:
-    command = [sys.executable, ROOT / "tests" / "tools" / "try_versions.py", kind]
-    return [] if passes(f"{kind} versions", command, shown=True) else [f"{kind} versions"]
+def versions_work() -> list[str]:
+    command = [sys.executable, ROOT / "tests" / "tools" / "try_versions.py"]
+    return [] if passes("versions", command, shown=True) else ["versions"]
 
 
 def wheel_works() -> list[str]:

@@ -28,8 +28,8 @@ LINE_LIMIT = 1000  # characters: no command's line is cut
 EXIT_CODES = (
     "Exit codes: 0 done; 2 the command line asks for something impossible; 3 other input; "
     "4 a recording; 5 session.toml or the practice sheet; 6 the venue; "
-    "7 nothing could be measured; 8 the tables could not be written; 9 some sessions of a season "
-    "failed; 70 a defect of batontrace; 130 stopped by Ctrl-C."
+    "7 nothing could be measured; 8 tables, pages or the output could not be written; 9 some "
+    "sessions of a season failed; 70 a defect of batontrace; 130 stopped by Ctrl-C."
 )
 
 

@@ -130,7 +130,9 @@ def _folder_names(out: Path) -> list[str]:
         return sorted(os.listdir(where))
     except (OSError, ValueError) as err:  # such as a null character in the name
         reason = err.strerror if isinstance(err, OSError) else str(err)
-        found = f"cannot be read ({reason})" if os.path.lexists(where) else "is not there"
+        absent = isinstance(err, FileNotFoundError | NotADirectoryError)
+        there = not absent or os.path.lexists(where)
+        found = f"cannot be read ({reason})" if there else "is not there"
         expected = "the takeovers of one session or more"
         raise InputError(where, found, expected, _MEASURE_FIRST.format(out)) from err
 

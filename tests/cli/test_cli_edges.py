@@ -252,7 +252,7 @@ EXPORT = ("export", "OUT", "--to", "TARGET/a.csv")
 HELP = ("--help",)
 STREAMS = {  # script, environment, exit code, what is complained of, words
     "closed": ('"$@" >&-', {}, 0, b"", EXPORT),
-    "all closed": ('"$@" <&- >&- 2>&-', {}, 0, b"", EXPORT),
+    "all closed": ('"$@" <&- >&- 2>&-', {}, 0, b"", HELP),
     "full": (
         '"$@" >/dev/full',
         {},
