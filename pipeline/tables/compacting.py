@@ -10,6 +10,7 @@ SHA-256, OUT/provenance/season/<table>/part-<n>.json. docs/decisions/0011-compac
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 from collections.abc import Iterator, Mapping
@@ -120,7 +121,8 @@ def read_current_parts(out: Path, table_names: tuple[str, ...]) -> CurrentParts:
         slices[table_name], parts[table_name] = {}, {}
         for name in _part_names(place, table_name):
             try:
-                found = _read_part(place, table_name, name)
+                read_once = functools.partial(_read_part, place, table_name, name)
+                found = reading.again_while_switched(place, read_once)
             except BatontraceError as err:
                 remarks.append(
                     f"{name} was passed over, and its sessions read from their own files: "

@@ -19,9 +19,8 @@ import pyarrow.parquet as pq
 from pipeline.base.words import count
 from pipeline.errors import OutputError
 
-# A session of a hundred thousand takeovers would hold as many rows of curves as this.
-MOST_ROWS = 1 << 22
-MOST_BYTES = 1 << 29  # of a table in memory
+MOST_ROWS = 1 << 22  # of a session's table: the curves of three thousand takeovers
+MOST_BYTES = 1 << 29  # of a table in memory: curves of so many rows take two thirds of it
 MOST_FILE_BYTES = 1 << 28
 _MOST_VALUES_A_ROW = 4  # of a column, on average over the rows that may be
 _BATCH_ROWS = 1 << 16
@@ -52,8 +51,8 @@ def parquet_table(
     """The table, or its `columns`, with the file's metadata; texts are checked to be UTF-8.
 
     `where` and `do` are for the error. `texts_once` leaves each column of texts a dictionary, which
-    is quicker to look at. Raises OutputError where the content is not Parquet or holds
-    more than a table may.
+    is quicker to look at. Raises OutputError where the content is not Parquet or holds more than a
+    table may.
     """
     try:
         file = _open_with_texts_once(content, columns)
@@ -67,11 +66,7 @@ def parquet_table(
             batches.append(batch)
         table = pa.Table.from_batches(batches) if batches else file.read(columns)
         table.validate(full=True)
-        if (
-            held + _text_bytes(table, _most_text_bytes)
-            > most_bytes
-            < held + _text_bytes(table, _repeated_text_bytes)
-        ):
+        if not _texts_fit(table, most_bytes - held):
             raise _too_large(where, f"more than {_megabytes(most_bytes)} in memory", do)
         return table if texts_once else with_plain_texts(table)
     except UNREADABLE as err:
@@ -111,8 +106,15 @@ def _check_statement(where: Path, metadata: Any, do: str, most_rows: int, most_b
         raise _too_large(where, _megabytes(stated), do)
 
 
+def _texts_fit(table: pa.Table, most_bytes: int) -> bool:
+    """Whether there is room for all texts, once each row has its own."""
+    if _text_bytes(table, _most_text_bytes) <= most_bytes:  # nearly always, and at no cost
+        return True
+    return _text_bytes(table, _repeated_text_bytes) <= most_bytes
+
+
 def _text_bytes(table: pa.Table, bytes_of: Callable[[pa.DictionaryArray], int]) -> int:
-    """How many bytes all texts come to, once each row has its own."""
+    """How many bytes all texts come to."""
     total = 0
     for chunk in (chunk for column in table.columns for chunk in column.chunks):
         texts = chunk.flatten() if pa.types.is_list(chunk.type) else chunk

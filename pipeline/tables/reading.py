@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from pipeline.errors import InputError, OutputError
+from pipeline.errors import BatontraceError, InputError, OutputError
 from pipeline.tables import folders, schema, whole_files, writing
 from pipeline.tables.parquet_content import MOST_FILE_BYTES, UNREADABLE, error_words, parquet_table
 from pipeline.tables.places import Folder, Place
@@ -62,7 +62,7 @@ def read_session_tables(
             _check_hash(place, name, session, one.sha256, record)
         return found
 
-    return _again_while_switched(place, read_once)
+    return again_while_switched(place, read_once)
 
 
 def read_last_takeover_us(place: Place, session: str) -> int | None:
@@ -88,7 +88,7 @@ def read_last_takeover_us(place: Place, session: str) -> int | None:
         _check_hash(place, "exchanges", session, sha256, record)
         return last
 
-    return _again_while_switched(place, read_once)
+    return again_while_switched(place, read_once)
 
 
 def read_decision_table(place: Place, table_name: str) -> ReadTable | None:
@@ -102,7 +102,7 @@ def read_decision_table(place: Place, table_name: str) -> ReadTable | None:
         _check_hash(place, table_name, None, found.sha256, record)
         return found
 
-    return _again_while_switched(place, read_once)
+    return again_while_switched(place, read_once)
 
 
 def count_rows(place: Place, table_name: str, session: str | None) -> int | None:
@@ -113,6 +113,21 @@ def count_rows(place: Place, table_name: str, session: str | None) -> int | None
             return rows
     except (*UNREADABLE, InputError):
         return None
+
+
+def again_while_switched(place: Place, read_once: Callable[[], T]) -> T:
+    """What `read_once` gives, tried again while a run is switching tables.
+
+    The record comes last, so that for a moment it does not fit its tables.
+    """
+    for _ in range(_TRIES - 1):
+        try:
+            return read_once()
+        except BatontraceError:
+            if not (isinstance(place, Folder) and whole_files.interrupted(place.path)):
+                break
+            time.sleep(_PAUSE_S)
+    return read_once()
 
 
 def read_session_record(place: Place, session: str) -> dict[str, Any] | None:
@@ -130,21 +145,6 @@ def _read_record(place: Place, name: str) -> bytes:
         return place.read(name, MOST_RECORD_BYTES)
     except InputError:
         return b""
-
-
-def _again_while_switched(place: Place, read_once: Callable[[], T]) -> T:
-    """What `read_once` gives, tried again while a run is switching tables.
-
-    The record comes last, so that for a moment it does not fit its tables.
-    """
-    for _ in range(_TRIES - 1):
-        try:
-            return read_once()
-        except OutputError:
-            if not (isinstance(place, Folder) and whole_files.interrupted(place.path)):
-                break
-            time.sleep(_PAUSE_S)
-    return read_once()
 
 
 def _read_table(place: Place, table_name: str, session: str | None) -> ReadTable:

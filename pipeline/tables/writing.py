@@ -20,6 +20,7 @@ import pyarrow.parquet as pq
 from pipeline.base.plain_file import plain_file_bytes
 from pipeline.errors import OutputError
 from pipeline.tables import data_package, folders, schema, whole_files, work_folder
+from pipeline.tables.parquet_content import MOST_ROWS
 from pipeline.tables.provenance import file_sha256, run_sha256
 
 _ID_THAT_LOOKS_TYPED = re.compile(r"[-.0-9].*|nan|inf|infinity|true|false|null", re.IGNORECASE)
@@ -122,6 +123,13 @@ def _check_session_tables(out: Path, session_id: str, tables: Mapping[str, pa.Ta
         raise OutputError(out, f"tables {sorted(tables)}", f"all of {sorted(schema.TABLES)}")
     for name, table in tables.items():
         schema.check_table(name, table)
+        if table.num_rows > MOST_ROWS:
+            raise OutputError(
+                name,
+                f"{table.num_rows:,} rows in session {session_id}",
+                f"at most {MOST_ROWS:,}, which is what readers take",
+                "make two sessions of it",
+            )
         strangers = set(table.column("session").to_pylist()) - {session_id}
         if strangers:
             raise OutputError(f"{name}.session", f"{strangers.pop()!r}", repr(session_id))

@@ -24,7 +24,7 @@ from pipeline.measure import noise
 from pipeline.read.practice.session import read_session
 from pipeline.season import engines, season
 from pipeline.session import process
-from pipeline.tables import provenance, schema, whole_files, writing
+from pipeline.tables import provenance, schema, work_folder, writing
 
 
 @pytest.fixture
@@ -315,7 +315,7 @@ def test_a_session_that_another_run_is_measuring_is_waited_for(evenings, quick):
                 held.__exit__(None, None, None)
             yield from super().run(function, tasks)
 
-    held = whole_files.claim(out, IDS[0])
+    held = work_folder.claim(out, IDS[0])
     assert held.__enter__()
     quick.clear()
     summary = season.measure_season(str(evenings), str(out), Watched(), command=("season",))

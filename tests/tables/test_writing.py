@@ -310,3 +310,10 @@ def test_reading_a_broken_part_names_it(tmp_path):
     path.write_bytes(path.read_bytes()[:-40])
     with pytest.raises(OutputError, match=r"part-0\.parquet"):
         schema.read_part(path)
+
+
+def test_more_rows_than_readers_take_are_not_written(tmp_path, monkeypatch):
+    monkeypatch.setattr(writing, "MOST_ROWS", 2)
+    with pytest.raises(OutputError, match=r"3 rows in session otter.*make two sessions"):
+        writing.write_session(tmp_path, "otter", tables_of("otter"), ASKED)
+    assert not list(tmp_path.iterdir())
