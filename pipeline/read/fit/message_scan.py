@@ -7,14 +7,17 @@ definitions, base types).
 
 from __future__ import annotations
 
+import math
 from array import array
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import product
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.base.units import DAY_S
 from pipeline.read.fit.profile import (
     DEVELOPER_ID,
     FIELD_DESCRIPTION,
@@ -63,6 +66,8 @@ _LEAST_RUN = 32  # messages of one kind in a row, from which on looking ahead pa
 _FIRST_LOOK = 1024  # messages compared at first, then twice as many each time
 _CHECK_EVERY_BYTES = 1 << 16  # then look for runs again
 _COUNT_EVERY_BYTES = 1 << 20  # the samples
+_MESSAGES_AFTER_BROKEN = 8  # that show where the next message begins
+_MOST_BROKEN_HEADERS = 1000  # of one file; then it is read no farther
 MOST_DEFINITIONS = 1 << 16  # different ones in one file; a unit writes a dozen
 
 
@@ -134,7 +139,7 @@ def scan_messages(data: bytes, at: int, end: int, sound: bool) -> Scan:
     definitions: list[Definition] = []
     # Some units repeat the definition before every message.
     known: dict[tuple[bytes, tuple[_DeveloperField | None, ...]], Definition] = {}
-    fault, too_many = None, False
+    fault, too_many, broken = None, False, 0
     counted = at
     while at < end:
         if at >= counted:
@@ -177,6 +182,12 @@ def scan_messages(data: bytes, at: int, end: int, sound: bool) -> Scan:
             try:
                 one, after = _read_definition(data, at, end, developers, sound)
             except _BadDefinition as found:
+                following = None
+                if not sound:
+                    following = _after_broken_header(data, at, end, current, definitions)
+                if following is not None and broken < _MOST_BROKEN_HEADERS:
+                    at, broken = following, broken + 1
+                    continue
                 fault = str(found)
                 break
             except IndexError:
@@ -193,6 +204,12 @@ def scan_messages(data: bytes, at: int, end: int, sound: bool) -> Scan:
             continue
         local = _local_type(header)
         if local not in current:
+            following = None
+            if not sound:
+                following = _after_broken_header(data, at, end, current, definitions)
+            if following is not None and broken < _MOST_BROKEN_HEADERS:
+                at, broken = following, broken + 1
+                continue
             fault = f"a message of local type {local}, which nothing defines"
             break
         if at + current[local].size <= end:
@@ -206,7 +223,10 @@ def scan_messages(data: bytes, at: int, end: int, sound: bool) -> Scan:
                 if held and held[-1] + one.size == at:
                     held.pop()
         fault = f"cannot be decoded beyond byte {min(at, end)} ({fault}); those before it are used"
-    return Scan(definitions, fault, too_many)
+    if broken:
+        lost = f"{broken} messages whose header is damaged were left out"
+        fault = lost if fault is None else f"{fault}; {lost}"
+    return Scan(definitions, fault, too_many or broken > 0)
 
 
 class _BadDefinition(Exception):
@@ -260,6 +280,8 @@ def _read_definition(
     sound: bool,
 ) -> tuple[Definition, int]:
     """The definition at `at`, and where the next message begins. Raises IndexError beyond `end`."""
+    if not sound and (data[at + 1] != 0 or data[at + 2] > 1):  # reserved, and the order of bytes
+        raise _BadDefinition("a definition that is none")
     order = ">" if data[at + 2] else "<"
     number = int.from_bytes(data[at + 3 : at + 5], "big" if data[at + 2] else "little")
     own = 3 * data[at + 5]
@@ -314,6 +336,55 @@ def _read_definition(
     if number in (DEVELOPER_ID, FIELD_DESCRIPTION):
         one.layout = _description_layout(data[at + 6 : at + 6 + own])
     return one, after
+
+
+def _after_broken_header(
+    data: bytes,
+    at: int,
+    end: int,
+    current: Mapping[int, Definition],
+    definitions: Sequence[Definition],
+) -> int | None:
+    """Where the message after the one at `at` begins, if only the header byte of that is damaged.
+
+    It is as long as one of the messages defined. It is that one whose end several messages follow
+    that are dated within a day of the last one before; None where there is none such. A damaged
+    header may also name another message that is defined. Then what was read since the last dated
+    message is out of step, and is dropped.
+    """
+    dated = [(d.places[-1], d) for d in definitions if d.places and d.stamp is not None]
+    if not dated:
+        return None
+    last, kind = max(dated, key=lambda one: one[0])
+    stamp_s = _stamp_at(data, last, kind)
+    starts = dict.fromkeys((at, last + kind.size))
+    sizes = dict.fromkeys(one.size for one in current.values())
+    for start, size in product(starts, sizes):
+        place, stamps = start + size, list[float]()
+        for _ in range(_MESSAGES_AFTER_BROKEN):
+            if place >= end:
+                break
+            one = current.get(_local_type(data[place]))
+            if one is None or data[place] & (_COMPRESSED | _DEFINITION) or place + one.size > end:
+                stamps.append(math.inf)
+                break
+            if one.stamp is not None:
+                stamps.append(_stamp_at(data, place, one))
+            place += one.size
+        if stamps and all(abs(each - stamp_s) <= DAY_S for each in stamps):
+            for one in definitions:
+                for held in (one.places, one.packed):
+                    while held and held[-1] >= start:
+                        held.pop()
+            return start + size
+    return None
+
+
+def _stamp_at(data: bytes, place: int, one: Definition) -> float:
+    """The time that a message states, in FIT seconds; infinite where its definition has none."""
+    if one.stamp is None:
+        return math.inf
+    return float(np.frombuffer(data, one.stamp.type, 1, place + one.stamp.at)[0])
 
 
 def _definition_words(data: bytes, at: int) -> bytes:
