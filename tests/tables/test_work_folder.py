@@ -5,10 +5,12 @@ import os
 import shutil
 import stat
 import sys
+import tempfile
 import time
+from pathlib import Path
 
 import pytest
-from other_user import call_as_other_user
+from other_user import call_as_other_user, is_root
 from stored_sessions import ASKED, files_below, run_child, tables_of
 
 from pipeline.errors import InputError, OutputError
@@ -312,12 +314,17 @@ def test_a_claim_is_not_taken_through_a_link(tmp_path):
 # --- others who write in OUT too -------------------------------------------------------
 
 
-def shared(tmp_path, mode=0o777):
-    """A folder that two users may write in, which the first has already written in."""
-    tmp_path.chmod(0o755)
-    for above in tmp_path.parents[:2]:
-        above.chmod(0o755)
-    out = tmp_path / "out"
+@pytest.fixture(name="others")
+def others_fixture():
+    """A folder that other users may enter, as they may not enter pytest's own."""
+    with tempfile.TemporaryDirectory(prefix="shared-") as name:
+        Path(name).chmod(0o755)
+        yield Path(name)
+
+
+def shared(folder, mode=0o777):
+    """An OUT that two users may write in, which the first has already written in."""
+    out = folder / "out"
     out.mkdir()
     out.chmod(mode)
     write(out, "otter", 1)
@@ -325,8 +332,8 @@ def shared(tmp_path, mode=0o777):
 
 
 @POSIX
-def test_a_second_user_writes_in_a_shared_folder(tmp_path):
-    out = shared(tmp_path)
+def test_a_second_user_writes_in_a_shared_folder(others):
+    out = shared(others)
     call_as_other_user(write, out, "heron", 2)
     call_as_other_user(write, out, "otter", 3)
     write(out, "heron", 4)
@@ -339,8 +346,8 @@ def test_a_second_user_writes_in_a_shared_folder(tmp_path):
 
 @POSIX
 @pytest.mark.parametrize("begun", [True, False], ids=["while moving", "before"])
-def test_what_the_first_users_killed_run_left_blocks_no_second_user(tmp_path, begun):
-    out = shared(tmp_path)
+def test_what_the_first_users_killed_run_left_blocks_no_second_user(others, begun):
+    out = shared(others)
     moves = [["staged", "exchanges/session=otter/x"]] if begun else None
     left = leave_run_folder(out, moves)
     left.chmod(0o777 if begun else 0o700)
@@ -353,9 +360,10 @@ def test_what_the_first_users_killed_run_left_blocks_no_second_user(tmp_path, be
 
 
 @POSIX
+@pytest.mark.skipif(not is_root(), reason="there is no second user")
 @pytest.mark.parametrize("mode", [0o755, 0o700, 0o1777])
-def test_a_second_user_without_the_right_is_told_so(tmp_path, mode):
-    out = shared(tmp_path, mode)
+def test_a_second_user_without_the_right_is_told_so(others, mode):
+    out = shared(others, mode)
     before = files_below(out)
     with pytest.raises(OutputError, match=r"cannot be written .*(Permission denied|not permitted)"):
         call_as_other_user(write, out, "otter", 2)
@@ -363,8 +371,8 @@ def test_a_second_user_without_the_right_is_told_so(tmp_path, mode):
 
 
 @POSIX
-def test_new_folders_have_the_permissions_of_out(tmp_path):
-    out = shared(tmp_path, 0o2770)
+def test_new_folders_have_the_permissions_of_out(others):
+    out = shared(others, 0o2770)
     modes = {stat.S_IMODE(path.stat().st_mode) for path in out.rglob("*") if path.is_dir()}
     assert modes == {0o2770}
 
