@@ -240,8 +240,9 @@ def remove_run_folder(folder: Path) -> None:
                 shutil.rmtree(path, ignore_errors=True)
             elif path.name not in (_HOLDER_LOCK, _MARK_FILE):
                 path.unlink(missing_ok=True)
-        unmarked = folder.with_name(f"{_UNFINISHED}{_token(folder)}")
-        _remove_unfinished(folder.rename(unmarked))
+        with contextlib.suppress(OSError):
+            folder = folder.rename(folder.with_name(f"{_UNFINISHED}{_token(folder)}"))
+        _remove_unfinished(folder)
 
 
 def remove_unfinished_folders(out: Path) -> None:

@@ -128,7 +128,7 @@ def test_the_record_of_a_run_holds_them_and_stays_small(tmp_path):
     assert gathered == constants.gather_constants()
     assert gathered["measure.noise"]["STILL_S"] == noise.STILL_S
     assert json.loads(gathered["measure.steps"]["DECAYS_S"]) == steps.DECAYS_S.tolist()
-    assert len(json.dumps(gathered)) < 15_000
+    assert len(json.dumps(gathered)) < 20_000  # bytes, beside tables of hundreds of thousands
 
 
 def test_what_changed_is_said_by_name(monkeypatch):

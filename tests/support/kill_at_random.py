@@ -191,6 +191,10 @@ def kill_once(name: str, out: Path, first: int, usual_s: float, rng: random.Rand
     writing_child = fork(write_on)
     reading_child = fork(read_on) if rng.random() < 0.2 else None
     time.sleep(rng.uniform(0.0, 2.0) * usual_s)
+    if rng.random() < 0.3:  # in the midst of moves, which last for some milliseconds only
+        until = time.monotonic() + 2.0 * usual_s
+        while not whole_files.interrupted(out) and time.monotonic() < until:
+            pass
     os.kill(writing_child, signal.SIGKILL)
     if os.waitpid(writing_child, 0)[1] != signal.SIGKILL:
         raise SystemExit(f"{name}: the writer had ended before it was killed")

@@ -75,7 +75,7 @@ def sheet_rows(path: Path) -> tuple[list[SheetRow], list[str]]:
     misspelt one.
     """
     text = _sheet_text(path)
-    if sum(text.count(end) for end in _LINE_ENDS) > MOST_SHEET_LINES:
+    if sum(map(text.count, _LINE_ENDS)) - text.count("\r\n") > MOST_SHEET_LINES:
         raise SessionError(
             path,
             f"more than {MOST_SHEET_LINES} lines",
