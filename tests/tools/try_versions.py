@@ -78,11 +78,14 @@ def works(kind: str, version: str, python: str) -> bool:
         folder = Path(name)
         if not succeeds([python, "-m", "venv", folder / "venv"], folder):
             return False
-        fetch = [*pip_install(folder), *requirements(kind)]
-        if missing := not_to_be_had(fetch, folder):
+        fetched = run([*pip_install(folder), *requirements(kind)], folder)
+        if missing := not_to_be_had(fetched):
             print(f"{kind} versions, Python {version}: not tried, pip says: {missing}", flush=True)
             return True
-        steps = [fetch, [*pip_install(folder), "--no-deps", "-e", ROOT], *job(folder)]
+        if fetched.returncode:
+            print(fetched.stdout[-4000:], flush=True)
+            return False
+        steps = [[*pip_install(folder), "--no-deps", "-e", ROOT], *job(folder)]
         good = all(succeeds(words, folder) for words in steps)  # up to the first that fails
     print(
         f"{kind} versions, Python {version}: {'ok' if good else 'FAILED'}, "
@@ -127,14 +130,13 @@ def job(folder: Path) -> Iterator[list[str | Path]]:
            "-c", ROOT / "pyproject.toml", *tests]  # fmt: skip
 
 
-def not_to_be_had(fetch: Sequence[str | Path], folder: Path) -> str:
+def not_to_be_had(fetched: subprocess.CompletedProcess[str]) -> str:
     """What pip says of packages that the index here has not, or that it cannot reach; else empty.
 
     A package that is there and cannot be installed is another matter: that is a failure.
     """
-    done = run([*fetch, "--dry-run"], folder)
-    lines = [line for line in done.stdout.splitlines() if NOT_TO_BE_HAD.search(line)]
-    return lines[-1] if done.returncode and lines else ""
+    lines = [line for line in fetched.stdout.splitlines() if NOT_TO_BE_HAD.search(line)]
+    return lines[-1] if fetched.returncode and lines else ""
 
 
 def run(words: Sequence[str | Path], folder: Path) -> subprocess.CompletedProcess[str]:
