@@ -320,6 +320,19 @@ LARGE = (bomb, fit_long_among_short, fit_of_definitions, fit_of_files, fit_of_a_
          gzip_of_many_parts)  # fmt: skip
 
 
+def lines_of_child(script: str) -> list[str]:
+    """What a script prints, run by itself, where limits cost nobody else."""
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(script)],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
+    return done.stdout.splitlines()
+
+
 @POSIX
 def test_what_would_fill_the_memory_does_not(tmp_path):
     """In a child that has 400 MiB, and 30 s for each; each file is a few megabytes at most."""
@@ -343,15 +356,7 @@ def test_what_would_fill_the_memory_does_not(tmp_path):
             except RecordingError as error:
                 print(path.name, len(str(error)), error)
         """
-    done = subprocess.run(
-        [sys.executable, "-c", textwrap.dedent(child)],
-        capture_output=True,
-        text=True,
-        check=False,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
-    )
-    assert done.returncode == 0, done.stderr[-2000:]
-    said = dict(line.split(" ", 1) for line in done.stdout.splitlines())
+    said = dict(line.split(" ", 1) for line in lines_of_child(child))
     assert set(said) == {make.__name__ for make in LARGE}
     assert not [name for name, words in said.items() if "more memory than there is" in words]
     assert all(words == "read" or int(words.split()[0]) < 2000 for words in said.values())
@@ -610,17 +615,7 @@ def test_observers_files_that_would_fill_the_memory_do_not(tmp_path):
             except InputError as error:
                 print(len(str(error).splitlines()), str(error)[:3000].replace(chr(10), " "))
         """
-    done = subprocess.run(
-        [sys.executable, "-c", textwrap.dedent(child)],
-        capture_output=True,
-        text=True,
-        check=False,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
-    )
-    assert done.returncode == 0, done.stderr[-2000:]
-    for (name, (_, _, words)), said in zip(
-        OBSERVERS.items(), done.stdout.splitlines(), strict=True
-    ):
+    for (name, (_, _, words)), said in zip(OBSERVERS.items(), lines_of_child(child), strict=True):
         assert words in said, name
         assert int(said.split()[0]) <= 52, name
 

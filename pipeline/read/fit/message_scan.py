@@ -141,6 +141,10 @@ def scan_messages(data: bytes, at: int, end: int, sound: bool) -> Scan:
     known: dict[tuple[bytes, tuple[_DeveloperField | None, ...]], Definition] = {}
     fault, too_many, broken = None, False, 0
     counted = at
+
+    def step_over(at: int) -> int | None:
+        return _after_broken_header(data, at, end, current, definitions)
+
     while at < end:
         if at >= counted:
             counted = at + _COUNT_EVERY_BYTES
@@ -182,9 +186,7 @@ def scan_messages(data: bytes, at: int, end: int, sound: bool) -> Scan:
             try:
                 one, after = _read_definition(data, at, end, developers, sound)
             except _BadDefinition as found:
-                following = None
-                if not sound:
-                    following = _after_broken_header(data, at, end, current, definitions)
+                following = None if sound else step_over(at)
                 if following is not None and broken < _MOST_BROKEN_HEADERS:
                     at, broken = following, broken + 1
                     continue
@@ -204,9 +206,7 @@ def scan_messages(data: bytes, at: int, end: int, sound: bool) -> Scan:
             continue
         local = _local_type(header)
         if local not in current:
-            following = None
-            if not sound:
-                following = _after_broken_header(data, at, end, current, definitions)
+            following = None if sound else step_over(at)
             if following is not None and broken < _MOST_BROKEN_HEADERS:
                 at, broken = following, broken + 1
                 continue
