@@ -20,6 +20,10 @@ Progress = Callable[[str, int, int], None]  # hears what is done, how many are d
 Basis = Literal["utc", "counter"]
 Worn = Literal["upper-back", "waist", "left-wrist", "right-wrist"]
 ClockBasis = Literal["stamps", "taps", "motion", "none"]
+ObserverKind = Literal["film", "gates", "watch"]
+ObserverClock = Literal["own", "utc", "rep"]
+ObserverUse = Literal["measure", "check"]
+SeenEvent = Literal["mark", "go", "entry", "hand back", "pass", "exit", "gate"]
 
 
 class Frozen:
@@ -156,6 +160,46 @@ class Rep:
     note: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """A row of an observer's file: one thing seen. At least one of `time_s` and `place_m` is given.
+
+    `time_s` is on the observer's own clock; where that is UTC, or the row has a UTC stamp, it is
+    seconds since 1970-01-01T00:00Z. Standard errors are the row's own, else the observer's.
+    """
+
+    line: int  # in the file, for messages
+    event: SeenEvent
+    rep: int | None = None
+    incoming: str | None = None
+    outgoing: str | None = None
+    gate: str | None = None  # its id in the venue, where the event is "gate" ...
+    runner: str | None = None  # ... and who broke it
+    time_s: float | None = None
+    place_m: float | None = None  # past the entry line
+    sd_s: float | None = None  # None only where no time was seen
+    sd_m: float | None = None  # None only where no place was seen
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Observer:
+    """One [[observer]] of session.toml with what it saw, in the order of its file.
+
+    `near_utc_s` is about what UTC it was when an `own` clock read nought, give or take minutes;
+    None where nothing tells it. An own clock whose rows have UTC stamps has nought here.
+    """
+
+    id: str
+    kind: ObserverKind
+    path: Path
+    file: str  # as written in session.toml
+    clock: ObserverClock
+    use: ObserverUse = "measure"
+    near_utc_s: float | None = None
+    sightings: tuple[Sighting, ...] = ()
+
+
 @dataclass(frozen=True, eq=False)
 class LaneLine(Frozen):
     """A lane's measured running line as surveyed: (n,) WGS 84 degrees in running direction."""
@@ -209,6 +253,7 @@ class Session:
     reps: tuple[Rep, ...] | None = None  # None: no sheet
     remarks: tuple[str, ...] = ()
     sheet: Path | None = None  # the file of `reps`
+    observers: tuple[Observer, ...] = ()
 
 
 # --- the zone on the ground ------------------------------------------------------------

@@ -57,6 +57,8 @@ class MeasuredTakeover(Frozen):
     v_out_exit: Estimate | None = None
     free_distance: Estimate | None = None
     steps_to_pass: int | None = None
+    hand_back: Estimate | None = None
+    steps_to_hand_back: int | None = None
     faults: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     curves: tuple[MeasuredCurve, ...] = ()

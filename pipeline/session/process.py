@@ -155,6 +155,7 @@ def _run_stages(
         "exchanges": rows.exchanges_table(session, measured),
         "speed_curves": rows.speed_curves_table(session, measured),
         "recordings": rows.recordings_table(files, solved),
+        "observations": rows.observations_table([]),
     }
     if not measured:
         remarks.append(

@@ -86,9 +86,18 @@ def _exchange_row(
         "foot_m": feet.get(one.case.candidate.outgoing),
         "incoming_foot_m": feet.get(one.case.candidate.incoming),
         "fit_z": one.fit_z,
+        **_estimate_cells("hand_back_t_s", one.hand_back),
+        "steps_to_hand_back": one.steps_to_hand_back,
+        "note": None if rep is None or not rep.note else rep.note,
         "faults": list(one.faults),
         "remarks": list(one.remarks),
     }
+
+
+def observations_table(rows: Sequence[Mapping[str, object]]) -> pa.Table:
+    """The table `observations`: a row a thing seen, as `measure.seen` judged it."""
+    names = schema.facts("observations").names
+    return schema.conform("observations", {n: [row[n] for row in rows] for n in names})
 
 
 def speed_curves_table(
