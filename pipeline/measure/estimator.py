@@ -5,7 +5,7 @@ The model stands in docs/methods.md and in `model`; names here follow it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -280,6 +280,33 @@ def _effect(cov: Floats, info: Floats) -> float:
     """How many unknowns the measurements with this information determine."""
     size = len(info)
     return float(np.vdot(cov[:size, :size], info))
+
+
+def condition(
+    fit: Fit,
+    predict: Callable[[Fit], tuple[Floats, Floats]],
+    measured: Floats,
+    cov: Floats,
+    *,
+    times: int = 2,
+) -> Fit:
+    """The fit with `measured` (m,), whose errors have the covariance `cov` (m, m), known too.
+
+    `predict` gives what a fit says of the same, (m,), and the rows (m, p). Iterated Kalman
+    update [1]: `times` says how often it is linearised.
+
+    [1] Bell and Cathey, The iterated Kalman filter update as a Gauss-Newton method, IEEE
+    Transactions on Automatic Control, 1993, from memory.
+    """
+    x, now = fit.x, fit
+    for _ in range(times):
+        said, rows = predict(now)
+        across = rows @ fit.cov
+        gain = np.linalg.solve(across @ rows.T + cov, across).T
+        x = fit.x + gain @ (measured - said - rows @ (fit.x - now.x))
+        left = fit.cov - gain @ across
+        now = replace(fit, x=x, cov=(left + left.T) / 2)
+    return now
 
 
 # --- reading the solution --------------------------------------------------------------------

@@ -6,28 +6,46 @@ runners slow and reach is assumed, with the reasons in docs/methods.md, "Priors"
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
+from typing import NamedTuple
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import logsumexp, ndtr
 
 from pipeline.base.values import Estimate, Floats, Frozen
 
 # Weak priors, docs/methods.md, "Priors".
 REACH_PRIOR_M = Estimate(1.15, 0.22)  # of a squad; 0.8 to 1.5 m between the trunks, from memory
 REACH_PRIOR_PAIR_SD_M = 0.10
-REACH_PRIOR_REP_SD_M = 0.15
 # From the pass to the moment at which the trunks are nearest, the squad's own habit. Who runs
 # through closes up for most of a second more; who brakes to match is nearest as he hands over.
 NEAREST_AFTER_S = Estimate(0.45, 0.30)
 NEARESTS_S = np.arange(-0.1, 1.21, 0.1)
-NEAREST_REP_SD_S = 0.14
 REACHES_M = np.arange(0.30, 2.31, 0.05)
+
+
+class Spreads(NamedTuple):
+    """How much a squad's passes differ: the habit NEAREST_AFTER_S from one incoming runner to the
+    next and from rep to rep (s), and the reach from rep to rep (m)."""
+
+    nearest_runner_s: float
+    nearest_rep_s: float
+    reach_rep_m: float
+
+
+# A squad's spreads are one of these, all alike beforehand: some do it the same way each time.
+SPREADS: tuple[Spreads, ...] = tuple(
+    Spreads(*one) for one in product((0.04, 0.10), (0.06, 0.10, 0.16), (0.08, 0.14, 0.20))
+)
 STRAY = 1e-5  # of the best moment's likelihood: a rep may follow no rule at all
 PASS_GRID_S = 0.02
+_LEAST = 1e-300  # of a sum of weights: its logarithm stays a number
 SIGHT_SD_M = 0.5  # the contract: somebody beside the zone saw it, good to half a metre
-SIGHT_IS_WRONG, SIGHT_ANYWHERE_M = 0.05, 40.0  # another rep's line, a slip: then anywhere
+SIGHT_IS_WRONG, SIGHT_ANYWHERE_M = 0.05, 40.0  # another rep's line, a slip: then anywhere ...
+SIGHT_ANY_TIME_S = 4.0  # ... or at any time
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,46 +71,66 @@ class PassBelief(Frozen):
     p_in_zone: float
 
 
-def sight_log_likelihood(course: GapCourse, place_m: float) -> Floats:
-    """Log-likelihood (k,) of the place (m past the entry line) at which somebody saw the pass. It
-    is a statement that may be wrong: then it says nothing."""
-    sd = np.hypot(course.middle_sd_m, SIGHT_SD_M)
+def sight_log_likelihood(course: GapCourse, place_m: float, sd_m: float = SIGHT_SD_M) -> Floats:
+    """Log-likelihood (k,) of the place (m past the entry line) at which somebody saw the pass, good
+    to `sd_m`. It is a statement that may be wrong: then it says nothing."""
+    sd = np.hypot(course.middle_sd_m, sd_m)
     right = (1 - SIGHT_IS_WRONG) * _normal_density(course.middle_m - place_m, sd)
     return np.asarray(np.log(right + SIGHT_IS_WRONG / SIGHT_ANYWHERE_M))
 
 
-def chance_sight_is_wrong(course: GapCourse, place_m: float, weight: Floats) -> float:
+def chance_sight_is_wrong(
+    course: GapCourse, place_m: float, weight: Floats, sd_m: float = SIGHT_SD_M
+) -> float:
     """The chance that this place is wrong, with the posterior weights (k,) of the moments."""
-    wrong = np.log(SIGHT_IS_WRONG / SIGHT_ANYWHERE_M) - sight_log_likelihood(course, place_m)
+    wrong = np.log(SIGHT_IS_WRONG / SIGHT_ANYWHERE_M)
+    wrong = wrong - sight_log_likelihood(course, place_m, sd_m)
+    return float(weight @ np.exp(wrong))
+
+
+def moment_log_likelihood(course: GapCourse, seen: Estimate) -> Floats:
+    """Log-likelihood (k,) of the moment (s, on the clock of `course`) at which somebody saw the
+    pass; it, too, may be wrong."""
+    right = (1 - SIGHT_IS_WRONG) * _normal_density(course.t_s - seen.value, seen.sd)
+    return np.asarray(np.log(right + SIGHT_IS_WRONG / SIGHT_ANY_TIME_S))
+
+
+def chance_moment_is_wrong(course: GapCourse, seen: Estimate, weight: Floats) -> float:
+    """The chance that this moment is wrong, with the posterior weights (k,) of the moments."""
+    wrong = np.log(SIGHT_IS_WRONG / SIGHT_ANY_TIME_S) - moment_log_likelihood(course, seen)
     return float(weight @ np.exp(wrong))
 
 
 def nearest_likelihood(course: GapCourse) -> Floats:
-    """Density (n, k) in 1/s of a pass at each moment of `course` (k,), for each habit NEARESTS_S
-    (n,): so long before the smallest gap, give or take NEAREST_REP_SD_S.
+    """Density (h, n, k) in 1/s of a pass at each moment of `course` (k,), for each of SPREADS (h,)
+    and each habit NEARESTS_S (n,): so long before the smallest gap, give or take the spread from
+    rep to rep.
 
     Where the gap still closes at the end of the course its smallest is not known, and all moments
     are alike.
     """
     nearest = int(np.argmin(course.gap_m))
     if nearest == len(course.t_s) - 1:
-        return np.ones((len(NEARESTS_S), len(course.t_s)))
+        return np.ones((len(SPREADS), len(NEARESTS_S), len(course.t_s)))
     before = course.t_s[nearest] - course.t_s
-    return _normal_density(before[None, :] - NEARESTS_S[:, None], NEAREST_REP_SD_S)
+    spread = np.array([one.nearest_rep_s for one in SPREADS])
+    return _normal_density(before - NEARESTS_S[:, None], spread[:, None, None])
 
 
-def gap_likelihood(course: GapCourse, reach_m: Floats) -> Floats:
-    """Likelihood (k, r) in 1/m of the gap at each moment of `course` as the gap at the pass, for
-    each reach (r,) in m."""
-    sd = np.hypot(course.gap_sd_m, REACH_PRIOR_REP_SD_M)[:, None]
-    return _normal_density(course.gap_m[:, None] - reach_m[None, :], sd)
+def gap_likelihood(course: GapCourse) -> Floats:
+    """Likelihood (h, k, r) in 1/m of the gap at each moment of `course` as the gap at the pass, for
+    each of SPREADS (h,) and each reach REACHES_M (r,)."""
+    spread = np.array([one.reach_rep_m for one in SPREADS])
+    sd = np.hypot(course.gap_sd_m, spread[:, None])[..., None]
+    return _normal_density(course.gap_m[:, None] - REACHES_M, sd)
 
 
 def reach_message(course: GapCourse, log_seen: Floats) -> Floats:
-    """What one rep says of the squad's habit and of its pair's reach: likelihood (n, r) over
-    NEARESTS_S and REACHES_M. `log_seen` (k,) is the log-likelihood of the place on the sheet."""
+    """What one rep says of the squad's spreads and habit and of its pair's reach: likelihood
+    (h, n, r) over SPREADS, NEARESTS_S and REACHES_M. `log_seen` (k,) is the log-likelihood of what
+    somebody saw of the pass."""
     seen = np.exp(log_seen - log_seen.max())
-    out: Floats = (nearest_likelihood(course) * seen) @ gap_likelihood(course, REACHES_M)
+    out = (nearest_likelihood(course) * seen) @ gap_likelihood(course)
     return np.asarray(out / out.max() + STRAY)
 
 
@@ -101,49 +139,77 @@ def learn(
 ) -> tuple[list[Floats], Mapping[tuple[str, str], Estimate]]:
     """Learn from all reps how soon after the pass the gap is smallest, and the reach.
 
-    Returns for each rep what the other reps say, (n, r) with the sum one, and each pair's reach
-    in m. Three levels on a grid: the squad's habit, the squad's mean reach, the pairs about it.
+    Returns for each rep what the other reps say, (h, n, r) with the sum one, and each pair's reach
+    in m. On a grid for each of SPREADS: the squad's habit and its mean reach, its incoming runners'
+    habits about the one, the pairs' reaches about the other.
     """
-    pairs = sorted({pair for pair, _ in messages})
-    means = REACHES_M
-    prior = (
-        -0.5 * ((means[None, :] - REACH_PRIOR_M.value) / REACH_PRIOR_M.sd) ** 2
-        - 0.5 * ((NEARESTS_S[:, None] - NEAREST_AFTER_S.value) / NEAREST_AFTER_S.sd) ** 2
-    )
-    around = np.exp(-0.5 * ((REACHES_M[None, :] - means[:, None]) / REACH_PRIOR_PAIR_SD_M) ** 2)
-    around /= around.sum(axis=1, keepdims=True)
-    product = {pair: np.zeros((len(NEARESTS_S), len(REACHES_M))) for pair in pairs}
+    own: dict[tuple[str, str], Floats] = {}
     for pair, said in messages:
-        product[pair] += np.log(said)
-    tied = {pair: _squad_log_likelihood(around, product[pair]) for pair in pairs}
-    squad = prior + sum(tied.values(), np.zeros_like(prior))
+        own[pair] = own.get(pair, 0.0) + np.log(said)
+    about_habit = np.array([_steps_about(NEARESTS_S, one.nearest_runner_s) for one in SPREADS])
+    about_reach = _steps_about(REACHES_M, REACH_PRIOR_PAIR_SD_M)
+    # Towards the squad: a pair's (h, n, r) as likelihood of the squad's reach (m,), those of an
+    # incoming runner together as likelihood of the squad's habit, (h, m, m).
+    of_pair = {pair: _log_mix(log, about_reach.T) for pair, log in own.items()}
+    of_runner: dict[str, Floats] = defaultdict(lambda: np.zeros(1))
+    for pair, log in of_pair.items():
+        of_runner[pair[0]] = of_runner[pair[0]] + log
+    up = {
+        runner: _log_mix_habits(log, about_habit.swapaxes(1, 2))
+        for runner, log in of_runner.items()
+    }
+    prior = -0.5 * ((REACHES_M - REACH_PRIOR_M.value) / REACH_PRIOR_M.sd) ** 2 - (
+        0.5 * ((NEARESTS_S[:, None] - NEAREST_AFTER_S.value) / NEAREST_AFTER_S.sd) ** 2
+    )
+    squad = prior + sum(up.values(), np.zeros((len(SPREADS), *prior.shape)))
 
-    def belief(log_own: Floats, log_squad: Floats) -> Floats:
-        mean = np.exp(log_squad - log_squad.max())
-        out = (mean @ around) * np.exp(log_own - log_own.max())
-        return np.asarray(out / out.sum())
+    def belief(pair: tuple[str, str], log_own: Floats) -> Floats:
+        runner = pair[0]
+        others = _log_mix_habits(squad - up[runner], about_habit)
+        others = _log_mix(others + of_runner[runner] - of_pair[pair], about_reach) + log_own
+        return np.asarray(np.exp(others - logsumexp(others)))
 
-    others = [belief(product[pair] - np.log(said), squad - tied[pair]) for pair, said in messages]
     posterior = {}
-    for pair in pairs:
-        weight = belief(product[pair], squad - tied[pair]).sum(axis=0)
+    for pair, log in own.items():
+        weight = belief(pair, log).sum(axis=(0, 1))
         mean = float(weight @ REACHES_M)
         posterior[pair] = Estimate(mean, float(np.sqrt(weight @ (REACHES_M - mean) ** 2)))
-    return others, posterior
+    return [belief(pair, own[pair] - np.log(said)) for pair, said in messages], posterior
 
 
-def _squad_log_likelihood(around: Floats, log_product: Floats) -> Floats:
-    """A pair's log-likelihood turned into one of the squad's mean reach, (n, m)."""
-    top = log_product.max()
-    return np.asarray(np.log(np.exp(log_product - top) @ around.T) + top)
+def _steps_about(grid: Floats, sd: float) -> Floats:
+    """How likely each value of a grid (n,) is about each mean on it, (n means, n)."""
+    near = np.exp(-0.5 * ((grid[None, :] - grid[:, None]) / sd) ** 2)
+    return np.asarray(near / near.sum(axis=1, keepdims=True))
+
+
+def _log_mix(log: Floats, weights: Floats) -> Floats:
+    """log(exp(log) @ weights), row by row of the stack `log` (h, n, r)."""
+    top = log.max(axis=-1, keepdims=True)
+    return np.asarray(np.log(np.exp(log - top) @ weights + _LEAST) + top)
+
+
+def _log_mix_habits(log: Floats, weights: Floats) -> Floats:
+    """The same over the habits, the middle axis of `log`; `weights` (h, n, m)."""
+    return _log_mix(log.swapaxes(1, 2), weights).swapaxes(1, 2)
 
 
 def weigh_without_reach(course: GapCourse, log_seen: Floats, others: Floats) -> Floats:
     """Weights (k,) of the moments, from when the gap was smallest and from what was seen, without
     how large it was. Arguments as in `believe`."""
-    habit = others.sum(axis=1) @ nearest_likelihood(course)
+    habit = np.einsum("hn,hnk->k", others.sum(axis=2), nearest_likelihood(course))
     weight = np.exp(log_seen - log_seen.max()) * (habit + STRAY)
     return np.asarray(weight / weight.sum())
+
+
+def reach_of_rep(others: Floats) -> Estimate:
+    """The gap at the pass to be expected of a rep, of which the others say `others` (h, n, r): mean
+    and standard deviation in m, with the spread from rep to rep."""
+    weight = others.sum(axis=(0, 1))
+    mean = float(weight @ REACHES_M)
+    spread = np.array([one.reach_rep_m for one in SPREADS])
+    var = float(weight @ (REACHES_M - mean) ** 2) + float(others.sum(axis=(1, 2)) @ spread**2)
+    return Estimate(mean, float(np.sqrt(var)))
 
 
 def believe(
@@ -154,24 +220,23 @@ def believe(
 ) -> PassBelief:
     """Posterior of the pass from the gap and from what else is known.
 
-    `log_seen` (k,) is the log-likelihood of the place on the sheet, `others` (n, r) what the other
-    reps say of habit and reach, `exit_m` the length of the zone in m.
+    `log_seen` (k,) is the log-likelihood of what somebody saw of the pass, `others` (h, n, r) what
+    the other reps say of spreads, habit and reach, `exit_m` the length of the zone in m.
     """
     seen = np.exp(log_seen - log_seen.max())
-    known = nearest_likelihood(course) * (others @ gap_likelihood(course, REACHES_M).T)  # (n, k)
-    weight = known.sum(axis=0)
+    # over the spreads: habit and reach tell each moment's weight together
+    told = others @ gap_likelihood(course).swapaxes(1, 2)  # (h, n, k)
+    weight = (nearest_likelihood(course) * told).sum(axis=(0, 1))
     weight = seen * (weight + STRAY * weight.max())
     weight /= weight.sum()
-    reach = others.sum(axis=0)
     moment = float(weight @ course.t_s)
     moment_sd = float(np.sqrt(weight @ (course.t_s - moment) ** 2 + PASS_GRID_S**2 / 12))
     place = float(weight @ course.middle_m)
     place_var = float(weight @ (course.middle_sd_m**2 + (course.middle_m - place) ** 2))
     # At each moment the gap is known twice: from the traces and as the pair's reach.
-    mean_reach = float(reach @ REACHES_M)
-    reach_var = float(reach @ (REACHES_M - mean_reach) ** 2) + REACH_PRIOR_REP_SD_M**2
-    precision = course.gap_sd_m**-2 + 1 / reach_var
-    gap = (course.gap_m / course.gap_sd_m**2 + mean_reach / reach_var) / precision
+    reach = reach_of_rep(others)
+    precision = course.gap_sd_m**-2 + reach.sd**-2
+    gap = (course.gap_m / course.gap_sd_m**2 + reach.value / reach.sd**2) / precision
     mean_gap = float(weight @ gap)
     gap_var = float(weight @ (1 / precision + (gap - mean_gap) ** 2))
     inside = ndtr((exit_m - course.middle_m) / course.middle_sd_m) - ndtr(

@@ -10,10 +10,23 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.base.values import Estimate, Floats, Frozen
+from pipeline.base.values import Estimate, Floats, Frozen, Observer
 from pipeline.base.words import SURELY_INSIDE_P, SURELY_OUTSIDE_P, zone_doubt_in_words
 from pipeline.measure import estimator, faults, fitness, passes, tapes, weighing
 from pipeline.measure.agreement import NEAREST_M, ClockOffset
+from pipeline.measure.observers.evidence import hand_back
+from pipeline.measure.observers.rows import GatePlaces, sees_passes_alone
+from pipeline.measure.observers.watched import (
+    ObservationRow,
+    PassAsSeen,
+    Watched,
+    check_rows,
+    is_pass_seen,
+    left_over_rows,
+    observation_rows,
+    sort_passes,
+    watch,
+)
 from pipeline.measure.reps import OUT_M, Case, SolvedReps
 from pipeline.measure.starts import StartHabits, judge_starts
 
@@ -63,51 +76,66 @@ class MeasuredTakeover(Frozen):
     remarks: tuple[str, ...] = ()
     curves: tuple[MeasuredCurve, ...] = ()
     fit_z: float | None = None
+    observations: tuple[ObservationRow, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
 class MeasuredSquad(Frozen):
-    """All takeovers of a session in time order, and how its receivers start."""
+    """All takeovers of a session in time order, how its receivers start, and the rows of observers
+    that belong to no takeover."""
 
     takeovers: tuple[MeasuredTakeover, ...]
     starts: StartHabits
     remarks: tuple[str, ...]
+    left_over: tuple[ObservationRow, ...] = ()
 
 
 def measure_takeovers(
     solved: SolvedReps,
     offsets: Mapping[str, ClockOffset] | None = None,
     usual_m: float = NEAREST_M.value,
+    observers: Sequence[Observer] = (),
+    gates: GatePlaces | None = None,
 ) -> MeasuredSquad:
     """Measure all takeovers of a session.
 
     `offsets` tell by runner what is left of the doubt of the units' clocks, `usual_m` is the
-    squad's usual smallest gap in m; both come from `agreement`.
+    squad's usual smallest gap in m; both come from `agreement`. `gates` tell where the gates of
+    the venue lie that `observers` name.
     """
-    offsets = offsets or {}
+    offsets, gates = offsets or {}, gates or {}
     seen = [
         weighing.look_at_fit(case, fit, offsets)
         for case, fit in zip(solved.cases, solved.fits, strict=True)
     ]
     seen, words = weighing.weigh_tapes(seen, usual_m)
-    chances = [weighing.weigh_pass(one, usual_m) for one in seen]
-    met = [i for i, chance in enumerate(chances) if chance > 1 - SURE_OF_PASS]
-    messages = []
-    for i in met:
-        course, sight = seen[i].course, seen[i].log_seen
-        if course is not None and sight is not None:
-            messages.append((weighing.pair_of(seen[i].case), passes.reach_message(course, sight)))
-    beliefs, _ = passes.learn(messages)
-    reach = dict(zip(met, beliefs, strict=True))
+    seen, watched = _watch(seen, observers, gates, usual_m)
+    chances = [_weigh_pass(watched, i, one, usual_m) for i, one in enumerate(seen)]
+    reach = _learn_reach(seen, chances)
     with_reach = _solve_with_reach(seen, reach)
-    measured = []
+    measured: list[MeasuredTakeover] = []
+    beliefs: dict[int, tuple[passes.PassBelief, Floats]] = {}
     for i, one in enumerate(seen):
         belief = None
         if i in reach and one.course is not None and one.log_seen is not None:
             exit_m = one.case.problem.axis.exit_m
             belief = passes.believe(one.course, one.log_seen, reach[i], exit_m)
-            one = replace(one, fit=with_reach[i])
-        measured.append(_measure_takeover(one, belief, chances[i], usual_m))
+            beliefs[i] = belief, reach[i]
+            known = watched.measure_again(i, replace(one, fit=with_reach[i]))
+            one = seen[i] = replace(one, fit=known.fit)
+        as_seen = sort_passes(watched, i, one, belief)
+        found = _measure_takeover(one, belief, chances[i], usual_m, as_seen)
+        found = _add_hand(found, watched, i, one)
+        rows = observation_rows(
+            watched, i, one, as_seen, reach.get(i), _moment_of(belief), found.zero_utc_s
+        )
+        measured.append(replace(found, observations=tuple(rows)))
+    checks, said = check_rows(observers, seen, gates, beliefs, [x.zero_utc_s for x in measured])
+    measured = [
+        replace(one, observations=(*one.observations, *(row for k, row in checks if k == i)))
+        for i, one in enumerate(measured)
+    ]
+    left_over = [row for k, row in (*left_over_rows(watched.ties), *checks) if k is None]
     measured += [_unsolved_takeover(case, why) for case, why in solved.failed]
     measured.sort(key=lambda one: one.zero_utc_s)
     habits = judge_starts([(one.case.candidate.outgoing, _lag(one)) for one in measured])
@@ -115,7 +143,72 @@ def measure_takeovers(
         one if fault is None else replace(one, faults=(fault, *one.faults))
         for one, fault in zip(measured, habits.faults, strict=True)
     ]
-    return MeasuredSquad(tuple(measured), habits, words)
+    words = (*words, *watched.words, *said)
+    return MeasuredSquad(tuple(measured), habits, words, tuple(left_over))
+
+
+def _watch(
+    seen: Sequence[weighing.SeenTakeover],
+    observers: Sequence[Observer],
+    gates: GatePlaces,
+    usual_m: float,
+) -> tuple[list[weighing.SeenTakeover], Watched]:
+    """The takeovers with what observers saw in them, and the observers."""
+    inferred: dict[int, Estimate] = {}
+    if any(sees_passes_alone(one) for one in observers):
+        chances = [weighing.weigh_pass(one, usual_m) for one in seen]
+        for i, others in _learn_reach(seen, chances).items():
+            course, log_seen = seen[i].course, seen[i].log_seen
+            if course is not None and log_seen is not None:
+                exit_m = seen[i].case.problem.axis.exit_m
+                moment = passes.believe(course, log_seen, others, exit_m).moment
+                zero = seen[i].fit.problem.zero_utc_s
+                inferred[i] = Estimate(zero + moment.value, moment.sd)
+    watched = watch(observers, seen, gates, inferred)
+    return [watched.measure(i, one) for i, one in enumerate(seen)], watched
+
+
+def _weigh_pass(watched: Watched, number: int, one: weighing.SeenTakeover, usual_m: float) -> float:
+    """The chance that the baton changed hands: certain where an observer saw how it can have."""
+    return 1.0 if is_pass_seen(watched, number, one) else weighing.weigh_pass(one, usual_m)
+
+
+def _learn_reach(
+    seen: Sequence[weighing.SeenTakeover], chances: Sequence[float]
+) -> dict[int, Floats]:
+    """By the number of each takeover in which the baton changed hands what the others say of it."""
+    met = [i for i, chance in enumerate(chances) if chance > 1 - SURE_OF_PASS]
+    messages, asked = [], []
+    for i in met:
+        course, sight = seen[i].course, seen[i].log_seen
+        if course is not None and sight is not None:
+            messages.append((weighing.pair_of(seen[i].case), passes.reach_message(course, sight)))
+            asked.append(i)
+    beliefs, _ = passes.learn(messages)
+    return dict(zip(asked, beliefs, strict=True))
+
+
+def _moment_of(belief: passes.PassBelief | None) -> float | None:
+    return None if belief is None else belief.moment.value
+
+
+def _add_hand(
+    one: MeasuredTakeover, watched: Watched, number: int, seen: weighing.SeenTakeover
+) -> MeasuredTakeover:
+    """The takeover with when the receiving hand went back, where an observer saw it."""
+    passed = None if one.passed is None else one.passed.value
+    zero = one.zero_utc_s - seen.fit.problem.zero_utc_s
+    moment, _ = hand_back(watched.ties, number, seen, None if passed is None else passed + zero)
+    if moment is None:
+        return one
+    go = seen.fit.start("outgoing")
+    steps = None
+    if len(one.case.steps_s) and go is not None:
+        after = one.case.steps_s - one.case.problem.zero_utc_s
+        steps = int(np.searchsorted(after, moment.value) - np.searchsorted(after, go.value))
+    return replace(
+        one, hand_back=Estimate(moment.value - zero, moment.sd), steps_to_hand_back=steps
+    )
 
 
 def _lag(one: MeasuredTakeover) -> Estimate | None:
@@ -151,15 +244,13 @@ def _with_gap_at_pass(
     fit: estimator.Fit, course: passes.GapCourse, log_seen: Floats, others: Floats
 ) -> estimator.Problem:
     mass = np.cumsum(passes.weigh_without_reach(course, log_seen, others))
-    reach = others.sum(axis=0)
     early, moment, late = (
         float(course.t_s[np.searchsorted(mass, share)]) for share in (0.16, 0.5, 0.84)
     )
     spread = (late - early) / 2
-    mean = float(reach @ passes.REACHES_M)
-    var = float(reach @ (passes.REACHES_M - mean) ** 2) + passes.REACH_PRIOR_REP_SD_M**2
+    reach = passes.reach_of_rep(others)
     rate = float(np.interp(moment, course.t_s, np.gradient(course.gap_m, course.t_s)))
-    gap = Estimate(mean, float(np.sqrt(var + (abs(rate) + 0.1) ** 2 * spread**2)))
+    gap = Estimate(reach.value, float(np.hypot(reach.sd, (abs(rate) + 0.1) * spread)))
     return replace(fit.problem, gap=(moment, gap))
 
 
@@ -188,7 +279,11 @@ def _unsolved_takeover(case: Case, why: str) -> MeasuredTakeover:
 
 
 def _measure_takeover(
-    one: weighing.SeenTakeover, belief: passes.PassBelief | None, chance: float, usual_m: float
+    one: weighing.SeenTakeover,
+    belief: passes.PassBelief | None,
+    chance: float,
+    usual_m: float,
+    as_seen: PassAsSeen,
 ) -> MeasuredTakeover:
     case, fit, course, rep = one.case, one.fit, one.course, one.case.rep
     axis = case.problem.axis
@@ -230,6 +325,11 @@ def _measure_takeover(
                 f"the sheet saw the pass at {rep.pass_m:.1f} m, the traces have it elsewhere "
                 f"({p_wrong:.0%} that the sheet is wrong): {used}"
             )
+    remarks += [
+        f"{row.tie.observer.id} saw the pass where or when the traces cannot have it: not used"
+        for row in as_seen.misread
+    ]
+    seen = seen or bool(as_seen.right)
     outcome, why = judge_outcome(chance, belief, exit_ is not None, seen, course)
     remarks += why
     if belief is not None and not seen:

@@ -24,10 +24,15 @@ class SeenTakeover(Frozen):
     fit: estimator.Fit
     course: passes.GapCourse | None
     gave_up: bool
-    log_seen: Floats | None  # of the place on the sheet at which somebody saw the pass
-    clock_sd_s: float
+    log_seen: Floats | None  # of what somebody saw of the pass: the sheet, observers
+    clock_doubt_s: tuple[float, float]  # by role: what is left of the doubt of the unit's clock
     tapes: Mapping[estimator.Role, tapes.TapeDoubt]
     remarks: tuple[str, ...]
+
+    @property
+    def clock_sd_s(self) -> float:
+        """The doubt of both units' clocks against each other."""
+        return float(np.linalg.norm(self.clock_doubt_s))
 
 
 def pair_of(case: Case) -> tuple[str, str]:
@@ -47,14 +52,13 @@ def look_at_fit(case: Case, fit: estimator.Fit, offsets: Mapping[str, ClockOffse
         for name, sd in zip(pair, doubt, strict=True)
         if sd > DOUBTFUL_CLOCK_S and not offsets[name].corrected
     ]
-    clock_sd = float(np.linalg.norm(doubt))
-    course = _sampled(fit, clock_sd)
+    course = sample_course(fit, float(np.linalg.norm(doubt)))
     gave_up = gaps.receiver_gave_up(fit)
-    sight = _log_sight(case, course)
-    return SeenTakeover(case, fit, course, gave_up, sight, clock_sd, {}, tuple(remarks))
+    sight = log_sight(case, course)
+    return SeenTakeover(case, fit, course, gave_up, sight, (doubt[0], doubt[1]), {}, tuple(remarks))
 
 
-def _log_sight(case: Case, course: passes.GapCourse | None) -> Floats | None:
+def log_sight(case: Case, course: passes.GapCourse | None) -> Floats | None:
     """The log-likelihood (k,) of the place where somebody saw the pass; flat where nobody did."""
     if course is None:
         return None
@@ -63,7 +67,7 @@ def _log_sight(case: Case, course: passes.GapCourse | None) -> Floats | None:
     return passes.sight_log_likelihood(course, case.rep.pass_m)
 
 
-def _sampled(fit: estimator.Fit, clock_sd_s: float) -> passes.GapCourse | None:
+def sample_course(fit: estimator.Fit, clock_sd_s: float) -> passes.GapCourse | None:
     """The gap with the doubt of both clocks in its standard error."""
     course = gaps.sample_gap(fit)
     if course is None or not clock_sd_s:
@@ -170,8 +174,8 @@ def _with_loose_tapes(one: SeenTakeover, found: estimator.Fit | str) -> SeenTake
         for role, doubt in one.tapes.items()
         if doubt.p_wrong > tapes.DOUBTED_P
     ]
-    course = _sampled(fit, one.clock_sd_s)
-    sight = _log_sight(one.case, course)
+    course = sample_course(fit, one.clock_sd_s)
+    sight = log_sight(one.case, course)
     return replace(one, fit=fit, course=course, log_seen=sight, remarks=(*one.remarks, *remarks))
 
 

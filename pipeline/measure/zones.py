@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -32,6 +32,7 @@ LAP_MIN_M = 150.0
 OFF_LINE_MAX_M, OFF_LINE_TOLD_M = 1.0, 0.3
 ZONE_OFF_MAX_M, ZONE_OFF_TOLD_M = 2.0, 0.03
 ZONE_LIMITS_M = (5.0, 45.0)
+GATE_OFF_LINE_M = 5.0  # a post stands beside the lane; farther away it is another straight's
 
 
 def axes(session: Session) -> tuple[ZoneAxis, ...]:
@@ -75,6 +76,23 @@ def venue_axes(venue: Venue, event: str) -> tuple[ZoneAxis, ...]:
     if wrong:
         raise _as_one_error(venue, wrong)
     return tuple(done)
+
+
+def gate_places(venue: Venue, axes: Sequence[ZoneAxis]) -> dict[tuple[str, int], float]:
+    """How many metres past the entry line each gate lies, by its id and the number of an axis of
+    its lane; gates far from a zone's line are left out."""
+    found = {}
+    for spot in venue.gates:
+        for number, axis in enumerate(axes):
+            if axis.lane != spot.lane or spot.id is None:
+                continue
+            origin = axis.origin_lat_deg, axis.origin_lon_deg, axis.origin_alt_m
+            xy = to_enu(spot.latitude_deg, spot.longitude_deg, None, origin)
+            s, offset = project(axis, xy)
+            inside = axis.s_m[0] <= float(s) <= axis.s_m[-1]
+            if inside and abs(float(offset)) < GATE_OFF_LINE_M:
+                found[spot.id, number] = float(s)
+    return found
 
 
 def _as_one_error(venue: Venue, wrong: list[VenueError]) -> VenueError:

@@ -142,7 +142,13 @@ def _run_stages(
     del pairs, recordings, traces, places, imus
     memory.give_back()
     solved, agreed = clocks.solve_on_agreed_clocks(cases, levels, stamp_sd_s, coarse)
-    squad = takeovers.measure_takeovers(solved, agreed.offsets, agreed.usual_m)
+    squad = takeovers.measure_takeovers(
+        solved,
+        agreed.offsets,
+        agreed.usual_m,
+        session.observers,
+        zones.gate_places(session.venue, axes),
+    )
     measured, odd = odd_marks.remark_odd_marks(squad.takeovers)
     remarks += [
         *clocks.corrections_in_words(agreed),
@@ -155,7 +161,7 @@ def _run_stages(
         "exchanges": rows.exchanges_table(session, measured),
         "speed_curves": rows.speed_curves_table(session, measured),
         "recordings": rows.recordings_table(files, solved),
-        "observations": rows.observations_table([]),
+        "observations": rows.observations_table(session, measured, squad.left_over),
     }
     if not measured:
         remarks.append(

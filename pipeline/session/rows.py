@@ -94,8 +94,21 @@ def _exchange_row(
     }
 
 
-def observations_table(rows: Sequence[Mapping[str, object]]) -> pa.Table:
-    """The table `observations`: a row a thing seen, as `measure.seen` judged it."""
+def observations_table(
+    session: Session,
+    measured: Sequence[takeovers.MeasuredTakeover],
+    left_over: Sequence[Mapping[str, object]],
+) -> pa.Table:
+    """The table `observations`: a row a thing seen, in the order of takeovers and of the files;
+    `left_over` are those of no takeover."""
+    numbered: list[tuple[int | None, Mapping[str, object]]] = [
+        (number, row) for number, one in enumerate(measured, start=1) for row in one.observations
+    ]
+    numbered += [(None, row) for row in left_over]
+    rows = [
+        schema.keep_bounds("observations", {"session": session.id, "exchange": number, **row})[0]
+        for number, row in numbered
+    ]
     names = schema.facts("observations").names
     return schema.conform("observations", {n: [row[n] for row in rows] for n in names})
 

@@ -9,7 +9,7 @@ from pipeline.base.values import Estimate
 from pipeline.measure import passes
 
 T = np.arange(0.5, 4.0, passes.PASS_GRID_S)
-HABITS = len(passes.NEARESTS_S)
+HABITS, SPREADS = len(passes.NEARESTS_S), len(passes.SPREADS)
 
 
 def course(meet_s=2.2, reach=1.2, rate=1.6, sd=0.1, entry_s=0.0):
@@ -30,11 +30,11 @@ def turning(meet_s=2.2, reach=1.2, rate=1.6, after_s=0.45, sd=0.1):
 
 
 def known(reach, after_s=0.45, sd=0.05):
-    """What the others say of habit and reach, (n, r)."""
+    """What the others say of spreads (nothing), habit and reach, (h, n, r)."""
     weight = np.exp(
         -0.5 * ((passes.REACHES_M[None, :] - reach) / sd) ** 2
         - 0.5 * ((passes.NEARESTS_S[:, None] - after_s) / 0.05) ** 2
-    )
+    ) + np.zeros((SPREADS, 1, 1))
     return weight / weight.sum()
 
 
@@ -46,11 +46,11 @@ def seen(moment, sd):
 
 
 def test_a_pass_lies_its_habit_before_the_smallest_gap():
-    density = passes.nearest_likelihood(turning(after_s=0.45))
-    peaks = T[density.argmax(axis=1)]
-    assert peaks == pytest.approx(2.65 - passes.NEARESTS_S, abs=0.02)
-    inner = (peaks > 1.2) & (peaks < 3.3)
-    np.testing.assert_allclose(density[inner].sum(axis=1) * passes.PASS_GRID_S, 1.0, rtol=0.02)
+    for density in passes.nearest_likelihood(turning(after_s=0.45)):
+        peaks = T[density.argmax(axis=1)]
+        assert peaks == pytest.approx(2.65 - passes.NEARESTS_S, abs=0.02)
+        inner = (peaks > 1.2) & (peaks < 3.3)
+        np.testing.assert_allclose(density[inner].sum(axis=1) * passes.PASS_GRID_S, 1.0, rtol=0.02)
 
 
 def test_a_gap_that_still_closes_at_the_end_says_nothing_of_its_smallest():
@@ -80,10 +80,10 @@ def test_weights_without_the_reach_do_not_hear_the_gaps_size():
 def test_a_squads_habit_is_learned_from_passes_seen():
     reps = [(("ada", "bo"), passes.reach_message(turning(2.2, 1.2, 1.6, 0.9), seen(2.2, 0.05)))] * 6
     others, _ = passes.learn(reps)
-    habit = others[0].sum(axis=1)
+    habit = others[0].sum(axis=(0, 2))
     assert float(habit @ passes.NEARESTS_S) == pytest.approx(0.9, abs=0.08)
     prior, _ = passes.learn(reps[:1])
-    assert float(prior[0].sum(axis=1) @ passes.NEARESTS_S) == pytest.approx(
+    assert float(prior[0].sum(axis=(0, 2)) @ passes.NEARESTS_S) == pytest.approx(
         passes.NEAREST_AFTER_S.value, abs=0.06
     )
 
@@ -135,7 +135,7 @@ def test_smallest_gap_and_reach_agree_better_than_either():
     wide = passes.GapCourse(T, one.gap_m, 20.0 * one.gap_sd_m, one.middle_m, one.middle_sd_m)
     flat, broad = np.zeros(T.size), known(1.2, 0.45)
     spread = broad.copy()
-    spread[:] = broad.sum(axis=0) / HABITS  # any habit
+    spread[:] = broad.sum(axis=1, keepdims=True) / HABITS  # any habit
     both = passes.believe(one, flat, broad, 30.0)
     reach_only = passes.believe(one, flat, spread, 30.0)
     nearest_only = passes.believe(wide, flat, broad, 30.0)
@@ -208,7 +208,7 @@ def test_order_of_the_reps_does_not_matter_and_no_rep_hears_itself():
         np.testing.assert_allclose(one, other, atol=1e-12)
     assert reach["ada", "bo"].value == pytest.approx(reach_back["ada", "bo"].value)
     for belief in others:
-        assert belief.shape == (HABITS, len(passes.REACHES_M))
+        assert belief.shape == (SPREADS, HABITS, len(passes.REACHES_M))
         assert belief.sum() == pytest.approx(1.0)
         assert (belief >= 0).all()
     changed, _ = passes.learn([(("ada", "bo"), says(0.7)), *reps[1:]])
@@ -218,7 +218,7 @@ def test_order_of_the_reps_does_not_matter_and_no_rep_hears_itself():
 
 def test_one_rep_alone_hears_the_prior():
     (belief,), _ = passes.learn([(("ada", "bo"), says(1.7))])
-    reach = belief.sum(axis=0)
+    reach = belief.sum(axis=(0, 1))
     mean = float(reach @ passes.REACHES_M)
     sd = float(np.sqrt(reach @ (passes.REACHES_M - mean) ** 2))
     prior = Estimate(

@@ -94,7 +94,7 @@ def course():
 
 def test_a_pass_seen_at_the_wrong_place_is_given_up():
     seen = course()
-    flat = np.ones((len(passes.NEARESTS_S), len(passes.REACHES_M)))
+    flat = np.ones((len(passes.SPREADS), len(passes.NEARESTS_S), len(passes.REACHES_M)))
     (others,), _ = passes.learn([(("a", "b"), passes.reach_message(seen, np.zeros(len(seen.t_s))))])
     assert others.shape == flat.shape
     believed = passes.believe(seen, np.zeros(len(seen.t_s)), others, 30.0)

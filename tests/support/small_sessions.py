@@ -59,6 +59,7 @@ class Tables:
     exchanges: Rows
     speed_curves: Rows
     recordings: Rows
+    observations: Rows
     remarks: tuple[str, ...]
     left_out: tuple[str, ...]
 
