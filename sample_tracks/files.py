@@ -217,8 +217,11 @@ def _feature(shape: str, coordinates: Any, **properties: Any) -> Row:
     }
 
 
-def write_venue(path: Path, rng: Rng, site: Site) -> None:
-    """The lane in use and one beside it, with their zones."""
+def write_venue(
+    path: Path, rng: Rng, site: Site, gates_m: dict[str, float], gates_rng: Rng
+) -> None:
+    """The lane in use and one beside it, with their zones; on the lane in use the gates, which
+    stand so many metres past the entry line."""
     features = []
     # the zones of the 4x400 overlap (in lane 1 they coincide): a squad surveys the one it uses
     zones = {site.zone} | (set() if site.four_hundred else {1, 2, 3})
@@ -232,6 +235,10 @@ def write_venue(path: Path, rng: Rng, site: Site) -> None:
             for name, l_m in site.lines_m(n, z).items():
                 at = _surveyed(rng, site, n, l_m, SURVEY_SD_M / np.sqrt(2))
                 features.append(_feature("Point", at, kind="zone-line", lane=n, zone=z, line=name))
+    for id_, s_m in gates_m.items():
+        l_m = site.entry_l_m + s_m
+        at = _surveyed(gates_rng, site, site.lane, l_m, SURVEY_SD_M / np.sqrt(2))
+        features.append(_feature("Point", at, kind="gate", lane=site.lane, id=id_))
     doc = {"type": "FeatureCollection", "features": features}
     path.write_text(json.dumps(doc, separators=(", ", ": ")) + "\n")
 

@@ -139,6 +139,7 @@ class RepRun:
     s_in: Floats
     s_out: Floats
     go_t: float | None
+    hand_back_t: float | None  # the receiving hand goes back
     pass_t: float | None
     collided: bool
     eased: bool
@@ -148,7 +149,7 @@ class RepRun:
 def take_over(pi: Person, po: Person, plan: RepPlan) -> RepRun:
     """Let both run, each seeing the other, until both stand again."""
     si, so, vi, vo, t = plan.in_from_s, plan.out_from_s, 0.0, 0.0, 0.0
-    go_t = pass_t = call_t = give_up_t = math.inf  # not yet
+    go_t = pass_t = call_t = hand_back_t = give_up_t = math.inf  # not yet
     collided = eased = slowed = stands_in = stands_out = False
     reach_cost = hand_cost = brake_in = brake_out = 0.0
     places = []
@@ -164,6 +165,8 @@ def take_over(pi: Person, po: Person, plan: RepPlan) -> RepRun:
             call_t = min(call_t, t)
         hand_back = t >= call_t + plan.handback_s
         open_ = math.isinf(pass_t) and math.isinf(give_up_t)
+        if open_ and hand_back:
+            hand_back_t = min(hand_back_t, t)
         if open_ and hand_back and gap <= plan.reach_m:
             pass_t = t
         elif open_ and t >= go_t and _hopeless(plan, si, so):
@@ -222,8 +225,8 @@ def take_over(pi: Person, po: Person, plan: RepPlan) -> RepRun:
         t += DT
     places.append((si, so))
     at = np.array(places)
-    when = [None if math.isinf(x) else x for x in (go_t, pass_t)]
-    return RepRun(at[:, 0], at[:, 1], when[0], when[1], collided, eased, slowed)
+    when = (None if math.isinf(x) else x for x in (go_t, hand_back_t, pass_t))
+    return RepRun(at[:, 0], at[:, 1], *when, collided, eased, slowed)
 
 
 def _calls(plan: RepPlan, gap: float, closing: float) -> bool:

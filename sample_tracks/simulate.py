@@ -13,6 +13,7 @@ import devices
 import evening
 import files
 import numpy as np
+import observers as eyes
 import people
 import practice
 import truths
@@ -63,6 +64,7 @@ def make_session(
     world: World | None = None,
     restless: float = 0.0,
     false_starts: float = 0.0,
+    observers: tuple[eyes.Observing, ...] = (),
     truth_folder: Path | None = None,
 ) -> Truth:
     """Simulate an evening and write it to `folder`; the same arguments give the same bytes.
@@ -82,6 +84,7 @@ def make_session(
     `world`: habits and bodies of its people (None: the first world's); `restless`: share of the
     reps whose receiver shuffles on the spot before the start, or steps forward and back;
     `false_starts`: share of the reps whose receiver sets off too soon, stops and walks back;
+    `observers`: films, gates and stopwatches (observers.py), each of which writes a CSV;
     `squad_seed`: sessions with the same one (and `names`) have the same runners and ground.
     The truth goes into `folder` as truth.json and truth_curves.csv, or into `truth_folder`
     under the session's id.
@@ -131,7 +134,10 @@ def make_session(
         folder, units_rng, air, units, site, squad.people, bodies, grid_s, tap_t
     )
     id_ = session_id or f"evening-{seed}"
-    files.write_venue(folder / "venue.geojson", survey, site)
+    gated = any(isinstance(x, eyes.Gates) for x in observers)
+    gates_m = eyes.gate_places_m(site.zone_m) if gated else {}
+    gates_rng = np.random.default_rng([seed, 20261204])
+    files.write_venue(folder / "venue.geojson", survey, site, gates_m, gates_rng)
     files.write_session(folder / "session.toml", id_, t0, site, sheet, squad.people, listed, tap_t)
     (folder / "reps.csv").unlink(missing_ok=True)
     if sheet:
@@ -148,6 +154,7 @@ def make_session(
         folder, session, exchanges, recordings, [asdict(p) for p in squad.people],
         [_dated(x, t0) for x in others], tap_t, courses, bodies, grid_s,
     )  # fmt: skip
+    eyes.write_observations(truth, seed, observers)
     truths.write(truth, truth_folder)
     return truth
 

@@ -31,9 +31,10 @@ class Truth:
     curves: dict[tuple[int, str], Curve] = field(repr=False)
     bodies: dict[str, Body] = field(repr=False)
     grid_s: Floats = field(repr=False)
+    observers: list[Row] = field(default_factory=list)  # each with the truth of its rows
 
 
-def _cross(s_m: Floats, at_m: float, t_s: Floats) -> float | None:
+def cross(s_m: Floats, at_m: float, t_s: Floats) -> float | None:
     """First moment at which s (n,) passes `at_m`, or None."""
     k = np.flatnonzero((s_m[:-1] < at_m) & (s_m[1:] >= at_m))
     if len(k) == 0:
@@ -54,9 +55,9 @@ def measure(
     bi, bo = bodies[staged["incoming"]], bodies[staged["outgoing"]]
     w = slice(start, min(start + len(run.s_in), len(grid_s)))
     t, s_in, s_out = grid_s[w], bi.l_m[w] - site.entry_l_m, bo.l_m[w] - site.entry_l_m
-    entry, exit_ = _cross(s_in, 0.0, t), _cross(s_out, site.zone_m, t)
+    entry, exit_ = cross(s_in, 0.0, t), cross(s_out, site.zone_m, t)
     go = None if run.go_t is None else float(t[0] + run.go_t)
-    mark = None if staged["mark_m"] is None else _cross(s_in, staged["trigger_s"], t)
+    mark = None if staged["mark_m"] is None else cross(s_in, staged["trigger_s"], t)
     done = run.pass_t is not None
     out = staged | {
         "start_utc_s": float(t[0]), "outcome": "passed" if done else "not passed",
@@ -67,9 +68,21 @@ def measure(
         "v_in_entry_mps": _at(bi.v_smooth_mps, entry, grid_s),
         "v_out_exit_mps": _at(bo.v_smooth_mps, exit_, grid_s),
     }  # fmt: skip
+    out |= _the_hand(run, bo, float(t[0]), go)
     out |= _the_pass(run, site, bi, bo, grid_s, w, entry, exit_, go)
     out["faults"] = _faults(out, run, site)
     return out
+
+
+def _the_hand(run: RepRun, bo: Body, start_utc_s: float, go: float | None) -> Row:
+    if run.hand_back_t is None or go is None:
+        return {"hand_back_utc_s": None, "steps_to_hand_back": None}
+    back = start_utc_s + run.hand_back_t
+    return {"hand_back_utc_s": back, "steps_to_hand_back": _steps(bo, go, back)}
+
+
+def _steps(bo: Body, go: float, until: float) -> int:
+    return int(np.sum((bo.contact_t > go) & (bo.contact_t <= until)))
 
 
 def _the_pass(
@@ -83,11 +96,11 @@ def _the_pass(
     t, s_in, s_out = grid_s[w], bi.l_m[w] - site.entry_l_m, bo.l_m[w] - site.entry_l_m
     tp = float(t[0] + run.pass_t)
     in_s, out_s = (float(np.interp(tp, t, s)) for s in (s_in, s_out))
-    steps = int(np.sum((bo.contact_t > go) & (bo.contact_t <= tp)))
+    steps = _steps(bo, go, tp)
     # the baton goes with the incoming trunk until the pass, with the outgoing trunk after it
-    carried_out = _cross(s_in, site.zone_m, t)
+    carried_out = cross(s_in, site.zone_m, t)
     leaves = carried_out if carried_out and carried_out <= tp else max(exit_ or tp, tp)
-    enters = entry if entry and entry <= tp else max(_cross(s_out, 0.0, t) or tp, tp)
+    enters = entry if entry and entry <= tp else max(cross(s_out, 0.0, t) or tp, tp)
     values = (
         tp, 0.5 * (in_s + out_s), out_s - in_s, _at(bi.v_smooth_mps, tp, grid_s),
         _at(bo.v_smooth_mps, tp, grid_s), steps,
@@ -147,6 +160,7 @@ def write(t: Truth, folder: Path | None) -> None:
     doc = {
         "session": t.session, "exchanges": t.exchanges, "recordings": t.recordings,
         "runners": t.runners, "others": t.others, "taps_utc_s": t.taps,
+        "observers": t.observers,
     }  # fmt: skip
     stem = (t.folder / "truth") if folder is None else (folder / t.session["id"])
     stem.parent.mkdir(parents=True, exist_ok=True)

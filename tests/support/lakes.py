@@ -40,6 +40,7 @@ def store_lake(
             for name, table in (("exchanges", exchanges), ("speed_curves", curves))
         }
         tables["recordings"] = random_table("recordings", session)
+        tables["observations"] = schema.empty_table("observations")
         writing.write_session(out, session, tables, ASKED)
 
 
@@ -98,9 +99,8 @@ def store_many(out, reps):
         )
         for name, table in tables.items()
     }
-    writing.write_session(
-        out, "evening-9-1", tables | {"recordings": schema.empty_table("recordings")}, ASKED
-    )
+    tables |= {name: schema.empty_table(name) for name in ("recordings", "observations")}
+    writing.write_session(out, "evening-9-1", tables, ASKED)
 
 
 def shifted(table, by):
