@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
+from pipeline.base.defaults import SIGHT_SD_M
 from pipeline.base.values import Estimate, Floats, Frozen
 
 # Weak priors, docs/methods.md, "Priors".
@@ -26,7 +27,6 @@ NEAREST_REP_SD_S = 0.14
 REACHES_M = np.arange(0.30, 2.31, 0.05)
 STRAY = 1e-5  # of the best moment's likelihood: a rep may follow no rule at all
 PASS_GRID_S = 0.02
-SIGHT_SD_M = 0.5  # the contract: somebody beside the zone saw it, good to half a metre
 SIGHT_IS_WRONG, SIGHT_ANYWHERE_M = 0.05, 40.0  # another rep's line, a slip: then anywhere
 
 
