@@ -19,4 +19,6 @@ RADIUS_LIMITS_M = (15.0, 60.0)
 STRAIGHT_LIMITS_M = (5.0, 150.0)
 LANE_WIDTH_LIMITS_M = (0.8, 2.0)
 
+SIGHT_SD_M = 0.5  # the contract: a place seen from beside the zone, good to half a metre
+
 SEED_MAX = 2**63 - 1

@@ -188,6 +188,8 @@ class Observer:
 
     `near_utc_s` is about what UTC it was when an `own` clock read nought, give or take minutes;
     None where nothing tells it. An own clock whose rows have UTC stamps has nought here.
+    `sd_s` is the standard error of a reading whose row states none. Without sightings the file
+    could not be read, or has no usable row; the session's remarks say so.
     """
 
     id: str
@@ -198,6 +200,7 @@ class Observer:
     use: ObserverUse = "measure"
     near_utc_s: float | None = None
     sightings: tuple[Sighting, ...] = ()
+    sd_s: float | None = None
 
 
 @dataclass(frozen=True, eq=False)

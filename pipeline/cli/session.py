@@ -5,6 +5,7 @@ Each parses its options, calls one function and prints what came of it. `app` re
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -19,6 +20,7 @@ from pipeline.cli.options import AnywayOption, RulesOption
 from pipeline.cli.terminal import value_with_error
 
 if TYPE_CHECKING:
+    from pipeline.base.values import Observer
     from pipeline.session.check import Report, Stream
     from pipeline.session.process import MeasuredSession
 
@@ -262,6 +264,12 @@ def _print_report(report: Report) -> None:
             [_stream_row(stream) for stream in report.streams],
             right=(3, 4, 6, 7),
         )
+    if session.observers:
+        terminal.print_table(
+            ["observer", "kind", "clock", "use", "rows", "saw"],
+            [_observer_row(observer) for observer in session.observers],
+            right=(4,),
+        )
     terminal.print_list("Cannot be read", report.unreadable)
     terminal.print_list("Missing", report.missing)
     terminal.print_list("Remarks", report.remarks)
@@ -269,6 +277,18 @@ def _print_report(report: Report) -> None:
         terminal.say("Too little to measure: a takeover needs the positions of two runners.")
     elif not (report.unreadable or report.missing):
         terminal.say("Nothing is missing.")
+
+
+def _observer_row(observer: Observer) -> tuple[str, ...]:
+    events = Counter(sighting.event for sighting in observer.sightings)
+    return (
+        observer.id,
+        observer.kind,
+        observer.clock,
+        observer.use,
+        str(len(observer.sightings)),
+        ", ".join(f"{number} {event}" for event, number in events.items()) or "-",
+    )
 
 
 def _stream_row(stream: Stream) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import logsumexp, ndtr
 
+from pipeline.base.defaults import SIGHT_SD_M
 from pipeline.base.values import Estimate, Floats, Frozen
 
 # Weak priors, docs/methods.md, "Priors".
@@ -43,7 +44,6 @@ SPREADS: tuple[Spreads, ...] = tuple(
 STRAY = 1e-5  # of the best moment's likelihood: a rep may follow no rule at all
 PASS_GRID_S = 0.02
 _LEAST = 1e-300  # of a sum of weights: its logarithm stays a number
-SIGHT_SD_M = 0.5  # the contract: somebody beside the zone saw it, good to half a metre
 SIGHT_IS_WRONG, SIGHT_ANYWHERE_M = 0.05, 40.0  # another rep's line, a slip: then anywhere ...
 SIGHT_ANY_TIME_S = 4.0  # ... or at any time
 

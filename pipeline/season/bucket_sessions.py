@@ -45,8 +45,8 @@ def list_session(source: Place, name: str) -> SessionObjects:
         content = parse_session_toml(Path(where), read)
         table = content["session"]
         session = str(table["id"])
-        recordings = content.get("recording", [])
-        wanted = [table.get("venue"), table.get("reps"), *(r.get("file") for r in recordings)]
+        listed = [*content.get("observer", []), *content.get("recording", [])]
+        wanted = [table.get("venue"), table.get("reps"), *(one.get("file") for one in listed)]
     except (KeyError, TypeError, AttributeError) as err:
         raise InputError(
             where, f"cannot be read ({err!r})", "a session file", "see `batontrace template`"

@@ -106,6 +106,7 @@ def list_missing(session: Session, streams: Sequence[Stream]) -> list[str]:
         *_counters_untied(session, streams),
         *_reps_outside(session, streams),
         *_wrong_day(session, streams),
+        *_observers_weak(session, streams),
     ]
 
 
@@ -249,6 +250,29 @@ def _wrong_day(session: Session, streams: Sequence[Stream]) -> list[str]:
         if stream.first_utc_s is not None
         and not day - DAY_S <= stream.first_utc_s <= day + 2 * DAY_S
     ]
+
+
+def _observers_weak(session: Session, streams: Sequence[Stream]) -> list[str]:
+    """What keeps observers from saying what they could, in a sentence each."""
+    ends = [(s.first_utc_s, s.last_utc_s) for s in streams if s.has_position]
+    spans = [(a, b) for a, b in ends if a is not None and b is not None]
+    sentences = []
+    for observer in session.observers:
+        times = [one.time_s for one in observer.sightings if one.time_s is not None]
+        if not observer.sightings:
+            sentences.append(f"{observer.id}: nothing of what it saw can be used, see the remarks")
+        elif times and observer.near_utc_s is None and observer.clock == "own":
+            sentences.append(
+                f"{observer.id}: no near_utc, so only the takeovers themselves tell when it was"
+            )
+        elif times and observer.clock == "utc" and len(spans) == len(ends):
+            inside = [any(a <= t <= b for a, b in spans) for t in times]
+            if not any(inside):
+                sentences.append(
+                    f"{observer.id}: no time of {observer.file} lies within the recordings "
+                    f"({_spans_in_words(spans)})"
+                )
+    return sentences
 
 
 def _spans_in_words(spans: Sequence[tuple[float, float]]) -> str:

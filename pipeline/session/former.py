@@ -24,11 +24,12 @@ INSIST = "give --anyway to replace them all the same"
 @dataclass(frozen=True)
 class FormerTables:
     """A session's tables as they lie in OUT: the SHA-256 of their inputs by name, how many
-    takeovers they hold, and which recordings could be read."""
+    takeovers they hold, which recordings could be read, and which observers had seen something."""
 
     inputs: Mapping[str, str | None]
     takeovers: int
     files_read: frozenset[str]
+    observers_read: frozenset[str] = frozenset()
 
 
 def read_record(target: Place, session: str) -> dict[str, Any] | None:
@@ -44,16 +45,22 @@ def read_former(target: Place, session: str) -> FormerTables | None:
     return FormerTables(
         inputs=provenance.input_hashes(record),
         takeovers=provenance.table_rows(record, "exchanges"),
-        files_read=_files_read(target, session),
+        files_read=frozenset(
+            row["file"] for row in _stored_rows(target, session, "recordings") if row["samples"]
+        ),
+        observers_read=frozenset(
+            row["observer"] for row in _stored_rows(target, session, "observations")
+        ),
     )
 
 
-def _files_read(target: Place, session: str) -> frozenset[str]:
+def _stored_rows(target: Place, session: str, table: str) -> list[dict[str, Any]]:
+    """A table's rows; none where it cannot be read, or is of a version that did not have it."""
     try:
-        (found,) = reading.read_session_tables(target, session, ("recordings",)).values()
+        (found,) = reading.read_session_tables(target, session, (table,)).values()
     except OutputError:
-        return frozenset()
-    return frozenset(row["file"] for row in found.table.to_pylist() if row["samples"])
+        return []
+    return list(found.table.to_pylist())
 
 
 def missing_inputs(
@@ -78,7 +85,8 @@ def missing_inputs(
 def refuse_missing_inputs(
     session: Session, former: FormerTables, now: Mapping[str, str | None]
 ) -> None:
-    """Raise FewerInputsError where inputs of the former tables are missing."""
+    """Raise FewerInputsError where inputs of the former tables are missing, or an observer's file
+    that could be read before cannot be read now."""
     folder = session.path.parent
     missing = missing_inputs(former.inputs, now, lambda name: os.path.isfile(folder / name))
     if missing:
@@ -88,11 +96,18 @@ def refuse_missing_inputs(
             f"({count(former.takeovers, 'takeover')}) were made from more and are kept",
             do=f"put back what is missing, or {INSIST}",
         )
+    blind = [one for one in session.observers if not one.sightings]
+    _refuse_files(session, former, [one.file for one in blind if one.id in former.observers_read])
 
 
 def refuse_unreadable(session: Session, former: FormerTables, unread: Sequence[str]) -> None:
     """Raise FewerInputsError where a recording that could be read before cannot be read now."""
-    lost = [name for name in dict.fromkeys(unread) if name in former.files_read]
+    _refuse_files(session, former, [name for name in unread if name in former.files_read])
+
+
+def _refuse_files(session: Session, former: FormerTables, unread: Sequence[str]) -> None:
+    """Raise FewerInputsError for files on which the former tables rest and that are no use now."""
+    lost = list(dict.fromkeys(unread))
     if lost:
         raise FewerInputsError(
             session.path,

@@ -324,8 +324,9 @@ def run_record(
     """What measuring this session now rests on: its files that are there, the constants of the
     stages, versions; `provenance.run_sha256` makes the run's mark of it."""
     sheet = [] if session.sheet is None else [session.sheet]
+    observers = [observer.path for observer in session.observers]
     recordings = [spec.path for spec in session.recordings]
-    inputs = [session.path, session.venue.path, *sheet, *recordings]
+    inputs = [session.path, session.venue.path, *sheet, *observers, *recordings]
     command = sys.argv if command is None else command
     return provenance.provenance_of_files(
         inputs,

@@ -346,13 +346,15 @@ def test_the_template_is_a_session_that_reads(tmp_path, session, capsys):
 
 
 def test_every_line_of_the_template_that_is_switched_off_reads_too(session):
-    switched = re.sub(
-        r"(?m)^# (?=\[\[|runner|file|worn|clock|columns|kind|near|window)", "", session.read_text()
-    )
+    keys = "id|runner|file|worn|clock|columns|kind|near|window|use"
+    switched = re.sub(rf"(?m)^# (?=\[\[|(?:{keys})\w* = )", "", session.read_text())
     session.write_text(switched)
+    (session.parent / "film-zone1.csv").write_text("rep,event,time_s\n1,pass,0:01:02.35\n")
     started = read_session(session)
     assert len(started.recordings) == 3
     assert len(started.taps) == 1
+    assert [len(one.sightings) for one in started.observers] == [1]
+    assert not started.remarks
 
 
 @pytest.mark.parametrize("name", template.TEMPLATE_FILES)

@@ -46,6 +46,23 @@ rep,zone,lane,incoming,outgoing,mark_m,mark_feet,outgoing_start_m,incoming_start
 """
 
 
+OBSERVER = """\
+[[observer]]
+id = "film-zone1"
+kind = "film"
+file = "film.csv"
+near_utc = 2026-05-12T17:05:00Z
+"""
+FILM = """\
+rep,incoming,outgoing,event,gate,runner,time_s,time_utc,place_m,sd_s,sd_m,note
+1,,,entry,,,0:34.02,,,,,
+1,,,hand back,,,35.40,,,0.04,,
+1,,,pass,,,35.88,,18.4,,0.3,low hand
+2,wren,robin,gate,beam,wren,612.5,,,,,
+,wren,robin,exit,,,614.10,,,,,
+"""
+
+
 def feature(shape, coordinates, **properties):
     return {
         "type": "Feature",

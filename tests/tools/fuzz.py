@@ -40,14 +40,16 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 import fit_encoder as enc
 import numpy as np
 from checkout import DATA
-from practice_files import SESSION
+from practice_files import FILM, OBSERVER, SESSION
 from read_samples import WRITERS, Sample
 
-from pipeline.base.values import Fixes, Imu, Recording, RecordingSpec, Session
+from pipeline.base.values import Fixes, Imu, Observer, Recording, RecordingSpec, Session
 from pipeline.errors import BatontraceError, RecordingError, SessionError, VenueError
 from pipeline.measure import zones
 from pipeline.measure.clock import ties
 from pipeline.read import read
+from pipeline.read.practice.observer_cells import names_of_session
+from pipeline.read.practice.observers import read_observer
 from pipeline.read.practice.session import read_session
 from pipeline.read.practice.sheet import read_sheet
 from pipeline.read.practice.survey import read_survey
@@ -155,6 +157,10 @@ SHEET = (
     "1,1,4,robin,wren,7.6,,0.3,40,2026-05-12T17:05:30Z,18.5,smooth\n"
     '2,,,wren,robin,"7,5",25,,,17:15,,"late, but good"\n'
 )
+STAMPED = (
+    "incoming,outgoing,event,gate,runner,time_utc,place_m\n"
+    "robin,wren,gate,beam,robin,17:05:34.250Z,\n,,exit,,,2026-05-12T17:05:37.5Z,30\n"
+)
 SURVEY = (
     "spot,latitude_deg,longitude_deg,sd_m\n"
     "finish@lane1,44.9998490,-29.9995834,0.02\nback-end@lane1-inner,44.9994723,-30.0008982,\n"
@@ -209,6 +215,25 @@ def sheet(data: bytes) -> None:
         read_sheet(path, home().runners, {(4, 1)}, date, home().lane)
     except SessionError as error:
         explains(error)
+
+
+def observer(data: bytes) -> None:
+    """The same file as a film's, as gates' and as a watch's."""
+    path = home().path.with_name("seen.csv")
+    path.write_bytes(data)
+    date = dt.date.fromisoformat(home().date)
+    names = names_of_session(date, home().runners, ("beam",), home().reps)
+    for kind, clock in (("film", "own"), ("gates", "utc"), ("watch", "rep")):
+        given = Observer("seen", kind, path, path.name, clock, sd_s=0.02)  # type: ignore[arg-type]
+        found, remarks = read_observer(given, names)
+        for one in found.sightings:
+            numbers = [n for n in (one.time_s, one.place_m, one.sd_s, one.sd_m) if n is not None]
+            if not np.isfinite(numbers).all() or (one.time_s is None and one.place_m is None):
+                raise Finding(f"a sighting of nothing, or a number that is none: {one}")
+        for words in remarks:
+            keeps_places_to_itself(words)
+        if len(remarks) > 52 or sum(map(len, remarks)) > 100_000:
+            raise Finding(f"{len(remarks)} remarks of {sum(map(len, remarks))} characters")
 
 
 def lanes(data: bytes) -> None:
@@ -533,7 +558,10 @@ TARGETS = {
     "gzip": _target(recording, in_gzip(CELL), in_gzip(flip),
                     seeds=[gzip.compress(WRITERS["csv"](run_of(3)), mtime=0)]),
     "session": _target(session, VALUE, VALUE, LINE,
-                       seeds=[SESSION.encode()]),
+                       seeds=[SESSION.encode(), f"{SESSION}\n{OBSERVER}".encode()]),
+    "observer": _target(observer, CELL, CELL, LINE, encoded,
+                        seeds=[FILM.encode(), STAMPED.encode(),
+                               FILM.replace(",", ";").replace(".", ",").encode()]),
     "sheet": _target(sheet, CELL, CELL, LINE, encoded,
                      seeds=[SHEET.encode(), SHEET.replace(",", ";").encode()]),
     "venue": _target(lanes, json_node, json_node, json_node,

@@ -568,7 +568,7 @@ def test_a_sheet_of_a_hundred_thousand_rows_and_a_thousand_runners(tmp_path):
 
 HEAD = fuzz.SESSION.partition("[[runner]]")[0]
 SHEET_HEAD = "rep,zone,lane,incoming,outgoing,mark_m,note\n"
-OBSERVERS = {  # a file of each kind that once took gigabytes or minutes, and what is said
+COACH_FILES = {  # a file of each kind that once took gigabytes or minutes, and what is said
     "a key of dots": ("session.toml", "a" + ".a" * 20_000 + " = 1\n" + fuzz.SESSION, "dots"),
     "a key of quoted dots": ("session.toml", '["a"' + ' . "a"' * 20_000 + "]\n", "dots"),
     "deep tables": ("session.toml", "a = " + "{a=" * 20_000, "nested too deep"),
@@ -584,18 +584,26 @@ OBSERVERS = {  # a file of each kind that once took gigabytes or minutes, and wh
     "lines": ("reps.csv", SHEET_HEAD + "\n" * 16_000_000, "more than 200000 lines"),
     "tiny rows": ("reps.csv", SHEET_HEAD + "a\x0b" * 5_000_000, "more than 200000 lines"),
     "columns": ("reps.csv", SHEET_HEAD.strip() + ",a" * 100_000 + "\n", "100007 columns"),
+    "sightings": (
+        "film.csv",
+        fuzz.FILM
+        + "1,,,pass,,,36,\n" * 50_000
+        + "".join(f"1,,,gate,b{i},\n" for i in range(50_000)),
+        "more remarks like these",
+    ),
     "lists": ("venue.geojson", "[" + "[]," * 20_000_000, "more brackets"),
     "objects": ("venue.geojson", "[" + "{}," * 20_000_000, "more brackets"),
 }
 
 
 @POSIX
-def test_observers_files_that_would_fill_the_memory_do_not(tmp_path):
+def test_a_coachs_files_that_would_fill_the_memory_do_not(tmp_path):
     """In a child that has 400 MiB, and 30 s for each."""
-    for number, (spoilt, text, _) in enumerate(OBSERVERS.values()):
+    for number, (spoilt, text, _) in enumerate(COACH_FILES.values()):
         folder = tmp_path / str(number)
         folder.mkdir()
-        whole = {"session.toml": fuzz.SESSION, "reps.csv": fuzz.SHEET, "venue.geojson": fuzz.VENUE}
+        toml = f"{fuzz.SESSION}\n{fuzz.OBSERVER}" if spoilt == "film.csv" else fuzz.SESSION
+        whole = {"session.toml": toml, "reps.csv": fuzz.SHEET, "venue.geojson": fuzz.VENUE}
         for name, content in (whole | {spoilt: text}).items():
             (folder / name).write_text(content)
     child = f"""
@@ -606,16 +614,16 @@ def test_observers_files_that_would_fill_the_memory_do_not(tmp_path):
         room = pages * resource.getpagesize() + {ROOM_BYTES}
         if pages:
             resource.setrlimit(resource.RLIMIT_AS, (room, room))
-        for number in range({len(OBSERVERS)}):
+        for number in range({len(COACH_FILES)}):
             used = sum(resource.getrusage(resource.RUSAGE_SELF)[:2])
             resource.setrlimit(resource.RLIMIT_CPU, (int(used) + {MOST_S}, -1))
             try:
-                read_session(pathlib.Path({str(tmp_path)!r}) / str(number))
-                print("read")
+                remarks = read_session(pathlib.Path({str(tmp_path)!r}) / str(number)).remarks
+                print(len(remarks), " ".join(remarks)[-3000:])
             except InputError as error:
                 print(len(str(error).splitlines()), str(error)[:3000].replace(chr(10), " "))
         """
-    for (name, (_, _, words)), said in zip(OBSERVERS.items(), lines_of_child(child), strict=True):
+    for (name, (_, _, words)), said in zip(COACH_FILES.items(), lines_of_child(child), strict=True):
         assert words in said, name
         assert int(said.split()[0]) <= 52, name
 

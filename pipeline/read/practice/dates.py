@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Callable, Mapping
 
 from pipeline.base.units import DAY_S
 
@@ -16,15 +17,22 @@ def is_near_day(date: dt.date, utc_s: float) -> bool:
     return abs(utc_s - noon.timestamp()) <= MOST_DAYS_OFF * DAY_S
 
 
-def parse_rep_start(
-    text: str, date: dt.date, before: float | None, remarks: list[str]
+def moment_of_cell(
+    cells: Mapping[str, str],
+    column: str,
+    date: dt.date,
+    before: float | None,
+    remarks: list[str],
+    shown: Callable[[str], str] = '"{}"'.format,
 ) -> float | None:
-    """POSIX seconds of a rep's start, written as `HH:MM`, `HH:MM:SS` or a date with a time.
+    """POSIX seconds of a moment, written as `HH:MM`, `HH:MM:SS` or a date with a time.
 
     Without a zone it is UTC. Without a date it is on `date`, or on the next day where it would
-    otherwise lie more than 12 h before `before`, the start of the row above (POSIX seconds).
-    None where the text is blank, and None with a remark where it is no time or on another day.
+    otherwise lie more than 12 h before `before`, the moment of the row above (POSIX seconds).
+    None where the cell is blank, and None with a remark where it is no time or on another day;
+    `shown` makes of the cell what the remark quotes.
     """
+    text = cells.get(column, "")
     if not text:
         return None
     plain = re.sub(r"^(\d)(?=:)", r"0\1", text)
@@ -39,14 +47,15 @@ def parse_rep_start(
                 raise ValueError
     except ValueError:
         expected = "17:03:20 or 2026-05-12T17:03:20Z"
-        remarks.append(f'start_utc: "{text}" is not a time; expected {expected}')
+        remarks.append(f"{column}: {shown(text)} is not a time; expected {expected}")
         return None
     utc_s = moment.replace(tzinfo=moment.tzinfo or dt.UTC).timestamp()
     if not day_given and before is not None and before - utc_s > DAY_S / 2:
         utc_s += DAY_S
     if not is_near_day(date, utc_s):
         remarks.append(
-            f"start_utc: {text} is not on the session's day, {date}; the cell is passed over"
+            f"{column}: {moment.date()} is not on the session's day, {date}; "
+            "the cell is passed over"
         )
         return None
     return utc_s

@@ -33,6 +33,13 @@ PRACTICE_SHEET = Document(
     "correct reps in session.toml, or drop it",
     "correct reps in session.toml, or drop it",
 )
+OBSERVER_CSV = Document(
+    SessionError,
+    "what an observer saw, a CSV file",
+    16 << 20,  # a hundred thousand rows
+    "correct file of that [[observer]] in session.toml, or delete the [[observer]]",
+    "correct file of that [[observer]] in session.toml, or delete the [[observer]]",
+)
 VENUE_GEOJSON = Document(
     VenueError,
     "the venue, a GeoJSON file",

@@ -9,11 +9,14 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from pipeline.base.values import Session, Venue
+from pipeline.base.values import Observer, Session, Venue
 from pipeline.errors import SessionError
 from pipeline.read.practice.documents import SESSION_TOML, document_bytes, text_of_bytes
+from pipeline.read.practice.observer_cells import names_of_session
+from pipeline.read.practice.observers import read_observer
 from pipeline.read.practice.problems import combined_error, shortened_remarks
 from pipeline.read.practice.session_tables import (
+    observer_of_table,
     recording_of_table,
     runner_of_table,
     session_head,
@@ -30,12 +33,13 @@ _LONG_KEY = re.compile(r"""(?<![\w.-])(?:(?:[\w-]+|"[^"\n]*"|'[^'\n]*')[ \t]*\.[
 
 
 def read_session(path: Path) -> Session:
-    """The session of a session.toml (or of the folder that holds one), with its sheet and venue.
+    """The session of a session.toml (or of its folder), with its sheet, venue and observers.
 
     The first file with problems stops the reading, with all of its problems in one SessionError
     (VenueError for the venue). A row of the sheet that cannot be used is left out, and a cell that
-    cannot be read is passed over, each with a remark that names the line. The files of recordings
-    need not exist yet.
+    cannot be read is passed over, each with a remark that names the line. So it is with what
+    observers saw; an observer whose file cannot be read has seen nothing, and a remark says why.
+    The files of recordings need not exist yet.
 
     Paths are relative to session.toml. They may lead to a folder beside the session's own
     (`../venues/north.geojson`) and no further, so that a session from elsewhere cannot point at
@@ -59,6 +63,11 @@ def read_session(path: Path) -> Session:
     )
     check_unique("[[recording]]", "file", [os.path.normpath(s.path) for s in recordings], wrong)
     taps = made_tables(document, "sync", partial(tap_of_table, head.get("date")), wrong)
+    listed = made_tables(
+        document, "observer", partial(observer_of_table, path, head.get("date")), wrong
+    )
+    check_unique("[[observer]]", "id", [o.id for o in listed], wrong)
+    check_unique("[[observer]]", "file", [os.path.normpath(o.path) for o in listed], wrong)
     wrong += [
         SessionError(f"[[{name}]]", "none", f"one [[{name}]] for each {name}")
         for name in ("runner", "recording")
@@ -73,6 +82,12 @@ def read_session(path: Path) -> Session:
         zones = {(s.lane, s.zone) for s in venue.zone_lines if s.zone is not None}
         reps, sheet_remarks = read_sheet(head["reps"], runners, zones, head["date"], head["lane"])
         remarks += sheet_remarks
+    names = names_of_session(head["date"], runners, [s.id or "" for s in venue.gates], reps)
+    observers: list[Observer] = []
+    for listed_one in listed:
+        observer, observer_remarks = read_observer(listed_one, names)
+        observers.append(observer)
+        remarks += observer_remarks
     return Session(
         path=path,
         id=head["id"],
@@ -86,6 +101,7 @@ def read_session(path: Path) -> Session:
         reps=reps,
         remarks=tuple(remarks),
         sheet=head["reps"],
+        observers=tuple(observers),
     )
 
 

@@ -12,7 +12,16 @@ from typing import Any, Literal, cast, get_args
 from pipeline.base import defaults
 from pipeline.base.asking import did_you_mean, either, misspelt, one_of, question
 from pipeline.base.relays import legs_m
-from pipeline.base.values import RecordingSpec, Runner, Tap, Worn
+from pipeline.base.values import (
+    Observer,
+    ObserverClock,
+    ObserverKind,
+    ObserverUse,
+    RecordingSpec,
+    Runner,
+    Tap,
+    Worn,
+)
 from pipeline.errors import SessionError
 from pipeline.read.practice.dates import is_near_day
 from pipeline.read.practice.problems import MOST_PROBLEMS_SHOWN, collected_errors
@@ -32,8 +41,16 @@ SESSION_KEYS: dict[str, tuple[str, ...]] = {
     "runner": ("id", "foot_m"),
     "recording": ("runner", "file", "worn", "clock", "columns"),
     "sync": ("kind", "near_utc", "window_s"),
+    "observer": ("id", "kind", "file", "clock", "near_utc", "sd_s", "use"),
 }
 DEFAULT_TAP_WINDOW_S, MOST_TAP_WINDOW_S = 10.0, 600.0
+# The contract's clock of each kind of observer, and the standard error of one reading.
+OBSERVER_DEFAULTS: dict[ObserverKind, tuple[ObserverClock, float]] = {
+    "film": ("own", 0.02),
+    "gates": ("utc", 0.003),
+    "watch": ("rep", 0.15),
+}
+READING_SD_LIMITS_S = (1e-4, 5.0)
 
 
 def unread_name_remarks(document: TomlTable, wrong: list[SessionError]) -> list[str]:
@@ -204,6 +221,53 @@ def _recording_columns(where: str, value: Any) -> dict[str, dict[str, str]] | No
 def tap_of_table(date: dt.date | None, where: str, table: TomlTable) -> Tap:
     """A [[sync]] on the session's date."""
     choice_value(where, table, "kind", ("tap",), "")
+    near_utc_s = _near_utc(where, table, date)
+    window = number_value(
+        f"{where} window_s",
+        table.get("window_s", DEFAULT_TAP_WINDOW_S),
+        0.1,
+        MOST_TAP_WINDOW_S,
+        "seconds",
+    )
+    return Tap(near_utc_s, window)
+
+
+def observer_of_table(
+    session: Path, date: dt.date | None, where: str, table: TomlTable
+) -> Observer:
+    """An [[observer]], with nothing of what it saw yet; `session` is the path of session.toml."""
+    name = text_value(where, table, "id")
+    file = file_value(where, table, "file", session)
+    kind = cast(ObserverKind, choice_value(where, table, "kind", get_args(ObserverKind), ""))
+    usual_clock, usual_sd_s = OBSERVER_DEFAULTS[kind]
+    clock = choice_value(where, table, "clock", get_args(ObserverClock), usual_clock)
+    near_utc_s = None
+    if "near_utc" in table:
+        if clock != "own":
+            raise SessionError(
+                f"{where} near_utc",
+                f'given, and the clock is "{clock}"',
+                'near_utc only where clock = "own", whose zero is not known',
+                'delete near_utc, or set clock = "own"',
+            )
+        near_utc_s = _near_utc(where, table, date)
+    sd_s = number_value(
+        f"{where} sd_s", table.get("sd_s", usual_sd_s), *READING_SD_LIMITS_S, "seconds"
+    )
+    return Observer(
+        id=name,
+        kind=kind,
+        path=file,
+        file=text_value(where, table, "file"),
+        clock=cast(ObserverClock, clock),
+        use=cast(ObserverUse, choice_value(where, table, "use", get_args(ObserverUse), "measure")),
+        near_utc_s=near_utc_s,
+        sd_s=sd_s,
+    )
+
+
+def _near_utc(where: str, table: TomlTable, date: dt.date | None) -> float:
+    """POSIX seconds of the key near_utc, a moment on the session's date."""
     value = table.get("near_utc")
     expected = "a moment with its zone, near_utc = 2026-05-12T17:03:20Z"
     if isinstance(value, str):
@@ -224,11 +288,4 @@ def tap_of_table(date: dt.date | None, where: str, table: TomlTable) -> Tap:
             f"{value.isoformat()}, not on the session's day",
             f"a moment of {date.isoformat()}",
         )
-    window = number_value(
-        f"{where} window_s",
-        table.get("window_s", DEFAULT_TAP_WINDOW_S),
-        0.1,
-        MOST_TAP_WINDOW_S,
-        "seconds",
-    )
-    return Tap(value.timestamp(), window)
+    return value.timestamp()

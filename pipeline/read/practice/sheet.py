@@ -8,7 +8,8 @@ from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
 from pipeline.base.values import Rep, Runner
-from pipeline.read.practice.dates import parse_rep_start
+from pipeline.read.practice.dates import moment_of_cell
+from pipeline.read.practice.documents import PRACTICE_SHEET
 from pipeline.read.practice.problems import MOST_PROBLEMS_SHOWN, shortened_remarks
 from pipeline.read.practice.sheet_cells import (
     CELL_RANGES,
@@ -20,7 +21,31 @@ from pipeline.read.practice.sheet_cells import (
     runners_by_name,
     whole_cell,
 )
-from pipeline.read.practice.sheet_rows import SheetRow, sheet_rows
+from pipeline.read.practice.sheet_rows import SheetForm, SheetRow, sheet_rows
+
+SHEET_COLUMNS = (
+    "rep",
+    "zone",
+    "lane",
+    "incoming",
+    "outgoing",
+    "mark_m",
+    "mark_feet",
+    "outgoing_start_m",
+    "incoming_start_m",
+    "start_utc",
+    "pass_m",
+    "note",
+)
+REPS_FORM = SheetForm(
+    PRACTICE_SHEET,
+    SHEET_COLUMNS,
+    needed=(("incoming",), ("outgoing",)),
+    needed_in_words="incoming and outgoing, with runner ids",
+    row_in_words="a practice sheet, one row a rep",
+    if_wrong_file="correct reps in session.toml",
+    if_empty="export it again, or drop reps from session.toml",
+)
 
 
 def read_sheet(
@@ -33,10 +58,10 @@ def read_sheet(
     """The sheet's usable rows in their order, and remarks on what was left out or passed over.
 
     `zones` are the venue's (lane, zone); `lane` is that of rows that name none. For times see
-    `parse_rep_start`. Raises SessionError where the sheet as a whole cannot be read or a column is
+    `moment_of_cell`. Raises SessionError where the sheet as a whole cannot be read or a column is
     misspelt.
     """
-    rows, remarks = sheet_rows(path)
+    rows, remarks = sheet_rows(path, REPS_FORM, path.name)
     by_name = runners_by_name(runners)
     reps: list[Rep] = []
     before: float | None = None
@@ -84,8 +109,10 @@ def _rep_of_row(
         rep_number = whole_cell(cells, "rep")
     except UnusableRow as why:
         remarks.append(str(why))
-    numbers = {name: number_cell(cells, name, remarks) for name in CELL_RANGES}
-    start_s = parse_rep_start(cells.get("start_utc", ""), date, before, remarks)
+    numbers = {
+        name: number_cell(cells, name, limits, remarks) for name, limits in CELL_RANGES.items()
+    }
+    start_s = moment_of_cell(cells, "start_utc", date, before, remarks)
     return Rep(
         line=row.line,
         incoming=incoming.id,

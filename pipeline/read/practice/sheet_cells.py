@@ -85,20 +85,30 @@ def check_zone(zone: int | None, lane: int | None, zones: Collection[tuple[int, 
         raise UnusableRow(f"{asked} is not in the venue file, which has {there}")
 
 
-def number_cell(cells: Mapping[str, str], column: str, remarks: list[str]) -> float | None:
-    """A number of the sheet; None with a remark where the cell is no number or out of range."""
+def number_cell(
+    cells: Mapping[str, str],
+    column: str,
+    limits: tuple[float, float],
+    remarks: list[str],
+    shown: Callable[[str], str] = '"{}"'.format,
+) -> float | None:
+    """A number of the sheet; None with a remark where the cell is no number or out of range.
+
+    `shown` makes of the cell what the remark quotes.
+    """
     text = cells.get(column, "")
     if not text:
         return None
-    plain = re.sub(r"\s*m$", "", text.replace("\u2212", "-").replace("\xa0", ""))
-    low, high = CELL_RANGES[column]
+    unit = column.rpartition("_")[2]
+    plain = re.sub(rf"\s*{unit}$", "", text.replace("\u2212", "-").replace("\xa0", ""))
+    low, high = limits
     if not re.fullmatch(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)", plain):
-        remarks.append(f'{column}: "{text}" is not a number; the cell is passed over')
+        remarks.append(f"{column}: {shown(text)} is not a number; the cell is passed over")
         return None
     value = parse_decimal(plain)
     if not low <= value <= high:
         bounds = f"{low:g} to {high:g}"
-        remarks.append(f"{column}: {text} is not within {bounds}; the cell is passed over")
+        remarks.append(f"{column}: {shown(text)} is not within {bounds}; the cell is passed over")
         return None
     return value
 

@@ -1,7 +1,8 @@
-"""The lines of a practice sheet, as any spreadsheet exports it, to rows of named cells.
+"""The lines of a coach's CSV, as any spreadsheet exports it, to rows of named cells.
 
 Cells may be separated by commas, semicolons or tabs, with or without a byte-order mark. Columns may
-stand in any order, and other columns may stand between them.
+stand in any order, and other columns may stand between them. A `SheetForm` says which columns a
+kind of file has.
 """
 
 from __future__ import annotations
@@ -13,34 +14,35 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
-from pipeline.base.asking import comma_list, misspelt, question
+from pipeline.base.asking import comma_list, either, misspelt, question
 from pipeline.errors import SessionError
 from pipeline.read.practice.csv_cells import delimiter_of
-from pipeline.read.practice.documents import PRACTICE_SHEET, document_bytes
+from pipeline.read.practice.documents import Document, document_bytes
 from pipeline.read.practice.problems import combined_error
 from pipeline.read.quoting import quote_without_numbers
 
-SHEET_COLUMNS = (
-    "rep",
-    "zone",
-    "lane",
-    "incoming",
-    "outgoing",
-    "mark_m",
-    "mark_feet",
-    "outgoing_start_m",
-    "incoming_start_m",
-    "start_utc",
-    "pass_m",
-    "note",
-)
 MOST_SHEET_LINES = 200_000
 MOST_SHEET_COLUMNS = 1000
 _MOST_COLUMNS_LISTED = 20
 _MOST_CELL_LINES = 50
 _LINE_ENDS = "\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029"  # as str.splitlines has them
-_NEEDED_COLUMNS = ("incoming", "outgoing")
+
+
+class SheetForm(NamedTuple):
+    """A kind of CSV that a coach writes: its columns, and what its errors say.
+
+    Of each tuple in `needed` one column at least must be there.
+    """
+
+    document: Document
+    columns: tuple[str, ...]
+    needed: tuple[tuple[str, ...], ...]
+    needed_in_words: str
+    row_in_words: str  # "a practice sheet, one row a rep"
+    if_wrong_file: str
+    if_empty: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +53,9 @@ class SheetRow:
     cells: Mapping[str, str]
 
 
-def _sheet_text(path: Path) -> str:
-    """The sheet's text, in whichever encoding the spreadsheet wrote it."""
-    raw = document_bytes(path, PRACTICE_SHEET)
+def _sheet_text(path: Path, document: Document) -> str:
+    """The file's text, in whichever encoding the spreadsheet wrote it."""
+    raw = document_bytes(path, document)
     if raw.startswith(b"PK\x03\x04") or raw.startswith(b"\xd0\xcf\x11\xe0"):
         raise SessionError(path, "a spreadsheet's own format", "CSV", "export the sheet as CSV")
     try:
@@ -68,19 +70,19 @@ def _sheet_text(path: Path) -> str:
     return text
 
 
-def sheet_rows(path: Path) -> tuple[list[SheetRow], list[str]]:
+def sheet_rows(path: Path, form: SheetForm, name: str) -> tuple[list[SheetRow], list[str]]:
     """The rows below the header that are not blank, and remarks on what is not read.
 
-    Raises SessionError where the sheet cannot be read, is empty, lacks a needed column or has a
-    misspelt one.
+    `name` is what remarks call the file. Raises SessionError where the file cannot be read, is
+    empty, lacks a needed column or has a misspelt one.
     """
-    text = _sheet_text(path)
+    text = _sheet_text(path, form.document)
     if sum(map(text.count, _LINE_ENDS)) - text.count("\r\n") > MOST_SHEET_LINES:
         raise SessionError(
             path,
             f"more than {MOST_SHEET_LINES} lines",
-            "a practice sheet, one row a rep",
-            "correct reps in session.toml",
+            form.row_in_words,
+            form.if_wrong_file,
         )
     lines = text.splitlines()
     skip = 0
@@ -92,12 +94,12 @@ def sheet_rows(path: Path) -> tuple[list[SheetRow], list[str]]:
         raise SessionError(
             path,
             "an empty sheet",
-            f"a line of headers: {', '.join(SHEET_COLUMNS)}",
-            "export it again, or drop reps from session.toml",
+            f"a line of headers: {', '.join(form.columns)}",
+            form.if_empty,
         )
     delimiter = declared[1] if declared else delimiter_of(lines[skip])
     try:
-        table, remarks = _table_rows(path.name, lines, skip, delimiter)
+        table, remarks = _table_rows(name, lines, skip, delimiter)
     except csv.Error as error:
         raise SessionError(path, f"not CSV: {error}", "a spreadsheet's CSV export") from None
     head_line, header = table[0]
@@ -105,13 +107,13 @@ def sheet_rows(path: Path) -> tuple[list[SheetRow], list[str]]:
         raise SessionError(
             f"{path}, line {head_line}",
             f"{len(header)} columns",
-            f"{', '.join(SHEET_COLUMNS)}",
-            "correct reps in session.toml",
+            f"{', '.join(form.columns)}",
+            form.if_wrong_file,
         )
     names = [re.sub(r"[\s-]+", "_", cell.strip().casefold()) for cell in header]
     while names and not names[-1]:
         names.pop()
-    remarks += _header_remarks(f"{path}, line {head_line}", path.name, names)
+    remarks += _header_remarks(f"{path}, line {head_line}", name, names, form)
     rows = []
     for line, cells in table[1:]:
         if not any(cell.strip() for cell in cells):
@@ -121,12 +123,12 @@ def sheet_rows(path: Path) -> tuple[list[SheetRow], list[str]]:
         if shifted:
             # an unquoted decimal comma shifts every later cell by one column
             remarks.append(
-                f"{path.name}, line {line}: row left out: {len(cells)} cells under "
+                f"{name}, line {line}: row left out: {len(cells)} cells under "
                 f"{len(header)} headers; put decimal commas and texts with commas in quotes, "
                 "or export with semicolons"
             )
             continue
-        named = {name: cell.strip() for name, cell in zip(names, cells, strict=False) if name}
+        named = {column: cell.strip() for column, cell in zip(names, cells, strict=False) if column}
         rows.append(SheetRow(line, named))
     return rows, remarks
 
@@ -164,28 +166,28 @@ def _table_rows(
     return table, remarks
 
 
-def _header_remarks(where: str, name: str, names: Sequence[str]) -> list[str]:
+def _header_remarks(where: str, name: str, names: Sequence[str], form: SheetForm) -> list[str]:
     """Remarks on columns that are not read. Raises SessionError for missing or doubled ones."""
     wrong = []
-    slips = misspelt([n for n in names if n], SHEET_COLUMNS)
+    slips = misspelt([n for n in names if n], form.columns)
     wrong += [
-        SessionError(where, f'column "{w}"', ", ".join(SHEET_COLUMNS), question(known))
+        SessionError(where, f'column "{w}"', ", ".join(form.columns), question(known))
         for w, known in slips.items()
     ]
     wrong += [
-        SessionError(where, f'no column "{n}"', "incoming and outgoing, with runner ids")
-        for n in _NEEDED_COLUMNS
-        if n not in names and n not in slips.values()
+        SessionError(where, f"no column {either(one_of)}", form.needed_in_words)
+        for one_of in form.needed
+        if not {*one_of} & {*names, *slips.values()}
     ]
     wrong += [
         SessionError(where, f'column "{n}" twice', "each once")
         for n, k in Counter(names).items()
-        if k > 1 and n in SHEET_COLUMNS
+        if k > 1 and n in form.columns
     ]
     if len(wrong) == 1:
         raise wrong[0]
     if wrong:
         raise combined_error(SessionError, where, wrong)
-    strange = [quote_without_numbers(n).strip("'") for n in names if n and n not in SHEET_COLUMNS]
+    strange = [quote_without_numbers(n).strip("'") for n in names if n and n not in form.columns]
     listed = comma_list(strange, _MOST_COLUMNS_LISTED)
     return [f"{name}: columns not read: {listed}"] if strange else []
