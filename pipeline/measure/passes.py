@@ -42,10 +42,11 @@ SPREADS: tuple[Spreads, ...] = tuple(
     Spreads(*one) for one in product((0.04, 0.10), (0.06, 0.10, 0.16), (0.08, 0.14, 0.20))
 )
 STRAY = 1e-5  # of the best moment's likelihood: a rep may follow no rule at all
+NO_HABIT, NO_HABIT_SD_M = 0.01, 0.45  # share of passes that follow no habit, only some reach
 PASS_GRID_S = 0.02
 _LEAST = 1e-300  # of a sum of weights: its logarithm stays a number
-SIGHT_IS_WRONG, SIGHT_ANYWHERE_M = 0.05, 40.0  # another rep's line, a slip: then anywhere ...
-SIGHT_ANY_TIME_S = 4.0  # ... or at any time
+SIGHT_IS_WRONG, SIGHT_ANYWHERE_M = 0.05, 40.0  # another rep's line, a slip: then anywhere
+MOMENT_IS_WRONG, ANY_TIME_S = 0.02, 4.0  # the same of a moment read from a film
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,13 +92,13 @@ def chance_sight_is_wrong(
 def moment_log_likelihood(course: GapCourse, seen: Estimate) -> Floats:
     """Log-likelihood (k,) of the moment (s, on the clock of `course`) at which somebody saw the
     pass; it, too, may be wrong."""
-    right = (1 - SIGHT_IS_WRONG) * _normal_density(course.t_s - seen.value, seen.sd)
-    return np.asarray(np.log(right + SIGHT_IS_WRONG / SIGHT_ANY_TIME_S))
+    right = (1 - MOMENT_IS_WRONG) * _normal_density(course.t_s - seen.value, seen.sd)
+    return np.asarray(np.log(right + MOMENT_IS_WRONG / ANY_TIME_S))
 
 
 def chance_moment_is_wrong(course: GapCourse, seen: Estimate, weight: Floats) -> float:
     """The chance that this moment is wrong, with the posterior weights (k,) of the moments."""
-    wrong = np.log(SIGHT_IS_WRONG / SIGHT_ANY_TIME_S) - moment_log_likelihood(course, seen)
+    wrong = np.log(MOMENT_IS_WRONG / ANY_TIME_S) - moment_log_likelihood(course, seen)
     return float(weight @ np.exp(wrong))
 
 
@@ -227,7 +228,13 @@ def believe(
     # over the spreads: habit and reach tell each moment's weight together
     told = others @ gap_likelihood(course).swapaxes(1, 2)  # (h, n, k)
     weight = (nearest_likelihood(course) * told).sum(axis=(0, 1))
-    weight = seen * (weight + STRAY * weight.max())
+    weight = weight + STRAY * weight.max()
+    free = _normal_density(
+        course.gap_m - REACH_PRIOR_M.value, np.hypot(course.gap_sd_m, NO_HABIT_SD_M)
+    )
+    share = NO_HABIT if np.ptp(log_seen) > 0 else 0.0  # where nothing was seen it tells nothing
+    weight = (1 - share) * weight / weight.sum() + share * free / (free.sum() + _LEAST)
+    weight = seen * weight
     weight /= weight.sum()
     moment = float(weight @ course.t_s)
     moment_sd = float(np.sqrt(weight @ (course.t_s - moment) ** 2 + PASS_GRID_S**2 / 12))

@@ -32,6 +32,7 @@ from pipeline.measure.starts import StartHabits, judge_starts
 
 CURVE_HZ = 50.0
 CURVE_BEFORE_M = 60.0
+PASS_OVERLOOKED = 0.1  # chance that an observer who sees the passes has none of a takeover's
 SURE_OF_PASS = 0.8  # whether the baton changed hands is clear beyond this chance, and 1 less it
 
 
@@ -111,7 +112,7 @@ def measure_takeovers(
     seen, words = weighing.weigh_tapes(seen, usual_m)
     seen, watched = _watch(seen, observers, gates, usual_m)
     chances = [_weigh_pass(watched, i, one, usual_m) for i, one in enumerate(seen)]
-    reach = _learn_reach(seen, chances)
+    reach = _learn_reach(seen, chances, watched)
     with_reach = _solve_with_reach(seen, reach)
     measured: list[MeasuredTakeover] = []
     beliefs: dict[int, tuple[passes.PassBelief, Floats]] = {}
@@ -169,18 +170,27 @@ def _watch(
 
 
 def _weigh_pass(watched: Watched, number: int, one: weighing.SeenTakeover, usual_m: float) -> float:
-    """The chance that the baton changed hands: certain where an observer saw how it can have."""
-    return 1.0 if is_pass_seen(watched, number, one) else weighing.weigh_pass(one, usual_m)
+    """The chance that the baton changed hands: certain where an observer saw how it can have, less
+    where one watched, who sees it otherwise, and saw none."""
+    if is_pass_seen(watched, number, one):
+        return 1.0
+    chance = weighing.weigh_pass(one, usual_m)
+    if chance < 1.0 and watched.missed_pass(number):
+        return chance * PASS_OVERLOOKED / (chance * PASS_OVERLOOKED + 1 - chance)
+    return chance
 
 
 def _learn_reach(
-    seen: Sequence[weighing.SeenTakeover], chances: Sequence[float]
+    seen: Sequence[weighing.SeenTakeover],
+    chances: Sequence[float],
+    watched: Watched | None = None,
 ) -> dict[int, Floats]:
     """By the number of each takeover in which the baton changed hands what the others say of it."""
     met = [i for i, chance in enumerate(chances) if chance > 1 - SURE_OF_PASS]
     messages, asked = [], []
     for i in met:
-        course, sight = seen[i].course, seen[i].log_seen
+        course = seen[i].course
+        sight = seen[i].log_seen if watched is None else watched.teaching(i, seen[i])
         if course is not None and sight is not None:
             messages.append((weighing.pair_of(seen[i].case), passes.reach_message(course, sight)))
             asked.append(i)
@@ -325,10 +335,9 @@ def _measure_takeover(
                 f"the sheet saw the pass at {rep.pass_m:.1f} m, the traces have it elsewhere "
                 f"({p_wrong:.0%} that the sheet is wrong): {used}"
             )
-    remarks += [
-        f"{row.tie.observer.id} saw the pass where or when the traces cannot have it: not used"
-        for row in as_seen.misread
-    ]
+    remarks += as_seen.in_words()
+    if weighing.says_baton_was_lost(case):
+        remarks.append("the sheet's note says that the baton did not go on: a pass is unlikely")
     seen = seen or bool(as_seen.right)
     outcome, why = judge_outcome(chance, belief, exit_ is not None, seen, course)
     remarks += why

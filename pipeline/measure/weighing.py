@@ -3,6 +3,7 @@ the pass is looked for."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -13,6 +14,7 @@ from pipeline.measure import estimator, gaps, passes, tapes
 from pipeline.measure.agreement import ClockOffset, correction_in_words
 from pipeline.measure.reps import Case
 
+_LOST = re.compile(r"\b(dropped|lost|missed|not passed|no pass)\b", re.IGNORECASE)
 DOUBTFUL_CLOCK_S = 0.015  # what is left of a clock's doubt is said from here on
 
 
@@ -80,7 +82,14 @@ def weigh_pass(one: SeenTakeover, usual_m: float) -> float:
     """The chance that the baton changed hands: certain where somebody saw it."""
     if one.case.rep is not None and one.case.rep.pass_m is not None:
         return 1.0 if one.course is not None else 0.0
-    return gaps.chance_of_pass(one.course, one.gave_up, usual_m)
+    doubted = one.gave_up or says_baton_was_lost(one.case)
+    return gaps.chance_of_pass(one.course, doubted, usual_m)
+
+
+def says_baton_was_lost(case: Case) -> bool:
+    """Whether the sheet's note says that the baton did not go on. A baton may be dropped after the
+    pass too, so this makes a pass unlikely, not impossible."""
+    return case.rep is not None and bool(_LOST.search(case.rep.note))
 
 
 # --- the sheet's tapes ------------------------------------------------------------------------

@@ -9,16 +9,16 @@ import numpy as np
 
 from pipeline.base.values import Estimate, Floats
 from pipeline.measure import passes
-from pipeline.measure.observers.evidence import LineEvidence, SeenPass, log_pass
-from pipeline.measure.observers.ties import (
+from pipeline.measure.observers.clock_law import (
     BEAM_LEAD_M,
     SEEN_LATE_SD_S,
     UTC_SD_S,
-    Tie,
     TiedRow,
     misfits,
     rows_cov,
 )
+from pipeline.measure.observers.evidence import LineEvidence, SeenPass, log_pass
+from pipeline.measure.observers.ties import Tie
 from pipeline.measure.observers.told import WHO, tell_moment
 from pipeline.measure.weighing import SeenTakeover, pair_of
 
@@ -137,7 +137,7 @@ def _clock_without(tie: Tie, row: TiedRow, one: SeenTakeover) -> tuple[float, fl
 
 
 def _is_utc(tie: Tie) -> bool:
-    return bool(tie.info[0, 0] > UTC_SD_S**-2)
+    return bool(tie.solved.info[0, 0] > UTC_SD_S**-2)
 
 
 def compare_pass(

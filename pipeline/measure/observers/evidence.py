@@ -10,11 +10,13 @@ from scipy.linalg import block_diag
 
 from pipeline.base.values import Estimate, Floats, Frozen
 from pipeline.measure import estimator, passes, weighing
-from pipeline.measure.observers.ties import Tie, TiedRow, rows_cov
+from pipeline.measure.observers.clock_law import TiedRow, rows_cov
+from pipeline.measure.observers.ties import Tie
 from pipeline.measure.observers.told import tell_moment
 from pipeline.measure.weighing import SeenTakeover
 
 HAND_BEFORE_GO_S, HAND_AFTER_PASS_S = 0.2, 0.3  # the hand goes back between first movement and pass
+FAR_S = 10.0
 PASS_WITHIN_M = 4.0  # no baton changes hands between trunks that are farther apart
 
 
@@ -87,7 +89,8 @@ def moment_of(tie: Tie, row: TiedRow, one: SeenTakeover) -> Estimate | None:
     zero = one.fit.problem.zero_utc_s
     if not tie.each_anew:
         law = tie.law(without=row.takeover if tie.shared_sd_s else None)
-        sd = float(np.sqrt(row.sd_s**2 + row.columns @ law.cov @ row.columns))
+        # What a tie by passes alone has wrong, this takeover's own pass as inferred has wrong too.
+        sd = float(np.sqrt(row.sd_s**2 + row.columns @ law.cov @ row.columns + tie.shared_sd_s**2))
         return Estimate(row.utc_s + float(row.columns @ law.mean) - zero, sd)
     own = [other for other in tie.used(row.takeover) if other.number != row.number]
     told = [tell_moment(one, other.what) or other.told for other in own]
@@ -154,7 +157,7 @@ def can_be(seen: SeenPass, course: passes.GapCourse | None) -> bool:
 def _log_anywhere(seen: SeenPass) -> float:
     out = 0.0
     if seen.moment is not None:
-        out += float(np.log(passes.SIGHT_IS_WRONG / passes.SIGHT_ANY_TIME_S))
+        out += float(np.log(passes.MOMENT_IS_WRONG / passes.ANY_TIME_S))
     if seen.place is not None:
         out += float(np.log(passes.SIGHT_IS_WRONG / passes.SIGHT_ANYWHERE_M))
     return out
@@ -185,10 +188,13 @@ def hand_back(
             early = go is not None and moment.value < go.value - HAND_BEFORE_GO_S
             late = passed_s is not None and moment.value > passed_s + HAND_AFTER_PASS_S
             if early or late:
+                far = abs(moment.value - (go.value if go is not None else 0.0)) > FAR_S
                 refused[tie.observer.id, number] = (
-                    "the hand would go back before the first movement"
+                    "far from this takeover:"
+                    if far
+                    else "the hand would go back before the first movement:"
                     if early
-                    else "the hand would go back after the pass: swapped with it?"
+                    else "the hand would go back after the pass, swapped with it?"
                 )
             else:
                 found.append(moment)

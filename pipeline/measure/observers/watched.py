@@ -28,10 +28,11 @@ from pipeline.measure.observers.evidence import (
     seen_passes,
 )
 from pipeline.measure.observers.rows import GatePlaces
-from pipeline.measure.observers.ties import Tie, tie_observer
+from pipeline.measure.observers.ties import Tie, tie_in_parts
 from pipeline.measure.weighing import SeenTakeover
 
-MISREAD_P = 0.5
+DOUBTED_P, MISREAD_P = 0.1, 0.5  # chance of being misread from which a row is doubted, not used
+LEAST_PASSES_SEEN, SEES_PASSES = 4, 0.7  # how many passes, what share, who sees passes has seen
 ObservationRow = dict[str, object]
 
 
@@ -57,6 +58,29 @@ class Watched(Frozen):
             log_seen = log_seen + log_pass(seen, course)
         return replace(one, log_seen=log_seen)
 
+    def teaching(self, takeover: int, one: SeenTakeover) -> Floats | None:
+        """The log-likelihood (k,) of what was seen of a pass, as far as it teaches how this squad
+        passes: films tied by passes alone had to believe that already."""
+        log_seen, course = one.log_seen, one.course
+        if course is None or log_seen is None:
+            return None
+        for seen in _possible_passes(self, takeover, one):
+            if seen.tie.shared_sd_s:
+                log_seen = log_without(log_seen, seen, course)
+        return log_seen
+
+    def missed_pass(self, takeover: int) -> bool:
+        """Whether an observer saw other things of this takeover and not its pass, who has the pass
+        of nearly all others that he saw."""
+        for tie in self.ties:
+            sightings = tie.observer.sightings
+            seen = {row.takeover for row in tie.rows if sightings[row.number].event == "pass"}
+            others = {row.takeover for row in tie.rows} - {takeover}
+            usual = len(seen & others) >= max(LEAST_PASSES_SEEN, SEES_PASSES * len(others))
+            if usual and takeover not in seen and tie.used(takeover):
+                return True
+        return False
+
     @property
     def words(self) -> tuple[str, ...]:
         """What is to be said of the observers, a sentence each."""
@@ -65,10 +89,30 @@ class Watched(Frozen):
 
 @dataclass(frozen=True, eq=False)
 class PassAsSeen(Frozen):
-    """The rows on one takeover's pass that count, and those that are misread."""
+    """The rows on one takeover's pass that count, those that are misread, and those of the first
+    that may be, with the chance of that. `missed`: who sees passes otherwise has none here."""
 
     right: tuple[SeenPass, ...]
     misread: tuple[SeenPass, ...]
+    doubtful: tuple[tuple[SeenPass, float], ...]
+    missed: bool = False
+
+    def in_words(self) -> list[str]:
+        """A sentence for each row that is doubted."""
+        missed = "an observer saw other things of this takeover, and no pass"
+        return [
+            *([missed] if self.missed else []),
+            *(
+                f"{row.tie.observer.id} saw the pass where or when the traces cannot have it: not "
+                "used"
+                for row in self.misread
+            ),
+            *(
+                f"{row.tie.observer.id} saw the pass elsewhere than the traces have it ({p:.0%} "
+                "that it is misread): both are allowed for"
+                for row, p in self.doubtful
+            ),
+        ]
 
 
 def watch(
@@ -80,7 +124,10 @@ def watch(
     """Tie the observers that help to measure. `inferred` are the passes as the traces have them
     (UTC, s), by takeover, for films that show nothing else."""
     ties = tuple(
-        tie_observer(one, seen, gates, inferred) for one in observers if one.use == "measure"
+        tie
+        for one in observers
+        if one.use == "measure"
+        for tie in tie_in_parts(one, seen, gates, inferred)
     )
     lines = tuple(gather_lines(ties, i) for i in range(len(seen)))
     return Watched(ties, lines, tuple(seen))
@@ -102,12 +149,19 @@ def sort_passes(
     """The rows on the pass that count, and those that all else contradicts."""
     right: list[SeenPass] = []
     wrong: list[SeenPass] = []
+    doubts: dict[int, float] = {}
     for seen in seen_passes(watched.ties, takeover, one):
-        fits = belief is not None and one.course is not None and can_be(seen, one.course)
-        if fits and belief is not None and one.course is not None:
-            fits = chance_pass_misread(seen, one.course, belief.weight) <= MISREAD_P
-        (right if fits else wrong).append(seen)
-    return PassAsSeen(tuple(right), tuple(wrong))
+        p_wrong = 1.0
+        if belief is not None and one.course is not None and can_be(seen, one.course):
+            p_wrong = chance_pass_misread(seen, one.course, belief.weight)
+        if p_wrong <= MISREAD_P:
+            right.append(seen)
+            doubts[len(right) - 1] = p_wrong
+        else:
+            wrong.append(seen)
+    doubtful = tuple((right[i], p) for i, p in doubts.items() if p > DOUBTED_P)
+    missed = not right and watched.missed_pass(takeover)
+    return PassAsSeen(tuple(right), tuple(wrong), doubtful, missed)
 
 
 def observation_rows(
@@ -208,35 +262,44 @@ def check_rows(
     }
     out: list[tuple[int | None, ObservationRow]] = []
     words: list[str] = []
-    for observer in observers:
-        if observer.use != "check":
-            continue
-        tie = tie_observer(observer, seen, gates, inferred)
+    ties = [
+        tie
+        for one in observers
+        if one.use == "check"
+        for tie in tie_in_parts(one, seen, gates, inferred)
+    ]
+    for tie in ties:
         words += tie.words
         for i, one in enumerate(seen):
-            found = [
-                compare_unused(one, tie, row, "")
-                for row in tie.rows
-                if row.takeover == i and row.told is not None and not tie.shared_sd_s
-            ]
-            found += _compare_hands((tie,), i, one, {}, used=False)
-            if i in beliefs and one.course is not None and one.log_seen is not None:
-                found += [
-                    compare_pass(
-                        row,
-                        one.course,
-                        one.log_seen,
-                        beliefs[i][1],
-                        one.case.problem.axis.exit_m,
-                        one.fit.problem.zero_utc_s,
-                        used=False,
-                        words="",
-                    )
-                    for row in seen_passes((tie,), i, one)
-                ]
+            found = _compare_held_out(tie, i, one, beliefs.get(i))
             out += [(i, observation_row(row, one, zeros_utc_s[i])) for row in found]
-        out += left_over_rows((tie,))
+    out += left_over_rows(ties)
     return out, tuple(words)
+
+
+def _compare_held_out(
+    tie: Tie,
+    takeover: int,
+    one: SeenTakeover,
+    believed: tuple[passes.PassBelief, Floats] | None,
+) -> list[Comparison]:
+    found = [
+        compare_unused(one, tie, row, "")
+        for row in tie.rows
+        if row.takeover == takeover and row.told is not None and not tie.shared_sd_s
+    ]
+    found += _compare_hands((tie,), takeover, one, {}, used=False)
+    for row in seen_passes((tie,), takeover, one):
+        if believed is None or one.course is None or one.log_seen is None:
+            found.append(Comparison(tie, row.number, False, remarks=("no pass was measured",)))
+            continue
+        exit_m, zero = one.case.problem.axis.exit_m, one.fit.problem.zero_utc_s
+        found.append(
+            compare_pass(
+                row, one.course, one.log_seen, believed[1], exit_m, zero, used=False, words=""
+            )
+        )
+    return found
 
 
 def left_over_rows(ties: Sequence[Tie]) -> list[tuple[int | None, ObservationRow]]:

@@ -1,0 +1,188 @@
+"""The law of an observer's clock, by generalised least squares over the takeovers he saw.
+
+The model stands in docs/methods.md, "What observers saw".
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.base.values import Estimate, Floats, Frozen, Observer
+from pipeline.measure import estimator
+from pipeline.measure.observers.told import Occurrence, ToldMoment
+from pipeline.measure.weighing import SeenTakeover
+
+UTC_SD_S = 0.01  # of times that are said to be UTC
+RATE_SD = 50e-6  # of a telephone's quartz, from memory
+BEAM_LEAD_M = Estimate(0.25, 0.10)  # chest or arm ahead of the unit: half a chest, an arm
+SEEN_LATE_SD_S = 0.03  # how late an observer sees a first movement
+MISREAD, MISREAD_BY_S = 0.05, 0.5  # chance that a row is wrong, and by about how much
+OWN_SD_S = 100.0  # of an offset about the one that was found, before the rows tell it
+OFF_SDS = 3.0  # a clock of UTC that is farther off is not UTC
+_FIXED = 1e-6  # standard deviation of what is not learned
+PARAMETERS = 4  # offset (s), rate, lead at a beam (m), lateness of a first movement as seen (s)
+
+
+@dataclass(frozen=True, eq=False)
+class ClockLaw(Frozen):
+    """Offset, rate, lead and lateness (PARAMETERS,) of an observer, with their covariance."""
+
+    mean: Floats
+    cov: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class TiedRow(Frozen):
+    """A row that is tied: its takeover, what the fits say of it (None for a pass and a hand), what
+    its clock read as UTC by the offset that was found first, and its `columns` (PARAMETERS,)."""
+
+    number: int
+    takeover: int
+    what: Occurrence
+    told: ToldMoment | None
+    utc_s: float
+    columns: Floats
+    sd_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class SolvedLaw(Frozen):
+    """Information and vector of a clock's law, prior and all takeovers together; by takeover what
+    its rows say of it; the numbers of the rows that are more likely misread than right."""
+
+    misread: frozenset[int]
+    info: Floats
+    vector: Floats
+    sent: Mapping[int, tuple[Floats, Floats]]
+
+    def law(self, without: int | None = None) -> ClockLaw:
+        """The law as all takeovers tell it, or all but one."""
+        info, vector = self.info, self.vector
+        own = None if without is None else self.sent.get(without)
+        if own is not None:
+            info, vector = np.subtract(info, own[0]), np.subtract(vector, own[1])
+        cov = np.linalg.inv(info)
+        return ClockLaw(cov @ vector, (cov + cov.T) / 2)
+
+
+def _law_prior(observer: Observer, offset_sd_s: float | None) -> tuple[Floats, Floats]:
+    """Information and vector of offset, rate, lead and lateness before any row is looked at.
+
+    Of one who is only compared no more is learned than without which nothing can be compared: the
+    offset and rate of his own clock.
+    """
+    lead = BEAM_LEAD_M if observer.kind == "gates" else Estimate(0.0, _FIXED)
+    sd = np.array([offset_sd_s or OWN_SD_S, RATE_SD, lead.sd, SEEN_LATE_SD_S])
+    if observer.use == "check":
+        sd[2:] = _FIXED
+        sd[:2] = _FIXED if offset_sd_s else sd[:2]
+    if observer.clock == "rep":
+        sd[0] = _FIXED  # each rep has its own
+    precision = sd**-2
+    return np.diag(precision), precision * np.array([0.0, 0.0, lead.value, 0.0])
+
+
+def solve_law(
+    observer: Observer, rows: Sequence[TiedRow], seen: Sequence[SeenTakeover], *, utc: bool
+) -> SolvedLaw:
+    """The clock's law by the rows that are not misread; with `utc` its times are believed to be
+    UTC."""
+    prior = _law_prior(observer, UTC_SD_S if utc else None)
+    misread: frozenset[int] = frozenset()
+    for _ in range(len(rows) + 1):
+        info, vector, sent = _gather_law(observer, rows, misread, seen, prior)
+        wrong = _worst_rows(observer, rows, misread, seen, info, vector, sent)
+        if not wrong:
+            break
+        misread |= wrong
+    return SolvedLaw(misread, info, vector, sent)
+
+
+def _rows_by_takeover(rows: Iterable[TiedRow], misread: frozenset[int]) -> dict[int, list[TiedRow]]:
+    out: dict[int, list[TiedRow]] = defaultdict(list)
+    for row in rows:
+        if row.told is not None and row.number not in misread:
+            out[row.takeover].append(row)
+    return out
+
+
+def rows_cov(
+    rows: Sequence[TiedRow], fit: estimator.Fit | None, *, each_anew: bool = False
+) -> Floats:
+    """Covariance (m, m) in s² of the rows of one takeover about what the fit has: readings, clocks
+    of the units, with `fit` the fit's own errors; with `each_anew` an unknown nought for all."""
+    told = [row.told for row in rows if row.told is not None]
+    own = np.array([row.sd_s for row in rows]) ** 2 + np.array([t.own_sd_s for t in told]) ** 2
+    cov = np.diag(own)
+    doubt = np.array([t.clock_sd_s for t in told])
+    same = np.array([[a.role == b.role for b in told] for a in told])
+    cov = cov + same * np.outer(doubt, doubt)
+    if fit is not None:
+        at = np.array([t.row for t in told])
+        cov = cov + at @ fit.cov @ at.T
+    return np.asarray(cov + (OWN_SD_S**2 if each_anew else 0.0))
+
+
+def _gather_law(
+    observer: Observer,
+    rows: Sequence[TiedRow],
+    misread: frozenset[int],
+    seen: Sequence[SeenTakeover],
+    prior: tuple[Floats, Floats],
+) -> tuple[Floats, Floats, dict[int, tuple[Floats, Floats]]]:
+    """Information and vector of the clock's law, altogether and by takeover."""
+    info, vector = prior[0].copy(), prior[1].copy()
+    sent = {}
+    for k, own in _rows_by_takeover(rows, misread).items():
+        cov = rows_cov(own, seen[k].fit, each_anew=observer.clock == "rep")
+        at = np.array([row.columns for row in own])
+        gain = np.linalg.solve(cov, at)
+        sent[k] = (at.T @ gain, gain.T @ misfits(own))
+        info, vector = info + sent[k][0], vector + sent[k][1]
+    return info, vector, sent
+
+
+def misfits(rows: Sequence[TiedRow]) -> Floats:
+    """What the fits say less what the rows do (m,), by the offset that was found first."""
+    return np.array([row.told.utc_s - row.utc_s for row in rows if row.told is not None])
+
+
+def _worst_rows(
+    observer: Observer,
+    rows: Sequence[TiedRow],
+    misread: frozenset[int],
+    seen: Sequence[SeenTakeover],
+    info: Floats,
+    vector: Floats,
+    sent: Mapping[int, tuple[Floats, Floats]],
+) -> frozenset[int]:
+    """The rows that are more likely misread than right, the worst of its takeover each, and of
+    these only those nearly as bad as the worst of all."""
+    found: dict[int, float] = {}
+    for k, own in _rows_by_takeover(rows, misread).items():
+        cov = np.linalg.inv(info - sent[k][0])
+        mean = cov @ (vector - sent[k][1])
+        at = np.array([row.columns for row in own])
+        whole = rows_cov(own, seen[k].fit, each_anew=observer.clock == "rep")
+        whole = whole + at @ cov @ at.T
+        inverse = np.linalg.inv(whole)
+        off = inverse @ (misfits(own) - at @ mean) / np.diag(inverse)
+        sd = np.diag(inverse) ** -0.5
+        wrong = chance_misread(off, sd)
+        worst = int(np.argmax(np.abs(off) / sd * (wrong > 0.5)))
+        if wrong[worst] > 0.5:
+            found[own[worst].number] = float(abs(off[worst]) / sd[worst])
+    most = max(found.values(), default=0.0)
+    return frozenset(number for number, z in found.items() if z > most / 2)
+
+
+def chance_misread(off_s: Floats, sd_s: Floats) -> Floats:
+    """The chance (n,) that rows are misread that lie `off_s` from all else, give or take `sd_s`."""
+    wide = np.hypot(sd_s, MISREAD_BY_S)
+    log_odds = np.log(MISREAD / (1 - MISREAD)) + np.log(sd_s / wide)
+    log_odds = log_odds + 0.5 * (off_s / sd_s) ** 2 - 0.5 * (off_s / wide) ** 2
+    return np.asarray(1 / (1 + np.exp(-np.clip(log_odds, -500, 500))))
