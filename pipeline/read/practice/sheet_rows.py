@@ -32,7 +32,7 @@ _CODECS = {  # by the byte order mark
     b"\xff\xfe": "utf-16-le",
     b"\xfe\xff": "utf-16-be",
 }
-_LINE_ENDS = "\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029"  # as str.splitlines has them
+LINE_ENDS = "\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029"  # as str.splitlines has them
 
 
 class SheetForm(NamedTuple):
@@ -137,7 +137,7 @@ def table_of_sheet(
     mark, codec, text = text_of_sheet(content, strays)
     if "\0" in text:
         raise SessionError(path, "not text", "a CSV file", "export the sheet as CSV")
-    if sum(map(text.count, _LINE_ENDS)) - text.count("\r\n") > MOST_SHEET_LINES:
+    if sum(map(text.count, LINE_ENDS)) - text.count("\r\n") > MOST_SHEET_LINES:
         raise SessionError(
             path,
             f"more than {MOST_SHEET_LINES} lines",
