@@ -50,7 +50,7 @@ _NUMBERED: dict[str, dict[str, str]] = {
     "start": {"": "start_utc"},
     "pass": {"m": "pass_m", "": "pass_m"},
 }
-_NUMBER = re.compile(r"[+]?(-?\d{1,6}(?:[.,]\d{1,6})?)([^\W\d]*)")
+_SAID_NUMBER = re.compile(r"[+]?(-?\d{1,6}(?:[.,]\d{1,6})?)([^\W\d]*)")
 _SAY = "say it like `rep 9 wren to jay zone 2 mark 27 feet` or `rep 7 pass 21 m`"
 
 
@@ -78,7 +78,7 @@ class CallOut:
     guessed: bool = False
 
 
-class _Found(NamedTuple):
+class _Meaning(NamedTuple):
     """What some words mean: how many they are, and the cells that they fill."""
 
     used: int
@@ -116,7 +116,7 @@ def parse_call_out(text: str, setting: SheetSetting) -> CallOut:
         if _plain(words[at]) in ("note", "notes"):
             notes.append(words[at + 1 :])
             break
-        found = _meaning(text, words, at, setting)
+        found = _meaning_of_words(text, words, at, setting)
         if found is not None:
             _add_cells(text, cells, found.cells)
             at, guessed = at + found.used, guessed or found.guessed
@@ -157,7 +157,9 @@ def _rep_of_words(text: str, words: Sequence[str]) -> tuple[int, int, bool]:
     raise _misheard(text, "no rep's number at its start", "`rep 7` or `7` first")
 
 
-def _meaning(text: str, words: Sequence[str], at: int, setting: SheetSetting) -> _Found | None:
+def _meaning_of_words(
+    text: str, words: Sequence[str], at: int, setting: SheetSetting
+) -> _Meaning | None:
     """What the words from `at` on mean as cells; None where they mean none."""
     ids = [runner.id for runner in setting.runners]
     return (
@@ -208,7 +210,7 @@ def _near_runner(
     return None if near is None else (near, 1)
 
 
-def _pair(text: str, words: Sequence[str], at: int, ids: Sequence[str]) -> _Found | None:
+def _pair(text: str, words: Sequence[str], at: int, ids: Sequence[str]) -> _Meaning | None:
     """`wren to jay`, perhaps misspelt."""
     left = _exact_runner(words, at, ids)
     link = at + (left[1] if left else 1)
@@ -227,23 +229,23 @@ def _pair(text: str, words: Sequence[str], at: int, ids: Sequence[str]) -> _Foun
             "correct it, or say `note` before it",
         )
     cells = {"incoming": incoming[0], "outgoing": outgoing[0]}
-    return _Found(link + 1 - at + outgoing[1], cells, left is None or right is None)
+    return _Meaning(link + 1 - at + outgoing[1], cells, left is None or right is None)
 
 
-def _one_runner(words: Sequence[str], at: int, ids: Sequence[str]) -> _Found | None:
+def _one_runner(words: Sequence[str], at: int, ids: Sequence[str]) -> _Meaning | None:
     """`incoming wren` or `outgoing jay`."""
     role = _plain(words[at])
     if role not in ("incoming", "outgoing") or at + 1 == len(words):
         return None
     exact = _exact_runner(words, at + 1, ids)
     found = exact or _near_runner(words, at + 1, ids, _ALIKE_NAME)
-    return None if found is None else _Found(1 + found[1], {role: found[0]}, exact is None)
+    return None if found is None else _Meaning(1 + found[1], {role: found[0]}, exact is None)
 
 
 # --- numbers -------------------------------------------------------------------------------
 
 
-def _numbered(text: str, words: Sequence[str], at: int, setting: SheetSetting) -> _Found | None:
+def _numbered(text: str, words: Sequence[str], at: int, setting: SheetSetting) -> _Meaning | None:
     """A name and its number, `pass 21 m`; the name may be misspelt."""
     for alike in (1.0, _ALIKE_NAME):
         for length in (2, 1):
@@ -256,18 +258,18 @@ def _numbered(text: str, words: Sequence[str], at: int, setting: SheetSetting) -
             if name is not None:
                 found = _number_of_name(text, name, words, value_at, setting)
                 used, guessed = length + found.used, alike < 1.0 or found.guessed
-                return _Found(used, found.cells, guessed)
+                return _Meaning(used, found.cells, guessed)
     return None
 
 
 def _number_of_name(
     text: str, name: str, words: Sequence[str], at: int, setting: SheetSetting
-) -> _Found:
+) -> _Meaning:
     """The number at `at` and its unit, as the name before it takes them."""
     said = _plain(words[at])
     if name == "start" and (":" in said or "t" in said):
-        return _Found(1, {"start_utc": _time_text(text, words[at].rstrip(",;"), setting)})
-    number = _NUMBER.fullmatch(said)
+        return _Meaning(1, {"start_utc": _time_text(text, words[at].rstrip(",;"), setting)})
+    number = _SAID_NUMBER.fullmatch(said)
     if number is None:
         raise _misheard(text, f'"{words[at]}" after {name} is not a number', "a number such as 21")
     value, used, unit, guessed = number[1].replace(",", "."), 1, "", False
@@ -287,7 +289,7 @@ def _number_of_name(
         unit, guessed = "feet" if float(value) > _MARK_FROM_FEET else "m", True
     column = columns[unit]
     _check_number(text, column, value)
-    return _Found(used, {column: value}, guessed)
+    return _Meaning(used, {column: value}, guessed)
 
 
 def _check_number(text: str, column: str, value: str) -> None:

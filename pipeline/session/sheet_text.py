@@ -100,7 +100,7 @@ def merge_call_outs(
         _Row(list(table.header.cells), table.header.last_line),
         rows,
         _rows_by_rep(table, rows),
-        _decimal_sign(table),
+        _usual_decimal_sign(table),
     )
     clashes: list[Clash] = []
     places: list[tuple[CallOut, _Row, bool]] = []
@@ -256,7 +256,7 @@ def _add_column(draft: _Draft, column: str) -> None:
     draft.header.changed = True
 
 
-def _decimal_sign(table: SheetTable) -> str:
+def _usual_decimal_sign(table: SheetTable) -> str:
     """The one that most numbers of the sheet have; else a comma where semicolons part the cells, as
     spreadsheets write it."""
     signs = {".": 0, ",": 0}
