@@ -54,10 +54,17 @@ def _comparable(asked: str, names: Collection[str]) -> Iterable[str]:
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """`did you mean "robin"?`, or "" where nothing known is like it."""
+    near = nearest(word, known)
+    return "" if near is None else question(near)
+
+
+def nearest(word: str, known: Iterable[str], alike: float = 0.7) -> str | None:
+    """The known word most like this one, capitals and small letters taken as the same; None where
+    none is as much like it as `alike` (0 to 1, `difflib`'s ratio)."""
     spelt = {k.casefold(): k for k in known}
     asked = word.casefold()
-    close = difflib.get_close_matches(asked, _comparable(asked, spelt), n=1, cutoff=0.7)
-    return question(spelt[close[0]]) if close else ""
+    close = difflib.get_close_matches(asked, _comparable(asked, spelt), n=1, cutoff=alike)
+    return spelt[close[0]] if close else None
 
 
 def misspelt(words: Iterable[str], known: Iterable[str]) -> dict[str, str]:

@@ -16,7 +16,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from pipeline.cli import decide, export, season, session, show, terminal
+from pipeline.cli import decide, export, note, season, session, show, terminal
 from pipeline.errors import DEFECT, BatontraceError, InputError, OutputError, UsageError
 
 # What typer raises where a command line is wrong; it exports the class of one kind alone.
@@ -70,8 +70,9 @@ def batontrace(
     """Measure relay takeovers from the track files that the runners' units write.
 
     Start a session with template and venue, look at it with check, and measure it with process, or
-    measure many with season. Then marks, order, runners and progress turn the tables into
-    decisions; report and overlay show them, and export hands them to a spreadsheet.
+    measure many with season; note fills in its practice sheet beside the track. Then marks, order,
+    runners and progress turn the tables into decisions; report and overlay show them, and export
+    hands them to a spreadsheet.
     """
 
 
@@ -79,6 +80,7 @@ app.command("template", epilog=session.TEMPLATE_EXAMPLE)(session.run_template)
 app.command("venue", epilog=session.VENUE_EXAMPLE)(session.run_venue)
 app.command("check", epilog=session.CHECK_EXAMPLE)(session.run_check)
 app.command("process", epilog=session.PROCESS_EXAMPLE)(session.run_process)
+app.command("note", epilog=note.NOTE_EXAMPLE)(note.run_note)
 app.command("season", epilog=season.SEASON_EXAMPLE)(season.run_season)
 app.command("marks", epilog=decide.MARKS_EXAMPLE)(decide.run_marks)
 app.command("order", epilog=decide.ORDER_EXAMPLE)(decide.run_order)

@@ -21,9 +21,18 @@ class Start(enum.StrEnum):
     crouched = "crouched"
 
 
-# --- the tables -----------------------------------------------------------------------------
+# --- the session ---------------------------------------------------------------------------
 
 # Files that may not be read (readable=False: typer does not look) get the error of those who read.
+SessionFile = Annotated[
+    Path,
+    typer.Argument(
+        metavar="SESSION.toml", readable=False, help="The file that describes the session."
+    ),
+]
+
+# --- the tables -----------------------------------------------------------------------------
+
 OutArgument = Annotated[
     Path,
     typer.Argument(

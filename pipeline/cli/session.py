@@ -16,20 +16,13 @@ from pipeline.base import defaults
 from pipeline.base.relays import Rules, zone_length_m
 from pipeline.base.words import CAUTION, count, takeover_in_words, zone_doubt_in_words
 from pipeline.cli import terminal
-from pipeline.cli.options import AnywayOption, RulesOption
+from pipeline.cli.options import AnywayOption, RulesOption, SessionFile
 from pipeline.cli.terminal import value_with_error
 
 if TYPE_CHECKING:
     from pipeline.base.values import Observer
     from pipeline.session.check import Report, Stream
     from pipeline.session.process import MeasuredSession
-
-SessionFile = Annotated[
-    Path,
-    typer.Argument(
-        metavar="SESSION.toml", readable=False, help="The file that describes the session."
-    ),
-]
 
 PROCESS_EXAMPLE = (
     "Examples:\n\n"

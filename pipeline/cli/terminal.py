@@ -15,6 +15,8 @@ import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, TextIO, cast
 
+from pipeline.errors import InputError
+
 if TYPE_CHECKING:
     from pipeline.base.values import Progress
     from pipeline.errors import BatontraceError
@@ -78,8 +80,14 @@ class LenientStream:
 
 @contextlib.contextmanager
 def lenient_streams() -> Iterator[LenientStream]:
-    """Standard output and error as streams that never end the run; gives the first of them."""
+    """Standard output and error as streams that never end the run; gives the first of them.
+
+    Bytes of standard input that are no text come as lone surrogates, which `read_line` passes on.
+    """
     keep_standard_streams_apart()
+    reconfigure = getattr(sys.stdin, "reconfigure", None)
+    if reconfigure is not None:
+        reconfigure(errors="surrogateescape")
     former = sys.stdout, sys.stderr
     out, err = LenientStream(sys.stdout), LenientStream(sys.stderr)
     sys.stdout, sys.stderr = cast(TextIO, out), cast(TextIO, err)
@@ -184,6 +192,45 @@ def print_list(title: str, items: Iterable[str]) -> None:
 def reason_in_words(error: Exception) -> str:
     """Why the system refused, without the path that Python puts beside it."""
     return (error.strerror if isinstance(error, OSError) else None) or str(error)
+
+
+# --- what is typed ---------------------------------------------------------------------
+
+
+def is_answered() -> bool:
+    """Whether somebody sits at standard input who can be asked."""
+    return sys.stdin is not None and sys.stdin.isatty()
+
+
+def read_line(most: int) -> str | None:
+    """The next line of standard input, without its end; None where there is no more.
+
+    Of a line that is longer than `most` characters only the beginning, one character more than
+    that. Raises InputError where standard input cannot be read.
+    """
+    try:
+        line = "" if sys.stdin is None else sys.stdin.readline(most + 1)
+        rest = line
+        while rest and not rest.endswith("\n"):
+            rest = sys.stdin.readline(most + 1)
+    except (OSError, ValueError) as error:  # ValueError: it is closed
+        found = f"cannot be read ({reason_in_words(error)})"
+        raise InputError("standard input", found, "lines of text") from None
+    return line.rstrip("\r\n") if line else None
+
+
+def confirm(text: str) -> bool:
+    """Ask a question on standard error; whether the answer from standard input is yes."""
+    while True:
+        say(f"{text} [y/n]", sys.stderr)
+        answer = read_line(100)
+        if answer is None:
+            return False
+        if answer.strip().casefold() in ("y", "yes", "n", "no"):
+            return answer.strip().casefold().startswith("y")
+
+
+# --- problems --------------------------------------------------------------------------
 
 
 def complain(text: str) -> None:

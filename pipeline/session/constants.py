@@ -35,8 +35,11 @@ ELSEWHERE = (  # modules, and constants of others, that reach no table of a sess
     "pipeline.base.words",  # cautions: pages and cards show them
     "pipeline.measure.placement",  # lays out a venue, which is then a file of the session
     "pipeline.read.practice.survey",  # likewise
+    "pipeline.session.call_outs",  # what is called out is then in the sheet
     "pipeline.session.check",
     "pipeline.session.constants",
+    "pipeline.session.note",
+    "pipeline.session.sheet_text",
     "pipeline.session.venue_file",
     "pipeline.session.template",
 )

@@ -288,6 +288,11 @@ def _csv_values(column: schema.Column, values: pa.ChunkedArray) -> pa.ChunkedArr
     if not pa.types.is_string(values.type):
         return values
     values = pc.replace_substring_regex(values, pattern=r"[\r\n]+", replacement=" ")
+    return guard_formulas(values)
+
+
+def guard_formulas(values: pa.Array | pa.ChunkedArray) -> Any:
+    """Texts with a ' before each that a spreadsheet would take for the start of a formula."""
     risky = pc.match_substring_regex(values, _FORMULA)
     return pc.if_else(risky, pc.binary_join_element_wise("'", values, ""), values)
 

@@ -16,6 +16,7 @@ import json
 import os
 import secrets
 import shutil
+import stat
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
@@ -51,7 +52,7 @@ def write_text(
 def write_bytes(
     path: Path, content: bytes, *, lake: Path | None = None, make_folder: bool = True
 ) -> None:
-    """Write one file, whole or not at all.
+    """Write one file, whole or not at all. One that is replaced leaves its permissions.
 
     Where `path` lies in a `lake`, what a kill leaves is swept up by the next run, and no link is
     followed on the way; elsewhere the way is the user's own word. Raises DiskError.
@@ -69,6 +70,8 @@ def write_bytes(
         if make_folder:
             path.parent.mkdir(parents=True, exist_ok=True)
         with staged.open("xb") as file:
+            with contextlib.suppress(OSError):  # there is none yet, or there are no permissions
+                staged.chmod(stat.S_IMODE(path.stat().st_mode))
             file.write(content)
         sync(staged)
         os.replace(staged, path)

@@ -333,6 +333,7 @@ READERS = {  # the path is read, so nothing can come of it
     "check": ("check", "PATH"),
     "process": ("process", "PATH"),
     "venue": ("venue", "--event=4x100", "--lane=4", "--survey", "PATH", "--out=v.geojson"),
+    "note": ("note", "PATH", "7 dropped"),
     "season": ("season", "PATH", "--out", "new"),
     "marks": ("marks", "PATH"),
     "order": ("order", "PATH"),

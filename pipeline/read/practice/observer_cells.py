@@ -35,7 +35,7 @@ TimeColumn = Literal["time_s", "time_utc"]
 
 SEEN_EVENTS: tuple[SeenEvent, ...] = get_args(SeenEvent)
 PLACE_LIMITS_M = (-60.0, 60.0)  # past the entry line; a check mark lies up to 50 m before it
-SIGHTING_SD_LIMITS = {"sd_s": (1e-4, 5.0), "sd_m": (0.001, 10.0)}
+SIGHTING_SD_LIMITS = {"sd_s": (1e-4, 5.0), "sd_m": (1e-3, 10.0)}
 LONGEST_CLOCK_S: dict[ObserverClock, float] = {"own": 86_400.0, "rep": 3600.0}
 EPOCH_LIMITS_S = (1e8, 1e10)  # a number as large as that counts seconds from 1970
 _MOST_REP_SHOWN = 999  # a larger number may be a part of a position
@@ -111,7 +111,8 @@ def sighting_of_row(
     time_s = _time_of_cells(cells, clock, times_in, names.date, before, remarks)
     place_m = _number(cells, "place_m", PLACE_LIMITS_M, remarks)
     sds = {
-        name: _number(cells, name, limits, remarks) for name, limits in SIGHTING_SD_LIMITS.items()
+        name: _standard_error(cells, name, *limits, remarks)
+        for name, limits in SIGHTING_SD_LIMITS.items()
     }
     if time_s is None and place_m is None:
         raise UnusableRow("; ".join([*remarks, "the row has neither a time nor a place"]))
@@ -301,6 +302,16 @@ def _clock_reading(
         remarks.append(
             f'time_s: beyond {longest_s:.0f} s of a clock "{clock}"; the cell is passed over{hint}'
         )
+        return None
+    return value
+
+
+def _standard_error(
+    cells: Mapping[str, str], column: str, low: float, high: float, remarks: list[str]
+) -> float | None:
+    value = _number(cells, column, (0.0, high), remarks)
+    if value is not None and value < low:
+        remarks.append(f"{column}: too small for a standard error; the cell is passed over")
         return None
     return value
 

@@ -69,7 +69,7 @@ def read_observer(observer: Observer, names: SessionNames) -> tuple[Observer, li
     times_in = time_column(observer.clock, rows)
     sightings, lines_of = _read_rows(rows, names, observer)
     remarks = head_remarks + [
-        f"{file}, {_lines_in_words(lines)}: {words}" for words, lines in lines_of.items()
+        f"{file}, {_line_numbers_in_words(lines)}: {words}" for words, lines in lines_of.items()
     ]
     near_utc_s = observer.near_utc_s
     if observer.clock == "own" and times_in == "time_utc":
@@ -85,7 +85,7 @@ def read_observer(observer: Observer, names: SessionNames) -> tuple[Observer, li
             f"{WHOLE_SECONDS_SD_S:.2f} s; look whether a spreadsheet dropped the decimals"
         )
     remarks += _backward_remarks(file, observer, sightings)
-    remarks += _order_remarks(file, sightings)
+    remarks += _event_order_remarks(file, sightings)
     remarks += _twice_remarks(file, sightings)
     remarks = shortened_remarks(file, remarks)
     if not sightings:
@@ -118,7 +118,7 @@ def _read_rows(
     return sightings, lines_of
 
 
-def _lines_in_words(lines: Sequence[int]) -> str:
+def _line_numbers_in_words(lines: Sequence[int]) -> str:
     return f"line{'s' * (len(lines) > 1)} {comma_list([*map(str, lines)], _MOST_LINES_LISTED)}"
 
 
@@ -169,12 +169,12 @@ def _backward_remarks(
     ]
     if back:
         yield (
-            f"{file}, {_lines_in_words(back)}: times run backwards from the row above; "
+            f"{file}, {_line_numbers_in_words(back)}: times run backwards from the row above; "
             "all are kept as they stand"
         )
 
 
-def _order_remarks(file: str, sightings: Sequence[Sighting]) -> Iterator[str]:
+def _event_order_remarks(file: str, sightings: Sequence[Sighting]) -> Iterator[str]:
     """A remark for each rep whose events come in an order that cannot be."""
     for rep, own in _by_rep(sightings):
         first_seen: dict[str, Sighting] = {}
@@ -214,5 +214,5 @@ def _twice_remarks(file: str, sightings: Sequence[Sighting]) -> Iterator[str]:
             timed = [one.line for one in same if one.time_s is not None]
             placed = [one.line for one in same if one.place_m is not None]
             if max(len(timed), len(placed)) > 1:
-                lines = _lines_in_words(sorted({*timed, *placed}))
+                lines = _line_numbers_in_words(sorted({*timed, *placed}))
                 yield f"{file}, {rep}: {event} stands on {lines}; all are kept"

@@ -27,7 +27,12 @@ MOST_SHEET_LINES = 200_000
 MOST_SHEET_COLUMNS = 1000
 _MOST_COLUMNS_LISTED = 20
 _MOST_CELL_LINES = 50
-_LINE_ENDS = "\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029"  # as str.splitlines has them
+_CODECS = {  # by the byte order mark
+    b"\xef\xbb\xbf": "utf-8",
+    b"\xff\xfe": "utf-16-le",
+    b"\xfe\xff": "utf-16-be",
+}
+LINE_ENDS = "\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029"  # as str.splitlines has them
 
 
 class SheetForm(NamedTuple):
@@ -53,21 +58,51 @@ class SheetRow:
     cells: Mapping[str, str]
 
 
-def _sheet_text(path: Path, document: Document) -> str:
-    """The file's text, in whichever encoding the spreadsheet wrote it."""
-    raw = document_bytes(path, document)
-    if raw.startswith(b"PK\x03\x04") or raw.startswith(b"\xd0\xcf\x11\xe0"):
-        raise SessionError(path, "a spreadsheet's own format", "CSV", "export the sheet as CSV")
+class SheetRecord(NamedTuple):
+    """A row as it stands in the file: its first and last line, counted from 1, and its cells."""
+
+    first_line: int
+    last_line: int
+    cells: list[str]
+
+
+class SheetTable(NamedTuple):
+    """A file cut into rows. `mark` and `codec` are as in `text_of_sheet`; `lines` are the text's,
+    without their ends; `names` are the header's as they are looked up, without blank ones at its
+    end."""
+
+    mark: bytes
+    codec: str
+    text: str
+    lines: list[str]
+    delimiter: str
+    names: list[str]
+    header: SheetRecord
+    records: list[SheetRecord]
+    remarks: list[str]
+
+    def is_shifted(self, record: SheetRecord) -> bool:
+        """Whether an unquoted decimal comma may have moved the row's cells into other columns."""
+        beyond = any(cell.strip() for cell in record.cells[len(self.names) :])
+        return self.delimiter == "," and (beyond or len(record.cells) > len(self.header.cells))
+
+    def named_cells(self, record: SheetRecord) -> dict[str, str]:
+        """The row's cells by their column's name."""
+        pairs = zip(self.names, record.cells, strict=False)
+        return {column: cell.strip() for column, cell in pairs if column}
+
+
+def text_of_sheet(content: bytes, strays: str = "replace") -> tuple[bytes, str, str]:
+    """A file's byte order mark, the codec in which a spreadsheet wrote the rest, and that as text.
+
+    `strays` says what becomes of bytes that are in no encoding: an error handler of `decode`.
+    """
+    mark = next((one for one in _CODECS if content.startswith(one)), b"")
+    codec = _CODECS.get(mark, "utf-8")
     try:
-        if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
-            text = raw.decode("utf-16")
-        else:
-            text = raw.decode("utf-8-sig")
+        return mark, codec, content[len(mark) :].decode(codec)
     except UnicodeDecodeError:
-        text = raw.decode("cp1252", errors="replace")  # what older spreadsheets write
-    if "\0" in text:
-        raise SessionError(path, "not text", "a CSV file", "export the sheet as CSV")
-    return text
+        return b"", "cp1252", content.decode("cp1252", errors=strays)  # of older spreadsheets
 
 
 def sheet_rows(path: Path, form: SheetForm, name: str) -> tuple[list[SheetRow], list[str]]:
@@ -76,8 +111,33 @@ def sheet_rows(path: Path, form: SheetForm, name: str) -> tuple[list[SheetRow], 
     `name` is what remarks call the file. Raises SessionError where the file cannot be read, is
     empty, lacks a needed column or has a misspelt one.
     """
-    text = _sheet_text(path, form.document)
-    if sum(map(text.count, _LINE_ENDS)) - text.count("\r\n") > MOST_SHEET_LINES:
+    table = table_of_sheet(path, document_bytes(path, form.document), form, name)
+    remarks = list(table.remarks)
+    rows = []
+    for record in table.records:
+        if not any(cell.strip() for cell in record.cells):
+            continue
+        if table.is_shifted(record):
+            remarks.append(
+                f"{name}, line {record.last_line}: row left out: {len(record.cells)} cells under "
+                f"{len(table.header.cells)} headers; put decimal commas and texts with commas in "
+                "quotes, or export with semicolons"
+            )
+            continue
+        rows.append(SheetRow(record.last_line, table.named_cells(record)))
+    return rows, remarks
+
+
+def table_of_sheet(
+    path: Path, content: bytes, form: SheetForm, name: str, strays: str = "replace"
+) -> SheetTable:
+    """A file's content cut into rows. Raises SessionError as `sheet_rows` does."""
+    if content.startswith(b"PK\x03\x04") or content.startswith(b"\xd0\xcf\x11\xe0"):
+        raise SessionError(path, "a spreadsheet's own format", "CSV", "export the sheet as CSV")
+    mark, codec, text = text_of_sheet(content, strays)
+    if "\0" in text:
+        raise SessionError(path, "not text", "a CSV file", "export the sheet as CSV")
+    if sum(map(text.count, LINE_ENDS)) - text.count("\r\n") > MOST_SHEET_LINES:
         raise SessionError(
             path,
             f"more than {MOST_SHEET_LINES} lines",
@@ -99,51 +159,35 @@ def sheet_rows(path: Path, form: SheetForm, name: str) -> tuple[list[SheetRow], 
         )
     delimiter = declared[1] if declared else delimiter_of(lines[skip])
     try:
-        table, remarks = _table_rows(name, lines, skip, delimiter)
+        (header, *records), remarks = _table_rows(name, lines, skip, delimiter)
     except csv.Error as error:
         raise SessionError(path, f"not CSV: {error}", "a spreadsheet's CSV export") from None
-    head_line, header = table[0]
-    if len(header) > MOST_SHEET_COLUMNS:
+    where = f"{path}, line {header.last_line}"
+    if len(header.cells) > MOST_SHEET_COLUMNS:
         raise SessionError(
-            f"{path}, line {head_line}",
-            f"{len(header)} columns",
+            where,
+            f"{len(header.cells)} columns",
             f"{', '.join(form.columns)}",
             form.if_wrong_file,
         )
-    names = [re.sub(r"[\s-]+", "_", cell.strip().casefold()) for cell in header]
+    names = [re.sub(r"[\s-]+", "_", cell.strip().casefold()) for cell in header.cells]
     while names and not names[-1]:
         names.pop()
-    remarks += _header_remarks(f"{path}, line {head_line}", name, names, form)
-    rows = []
-    for line, cells in table[1:]:
-        if not any(cell.strip() for cell in cells):
-            continue
-        beyond = [cell for cell in cells[len(names) :] if cell.strip()]
-        shifted = delimiter == "," and (beyond or len(cells) > len(header))
-        if shifted:
-            # an unquoted decimal comma shifts every later cell by one column
-            remarks.append(
-                f"{name}, line {line}: row left out: {len(cells)} cells under "
-                f"{len(header)} headers; put decimal commas and texts with commas in quotes, "
-                "or export with semicolons"
-            )
-            continue
-        named = {column: cell.strip() for column, cell in zip(names, cells, strict=False) if column}
-        rows.append(SheetRow(line, named))
-    return rows, remarks
+    remarks += _header_remarks(where, name, names, form)
+    return SheetTable(mark, codec, text, lines, delimiter, names, header, records, remarks)
 
 
 def _table_rows(
     name: str, lines: Sequence[str], skip: int, delimiter: str
-) -> tuple[list[tuple[int, list[str]]], list[str]]:
-    """The rows from line `skip` on, each with the number of its last line, and remarks.
+) -> tuple[list[SheetRecord], list[str]]:
+    """The rows from line `skip` on, and remarks.
 
     A cell in quotes may hold several lines. Where one of these has as many separators as a row, or
     the quotes are never closed, a quote is astray: the row is taken to end on its own line, and its
     quotes mean nothing. Raises csv.Error.
     """
     row_separators = lines[skip].count(delimiter)
-    table: list[tuple[int, list[str]]] = []
+    table: list[SheetRecord] = []
     remarks: list[str] = []
     at = skip
     while at < len(lines):
@@ -161,7 +205,8 @@ def _table_rows(
             last, row = at, lines[at].replace('"', "")
         else:
             row = "\n".join(lines[at : last + 1])
-        table.append((last + 1, next(csv.reader(io.StringIO(row), delimiter=delimiter), [])))
+        cells = next(csv.reader(io.StringIO(row), delimiter=delimiter), [])
+        table.append(SheetRecord(at + 1, last + 1, cells))
         at = last + 1
     return table, remarks
 

@@ -361,9 +361,9 @@ def test_a_row_that_cannot_be_used_is_left_out_and_the_others_stay(home, row, wo
 CELLS_PASSED_OVER = [
     ("1,,,pass,,,3.5,750,,", ["place_m", "-60 to 60"]),
     ("1,,,pass,,,3.5,far,,", ["place_m: 'far' is not a number"]),
-    ("1,,,pass,,,3.5,,99,", ["sd_s", "0.0001 to 5"]),
-    ("1,,,pass,,,3.5,,0,", ["sd_s", "0.0001 to 5"]),
-    ("1,,,pass,,,3.5,,,50", ["sd_m", "0.001 to 10"]),
+    ("1,,,pass,,,3.5,,99,", ["sd_s", "0 to 5"]),
+    ("1,,,pass,,,3.5,,0,", ["sd_s", "too small"]),
+    ("1,,,pass,,,3.5,,,50", ["sd_m", "0 to 10"]),
     ("1,,,pass,beam,,3.5,,,", ["gate and runner are read only"]),
 ]
 
