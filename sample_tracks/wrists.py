@@ -21,12 +21,17 @@ What may go wrong or mislead is listed in KINDS.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
 
 import devices
+import files
 import numpy as np
+import writers
 from evening import Body, G, ease
-from people import Floats, Rng, slow_noise
+from people import Floats, Person, Rng, slow_noise
 
 KINDS = {
     "reach": "the arm reaches for the baton and gets it",
@@ -277,3 +282,49 @@ def _add_knock(
     after = t_s - when
     ring = np.exp(-np.clip(after, 0, None) / arm.ring_s) * np.sin(2 * np.pi * arm.ring_hz * after)
     out += 0.4 * peak * np.where(after > 0, ring, 0.0)[:, None]
+
+
+# --- an evening ---------------------------------------------------------------------------------
+
+
+def record(
+    folder: Path, rng: Rng, kinds: Sequence[str], rate_hz: float | None, squad: Sequence[Person],
+    exchanges: Sequence[dict[str, Any]], bodies: dict[str, Body], grid_s: Floats,
+) -> tuple[list[files.Row], list[files.Listed]]:  # fmt: skip
+    """Write a file of a unit on the wrist for each runner to whom `kinds`, dealt in turn, give one
+    of KINDS ("": none); what was put into it, and the lines for session.toml."""
+    arms = {p.id: draw_arm(rng) for p in squad}
+    handovers = [_handover_of(rng, arms[x["outgoing"]], x) for x in exchanges]
+    rows: list[files.Row] = []
+    listed: list[files.Listed] = []
+    for k, p in enumerate(squad):
+        kind = kinds[k % len(kinds)]
+        if not kind:
+            continue
+        unit, acts, told = draw_unit(rng, rate_hz), [], []
+        for x, one in zip(exchanges, handovers, strict=True):
+            for role in ("incoming", "outgoing"):
+                if x[role] != p.id or one is None:
+                    continue
+                act = draw_acts(rng, arms[p.id], one, role, kind)
+                acts.append(act)
+                told.append({"exchange": x["exchange"], "role": role, "kind": act.kind,
+                             "hand_back_utc_s": act.back_s, "knock_g": one.knock_g})  # fmt: skip
+        first = np.ceil((grid_s[0] + rng.uniform(0.2, 2)) * unit.rate_hz) / unit.rate_hz
+        t_s = np.arange(first, grid_s[-1] - 1, 1 / unit.rate_hz)
+        acc = feel(rng, bodies[p.id], grid_s, t_s, arms[p.id], unit, acts)
+        name = f"{p.id}-wrist.csv"
+        columns = {f"acc_{a}_mps2": np.round(acc[:, k], 2) for k, a in enumerate("xyz")}
+        (folder / name).write_bytes(writers.csv_table({"time_utc": writers.iso(t_s)} | columns))
+        listed.append(files.Listed(p.id, name, "gnss", worn=f"{arms[p.id].side}-wrist"))
+        rows.append({"runner": p.id, "file": name, "sensor": "imu", "rate_hz": unit.rate_hz,
+                     "range_g": unit.range_g, "acts": told})  # fmt: skip
+    return rows, listed
+
+
+def _handover_of(rng: Rng, arm: Arm, x: dict[str, Any]) -> Handover | None:
+    if x["go_utc_s"] is None:
+        return None
+    end = x["exit_utc_s"] if x["exit_utc_s"] is not None else x["go_utc_s"] + 5.0
+    back = x.get("hand_back_utc_s")
+    return draw_handover(rng, arm, x["go_utc_s"], x["pass_utc_s"], back, end + 1.2)

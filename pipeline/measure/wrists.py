@@ -8,8 +8,8 @@ here knows which arm takes the baton: an arm that takes no part swings on and gi
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from dataclasses import dataclass, replace
+from typing import Literal, NamedTuple, Self
 
 import numpy as np
 from scipy import ndimage, signal
@@ -53,6 +53,7 @@ HAND_BACK_SD_S = 0.08
 RIGHT_WITH_KNOCK, RIGHT_WITHOUT = 0.97, 0.90
 LEAST_CHANCE = 0.5
 SENSED_P, SENSED_SD_S = 0.9, 0.08
+ARM_RUN_IN_S, ARM_RUN_ON_S = 4.0, 1.0  # before and after the moments, that belong to the run
 # The clock, from the arm's own start.
 STARTS_G = 1.8  # a standing arm feels less
 RESTS_S = 0.3
@@ -74,27 +75,38 @@ class WristStream(Frozen):
 
 @dataclass(frozen=True, eq=False)
 class WristSign(Frozen):
-    """A sign of the pass: its density (k,) in 1/s on a grid of moments of length `window_s`, the
-    chance that it is right before anything else is known, and when the hand went back (the
-    receiver's)."""
+    """A sign of the pass: its density (k,) in 1/s at evenly spaced moments `t_s` (k,), the only
+    ones at which a pass was looked for; the chance that it is right before anything else is known;
+    and when the hand went back (the receiver's)."""
 
     runner: str
+    t_s: Floats
     density: Floats
     chance: float
-    window_s: float
     hand_back: Estimate | None
     words: str
 
-    @property
-    def log_likelihood(self) -> Floats:
+    def log_likelihood(self, at_s: Floats) -> Floats:
         """Of the pass at each moment (k,): the sign is right, or says nothing."""
-        right = self.chance * self.density
-        return np.asarray(np.log(right + (1 - self.chance) / self.window_s))
+        return np.asarray(np.log(self._right(at_s) + self._nothing()))
 
-    def chance_right(self, weight: Floats) -> float:
+    def chance_right(self, at_s: Floats, weight: Floats) -> float:
         """The chance that the sign is right, with the posterior weights (k,) of the moments."""
-        right = self.chance * self.density
-        return float(weight @ (right / (right + (1 - self.chance) / self.window_s)))
+        right = self._right(at_s)
+        return float(weight @ (right / (right + self._nothing())))
+
+    def later(self, by_s: float) -> Self:
+        """The same sign on a clock that shows `by_s` more."""
+        back = self.hand_back
+        moved = None if back is None else Estimate(back.value + by_s, back.sd)
+        return replace(self, t_s=self.t_s + by_s, hand_back=moved)
+
+    def _right(self, at_s: Floats) -> Floats:
+        seen = np.interp(at_s, self.t_s, self.density, left=0.0, right=0.0)
+        return np.asarray(self.chance * seen)
+
+    def _nothing(self) -> float:
+        return (1 - self.chance) / float(self.t_s[-1] - self.t_s[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +142,7 @@ def find_sign(
 
     `start_s` is when the runner set off from a stand, where that is known.
     """
+    stream = _cut_stream(stream, moments_s, start_s)
     why = _find_defect(stream, moments_s)
     if why is not None:
         return NoSign(why, unusable=True)
@@ -154,18 +167,28 @@ def find_sign(
     knocks = "a knock" if knock > 0.5 else "no clear knock"
     return WristSign(
         stream.runner,
+        moments_s,
         np.asarray(density),
         chance,
-        float(moments_s[-1] - moments_s[0]),
         _hand_back(stretches, share, stream) if stream.role == "outgoing" else None,
         f"an arm still for {best.to_s - best.from_s:.2f} s, and {knocks}",
     )
 
 
-def is_sensed(signs: Sequence[WristSign], weight: Floats, moment_sd_s: float) -> bool:
-    """Whether the pass, with posterior weights (k,) and standard error in s, rests on a wrist."""
-    right = max((one.chance_right(weight) for one in signs), default=0.0)
+def is_sensed(signs: Sequence[WristSign], at_s: Floats, weight: Floats, moment_sd_s: float) -> bool:
+    """Whether the pass rests on a wrist: the posterior weights (k,) of the moments `at_s` (k,) have
+    a sign right, and the pass is known well enough."""
+    right = max((one.chance_right(at_s, weight) for one in signs), default=0.0)
     return right > SENSED_P and moment_sd_s < SENSED_SD_S
+
+
+def _cut_stream(stream: WristStream, moments_s: Floats, start_s: float | None) -> WristStream:
+    """The run alone, with the stand before it: arms that walk or hang say nothing of a swing."""
+    if not len(moments_s):
+        return stream
+    begin = float(moments_s[0]) - ARM_RUN_IN_S if start_s is None else start_s - LOOK_FOR_START_S
+    near = slice(*np.searchsorted(stream.t_s, [begin, float(moments_s[-1]) + ARM_RUN_ON_S]))
+    return replace(stream, t_s=stream.t_s[near], acc_mps2=stream.acc_mps2[near])
 
 
 def _find_defect(stream: WristStream, moments_s: Floats) -> str | None:
