@@ -29,7 +29,8 @@ INDEPENDENT_S = 0.06  # an arm's force turns round in about that time
 STILL_SHARE = 0.35  # of the swing's force, felt by an arm held still
 MOST_A_VALUE = 3.0  # natural logarithm, that one independent value may say
 LEAST_SCORE = 0.2
-MOST_LULLS, FEWEST_LULLS = 60, 5
+MOST_LULLS = 60
+STRIDES_HZ, FEWEST_STRIDES = 2.0, 5
 BEYOND_LULLS = 4.0  # so many spreads beyond the arm's own lulls is as likely a reach as not
 MOST_LOG_ODDS = 6.0
 HELD_S = {"incoming": 0.28, "outgoing": 0.45}
@@ -48,7 +49,8 @@ KNOCK_BEFORE_S = {"incoming": Estimate(0.11, 0.08), "outgoing": Estimate(0.11, 0
 CHANGE_AFTER_KNOCK_S = Estimate(0.03, 0.03)
 CHANGE_BEFORE_SWING_S = {"incoming": Estimate(0.09, 0.08), "outgoing": Estimate(0.09, 0.06)}
 STAYS = 0.2  # an arm may stay where it is, once the baton is gone
-HAND_BACK_SD_S = 0.08
+HAND_BACK_SD_S = 0.10
+SWUNG_S, SWUNG_SHARE = 0.5, 0.4  # so long before, so much of the swing's force squared
 # Whether it is right.
 RIGHT_WITH_KNOCK, RIGHT_WITHOUT = 0.97, 0.90
 LEAST_CHANCE = 0.5
@@ -57,7 +59,8 @@ ARM_RUN_IN_S, ARM_RUN_ON_S = 4.0, 1.0  # before and after the moments, that belo
 # The clock, from the arm's own start.
 STARTS_G = 1.8  # a standing arm feels less
 RESTS_S = 0.3
-ARM_STARTS_S = (-0.35, 0.65)  # after the trunk
+ARM_STARTS_S = 0.15  # after the trunk, ...
+ARM_HABIT_S, ARM_START_S = 0.15, 0.2  # ... at most so much otherwise as a habit, and at one start
 LOOK_FOR_START_S = 2.5
 
 
@@ -147,10 +150,6 @@ def find_sign(
     if why is not None:
         return NoSign(why, unusable=True)
     cells = _fill_cells(stream)
-    if start_s is not None:
-        late = arm_lateness(cells, start_s)
-        if late is not None and not ARM_STARTS_S[0] < late < ARM_STARTS_S[1]:
-            return NoSign(f"its arm starts {late:+.1f} s after the trunk: is its clock off?", True)
     stretches = find_stretches(stream, cells, moments_s, start_s)
     if not stretches:
         return NoSign("the arm swings on")
@@ -170,7 +169,9 @@ def find_sign(
         moments_s,
         np.asarray(density),
         chance,
-        _hand_back(stretches, share, stream) if stream.role == "outgoing" else None,
+        _hand_back(stretches, share, cells, stream.clock_sd_s)
+        if stream.role == "outgoing"
+        else None,
         f"an arm still for {best.to_s - best.from_s:.2f} s, and {knocks}",
     )
 
@@ -245,9 +246,12 @@ def find_stretches(
     says = _still_log_ratio(cells.square / level)
     says[t <= begin] = -MOST_A_VALUE
     lulls = _best_runs(says * CELL_S / INDEPENDENT_S)
-    if len(lulls) < FEWEST_LULLS:
+    strides = int(STRIDES_HZ * (t[-1] - max(begin, t[0])))
+    if strides < FEWEST_STRIDES:
         return []
-    score = np.array([one.score for one in lulls])
+    # An arm that swings evenly has no lulls to speak of: a stride without one counts as nought.
+    score = np.zeros(max(strides, len(lulls)))
+    score[: len(lulls)] = [one.score for one in lulls]
     usual = float(np.median(score))
     off = float(np.median(np.abs(score - usual)))
     spread = max(1.4826 * off, 0.25 * usual, 0.3)
@@ -307,24 +311,49 @@ def _best_runs(says: Floats) -> list[Lull]:
     return found
 
 
-def arm_lateness(cells: WristCells, start_s: float) -> float | None:
+def _hand_back(
+    stretches: Sequence[StillStretch], share: Floats, cells: WristCells, clock_sd_s: float
+) -> Estimate | None:
+    """When the hand goes back: the beginning of the stretches, weighed by their shares (p,). None
+    where the arm did not swing before the likeliest: it may have been back for longer."""
+    begins = np.array([one.from_s for one in stretches])
+    first = float(begins[np.argmax(share)])
+    before = cells.square[(cells.t_s > first - SWUNG_S) & (cells.t_s < first)]
+    if not len(before) or before.mean() < SWUNG_SHARE * np.quantile(cells.square, LEVEL_SHARE):
+        return None
+    mean = float(share @ begins)
+    spread = float(np.sqrt(share @ (begins - mean) ** 2))
+    return Estimate(mean, float(np.linalg.norm([spread, HAND_BACK_SD_S, clock_sd_s])))
+
+
+# --- the clock -----------------------------------------------------------------------------------
+
+
+def arm_lateness(stream: WristStream, start_s: float) -> float | None:
     """How long in s after `start_s`, the trunk's first movement, the arm begins to move; negative:
     before it. None where the arm was not at rest before a start near that time."""
+    around = np.array([start_s - LOOK_FOR_START_S, start_s + LOOK_FOR_START_S])
+    stream = _cut_stream(stream, around, start_s)
+    if len(stream.t_s) < 3 or not np.isfinite(stream.acc_mps2).all():
+        return None
+    cells = _fill_cells(stream)
     rests = cells.square < (STARTS_G * G_MPS2) ** 2
     least = round(RESTS_S / CELL_S)
     rested = ndimage.minimum_filter1d(rests.astype(int), least, origin=(least - 1) // 2)
     goes = np.flatnonzero((rested[:-1] == 1) & ~rests[1:]) + 1
     late = cells.t_s[goes] - start_s
     late = late[np.abs(late) < LOOK_FOR_START_S]
-    middle = sum(ARM_STARTS_S) / 2
-    return float(late[np.argmin(np.abs(late - middle))]) if len(late) else None
+    return float(late[np.argmin(np.abs(late - ARM_STARTS_S))]) if len(late) else None
 
 
-def _hand_back(stretches: Sequence[StillStretch], share: Floats, stream: WristStream) -> Estimate:
-    begins = np.array([one.from_s for one in stretches])
-    mean = float(share @ begins)
-    spread = float(np.sqrt(share @ (begins - mean) ** 2))
-    return Estimate(mean, float(np.linalg.norm([spread, HAND_BACK_SD_S, stream.clock_sd_s])))
+def find_clock_off(lateness_s: Sequence[float]) -> float | None:
+    """By how much in s the clock of a unit looks late, from how late its arm was at several starts;
+    None where it may as well be right."""
+    if not len(lateness_s):
+        return None
+    off = float(np.median(lateness_s)) - ARM_STARTS_S
+    allowed = ARM_HABIT_S + ARM_START_S / np.sqrt(len(lateness_s))
+    return off if abs(off) > allowed else None
 
 
 # --- the moment ----------------------------------------------------------------------------------

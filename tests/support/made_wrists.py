@@ -21,6 +21,7 @@ STANDS_S = 2.0
 class MadeWrist:
     """What one unit felt; `back_s` is when the hand is where it takes the baton."""
 
+    runner: str
     kind: str
     t_s: Floats
     acc_mps2: Floats
@@ -45,9 +46,11 @@ def made_takeovers(
     *,
     rate_hz: float | None = None,
     knock_g: float | None = None,
+    one_pair: bool = False,
 ) -> list[MadeTakeover]:
     """`n` takeovers of the squad of one world; `kinds` says by role what the arm does
-    (wrists.KINDS; "any": drawn with the chances a squad may have; "misleading": one of those)."""
+    (wrists.KINDS; "any": drawn with the chances a squad may have; "misleading": one of those). With
+    `one_pair` it is always the same two runners."""
     rng = np.random.default_rng([seed, 20261129])
     world = worlds.draw_world(seed)
     site = practice.choose_site(rng, rng, "4x100", "straight", None, "today")
@@ -56,7 +59,7 @@ def made_takeovers(
     units = {p.id: wrists.draw_unit(rng, rate_hz) for p in squad.people}
     out: list[MadeTakeover] = []
     while len(out) < n:
-        a, b = rng.permutation(4)[:2]
+        a, b = (0, 1) if one_pair else rng.permutation(4)[:2]
         pi, po = squad.people[a], squad.people[b]
         setup = practice.of_world(rng, site, practice.draw_setup(rng, site), world)
         reach = squad.reach_m[pi.id, po.id]
@@ -77,7 +80,7 @@ def made_takeovers(
             unit = units[person.id]
             t = np.arange(grid[0] + rng.uniform(0, 0.1), grid[-1], 1 / unit.rate_hz)
             acc = wrists.feel(rng, body, grid, t, arms[person.id], unit, [acts])
-            felt[role] = MadeWrist(acts.kind, t, acc, acts.back_s)
+            felt[role] = MadeWrist(person.id, acts.kind, t, acc, acts.back_s)
         out.append(MadeTakeover(run.go_t, run.pass_t, end, one.knock_g, felt))
     return out
 
