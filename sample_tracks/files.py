@@ -50,6 +50,7 @@ class Listed:
     file: str
     clock: str
     columns: str = ""
+    worn: str = "upper-back"
 
 
 @dataclass(frozen=True)
@@ -261,7 +262,7 @@ def write_session(
         out += ["", "[[runner]]", f'id = "{p.id}"', f"foot_m = {p.foot_m:.2f}"]
     for x in listed:
         out += ["", "[[recording]]", f'runner = "{x.runner}"', f'file = "{x.file}"']
-        out += ['worn = "upper-back"', f'clock = "{x.clock}"']
+        out += [f'worn = "{x.worn}"', f'clock = "{x.clock}"']
         if x.columns:
             out.append(x.columns)
     for t in tap_t:

@@ -17,6 +17,7 @@ import observers as eyes
 import people
 import practice
 import truths
+import wrists
 from people import DT, Person, RepRun, Rng
 from practice import DISTRACTORS, Site, Squad
 from truths import Row, Truth
@@ -66,6 +67,8 @@ def make_session(
     false_starts: float = 0.0,
     observers: tuple[eyes.Observing, ...] = (),
     truth_folder: Path | None = None,
+    wrist_kinds: tuple[str, ...] = (),
+    wrist_hz: float | None = None,
 ) -> Truth:
     """Simulate an evening and write it to `folder`; the same arguments give the same bytes.
 
@@ -86,6 +89,8 @@ def make_session(
     `false_starts`: share of the reps whose receiver sets off too soon, stops and walks back;
     `observers`: films, gates and stopwatches (observers.py), each of which writes a CSV;
     `squad_seed`: sessions with the same one (and `names`) have the same runners and ground.
+    `wrist_kinds`: what the arm with a unit on its wrist does (wrists.KINDS; "": no unit), dealt
+    to the runners in turn, at `wrist_hz` (None: drawn).
     The truth goes into `folder` as truth.json and truth_curves.csv, or into `truth_folder`
     under the session's id.
     """
@@ -133,6 +138,12 @@ def make_session(
     recordings, listed = files.record(
         folder, units_rng, air, units, site, squad.people, bodies, grid_s, tap_t
     )
+    if wrist_kinds:
+        more = wrists.record(
+            folder, np.random.default_rng([seed, 20261201]), wrist_kinds, wrist_hz, squad.people,
+            exchanges, bodies, grid_s,
+        )  # fmt: skip
+        recordings, listed = recordings + more[0], listed + more[1]
     id_ = session_id or f"evening-{seed}"
     gated = any(isinstance(x, eyes.Gates) for x in observers)
     gates_m = eyes.gate_places_m(site.zone_m) if gated else {}

@@ -6,17 +6,18 @@ between them as messages; see docs/methods.md, "How it is solved".
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate, Floats, Frozen, Imu, Ints, Rep, ZoneAxis
-from pipeline.measure import easing, estimator, model, noise, steps
+from pipeline.measure import easing, estimator, model, noise, steps, wrists
 from pipeline.measure.finding import TakeoverCandidate
 from pipeline.measure.launch import find_launch
-from pipeline.measure.traces import OnAxis, Trace
+from pipeline.measure.traces import OnAxis, Trace, WristUnit
+from pipeline.measure.wrists import NoSign, WristSign, WristStream
 
 STAND_S = 6.0  # so much of a stand is enough to fix the slow error
 TAPE_SD_M = 0.08
@@ -48,6 +49,7 @@ FILTER_SD = 0.5
 RISE_SD_S, RISE_OWN_SD_S = 0.045, 0.035  # of the squad and of each runner: 0.05 to 0.25 s
 SPEED_NOISE_MPS, POSITION_NOISE_M = 0.12, 0.15
 NOBODY_RUNS_MPS = 16.0  # a fit with such a speed is none; the fastest ever timed is 12.4 m/s
+WRIST_STEP_S = 0.02  # between the moments at which a wrist is asked for the pass
 NOISE_WORTH = 20.0  # measurements the prior noise level is worth
 
 
@@ -61,6 +63,8 @@ class Case(Frozen):
     steps_s: Floats  # the outgoing runner's footfalls, UTC
     has_imu: tuple[bool, bool]
     remarks: tuple[str, ...]
+    signs: tuple[WristSign, ...] = ()  # of the pass, from units on wrists, on the problem's clock
+    signs_on_trace_clock: tuple[bool, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +201,69 @@ def build_case(
     return Case(candidate, rep, problem, falls, has_imu, tuple(remarks))
 
 
+def find_wrist_signs(cases: Sequence[Case], units: Mapping[str, Sequence[WristUnit]]) -> list[Case]:
+    """The cases with what the units on the runners' wrists show of the pass. A unit that cannot be
+    used is named in a remark; an arm that gives no sign is not."""
+    lateness: dict[tuple[str, int], list[float]] = {
+        (runner, k): [] for runner, own in units.items() for k in range(len(own))
+    }
+    for case in cases:
+        for role, k, stream, _ in _wrist_streams(case, units):
+            start = case.problem.of(role).start_s
+            late = None if start is None else wrists.arm_lateness(stream, start)
+            if late is not None:
+                lateness[stream.runner, k].append(late)
+    off = {unit: wrists.find_clock_off(late) for unit, late in lateness.items()}
+    return [_with_wrist_signs(case, units, off) for case in cases]
+
+
+def _with_wrist_signs(
+    case: Case,
+    units: Mapping[str, Sequence[WristUnit]],
+    off: Mapping[tuple[str, int], float | None],
+) -> Case:
+    zero = case.problem.zero_utc_s
+    go, last = case.candidate.go_s - zero + 0.3, _wrist_end(case) - zero
+    moments = np.arange(go, last, WRIST_STEP_S)
+    signs, tied, remarks = [], [], []
+    for role, k, stream, unit in _wrist_streams(case, units):
+        late = off[stream.runner, k]
+        found = (
+            wrists.find_sign(stream, moments, case.problem.of(role).start_s)
+            if late is None
+            else NoSign(f"its arm starts {late:+.1f} s off its time: is its clock right?", True)
+        )
+        if isinstance(found, WristSign):
+            signs.append(found)
+            tied.append(unit.on_trace_clock)
+        elif found.unusable:
+            remarks.append(f"the unit on {stream.runner}'s wrist was not used: {found.words}")
+    return replace(
+        case,
+        signs=tuple(signs),
+        signs_on_trace_clock=tuple(tied),
+        remarks=(*case.remarks, *remarks),
+    )
+
+
+def _wrist_end(case: Case) -> float:
+    """The last moment, UTC, at which a pass is looked for."""
+    one = case.candidate
+    return (one.exit_s if one.exit_s is not None else one.go_s + 5.0) + 1.2
+
+
+def _wrist_streams(
+    case: Case, units: Mapping[str, Sequence[WristUnit]]
+) -> Iterator[tuple[estimator.Role, int, WristStream, WristUnit]]:
+    """What each unit on the wrists of both runners felt about this takeover, on its clock."""
+    one, zero = case.candidate, case.problem.zero_utc_s
+    for role in estimator.ROLES:
+        runner = one.incoming if role == "incoming" else one.outgoing
+        for k, unit in enumerate(units.get(runner, ())):
+            imu, clock_sd = _cut_imu((unit.imu, unit.clock_sd_s), zero, _wrist_end(case))
+            yield role, k, WristStream(runner, role, imu.t_s - zero, imu.acc_mps2, clock_sd), unit
+
+
 def move_in_time(case: Case, incoming_s: float, outgoing_s: float) -> Case:
     """The case with both units' stamps later by so many seconds; its zero moment stays."""
     one, problem = case.candidate, case.problem
@@ -224,7 +291,21 @@ def move_in_time(case: Case, incoming_s: float, outgoing_s: float) -> Case:
         incoming=later(problem.incoming, incoming_s),
         outgoing=later(problem.outgoing, outgoing_s),
     )
-    return replace(case, candidate=candidate, problem=problem, steps_s=case.steps_s + outgoing_s)
+    by = {one.incoming: incoming_s, one.outgoing: outgoing_s}
+    signs = moved_signs(case.signs, case.signs_on_trace_clock, by)
+    steps_s = case.steps_s + outgoing_s
+    return replace(case, candidate=candidate, problem=problem, steps_s=steps_s, signs=signs)
+
+
+def moved_signs(
+    signs: Sequence[WristSign], on_trace_clock: Sequence[bool], by_s: Mapping[str, float]
+) -> tuple[WristSign, ...]:
+    """The signs of units that have the clock of their runner's trace as much later as `by_s` says
+    by runner; the others as they are."""
+    return tuple(
+        sign.later(by_s[sign.runner]) if tied else sign
+        for sign, tied in zip(signs, on_trace_clock, strict=True)
+    )
 
 
 def _cut_trace(trace: Trace, place: OnAxis, zero: float, end: float) -> tuple[Trace, OnAxis]:

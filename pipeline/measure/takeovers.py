@@ -12,7 +12,7 @@ import numpy as np
 
 from pipeline.base.values import Estimate, Floats, Frozen, Observer
 from pipeline.base.words import SURELY_INSIDE_P, SURELY_OUTSIDE_P, zone_doubt_in_words
-from pipeline.measure import estimator, faults, fitness, passes, tapes, weighing
+from pipeline.measure import estimator, faults, fitness, passes, tapes, weighing, wrists
 from pipeline.measure.agreement import NEAREST_M, ClockOffset
 from pipeline.measure.observers.evidence import hand_back
 from pipeline.measure.observers.rows import GatePlaces, sees_passes_alone
@@ -360,6 +360,8 @@ def _measure_takeover(
     )
     if belief is not None and outcome != "not passed" and chance >= SURE_OF_PASS:
         takeover = replace(_add_pass(takeover, case, fit, belief, zero), zone_time=zone_time)
+        takeover, doubted_signs = _add_wrists(takeover, case, fit, belief, zero)
+        remarks += doubted_signs
         if not len(case.steps_s):
             remarks.append("no accelerometer on the outgoing runner: steps not counted")
     elif outcome == "not passed":
@@ -469,6 +471,33 @@ def _add_pass(
         v_in_pass=_speed_at_pass(fit, belief, "incoming"),
         v_out_pass=_speed_at_pass(fit, belief, "outgoing"),
     )
+
+
+def _add_wrists(
+    one: MeasuredTakeover, case: Case, fit: estimator.Fit, belief: passes.PassBelief, zero: float
+) -> tuple[MeasuredTakeover, list[str]]:
+    """The takeover with what follows from signs of the pass on wrists, and words on those that the
+    other evidence contradicts."""
+    t, weight = belief.t_s, belief.weight
+    right = {sign: sign.chance_right(t, weight) for sign in case.signs}
+    words = [
+        f"the unit on {sign.runner}'s wrist shows {sign.words}, where the pass cannot have been "
+        f"({1 - chance:.0%} that it is no sign of it): the other evidence is used"
+        for sign, chance in right.items()
+        if chance < 0.5
+    ]
+    if one.pass_basis == "inferred" and wrists.is_sensed(case.signs, t, weight, belief.moment.sd):
+        one = replace(one, pass_basis="sensed")
+    go = fit.start("outgoing")
+    for sign, chance in right.items():
+        if sign.hand_back is not None and chance > wrists.SENSED_P:
+            back = sign.hand_back
+            one = replace(one, hand_back=Estimate(back.value - zero, back.sd))
+            if len(case.steps_s) and go is not None:
+                falls = case.steps_s - case.problem.zero_utc_s
+                steps = np.searchsorted(falls, back.value) - np.searchsorted(falls, go.value)
+                one = replace(one, steps_to_hand_back=int(steps))
+    return one, words
 
 
 def _measure_curves(case: Case, fit: estimator.Fit, zero: float) -> tuple[MeasuredCurve, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -13,7 +13,7 @@ from pipeline.base import geodesy
 from pipeline.base.geodesy import to_sphere_m
 from pipeline.base.signals import Bools
 from pipeline.base.units import DAY_S
-from pipeline.base.values import Columns, Floats, Imu, Session, TimedRecording, ZoneAxis
+from pipeline.base.values import Columns, Floats, Frozen, Imu, Session, TimedRecording, ZoneAxis
 from pipeline.measure.zones import project
 
 LOW_RATE_HZ = 0.4  # a unit with fewer fixes a second shows no takeover
@@ -23,6 +23,9 @@ RUNS_MPS = 3.0  # nobody walks as fast
 ABOUT_A_RUN_S = 15.0  # farther in time from any run a place may be rough: nobody asks for it
 FAR_M = 40.0  # from the line: such a fix has no part in a takeover, its place may be rough
 OUTLIERS_HZ = 4.0  # from this rate on, lone outliers are filtered out
+ARM_MOTION_SD_S = (
+    0.15  # an arm starts up to 0.4 s after its trunk: ties by its motion are no better
+)
 DAYS_OFF_S = 1.5 * DAY_S  # from the date's noon in UTC, with every time zone allowed for
 
 
@@ -87,6 +90,16 @@ class Trace(Columns):
         return np.asarray(np.minimum(np.abs(to_next), np.abs(since_last)) < ABOUT_A_RUN_S)
 
 
+@dataclass(frozen=True, eq=False)
+class WristUnit(Frozen):
+    """An accelerometer on a wrist, the standard error of its clock in s, and whether that is the
+    clock of the runner's trace too."""
+
+    imu: Imu
+    clock_sd_s: float
+    on_trace_clock: bool
+
+
 # --- choosing a runner's units ---------------------------------------------------------------
 
 
@@ -119,6 +132,36 @@ def choose_units(
                 sd = clock.sd_s if clock is not None and clock.sd_s is not None else 0.0
                 imus[runner] = (best.imu, sd)
     return traces, imus, [*remarks, *_remark_copies(recordings)]
+
+
+def choose_wrists(
+    recordings: Sequence[TimedRecording], moved_s: Mapping[str, float]
+) -> dict[str, tuple[WristUnit, ...]]:
+    """The accelerometers on each runner's wrists, the longest of each wrist.
+
+    `moved_s` tells by runner by how much the clock of the runner's trace was set later. A unit on
+    the wrist has the same clock only where the runner has no other satellite unit.
+    """
+    out: dict[str, tuple[WristUnit, ...]] = {}
+    for runner in dict.fromkeys(timed.spec.runner for timed in recordings):
+        own = [timed for timed in recordings if timed.spec.runner == runner]
+        with_fixes = [timed for timed in own if timed.fixes is not None]
+        best: dict[str, WristUnit] = {}
+        for timed in own:
+            imu, clock = timed.imu, timed.imu_clock
+            if "wrist" not in timed.spec.worn or imu is None or not len(imu.t_s):
+                continue
+            sd = clock.sd_s if clock is not None and clock.sd_s is not None else 0.0
+            if clock is not None and clock.basis == "motion":
+                sd = float(np.hypot(sd, ARM_MOTION_SD_S))
+            tied = with_fixes == [timed]
+            later = replace(imu, t_s=imu.t_s + moved_s.get(runner, 0.0)) if tied else imu
+            before = best.get(timed.spec.worn)
+            if before is None or len(before.imu.t_s) < len(imu.t_s):
+                best[timed.spec.worn] = WristUnit(later, sd, tied)
+        if best:
+            out[runner] = tuple(best.values())
+    return out
 
 
 def remark_wrong_day(session: Session, traces: Mapping[str, Trace]) -> list[str]:

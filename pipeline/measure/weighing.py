@@ -26,7 +26,7 @@ class SeenTakeover(Frozen):
     fit: estimator.Fit
     course: passes.GapCourse | None
     gave_up: bool
-    log_seen: Floats | None  # of what somebody saw of the pass: the sheet, observers
+    log_seen: Floats | None  # of what was seen of the pass: the sheet, observers, wrists
     clock_doubt_s: tuple[float, float]  # by role: what is left of the doubt of the unit's clock
     tapes: Mapping[estimator.Role, tapes.TapeDoubt]
     remarks: tuple[str, ...]
@@ -61,12 +61,14 @@ def look_at_fit(case: Case, fit: estimator.Fit, offsets: Mapping[str, ClockOffse
 
 
 def log_sight(case: Case, course: passes.GapCourse | None) -> Floats | None:
-    """The log-likelihood (k,) of the place where somebody saw the pass; flat where nobody did."""
+    """The log-likelihood (k,) of the place where somebody saw the pass, and of the signs of it on
+    wrists; flat where there is neither."""
     if course is None:
         return None
+    sensed = [sign.log_likelihood(course.t_s) for sign in case.signs]
     if case.rep is None or case.rep.pass_m is None:
-        return np.zeros(len(course.t_s))
-    return passes.sight_log_likelihood(course, case.rep.pass_m)
+        return np.asarray(sum(sensed, np.zeros(len(course.t_s))))
+    return np.asarray(sum(sensed, passes.sight_log_likelihood(course, case.rep.pass_m)))
 
 
 def sample_course(fit: estimator.Fit, clock_sd_s: float) -> passes.GapCourse | None:

@@ -41,7 +41,14 @@ from pipeline.measure import (
 )
 from pipeline.measure.clock import ties
 from pipeline.measure.starts import usual_lags_in_words
-from pipeline.measure.traces import OnAxis, Trace, choose_units, remark_wrong_day
+from pipeline.measure.traces import (
+    OnAxis,
+    Trace,
+    WristUnit,
+    choose_units,
+    choose_wrists,
+    remark_wrong_day,
+)
 from pipeline.read import read
 from pipeline.read.practice.session import read_session
 from pipeline.read.unpacking import MOST_RECORDING_BYTES
@@ -137,9 +144,11 @@ def _run_stages(
     traces, imus, coarse = clocks.agree_traces(
         traces, imus, places.by_axis, axes, session.reps or ()
     )
-    found, cases, levels = _find_cases(session, axes, traces, places, imus, remarks, tell)
+    moved_s = {name: one.offset.value for name, one in coarse.items() if one.corrected}
+    wrists = choose_wrists(recordings, moved_s)
+    found, cases, levels = _find_cases(session, axes, traces, places, imus, wrists, remarks, tell)
     # The cases hold what they need: of an hour that is little.
-    del pairs, recordings, traces, places, imus
+    del pairs, recordings, traces, places, imus, wrists
     memory.give_back()
     solved, agreed = clocks.solve_on_agreed_clocks(cases, levels, stamp_sd_s, coarse)
     squad = takeovers.measure_takeovers(
@@ -215,6 +224,7 @@ def _find_cases(
     traces: Mapping[str, Trace],
     placed: finding.PlacesOnAxes,
     imus: Mapping[str, tuple[Imu, float]],
+    wrists: Mapping[str, Sequence[WristUnit]],
     remarks: list[str],
     tell: Progress,
 ) -> tuple[int, list[reps.Case], dict[str, reps.Levels]]:
@@ -277,6 +287,8 @@ def _find_cases(
         if swapped is not None and set(swapped) & set(one.pair):
             notes.append(sheet_slips.swapped_in_words(*swapped))
         cases.append(replace(case, remarks=(*notes, *case.remarks)))
+    if swapped is None:  # else nobody knows whose wrist it is
+        cases = reps.find_wrist_signs(cases, wrists)
     return len(found), cases, levels
 
 
