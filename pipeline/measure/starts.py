@@ -25,6 +25,7 @@ FALSE_STARTS = 0.15  # share of starts that follow no habit, worth FALSE_STARTS_
 FALSE_STARTS_WORTH = 10.0
 FALSE_START_RANGE_S = 1.2  # ... they lie anywhere in so long
 LAG_TURNS = 15
+AS_GOOD = 0.1  # explanations whose log-likelihoods are nearer than this are as good
 BEGINNINGS = 9
 HABIT_SDS = 2.5  # a start is named when it lies so many standard errors off the habit ...
 LEAST_S = 0.08  # ... and as far as this, three quarters of a metre of the incoming runner's way
@@ -64,11 +65,13 @@ def judge_starts(starts: Sequence[tuple[str, Estimate | None]]) -> StartHabits:
     lag = np.array([one.value for _, _, one in known])
     sd = np.array([one.sd for _, _, one in known])
     whose = np.array([names.index(who) for _, who, _ in known])
-    # Where most starts went wrong the middle one did too: of several beginnings the best counts.
+    # Where most starts went wrong the middle one did too: of several beginnings the best counts,
+    # and of those nearly as good the one under which the usual starts are most alike.
     begins = np.unique(np.quantile(lag, np.linspace(0.05, 0.95, BEGINNINGS)))
-    _, weight, spread = max(
-        (_fit_habits(lag, sd, whose, len(names), float(begin)) for begin in begins),
-        key=lambda one: one[0],
+    found = [_fit_habits(lag, sd, whose, len(names), float(begin)) for begin in begins]
+    best = max(score for score, _, _ in found)
+    _, weight, spread = min(
+        (one for one in found if one[0] > best - AS_GOOD), key=lambda one: one[2]
     )
     precision = weight / (spread**2 + sd**2)
     habit, habit_sd = _habits(lag, precision, whose, len(names))

@@ -6,6 +6,7 @@
     python tests/tools/accuracy_study.py --faults        what went wrong, and only that table
     python tests/tools/accuracy_study.py --worlds 1-12,4711   squads that differ, print only
     python tests/tools/accuracy_study.py --worlds 1-12,4711 --write   and write docs/accuracy.md
+    python tests/tools/accuracy_study.py --films 1-12    half of the reps filmed; --write as above
     python tests/tools/accuracy_study.py --mistakes    planted mistakes, print only
     python tests/tools/accuracy_study.py --mistakes --only clock   some kinds; --write as above
 
@@ -35,6 +36,7 @@ import numpy as np  # noqa: E402 - the threads must be set first
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 
 import fault_table  # noqa: E402 - found by the line above
+import films_study  # noqa: E402
 import mistakes_study  # noqa: E402
 import row_errors  # noqa: E402
 import worlds_study  # noqa: E402
@@ -310,6 +312,17 @@ def study_worlds(seeds: list[int], options: argparse.Namespace) -> int:
     return 1 if any(result.failure for result in results) else 0
 
 
+def study_films(seeds: list[int], options: argparse.Namespace) -> int:
+    """The study of films; on two cores at most, and after everybody else's work."""
+    os.nice(5)
+    results = films_study.study_films(seeds, min(2, options.workers))
+    films_study.print_films(results)
+    if options.write:
+        table = films_study.films_markdown(results)
+        row_errors.renew_table(PAGE, films_study.BEGIN, films_study.END, table)
+    return 1 if any(result.failure for result in results) else 0
+
+
 def study_mistakes(options: argparse.Namespace) -> int:
     """The study of planted mistakes; on two cores at most, and after everybody else's work."""
     os.nice(5)
@@ -328,13 +341,16 @@ def main() -> int:
     parser.add_argument("--seeds", default="1-3", help="first-last, sessions of each scenario")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--worlds", metavar="SEEDS", help="only worlds of these seeds: 1-12,4711")
+    parser.add_argument("--films", metavar="SEEDS", help="only films of worlds of these seeds")
     parser.add_argument(
-        "--write", action="store_true", help="write the table of --worlds or --mistakes"
+        "--write", action="store_true", help="write the table of --worlds, --films or --mistakes"
     )
     parser.add_argument("--mistakes", action="store_true", help="only the planted mistakes")
     options = parser.parse_args()
     if options.worlds:
         return study_worlds(worlds_study.parse_seeds(options.worlds), options)
+    if options.films:
+        return study_films(worlds_study.parse_seeds(options.films), options)
     if options.mistakes:
         return study_mistakes(options)
     first, last = (int(part) for part in options.seeds.split("-"))

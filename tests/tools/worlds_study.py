@@ -250,7 +250,7 @@ def _count_words(results: Iterable[WorldResult], sheet: str) -> str:
     )
 
 
-def _name_seeds(seeds: Iterable[int]) -> str:
+def name_seeds(seeds: Iterable[int]) -> str:
     """1 to 12, 4711: seeds in words."""
     runs: list[list[int]] = []
     for seed in sorted(seeds):
@@ -266,10 +266,10 @@ def worlds_markdown(results: list[WorldResult]) -> str:
     a line a world."""
     seeds = {result.seed for result in results}
     unseen = {seed for seed in seeds if seed > LAST_LOOKED_AT}
-    seen_words = _name_seeds(seeds - unseen)
+    seen_words = name_seeds(seeds - unseen)
     lines = [
         f"Worlds that could be looked at while the estimator was made: {seen_words}. "
-        f"Never looked at before this table: {_name_seeds(unseen)}.",
+        f"Never looked at before this table: {name_seeds(unseen)}.",
         "",
     ]
     groups = [("all worlds", results)]

@@ -17,6 +17,7 @@ from pipeline.measure.weighing import SeenTakeover
 
 HAND_BEFORE_GO_S, HAND_AFTER_PASS_S = 0.2, 0.3  # the hand goes back between first movement and pass
 FAR_S = 10.0
+SWAPPED_SDS = 1.5  # a hand that goes back so much after the pass is a slip
 PASS_WITHIN_M = 4.0  # no baton changes hands between trunks that are farther apart
 
 
@@ -33,12 +34,13 @@ class LineEvidence(Frozen):
 @dataclass(frozen=True, slots=True)
 class SeenPass:
     """A row that saw the pass: its moment (s, on the clock of the fit) and its place (m), where it
-    says them."""
+    says them. `swapped`: the same observer has the hand go back later, which cannot be."""
 
     tie: Tie
     number: int
     moment: Estimate | None
     place: Estimate | None
+    swapped: bool = False
 
 
 def gather_lines(ties: Sequence[Tie], takeover: int) -> LineEvidence | None:
@@ -111,16 +113,25 @@ def seen_passes(ties: Sequence[Tie], takeover: int, one: SeenTakeover) -> list[S
     """The rows of these observers that saw this takeover's pass."""
     out = []
     for tie in ties:
+        hands = _hands_go_back_s(tie, takeover)
         for row in tie.rows:
             seen = tie.observer.sightings[row.number]
             if row.takeover == takeover and seen.event == "pass":
                 place = None if seen.place_m is None else Estimate(seen.place_m, seen.sd_m or 0.5)
-                out.append(SeenPass(tie, row.number, moment_of(tie, row, one), place))
+                moment = moment_of(tie, row, one)
+                swapped = max(hands, default=row.utc_s) > row.utc_s + SWAPPED_SDS * row.sd_s
+                out.append(SeenPass(tie, row.number, moment, place, swapped))
         for number, k in tie.places.items():
             seen = tie.observer.sightings[number]
             if k == takeover and seen.event == "pass" and seen.place_m is not None:
                 out.append(SeenPass(tie, number, None, Estimate(seen.place_m, seen.sd_m or 0.5)))
     return out
+
+
+def _hands_go_back_s(tie: Tie, takeover: int) -> list[float]:
+    """When this observer has the receiving hand go back, on the clock as it was found first."""
+    rows = [row for row in tie.rows if row.takeover == takeover]
+    return [row.utc_s for row in rows if _event(tie, row.number) == "hand back"]
 
 
 def log_pass(seen: SeenPass, course: passes.GapCourse) -> Floats:
@@ -145,7 +156,7 @@ def chance_pass_misread(seen: SeenPass, course: passes.GapCourse, weight: Floats
 
 def can_be(seen: SeenPass, course: passes.GapCourse | None) -> bool:
     """Whether the trunks were near enough for a pass when or where the row has it."""
-    if course is None:
+    if course is None or seen.swapped:
         return False
     log = log_pass(seen, course)
     near = log > log.max() - 2.0
@@ -172,6 +183,7 @@ def hand_back(
     found: list[Estimate] = []
     refused: dict[tuple[str, int], str] = {}
     for tie in ties:
+        swapped = {seen.number for seen in seen_passes((tie,), takeover, one) if seen.swapped}
         times = [
             (row.number, moment_of(tie, row, one))
             for row in tie.rows
@@ -185,6 +197,9 @@ def hand_back(
         for number, moment in times:
             if moment is None:
                 continue
+            if swapped:
+                refused[tie.observer.id, number] = "the hand would go back after the pass, swapped?"
+                continue
             early = go is not None and moment.value < go.value - HAND_BEFORE_GO_S
             late = passed_s is not None and moment.value > passed_s + HAND_AFTER_PASS_S
             if early or late:
@@ -194,7 +209,7 @@ def hand_back(
                     if far
                     else "the hand would go back before the first movement:"
                     if early
-                    else "the hand would go back after the pass, swapped with it?"
+                    else "the hand would go back after the pass:"
                 )
             else:
                 found.append(moment)

@@ -103,16 +103,21 @@ class PassAsSeen(Frozen):
         return [
             *([missed] if self.missed else []),
             *(
-                f"{row.tie.observer.id} saw the pass where or when the traces cannot have it: not "
-                "used"
+                f"{row.tie.observer.id} has the pass where it cannot be ({_why_not(row)}): not used"
                 for row in self.misread
             ),
             *(
-                f"{row.tie.observer.id} saw the pass elsewhere than the traces have it ({p:.0%} "
+                f"{row.tie.observer.id} has the pass elsewhere than the traces have it ({p:.0%} "
                 "that it is misread): both are allowed for"
                 for row, p in self.doubtful
             ),
         ]
+
+
+def _why_not(seen: SeenPass) -> str:
+    if seen.swapped:
+        return "the hand goes back after it, swapped?"
+    return "the traces contradict it"
 
 
 def watch(
@@ -180,7 +185,7 @@ def observation_rows(
     zero = one.fit.problem.zero_utc_s
     for rows, used in ((as_seen.right, True), (as_seen.misread, False)):
         for seen in rows:
-            words = "" if used else "the traces contradict it: not used"
+            words = "" if used else f"{_why_not(seen)}: not used"
             if one.course is None or one.log_seen is None or others is None:
                 found.append(Comparison(seen.tie, seen.number, False, remarks=(words,)))
                 continue
