@@ -11,11 +11,12 @@ from the centre is counted and listed, and left out of the rest.
 *Bias.* The mean of d, weighted by 1/s². Its standard error is the sandwich of sums over clusters,
 with the factor G/(G-1) [2, 3]: once with takeovers as clusters and once with sessions, of which
 the larger counts, since the rows of a takeover share its fit, and those of a session the survey,
-the clocks and the film. With fewer than `FEW_CLUSTERS` takeovers it is at least what the stated
-standard errors alone make of it.
+the clocks and the film. With fewer than `FEW_CLUSTERS` takeovers, where sandwiches are too
+small [3], it is at least what the stated standard errors alone make of it.
 
 *Ratio.* The root mean square of z = d / s; honest standard errors give 1. Its standard error is
-ratio / sqrt(2n), as for a normal law [4], or what the clusters say where that is more.
+ratio / sqrt(2n), as for a normal law [4], or what the clusters say where that is more; n is the
+number of rows, with fewer than `FEW_CLUSTERS` takeovers that of takeovers.
 
 *The lead of gates.* The estimate of a gate's moment takes the beam to be broken `GATE_LEAD_M` ahead
 of the unit. Each row says what it was, `GATE_LEAD_M` - d v with the speed v; one mean of all gates'
@@ -55,7 +56,7 @@ FEW_ROWS, FEW_TAKEOVERS = (
     8,
     3,
 )  # below either nothing is concluded; a ratio of 8 is good to a quarter
-FEW_CLUSTERS = 5
+FEW_CLUSTERS = 10
 HONEST_FROM_TO = (0.8, 1.25)
 # In s or m. What is stated finer than the first, or is off or unsure by more than the second, is no
 # measurement.
@@ -171,6 +172,11 @@ def judge_checks(observations: pa.Table) -> Agreements | None:
         remarks.append(
             f"{count(apart, 'observation')} held out could not be compared: the table "
             "observations says why"
+        )
+    if len(set(checks.sessions)) == 1:
+        remarks.append(
+            "all of it is from one session: what its survey and its clocks have in common shows "
+            "only beside other sessions"
         )
     lead = estimate_lead(checks.rows(checks.at_beam))
     if lead is not None:
@@ -345,7 +351,8 @@ def _mean(checks: Checks) -> Estimate:
 def _ratio(checks: Checks) -> Estimate:
     square = checks.z**2
     ratio = float(np.sqrt(square.mean()))
-    alone = ratio / math.sqrt(2 * len(square))
+    takeovers = len(set(checks.takeovers))
+    alone = ratio / math.sqrt(2 * (takeovers if takeovers < FEW_CLUSTERS else len(square)))
     if ratio == 0.0:
         return Estimate(0.0, alone)
     scores = (square - square.mean()) / len(square) / (2 * ratio)
