@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from observers import Film, Gates
 from simulate import make_session
 
 HERE = Path(__file__).resolve().parent
@@ -23,6 +24,7 @@ SESSIONS: dict[str, dict[str, Any]] = {
         "formats": ("fit-raw", "csv.gz", "nmea", "gpx"), "rate_hz": (10.0, 10.0, 5.0, 5.0),
         "imu": (True, True, False, False), "counter_imu": (False, True, False, False),
         "seen_share": 0.4, "start_utc_s": EVENING_UTC_S,
+        "observers": (Film("film-zone2", view="all", frames_per_s=60.0), Gates()),
     },
     "larch-bend": {
         "distractors": ("abreast",),

@@ -27,7 +27,9 @@ from pipeline.advise.progress import Lack, find_lacks, progress_table
 from pipeline.advise.runners import Squad, estimate_squad, runners_table
 from pipeline.advise.settings import Settings
 from pipeline.advise.takeovers import gather_reps, rank_events, utc_datetime
+from pipeline.advise.validation import Agreements, judge_checks, validation_table
 from pipeline.base.asking import one_of
+from pipeline.base.words import count
 from pipeline.errors import NothingMeasured, UsageError
 from pipeline.tables import lake, writing
 from pipeline.tables.lake import Lake
@@ -64,6 +66,15 @@ class OrderDecisions:
     advice: Advice
     orders: Orders
     reserves: tuple[Reserve, ...]
+    tables: Mapping[str, pa.Table]
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class ValidationDecision:
+    """How what was held out agrees with what was measured, the table `validation`, and remarks."""
+
+    agreements: Agreements
     tables: Mapping[str, pa.Table]
     remarks: tuple[str, ...]
 
@@ -179,6 +190,35 @@ def decide_order(
     more = {"lane": lane, "flat_s": dict(flat_s or {}), **asdict(wishes)}
     _write_tables(found, tables, settings, write, more)
     return OrderDecisions(advice, ranked, reserves, tables, (*found.remarks, *advice.remarks))
+
+
+def decide_validation(out: Path, *, write: bool = True) -> ValidationDecision:
+    """Work out the table `validation`: what observers saw that was held out (`use = "check"`),
+    against what was measured without it.
+
+    Raises NothingMeasured where nothing was held out, or none of it could be compared; otherwise as
+    the other `decide_` functions.
+    """
+    found = lake.read_observations(out)
+    remarks = found.remarks
+    if found.too_old:
+        which = count(found.too_old, "session")
+        remarks = (*remarks, f"{which} measured before observers were read: measure again")
+    agreements = judge_checks(found.observations)
+    if agreements is None or not agreements.groups:
+        nothing = "no observation was held out" if agreements is None else "nothing to compare"
+        raise NothingMeasured(
+            out,
+            nothing,
+            'a film or gates with use = "check" in a session.toml: docs/filming.md says how',
+            "then measure that session again, and run validate",
+            [*remarks, *(agreements.remarks if agreements else ())],
+        )
+    tables = {"validation": validation_table(agreements)}
+    if write:
+        record = lake.lake_provenance(found, {}, sys.argv)
+        writing.write_decisions(out, tables, record)
+    return ValidationDecision(agreements, tables, (*remarks, *agreements.remarks))
 
 
 def gather_card_facts(found: MarkDecisions) -> CardFacts:

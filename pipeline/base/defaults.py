@@ -22,3 +22,7 @@ LANE_WIDTH_LIMITS_M = (0.8, 2.0)
 SIGHT_SD_M = 0.5  # the contract: a place seen from beside the zone, good to half a metre
 
 SEED_MAX = 2**63 - 1
+
+# A gate's beam is broken by chest or arm, so far ahead of the unit on the trunk: half a chest's
+# depth and an arm before it. From memory.
+GATE_LEAD_M = 0.25

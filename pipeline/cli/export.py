@@ -17,10 +17,12 @@ class TableName(enum.StrEnum):
     exchanges = "exchanges"
     speed_curves = "speed_curves"
     recordings = "recordings"
+    observations = "observations"
     runners = "runners"
     marks = "marks"
     orders = "orders"
     progress = "progress"
+    validation = "validation"
 
 
 EXPORT_EXAMPLE = (

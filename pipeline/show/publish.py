@@ -20,7 +20,7 @@ from pipeline.base.plain_file import plain_file_sha256
 from pipeline.errors import InputError, UsageError
 from pipeline.show import scenes
 from pipeline.show.card.card import card_html
-from pipeline.show.figures import history, overlays, risk
+from pipeline.show.figures import agreement, history, overlays, risk
 from pipeline.show.figures.figure import Figure
 from pipeline.show.file_names import pair_file_name, session_file_name
 from pipeline.show.markup import plain_text
@@ -115,11 +115,8 @@ def write_figure(
     or risk, by `figure`. `view` is the axis of an overlay, "zone" where none is given. A risk
     rests on all sessions. Raises as `write_page` does.
     """
-    from pipeline.show.figures import slides
-
     check_figure_request(session, exchange, pair, view, figure)
-    if to is not None and to.suffix.lower() not in PICTURES:
-        raise UsageError(f"--to {to}", "not a name for a picture", "one in .svg or .png")
+    check_picture_name(to)
     axis = view or "zone"
     if pair is None:
         check_no_event(event, "a takeover")
@@ -137,9 +134,36 @@ def write_figure(
         name = f"{pair_file_name(pair, session, event)}_{shown}"
     name += "_dark" if dark else ""
     path = out / REPORT_FOLDER / f"{name}.png" if to is None else to
-    kind: Literal["svg", "png"] = "svg" if path.suffix.lower() == ".svg" else "png"
-    whole_files.write_bytes(path, slides.draw_slide(drawn, kind, dark=dark), lake=out)
+    _write_picture(path, drawn, out, dark=dark)
     return WrittenFile(path, rests, remarks)
+
+
+def check_picture_name(to: Path | None) -> None:
+    """Raise UsageError where `to` is a name, but none for a picture."""
+    if to is not None and to.suffix.lower() not in PICTURES:
+        raise UsageError(f"--to {to}", "not a name for a picture", "one in .svg or .png")
+
+
+def write_agreement(
+    out: Path, strips: Sequence[agreement.Strip], notes: Sequence[str], *, to: Path | None = None
+) -> Path:
+    """Write the figure that shows how what was held out agrees with what was measured; it lies
+    beside the pages, since a folder of a table holds nothing else.
+
+    Raises UsageError where `to` is not a name for a picture, OutputError where it cannot be
+    written.
+    """
+    check_picture_name(to)
+    path = out / REPORT_FOLDER / "validation.png" if to is None else to
+    _write_picture(path, agreement.agreement_figure(strips, notes), out)
+    return path
+
+
+def _write_picture(path: Path, figure: Figure, out: Path, *, dark: bool = False) -> None:
+    from pipeline.show.figures import slides
+
+    kind: Literal["svg", "png"] = "svg" if path.suffix.lower() == ".svg" else "png"
+    whole_files.write_bytes(path, slides.draw_slide(figure, kind, dark=dark), lake=out)
 
 
 def write_card(

@@ -1,7 +1,8 @@
 """Reading all sessions of an OUT together, and the tables of decisions made from them.
 
-`read_lake` gives the takeovers and speed curves of every session, or of one; `read_decision` gives
-back a table of decisions. Tables are written by writing.py.
+`read_lake` gives the takeovers and speed curves of every session, or of one, `read_observations`
+what observers saw in every session; `read_decision` gives back a table of decisions. Tables are
+written by writing.py.
 """
 
 from __future__ import annotations
@@ -18,11 +19,12 @@ import pyarrow.compute as pc
 
 from pipeline.base.asking import one_of
 from pipeline.errors import BatontraceError, InputError, OutputError, UsageError
-from pipeline.tables import compacting, folders, reading, whole_files
+from pipeline.tables import compacting, folders, reading, schema, whole_files
 from pipeline.tables.places import Folder
 from pipeline.tables.provenance import provenance_of_hashes
 
 _LAKE_TABLES = ("exchanges", "speed_curves")
+_SEEN_TABLES = ("observations",)
 _MEASURE_FIRST = "measure a session first: batontrace process SESSION.toml --out {}"
 _BEFORE_ALL = -(2**63)  # when a session without takeovers had its last
 
@@ -43,6 +45,21 @@ class Lake:
     remarks: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, eq=False)
+class SeenLake:
+    """What observers saw in the sessions of one OUT: the table `observations`, `session` included.
+
+    `inputs` and `remarks` are as those of a Lake. `too_old` counts the sessions that were measured
+    before there was such a table.
+    """
+
+    path: Path
+    observations: pa.Table
+    inputs: Mapping[str, str]
+    remarks: tuple[str, ...] = ()
+    too_old: int = 0
+
+
 def read_lake(out: Path, only: str | None = None) -> Lake:
     """Every session in `out`, or the one named `only`.
 
@@ -53,35 +70,55 @@ def read_lake(out: Path, only: str | None = None) -> Lake:
     finish_interrupted(out)
     if only is not None and there:
         require_session(out, only, there)
-    sessions: list[_SessionTables] = []
-    remarks: list[str] = []
-    compacted = compacting.read_current_parts(out, _LAKE_TABLES) if only is None else None
-    if compacted is not None:
-        remarks += [*odd_folder_remarks(out), *compacted.remarks]
-    for session in [only] if only is not None and there else there:
-        try:
-            if compacted is not None and compacted.run(session) is not None:
-                sessions.append(_session_from_parts(compacted, session))
-            else:
-                sessions.append(_read_session(out, session))
-        except OutputError as err:
-            if only is not None:
-                raise InputError(err.where, err.found, err.expected, err.do) from err
-            remarks.append(f"session {session} was left out: {err.message_from(out)}")
+        there = [only]
+    sessions, remarks = _read_sessions(out, there, _LAKE_TABLES, all_needed=only is not None)
     if not sessions:
         raise _no_session(out, remarks)
-    exchanges = pa.concat_tables([one.exchanges for one in sessions])
+    exchanges = pa.concat_tables([one.tables["exchanges"] for one in sessions])
     return Lake(
         out,
         exchanges.sort_by([(name, "ascending") for name in ("zero_utc", "session", "exchange")]),
-        pa.concat_tables([one.curves for one in sessions]),
-        {name: digest for one in sessions for name, digest in one.inputs.items()},
+        pa.concat_tables([one.tables["speed_curves"] for one in sessions]),
+        _inputs_of(sessions),
         tuple(remarks),
     )
 
 
+def read_observations(out: Path) -> SeenLake:
+    """What observers saw in every session of `out`, by session.
+
+    A session that cannot be used is left out with a remark, one from before this table is counted.
+    Raises InputError where no session can be used, old ones included.
+    """
+    there = session_ids(out)
+    finish_interrupted(out)
+    old = [session for session in there if _is_before_observations(out, session)]
+    newer = [session for session in there if session not in set(old)]
+    sessions, remarks = _read_sessions(out, newer, _SEEN_TABLES)
+    if not sessions and not old:
+        raise _no_session(out, remarks)
+    none = schema.empty_table("observations")
+    return SeenLake(
+        out,
+        pa.concat_tables([none, *(one.tables["observations"] for one in sessions)]),
+        _inputs_of(sessions),
+        tuple(remarks),
+        len(old),
+    )
+
+
+def _is_before_observations(out: Path, session: str) -> bool:
+    """Whether the run that measured a session wrote no table of what observers saw."""
+    place = Folder(out)
+    if place.stat(folders.part_file("observations", session), follow=False) is not None:
+        return False
+    record = reading.read_session_record(place, session) or {}
+    tables = record.get("tables")
+    return not (isinstance(tables, Mapping) and "observations" in tables)
+
+
 def lake_provenance(
-    lake: Lake, settings: Mapping[str, Any], command: Sequence[str]
+    lake: Lake | SeenLake, settings: Mapping[str, Any], command: Sequence[str]
 ) -> dict[str, Any]:
     """What a decision rests on: hashes of the files `read_lake` took, settings, versions, time."""
     return provenance_of_hashes(lake.inputs, settings, command)
@@ -186,23 +223,52 @@ def _no_session(out: Path, remarks: Sequence[str]) -> InputError:
 
 @dataclass(frozen=True, eq=False)
 class _SessionTables:
-    exchanges: pa.Table
-    curves: pa.Table
+    tables: Mapping[str, pa.Table]
     inputs: Mapping[str, str]
 
 
-def _read_session(out: Path, session: str) -> _SessionTables:
-    """Raises OutputError where a table is missing or broken, or the two are of different runs."""
-    found = reading.read_session_tables(Folder(out), session, _LAKE_TABLES)
+def _read_sessions(
+    out: Path, there: Sequence[str], table_names: tuple[str, ...], *, all_needed: bool = False
+) -> tuple[list[_SessionTables], list[str]]:
+    """Some tables of these sessions, and a remark for each session that had to be left out.
+
+    Raises InputError for such a session where all are needed.
+    """
+    sessions: list[_SessionTables] = []
+    remarks: list[str] = []
+    compacted = None if all_needed else compacting.read_current_parts(out, table_names)
+    if compacted is not None:
+        remarks += [*odd_folder_remarks(out), *compacted.remarks]
+    for session in there:
+        try:
+            if compacted is not None and compacted.run(session) is not None:
+                sessions.append(_session_from_parts(compacted, session, table_names))
+            else:
+                sessions.append(_read_session(out, session, table_names))
+        except OutputError as err:
+            if all_needed:
+                raise InputError(err.where, err.found, err.expected, err.do) from err
+            remarks.append(f"session {session} was left out: {err.message_from(out)}")
+    return sessions, remarks
+
+
+def _read_session(out: Path, session: str, table_names: tuple[str, ...]) -> _SessionTables:
+    """Raises OutputError where a table is missing or broken, or they are of different runs."""
+    found = reading.read_session_tables(Folder(out), session, table_names)
     hashes = {folders.part_file(name, session): one.sha256 for name, one in found.items()}
-    return _SessionTables(found["exchanges"].table, found["speed_curves"].table, hashes)
+    return _SessionTables({name: one.table for name, one in found.items()}, hashes)
 
 
-def _session_from_parts(compacted: compacting.CurrentParts, session: str) -> _SessionTables:
+def _session_from_parts(
+    compacted: compacting.CurrentParts, session: str, table_names: tuple[str, ...]
+) -> _SessionTables:
     """A session whose files have not changed since the season was compacted."""
-    exchanges, curves = (compacted.rows(name, session) for name in _LAKE_TABLES)
     hashes = {
         folders.part_file(name, session): compacted.slices[name][session].sha256
-        for name in _LAKE_TABLES
+        for name in table_names
     }
-    return _SessionTables(exchanges, curves, hashes)
+    return _SessionTables({name: compacted.rows(name, session) for name in table_names}, hashes)
+
+
+def _inputs_of(sessions: Sequence[_SessionTables]) -> dict[str, str]:
+    return {name: digest for one in sessions for name, digest in one.inputs.items()}

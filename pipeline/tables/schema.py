@@ -34,6 +34,7 @@ DECISION_COMMANDS = {
     "marks": "marks",
     "orders": "order",
     "progress": "progress",
+    "validation": "validate",
 }
 DECISIONS = tuple(DECISION_COMMANDS)
 ALL_TABLES = (*TABLES, *DECISIONS)

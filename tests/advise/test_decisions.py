@@ -254,5 +254,10 @@ def test_from_tracks_to_marks_and_an_order(tmp_path):
     # four legs at the zone speeds of this squad, 30 m in 3.2 to 3.4 s, and one standing start
     assert 42.0 < ranked["time_s"][0].as_py() < 52.0
     assert np.all(np.diff(ranked["time_s"].to_numpy()) >= 0)
+    held_out = decisions.decide_validation(tmp_path).tables["validation"]
+    assert held_out["event"].unique().to_pylist() == ["gate"]
+    # a body's depth, and less than a metre's time
+    assert 0.1 < held_out["lead_m"][0].as_py() < 0.6
+    assert held_out["rms_s"][0].as_py() < 0.06
     written = {p.parent.name for p in tmp_path.glob("*/part-0.parquet")}
     assert written == set(schema.DECISIONS)

@@ -169,6 +169,7 @@ def lake_commands(out, target):
     yield ("marks", out, *pair)
     yield from (("report", out, "--to", target / "a.html"), ("export", out, "--to", target / "a"))
     yield ("report", out, *pair, "--to", target / "b.html")
+    yield ("validate", out, "--to", target / "c.svg")
     yield ("overlay", out, "--exchange", 99, "--session", NAMES[0])
     yield ("order", out, "--fix", f"{NAMES[0]}=9")
     yield from ((name, NAMES[0]) for name in ("marks", "process", "check", "season", NAMES[1]))
@@ -339,6 +340,7 @@ READERS = {  # the path is read, so nothing can come of it
     "order": ("order", "PATH"),
     "runners": ("runners", "PATH"),
     "progress": ("progress", "PATH"),
+    "validate": ("validate", "PATH"),
     "report": ("report", "PATH"),
     "overlay": ("overlay", "PATH", "--exchange=1"),
     "export": ("export", "PATH", "--to=a.csv"),
@@ -352,6 +354,7 @@ WRITERS = {
     "card": ("marks", "out", "--print-only", "--card", "PATH"),
     "report, to": ("report", "out", "--to", "PATH"),
     "overlay, to": ("overlay", "out", "--exchange=1", "--to", "PATH"),
+    "validate, to": ("validate", "out", "--to", "PATH"),
     "export, to": ("export", "out", "--to", "PATH"),
 }
 WRITTEN_ELSEWHERE = ("the root", "a device")  # not by a test that root may run

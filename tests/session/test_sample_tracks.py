@@ -133,6 +133,26 @@ def test_sheet_tells_of_the_takeovers_that_were(name):
             assert float(row["mark_feet"]) * foot == pytest.approx(x["mark_m"], abs=0.002)
 
 
+def test_observers_tell_of_the_takeovers_that_were():
+    """The straight one has a film that helps to measure, and gates that are held out."""
+    session = read_session(SAMPLES / "larch-straight" / "session.toml")
+    told = {one["id"]: one for one in _truth("larch-straight")["observers"]}
+    assert {one.id: (one.kind, one.use) for one in session.observers} == {
+        "film-zone2": ("film", "measure"),
+        "gates": ("gates", "check"),
+    }
+    for one in session.observers:
+        rows = {row["line"]: row for row in told[one.id]["rows"]}
+        zero = told[one.id].get("zero_utc_s", 0.0)
+        assert {seen.line for seen in one.sightings} == set(rows)
+        assert {row["exchange"] for row in rows.values()} == {1, 2, 3, 4, 5}
+        for seen in one.sightings:
+            true = rows[seen.line]
+            assert (seen.rep, seen.event) == (true["rep"], true["event"])
+            assert seen.time_s + zero == pytest.approx(true["true_utc_s"], abs=4.5 * seen.sd_s)
+    assert {spot.id for spot in session.venue.gates} == {row["gate"] for row in rows.values()}
+
+
 # --- geometry, against the published plan -------------------------------------------------
 
 

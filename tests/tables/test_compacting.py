@@ -121,7 +121,9 @@ def test_a_lake_takes_what_has_not_changed_from_the_parts(out, monkeypatch):
     write(out, SESSIONS[3], seed=50)
     opened = []
     real = lake._read_session
-    monkeypatch.setattr(lake, "_read_session", lambda out, s: opened.append(s) or real(out, s))
+    monkeypatch.setattr(
+        lake, "_read_session", lambda out, s, names: opened.append(s) or real(out, s, names)
+    )
     assert lake.read_lake(out).exchanges.num_rows == 5 * len(SESSIONS)
     assert opened == [SESSIONS[3]]
 

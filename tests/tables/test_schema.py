@@ -65,6 +65,13 @@ CONTRACT = {
         zone_time_change_s:double? zone_time_change_sd_s go_lag_change_s go_lag_change_sd_s
         p_in_zone_change p_in_zone_change_sd mark_sd_m:double? reps_needed:int32?
         remarks:list<string>""",
+    "validation": """
+        kind:string event:string gate:string? quantity:string rows:int32 takeovers:int32
+        sessions:int32 far_off:int32 bias_s:double? bias_sd_s:double? rms_s:double?
+        rms_all_s:double? bias_m:double? bias_sd_m:double? rms_m:double? rms_all_m:double?
+        ratio:double ratio_sd:double beyond_2:int32 beyond_3:int32 lead_m:double? lead_sd_m:double?
+        worst_session:string worst_exchange:int32 worst_observer:string worst_z:double
+        verdict:string conclusion:string""",
 }
 
 EVERY = (*schema.TABLES, *schema.DECISIONS)
@@ -95,7 +102,7 @@ def test_a_unit_in_a_name_is_the_columns_unit(name):
     for column in schema.facts(name).columns:
         suffix = column.name.rsplit("_", 1)[-1]
         if column.type == "float64":
-            share = column.name.startswith("p_") or column.name == "pace"
+            share = column.name.startswith("p_") or column.name in ("pace", "ratio", "ratio_sd")
             assert column.unit == ("" if share else units[suffix]), column.name
 
 

@@ -113,6 +113,7 @@ COMMANDS: tuple[tuple[str, ...], ...] = (
     ("marks", "OUT"),
     ("order", "OUT"),
     ("progress", "OUT"),
+    ("validate", "OUT"),
     ("report", "OUT"),
     ("report", "OUT", "--session", SPOILT),
     ("overlay", "OUT", "--session", WHOLE[0], "--exchange", "1"),
