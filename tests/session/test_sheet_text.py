@@ -240,7 +240,7 @@ def test_other_rows_of_spoilt_sheets_read_the_same_afterwards(tmp_path) -> None:
     kept = [*target.seeds, *(path.read_bytes() for path in fuzz.corpus("sheet"))]
     said = ("1 pass 21 m", "1 late", "2 wren to robin", "3 robin to wren zone 1", "9 note ü")
     compared = 0
-    for _ in range(400):
+    for _ in range(250):
         content = rng.choice(kept)
         for _ in range(rng.choice((1, 1, 2, 4))):
             content = rng.choice(target.changes)(content, rng)
@@ -252,7 +252,7 @@ def test_other_rows_of_spoilt_sheets_read_the_same_afterwards(tmp_path) -> None:
             continue
         assert other_rows(tmp_path, found, chosen) == before
         compared += 1
-    assert compared > 50
+    assert compared > 30
 
 
 def other_rows(folder: Path, content: bytes, said: list[str]) -> list[Rep] | None:
