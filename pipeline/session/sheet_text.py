@@ -81,6 +81,7 @@ class _Draft:
     rows: list[_Row]
     by_rep: Mapping[int, list[_Row]]
     decimal_sign: str
+    rows_end: int  # behind the last row that is not blank
 
 
 def merge_call_outs(
@@ -103,6 +104,7 @@ def merge_call_outs(
         rows,
         _rows_by_rep(table, rows),
         _usual_decimal_sign(table),
+        _end_of_rows(rows),
     )
     clashes: list[Clash] = []
     places: list[tuple[CallOut, _Row, bool]] = []
@@ -149,7 +151,8 @@ def _row_of(draft: _Draft, call_out: CallOut) -> _Row:
         row = _Row([""] * len(draft.header.cells))
         _set_cell(draft, row, "rep", str(call_out.rep))
         rows.append(row)
-        draft.rows.insert(_end_of_rows(draft), row)
+        draft.rows.insert(draft.rows_end, row)
+        draft.rows_end += 1
         return row
     fitting = [row for row in rows if _may_be_of(_cells_of(draft, row), call_out)]
     found = rows if len(rows) == 1 else fitting
@@ -181,10 +184,9 @@ def _may_be_of(cells: Mapping[str, str], call_out: CallOut) -> bool:
     )
 
 
-def _end_of_rows(draft: _Draft) -> int:
-    """Behind the last row that is not blank."""
-    filled = [i for i, row in enumerate(draft.rows) if any(cell.strip() for cell in row.cells)]
-    return filled[-1] + 1 if filled else 0
+def _end_of_rows(rows: Sequence[_Row]) -> int:
+    filled = (i for i, row in enumerate(rows, 1) if any(cell.strip() for cell in row.cells))
+    return max(filled, default=0)
 
 
 # --- the cells -----------------------------------------------------------------------------
