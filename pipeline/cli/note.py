@@ -136,10 +136,10 @@ def _understood(said: Sequence[str], setting: SheetSetting, asks: bool, yes: boo
 
 def _refuse(wrong: Sequence[UsageError]) -> None:
     """Raise what is wrong, if anything is, as one UsageError."""
+    from pipeline.read.practice.problems import shortened_remarks
+
     if len(wrong) == 1:
         raise wrong[0]
     if wrong:
-        lines = [line for error in wrong for line in error.lines]
-        raise UsageError(
-            "note", f"{count(len(wrong), 'problem')}; nothing is stored", details=lines
-        )
+        found = f"{count(len(wrong), 'problem')}; nothing is stored"
+        raise UsageError("note", found, details=shortened_remarks("note", [*map(str, wrong)]))

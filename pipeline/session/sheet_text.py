@@ -62,10 +62,12 @@ class MergedSheet(NamedTuple):
 
 @dataclass(slots=True)
 class _Row:
-    """A row that is being filled; `line` is 0 for a new one."""
+    """A row that is being filled; `line` is 0 for a new one. A shifted one has more cells than
+    headers and is left out by whoever reads the sheet."""
 
     cells: list[str]
     line: int = 0
+    is_shifted: bool = False
     changed: bool = False
 
 
@@ -79,6 +81,7 @@ class _Draft:
     rows: list[_Row]
     by_rep: Mapping[int, list[_Row]]
     decimal_sign: str
+    rows_end: int  # behind the last row that is not blank
 
 
 def merge_call_outs(
@@ -93,7 +96,7 @@ def merge_call_outs(
     cannot be written there.
     """
     table = table_of_sheet(path, content, REPS_FORM, path.name, _STRAYS)
-    rows = [_Row(list(one.cells), one.last_line) for one in table.records]
+    rows = [_Row(list(one.cells), one.last_line, table.is_shifted(one)) for one in table.records]
     draft = _Draft(
         path,
         table,
@@ -101,6 +104,7 @@ def merge_call_outs(
         rows,
         _rows_by_rep(table, rows),
         _usual_decimal_sign(table),
+        _end_of_rows(rows),
     )
     clashes: list[Clash] = []
     places: list[tuple[CallOut, _Row, bool]] = []
@@ -147,7 +151,8 @@ def _row_of(draft: _Draft, call_out: CallOut) -> _Row:
         row = _Row([""] * len(draft.header.cells))
         _set_cell(draft, row, "rep", str(call_out.rep))
         rows.append(row)
-        draft.rows.insert(_end_of_rows(draft), row)
+        draft.rows.insert(draft.rows_end, row)
+        draft.rows_end += 1
         return row
     fitting = [row for row in rows if _may_be_of(_cells_of(draft, row), call_out)]
     found = rows if len(rows) == 1 else fitting
@@ -160,8 +165,7 @@ def _row_of(draft: _Draft, call_out: CallOut) -> _Row:
             "say who ran or in which zone, as `rep 3 wren to jay` or `rep 3 zone 2`",
         )
     (row,) = found
-    beyond = any(cell.strip() for cell in row.cells[len(_names(draft)) :])
-    if draft.table.delimiter == "," and (beyond or len(row.cells) > len(draft.header.cells)):
+    if row.is_shifted:
         raise UsageError(
             f"{draft.path}, line {row.line}",
             f"{len(row.cells)} cells under {len(draft.header.cells)} headers",
@@ -180,10 +184,9 @@ def _may_be_of(cells: Mapping[str, str], call_out: CallOut) -> bool:
     )
 
 
-def _end_of_rows(draft: _Draft) -> int:
-    """Behind the last row that is not blank."""
-    filled = [i for i, row in enumerate(draft.rows) if any(cell.strip() for cell in row.cells)]
-    return filled[-1] + 1 if filled else 0
+def _end_of_rows(rows: Sequence[_Row]) -> int:
+    filled = (i for i, row in enumerate(rows, 1) if any(cell.strip() for cell in row.cells))
+    return max(filled, default=0)
 
 
 # --- the cells -----------------------------------------------------------------------------
@@ -240,12 +243,11 @@ def _set_cell(draft: _Draft, row: _Row, column: str, value: str) -> None:
 
 
 def _add_column(draft: _Draft, column: str) -> None:
-    """Add a column at the end. No row may reach beyond the header: its last cells would be read
-    in the new column from now on."""
+    """Add a column at the end. No row may reach beyond the header: it would be read with its last
+    cells in the new column, or at all, from now on."""
     width = len(draft.header.cells)
     for row in draft.rows:
-        beyond = row.cells[width:]
-        if any(cell.strip() for cell in beyond) or (beyond and draft.table.delimiter == ","):
+        if row.is_shifted or any(cell.strip() for cell in row.cells[width:]):
             raise UsageError(
                 f"{draft.path}, line {row.line}",
                 f"more cells than headers, and {column} would be a new column behind them",

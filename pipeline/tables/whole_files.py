@@ -76,14 +76,15 @@ def write_bytes(
         sync(staged)
         os.replace(staged, path)
     except OSError as err:
-        with contextlib.suppress(OSError):
-            staged.unlink(missing_ok=True)
         raise DiskError(
             path,
             f"cannot be written ({err.strerror or err})",
             "a place with room and the right to write",
             "choose another file",
         ) from err
+    finally:  # it is still there after a failure or Ctrl-C
+        with contextlib.suppress(OSError):
+            staged.unlink(missing_ok=True)
 
 
 def _lies_in(lake: Path, path: Path) -> bool:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import io
+import json
 import os
-import signal
 import stat
 import subprocess
 import sys
@@ -300,28 +300,54 @@ def test_arguments_on_a_terminal_are_asked_too(evening) -> None:
     assert code == 2
     assert "not stored" in shown
     assert sheet_of(evening) == SHEET
-    assert typed(evening, "y", words=("1 pas 21 m",))[0] == 0
-    assert sheet_of(evening) == SHEET.replace("wren,,", "wren,21,")
 
 
 # --- kills, and two at once ------------------------------------------------------------------
 
-WRITER = """
-    import contextlib, io, pathlib, sys
+WRITERS = """
+    import json, os, pathlib, signal, sys, time
     from pipeline.session import note
     from pipeline.session.call_outs import parse_call_out
+
     setting = note.read_setting(pathlib.Path({evening!r}))
-    for rep in range({first}, {first} + {count}):
-        said = parse_call_out(f"rep {{rep}} robin to wren note by {first}", setting)
-        note.store_call_outs(setting, [said], lambda _clash: False)
-        print(rep, flush=True)
+
+    def fork_writer(first, count, told):
+        child = os.fork()
+        if child:
+            return child
+        for rep in range(first, first + count):
+            said = parse_call_out(f"rep {{rep}} robin to wren note of {{first}}", setting)
+            note.store_call_outs(setting, [said], lambda _clash: False)
+            os.write(told, f"{{rep}}\\n".encode())
+        os._exit(0)
+"""
+TWO_AT_ONCE = """
+    for child in [fork_writer(first, 20, 1) for first in (100, 200)]:
+        os.waitpid(child, 0)
+"""
+KILLED = """
+    stored = {}
+    for first, wait_s in ((100, 0.0), (200, 0.003), (300, 0.008), (400, 0.013)):
+        ours, theirs = os.pipe()
+        child = fork_writer(first, 90, theirs)
+        os.close(theirs)
+        with os.fdopen(ours) as told:
+            reps = [told.readline() for _ in range(3)]
+            time.sleep(wait_s)
+            os.kill(child, signal.SIGKILL)
+            reps += told.readlines()
+        os.waitpid(child, 0)
+        stored[first] = [int(rep) for rep in reps]
+    print(json.dumps(stored))
 """
 
 
-def writer(evening: Path, first: int, count: int) -> subprocess.Popen[str]:
-    script = textwrap.dedent(WRITER).format(evening=str(evening), first=first, count=count)
-    command = [sys.executable, "-c", script]
-    return subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=ENV)
+def output_of_writers(evening: Path, script: str) -> str:
+    """What a process says that forks writers of the sheet."""
+    whole = textwrap.dedent(WRITERS).format(evening=str(evening)) + textwrap.dedent(script)
+    command = [sys.executable, "-c", whole]
+    done = subprocess.run(command, capture_output=True, text=True, env=ENV, timeout=120, check=True)
+    return done.stdout
 
 
 def reps_of(evening: Path) -> list[int | None]:
@@ -332,16 +358,12 @@ def reps_of(evening: Path) -> list[int | None]:
 
 @POSIX
 def test_a_kill_leaves_the_old_sheet_or_the_new_one(evening) -> None:
-    for number, wait_s in enumerate((0.0, 0.003, 0.008)):
-        first = 100 * (number + 1)
-        child = writer(evening, first, 90)
-        assert child.stdout is not None
-        stored = [int(child.stdout.readline()) for _ in range(3)]
-        time.sleep(wait_s)
-        child.send_signal(signal.SIGKILL)
-        stored += map(int, child.stdout.read().split())
-        child.wait()
-        own = [rep for rep in reps_of(evening) if rep is not None and rep >= first]
+    said = json.loads(output_of_writers(evening, KILLED))
+    assert len(said) == 4
+    there = reps_of(evening)
+    for first, stored in said.items():
+        own = [rep for rep in there if rep is not None and int(first) <= rep < int(first) + 100]
+        assert 3 <= len(stored) < 90
         assert own[: len(stored)] == stored
         assert len(own) <= len(stored) + 1
     assert run("note", evening, "1 pass 21 m")[0] == 0  # no lock is left behind
@@ -349,7 +371,6 @@ def test_a_kill_leaves_the_old_sheet_or_the_new_one(evening) -> None:
 
 @POSIX
 def test_two_at_once_lose_nothing(evening) -> None:
-    children = [writer(evening, 100, 20), writer(evening, 200, 20)]
-    for child in children:
-        child.communicate(timeout=120)
+    told = output_of_writers(evening, TWO_AT_ONCE).split()
+    assert sorted(map(int, told)) == [*range(100, 120), *range(200, 220)]
     assert sorted(reps_of(evening)) == [1, 2, *range(100, 120), *range(200, 220)]

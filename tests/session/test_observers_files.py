@@ -60,6 +60,9 @@ def test_a_film_that_is_gone_or_cannot_be_read_any_more_is_missed(evening, tmp_p
     out = tmp_path / "out"
     process.make_session_tables(evening, out)
     before = evenings.contents(out)
+    (evening.parent / "film.csv").write_bytes(b"\0")
+    with pytest.raises(FewerInputsError, match=r"film\.csv could be read before"):
+        process.make_session_tables(evening, out)
     (evening.parent / "film.csv").unlink()
     with pytest.raises(FewerInputsError, match=r"missing now: film\.csv"):
         process.make_session_tables(evening, out)

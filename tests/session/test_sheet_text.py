@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
+import random
+from dataclasses import replace
 from pathlib import Path
 
+import fuzz
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.base.values import Runner
-from pipeline.errors import SessionError, UsageError
+from pipeline.base.values import Rep, Runner
+from pipeline.errors import BatontraceError, SessionError, UsageError
 from pipeline.read.practice.sheet import REPS_FORM, read_sheet
 from pipeline.read.practice.sheet_rows import table_of_sheet
 from pipeline.session.call_outs import SheetSetting, parse_call_out
@@ -22,14 +25,14 @@ SETTING = SheetSetting(PATH, RUNNERS, frozenset(), dt.date(2026, 5, 12))
 PLAIN = "rep,incoming,outgoing,pass_m,note\n1,wren,jay,,\n2,jay,robin,20,good\n"
 
 
-def merged(content: str | bytes, *said: str, replace: bool = False) -> MergedSheet:
+def merged(content: str | bytes, *said: str, replacing: bool = False) -> MergedSheet:
     raw = content if isinstance(content, bytes) else content.encode()
     call_outs = [parse_call_out(one, SETTING) for one in said]
-    return merge_call_outs(PATH, raw, call_outs, lambda _clash: replace)
+    return merge_call_outs(PATH, raw, call_outs, lambda _clash: replacing)
 
 
-def text_after(content: str | bytes, *said: str, replace: bool = False) -> str:
-    found = merged(content, *said, replace=replace)
+def text_after(content: str | bytes, *said: str, replacing: bool = False) -> str:
+    found = merged(content, *said, replacing=replacing)
     assert found.clashes == ()
     return found.content.decode()
 
@@ -143,14 +146,14 @@ def test_what_stands_there_is_not_overwritten_unasked(said, clashes, after) -> N
     assert list(merged(PLAIN, said).clashes) == [
         Clash(2, line, column, old, new) for line, column, old, new in clashes
     ]
-    assert text_after(PLAIN, said, replace=True) == after
+    assert text_after(PLAIN, said, replacing=True) == after
 
 
 def test_a_mark_in_feet_takes_the_place_of_one_in_metres() -> None:
     before = "rep,incoming,outgoing,mark_m,mark_feet\n1,wren,jay,7.6,\n"
     (clash,) = merged(before, "1 mark 27 feet").clashes
     assert (clash.column, clash.old, clash.new) == ("mark_m", "7.6", "27")
-    assert text_after(before, "1 mark 27 feet", replace=True).splitlines()[1] == "1,wren,jay,,27"
+    assert text_after(before, "1 mark 27 feet", replacing=True).splitlines()[1] == "1,wren,jay,,27"
 
 
 def test_two_call_outs_that_contradict_each_other_clash() -> None:
@@ -176,6 +179,9 @@ def test_a_row_that_is_read_shifted_is_not_added_to() -> None:
     # a new column would make what is left out today a row with a pass at 18 m and the note "5"
     with pytest.raises(UsageError, match=r"line 2.*note would be a new column"):
         merged(shifted, "8 wren to jay late")
+    below_a_blank = shifted.replace("pass_m\n", "pass_m,\n")
+    with pytest.raises(UsageError, match=r"line 2.*note would be a new column"):
+        merged(below_a_blank, "8 wren to jay late")
     assert text_after(shifted, "8 wren to jay") == shifted + "8,wren,jay,\n"
 
 
@@ -226,3 +232,35 @@ def test_whatever_stands_in_a_sheet_stays_there(rows, said, separator, quoted, e
     again = merged(found.content, *said)
     assert again.content == found.content
     assert all("already" in line for line in again.stored)
+
+
+def test_other_rows_of_spoilt_sheets_read_the_same_afterwards(tmp_path) -> None:
+    """Sheets changed as the fuzzer does; what is refused is refused without another word."""
+    rng, target = random.Random(5), fuzz.TARGETS["sheet"]
+    kept = [*target.seeds, *(path.read_bytes() for path in fuzz.corpus("sheet"))]
+    said = ("1 pass 21 m", "1 late", "2 wren to robin", "3 robin to wren zone 1", "9 note ü")
+    compared = 0
+    for _ in range(250):
+        content = rng.choice(kept)
+        for _ in range(rng.choice((1, 1, 2, 4))):
+            content = rng.choice(target.changes)(content, rng)
+        chosen = rng.sample(said, 2)
+        before = other_rows(tmp_path, content, chosen)
+        try:
+            found = merged(content, *chosen, replacing=True).content
+        except BatontraceError:
+            continue
+        assert other_rows(tmp_path, found, chosen) == before
+        compared += 1
+    assert compared > 30
+
+
+def other_rows(folder: Path, content: bytes, said: list[str]) -> list[Rep] | None:
+    """The reps that nothing is said of, but for their lines; None where the sheet is no sheet."""
+    (folder / "reps.csv").write_bytes(content)
+    try:
+        reps, _ = read_sheet(folder / "reps.csv", RUNNERS, (), SETTING.date, 4)
+    except SessionError:
+        return None
+    named = {int(one.split()[0]) for one in said}
+    return [replace(rep, line=0) for rep in reps if rep.rep not in named]

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import math
+import re
+import tomllib
 from pathlib import Path
 
 import pytest
+from checkout import ROOT
 from fuzz import keeps_places_to_itself
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -190,6 +193,30 @@ def test_a_reading_means_the_same_in_seconds_and_in_hours(time_s) -> None:
     ):
         if minutes < 1000 or text.count(":") != 1:
             assert parse_reading(text) == pytest.approx(hundredths / 100, abs=1e-9)
+
+
+def test_the_examples_of_the_page_on_filming_are_read(home) -> None:
+    """As they stand there, in a session with their reps, runners and gates."""
+    page = (ROOT / "docs" / "filming.md").read_text(encoding="utf-8")
+    files = re.findall(r"```csv\n(.*?)```", page, re.DOTALL)
+    observers = re.findall(r"```toml\n(\[\[observer\]\].*?)```", page, re.DOTALL)
+    assert len(files) == len(observers) >= 3
+    gates = [with_id(GATE, name) for name in ("gate-entry", "gate-exit")]
+    (home / "venue.geojson").write_text(geojson(LANE, ENTRY, EXIT, *gates))
+    rows = "".join(f"{rep},robin,wren\n" for rep in range(1, 7))
+    (home / "reps.csv").write_text("rep,incoming,outgoing\n" + rows)
+    (home / "session.toml").write_text("\n".join([SESSION, *observers]))
+    for table, text in zip(observers, files, strict=True):
+        (home / tomllib.loads(table)["observer"][0]["file"]).write_text(text)
+    session = read_session(home)
+    assert session.remarks == ()
+    assert [len(one.sightings) for one in session.observers] == [
+        len(text.splitlines()) - 1 for text in files
+    ]
+
+
+def with_id(gate, name):
+    return {**gate, "properties": {**gate["properties"], "id": name}}
 
 
 # --- clocks --------------------------------------------------------------------------------
