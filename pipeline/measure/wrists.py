@@ -49,6 +49,7 @@ KNOCK_BEFORE_S = {"incoming": Estimate(0.11, 0.08), "outgoing": Estimate(0.11, 0
 CHANGE_AFTER_KNOCK_S = Estimate(0.03, 0.03)
 CHANGE_BEFORE_SWING_S = {"incoming": Estimate(0.09, 0.08), "outgoing": Estimate(0.09, 0.06)}
 STAYS = 0.2  # an arm may stay where it is, once the baton is gone
+WAVERS, WAVERS_S = 0.07, 0.3  # it may move before the baton comes, to find it
 HAND_BACK_SD_S = 0.10
 SWUNG_S, SWUNG_SHARE = 0.5, 0.4  # so long before, so much of the swing's force squared
 # Whether it is right.
@@ -381,10 +382,12 @@ def _moment_density(
 
 def _before_swing_density(one: StillStretch, at_s: Floats, before: Estimate) -> Floats:
     """Density in 1/s of what happens so long before the arm swings again, at moments `at_s`; with
-    the chance STAYS anywhere in the stretch."""
+    the chance STAYS anywhere in the stretch, with the chance WAVERS within WAVERS_S after it."""
     usual = norm.pdf(one.to_s - at_s, before.value, before.sd)
     within = (at_s > one.from_s) & (at_s < one.to_s)
-    return np.asarray((1 - STAYS) * usual + STAYS * within / (one.to_s - one.from_s))
+    after = (at_s >= one.to_s) & (at_s < one.to_s + WAVERS_S)
+    other = STAYS * within / (one.to_s - one.from_s) + WAVERS * after / WAVERS_S
+    return np.asarray((1 - STAYS - WAVERS) * usual + other)
 
 
 def _find_knocks(one: StillStretch, cells: WristCells) -> tuple[Floats, Floats]:
