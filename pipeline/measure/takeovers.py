@@ -206,19 +206,23 @@ def _add_hand(
     one: MeasuredTakeover, watched: Watched, number: int, seen: weighing.SeenTakeover
 ) -> MeasuredTakeover:
     """The takeover with when the receiving hand went back, where an observer saw it."""
-    passed = None if one.passed is None else one.passed.value
     zero = one.zero_utc_s - seen.fit.problem.zero_utc_s
-    moment, _ = hand_back(watched.ties, number, seen, None if passed is None else passed + zero)
-    if moment is None:
-        return one
-    go = seen.fit.start("outgoing")
+    passed = None if one.passed is None else one.passed.value + zero
+    moment, _ = hand_back(watched.ties, number, seen, passed)
+    return one if moment is None else _with_hand(one, seen.fit, moment, zero)
+
+
+def _with_hand(
+    one: MeasuredTakeover, fit: estimator.Fit, moment: Estimate, zero: float
+) -> MeasuredTakeover:
+    """The takeover whose receiver's hand goes back at `moment`, on the clock of the fit, and the
+    footfalls until then."""
+    go, falls = fit.start("outgoing"), one.case.steps_s - one.case.problem.zero_utc_s
     steps = None
-    if len(one.case.steps_s) and go is not None:
-        after = one.case.steps_s - one.case.problem.zero_utc_s
-        steps = int(np.searchsorted(after, moment.value) - np.searchsorted(after, go.value))
-    return replace(
-        one, hand_back=Estimate(moment.value - zero, moment.sd), steps_to_hand_back=steps
-    )
+    if len(falls) and go is not None:
+        steps = int(np.searchsorted(falls, moment.value) - np.searchsorted(falls, go.value))
+    hand = Estimate(moment.value - zero, moment.sd)
+    return replace(one, hand_back=hand, steps_to_hand_back=steps)
 
 
 def _lag(one: MeasuredTakeover) -> Estimate | None:
@@ -488,15 +492,9 @@ def _add_wrists(
     ]
     if one.pass_basis == "inferred" and wrists.is_sensed(case.signs, t, weight, belief.moment.sd):
         one = replace(one, pass_basis="sensed")
-    go = fit.start("outgoing")
     for sign, chance in right.items():
         if sign.hand_back is not None and chance > wrists.SENSED_P:
-            back = sign.hand_back
-            one = replace(one, hand_back=Estimate(back.value - zero, back.sd))
-            if len(case.steps_s) and go is not None:
-                falls = case.steps_s - case.problem.zero_utc_s
-                steps = np.searchsorted(falls, back.value) - np.searchsorted(falls, go.value)
-                one = replace(one, steps_to_hand_back=int(steps))
+            one = _with_hand(one, fit, sign.hand_back, zero)
     return one, words
 
 
