@@ -114,16 +114,16 @@ def nearest_likelihood(course: GapCourse) -> Floats:
     if nearest == len(course.t_s) - 1:
         return np.ones((len(SPREADS), len(NEARESTS_S), len(course.t_s)))
     before = course.t_s[nearest] - course.t_s
-    spread = np.array([one.nearest_rep_s for one in SPREADS])
-    return _normal_density(before - NEARESTS_S[:, None], spread[:, None, None])
+    spread, which = np.unique([one.nearest_rep_s for one in SPREADS], return_inverse=True)
+    return _normal_density(before - NEARESTS_S[:, None], spread[:, None, None])[which]
 
 
 def gap_likelihood(course: GapCourse) -> Floats:
     """Likelihood (h, k, r) in 1/m of the gap at each moment of `course` as the gap at the pass, for
     each of SPREADS (h,) and each reach REACHES_M (r,)."""
-    spread = np.array([one.reach_rep_m for one in SPREADS])
+    spread, which = np.unique([one.reach_rep_m for one in SPREADS], return_inverse=True)
     sd = np.hypot(course.gap_sd_m, spread[:, None])[..., None]
-    return _normal_density(course.gap_m[:, None] - REACHES_M, sd)
+    return _normal_density(course.gap_m[:, None] - REACHES_M, sd)[which]
 
 
 def reach_message(course: GapCourse, log_seen: Floats) -> Floats:

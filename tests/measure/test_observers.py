@@ -245,6 +245,17 @@ def test_a_film_of_another_session_is_not_used(watch, tmp_path):
         assert_same(one.zone_time, alone.zone_time)
 
 
+def test_a_film_in_slow_motion_is_told(watch, tmp_path):
+    def stretch(_truth):
+        with rows_of_file(tmp_path / "film.csv") as lines:
+            for line in lines:
+                line["time_s"] = f"{4 * float(line['time_s']):.3f}"
+
+    squad, _ = watch(ALL, spoil=stretch)
+    assert any("divided by 4: a film in slow motion?" in words for words in squad.remarks)
+    assert not any(row["used"] for row in seen_rows(squad))
+
+
 def test_near_utc_far_off_is_said(watch, tmp_path):
     def near(_truth):
         text = (tmp_path / "session.toml").read_text(encoding="utf-8")

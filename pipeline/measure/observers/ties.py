@@ -38,6 +38,7 @@ from pipeline.measure.weighing import SeenTakeover
 
 BEAM_REP_SD_M = 0.08  # from crossing to crossing and runner to runner: now the chest, now an arm
 PASSES_SHARE_SD_S = 0.12  # of the error of passes that nobody saw, what a squad's have in common
+SLOW_MOTION = (2, 4, 8, 16)  # times that a film may be stretched
 SHIFTED_S = 0.3  # a clock of UTC may be so far off and still be told by its rows
 MOST_PARTS, LEAST_OF_A_PART = 20, 3  # parts of a film, and rows that show a part
 SLOWEST_MPS = 1.0  # slower, a body ahead of its unit is no matter of speed
@@ -146,7 +147,7 @@ def tie_observer(
         told = _tell_passes(observer, seen, inferred)
     assigned = _assign(observer, groups, told, len(seen))
     if isinstance(assigned, _NoOffset):
-        return _untied(observer, groups, told, assigned.best)
+        return _untied(observer, groups, told, assigned)
     reference = _reference_s(observer)
     rows, places, unused = [], {}, {}
     for group, takeover in zip(groups, assigned.takeovers, strict=True):
@@ -190,9 +191,11 @@ class _Assigned(Frozen):
 
 @dataclass(frozen=True, eq=False)
 class _NoOffset(Frozen):
-    """No offset explains the rows; `best` is the one that explains most."""
+    """No offset explains the rows; `best` is the one that explains most. `slower`: by how much
+    they fit if their clock ran so many times too slow; None where that does not help."""
 
     best: FoundOffset | None
+    slower: int | None = None
 
 
 def _assign(
@@ -207,13 +210,29 @@ def _assign(
     if found is None or found.explained < LEAST_SHARE * found.told:
         other = search_offset(observer, free, told)
         if other is None or not is_better_tie(other, found):
-            return _NoOffset(found)
+            return _NoOffset(found, _slow_motion(observer, groups, told))
         found = other
         words = (f"{observer.id}: the rows fit takeovers of other numbers or runners than named",)
     chosen, notes = assign_groups(observer, groups, free, told, found)
     if observer.clock == "utc" and abs(found.offset_s) < SHIFTED_S:
         found = replace(found, offset_s=0.0)  # as it says, but for what the rows will tell
     return _Assigned((found.offset_s,) * len(observer.sightings), tuple(chosen), notes, words)
+
+
+def _slow_motion(observer: Observer, groups: Sequence[RowGroup], told: ToldRows) -> int | None:
+    """How many times too slow the clock of a film runs that was stretched when it was saved; None
+    where its rows are not explained so."""
+    for times in SLOW_MOTION:
+        faster = [
+            replace(one, time_s=None if one.time_s is None else one.time_s / times)
+            for one in observer.sightings
+        ]
+        found = search_offset(
+            replace(observer, sightings=tuple(faster), near_utc_s=None), groups, told
+        )
+        if found is not None and found.explained > max(LEAST_SHARE * found.told, LEAST_OF_A_PART):
+            return times
+    return None
 
 
 def _tell_rows(
@@ -316,10 +335,16 @@ def _untied(
     observer: Observer,
     groups: Sequence[RowGroup],
     told: ToldRows,
-    found: FoundOffset | None,
+    nothing_fits: _NoOffset,
 ) -> Tie:
     """An observer whose clock nothing ties: no row of his with a time is used."""
-    if found is None:
+    found = nothing_fits.best
+    if nothing_fits.slower is not None:
+        why = (
+            f"its times fit when they are divided by {nothing_fits.slower}: a film in slow motion? "
+            "Write them down so"
+        )
+    elif found is None:
         why = "none of its times is of a takeover that was measured: its clock is not tied"
     else:
         why = (
