@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.measure import agreement, estimator, passes
+from pipeline.measure.reps import POSITION_DELAY_SD_S
 
 # Who slows to this share so soon beyond the zone has no baton.
 GIVE_UP_M, GIVE_UP_SHARE = 20.0, 0.75
+LEAST_OF_VARIANCE = 0.2  # of a place's, what is left without a delay
 CARRIED_OFF, CARRIED_NOT_FAR = 0.95, 0.1  # chances that who runs on, or slows so soon, had it
 
 
@@ -25,12 +27,16 @@ def sample_gap(fit: estimator.Fit) -> passes.GapCourse | None:
         return None
     (s_in, s_out), cov = estimator.places_of_both(fit, t)
     own, common = cov[0, 0] + cov[1, 1], 2 * cov[0, 1]
+    middle = (s_in + s_out) / 2
+    # What delays both positions alike moves the moment of the pass, not its place.
+    variance = np.maximum(own + common, 0.0) / 4
+    delayed = (POSITION_DELAY_SD_S * np.gradient(middle, t)) ** 2
     return passes.GapCourse(
         t,
         s_out - s_in,
         np.sqrt(np.maximum(own - common, 0.0)),
-        (s_in + s_out) / 2,
-        np.sqrt(np.maximum(own + common, 0.0)) / 2,
+        middle,
+        np.sqrt(np.maximum(variance - delayed, LEAST_OF_VARIANCE * variance)),
     )
 
 

@@ -14,10 +14,12 @@ import numpy as np
 from pipeline.base.values import Estimate, Floats, Frozen, Observer
 from pipeline.measure import estimator
 from pipeline.measure.observers.told import Occurrence, ToldMoment
+from pipeline.measure.reps import POSITION_DELAY_SD_S
 from pipeline.measure.weighing import SeenTakeover
 
 UTC_SD_S = 0.01  # of times that are said to be UTC
-RATE_SD = 50e-6  # of a telephone's quartz, from memory
+RATE_SD = 30e-6  # of a telephone's quartz, whose data sheets allow ± 50 ppm: from memory
+MOST_SHARED = 0.8  # of what the fit has wrong about a moment, what the squad's delay can be
 BEAM_LEAD_M = Estimate(0.25, 0.10)  # chest or arm ahead of the unit: half a chest, an arm
 SEEN_LATE_SD_S = 0.03  # how late an observer sees a first movement
 MISREAD, MISREAD_BY_S = 0.05, 0.5  # chance that a row is wrong, and by about how much
@@ -110,21 +112,35 @@ def _rows_by_takeover(rows: Iterable[TiedRow], misread: frozenset[int]) -> dict[
     return out
 
 
-def rows_cov(
-    rows: Sequence[TiedRow], fit: estimator.Fit | None, *, each_anew: bool = False
-) -> Floats:
-    """Covariance (m, m) in s² of the rows of one takeover about what the fit has: readings, clocks
-    of the units, with `fit` the fit's own errors; with `each_anew` an unknown nought for all."""
+def rows_cov(rows: Sequence[TiedRow], *, each_anew: bool = False) -> Floats:
+    """Covariance (m, m) in s² of what the rows of one takeover say, but for their observer's clock:
+    readings, and the doubt of the units' clocks; with `each_anew` an unknown nought for all."""
     told = [row.told for row in rows if row.told is not None]
     own = np.array([row.sd_s for row in rows]) ** 2 + np.array([t.own_sd_s for t in told]) ** 2
-    cov = np.diag(own)
     doubt = np.array([t.clock_sd_s for t in told])
     same = np.array([[a.role == b.role for b in told] for a in told])
-    cov = cov + same * np.outer(doubt, doubt)
-    if fit is not None:
-        at = np.array([t.row for t in told])
-        cov = cov + at @ fit.cov @ at.T
+    cov = np.diag(own) + same * np.outer(doubt, doubt)
     return np.asarray(cov + (OWN_SD_S**2 if each_anew else 0.0))
+
+
+def told_cov(told: Sequence[ToldMoment], fit: estimator.Fit, *, utc: bool) -> Floats:
+    """Covariance (m, m) in s² of what the fit says of moments.
+
+    What delays the positions of a whole squad moves all its moments alike, and with them an
+    observer's offset, unless his clock shows UTC: then it is no error of the one against the other.
+    """
+    at = np.array([one.row for one in told])
+    cov = at @ fit.cov @ at.T
+    if utc or not len(cov):
+        return np.asarray(cov)
+    shared = min(POSITION_DELAY_SD_S**2, MOST_SHARED * float(np.diag(cov).min()))
+    return np.asarray(cov - shared)
+
+
+def _rows_and_fit_cov(observer: Observer, rows: Sequence[TiedRow], fit: estimator.Fit) -> Floats:
+    told = [row.told for row in rows if row.told is not None]
+    own = rows_cov(rows, each_anew=observer.clock == "rep")
+    return own + told_cov(told, fit, utc=observer.clock == "utc")
 
 
 def _gather_law(
@@ -138,7 +154,7 @@ def _gather_law(
     info, vector = prior[0].copy(), prior[1].copy()
     sent = {}
     for k, own in _rows_by_takeover(rows, misread).items():
-        cov = rows_cov(own, seen[k].fit, each_anew=observer.clock == "rep")
+        cov = _rows_and_fit_cov(observer, own, seen[k].fit)
         at = np.array([row.columns for row in own])
         gain = np.linalg.solve(cov, at)
         sent[k] = (at.T @ gain, gain.T @ misfits(own))
@@ -167,7 +183,7 @@ def _worst_rows(
         cov = np.linalg.inv(info - sent[k][0])
         mean = cov @ (vector - sent[k][1])
         at = np.array([row.columns for row in own])
-        whole = rows_cov(own, seen[k].fit, each_anew=observer.clock == "rep")
+        whole = _rows_and_fit_cov(observer, own, seen[k].fit)
         whole = whole + at @ cov @ at.T
         inverse = np.linalg.inv(whole)
         off = inverse @ (misfits(own) - at @ mean) / np.diag(inverse)

@@ -16,6 +16,7 @@ from pipeline.measure.observers.clock_law import (
     TiedRow,
     misfits,
     rows_cov,
+    told_cov,
 )
 from pipeline.measure.observers.evidence import LineEvidence, SeenPass, log_pass
 from pipeline.measure.observers.ties import Tie
@@ -51,8 +52,8 @@ def compare_lines(one: SeenTakeover, evidence: LineEvidence | None) -> list[Comp
         return []
     told = [tell_moment(one, row.what) or row.told for _, row in evidence.rows]
     known = [t for t in told if t is not None]
-    at = np.array([t.row for t in known])
-    inverse = np.linalg.inv(at @ one.fit.cov @ at.T + evidence.cov)
+    utc = any(tie.observer.clock == "utc" for tie, _ in evidence.rows)
+    inverse = np.linalg.inv(told_cov(known, one.fit, utc=utc) + evidence.cov)
     off = inverse @ (evidence.utc_s - np.array([t.utc_s for t in known])) / np.diag(inverse)
     variance = 1 / np.diag(inverse)
     out = []
@@ -86,7 +87,8 @@ def compare_unused(one: SeenTakeover, tie: Tie, row: TiedRow, words: str) -> Com
     offset, offset_var = found
     shift, shift_var = _shift(tie, row)
     observed = Estimate(row.utc_s + offset, float(np.sqrt(row.sd_s**2 + offset_var)))
-    own = float(told.row @ one.fit.cov @ told.row) + told.clock_sd_s**2 + shift_var
+    utc = tie.observer.clock == "utc"
+    own = float(told_cov([told], one.fit, utc=utc)[0, 0]) + told.clock_sd_s**2 + shift_var
     estimated = Estimate(told.utc_s - shift, float(np.sqrt(max(own, 0.0))))
     z = (observed.value - estimated.value) / float(np.hypot(observed.sd, estimated.sd))
     remarks = [words] if words else []
@@ -116,7 +118,8 @@ def _clock_without(tie: Tie, row: TiedRow, one: SeenTakeover) -> tuple[float, fl
     if tie.each_anew:
         if not own:
             return None
-        cov = rows_cov(own, one.fit)
+        known = [row.told for row in own if row.told is not None]
+        cov = rows_cov(own) + told_cov(known, one.fit, utc=False)
         weight = np.linalg.solve(cov, np.ones(len(own)))
         variance = 1 / float(weight.sum())
         at = np.array([other.columns for other in own])
@@ -127,7 +130,9 @@ def _clock_without(tie: Tie, row: TiedRow, one: SeenTakeover) -> tuple[float, fl
     info, vector = np.linalg.inv(law.cov), np.linalg.solve(law.cov, law.mean)
     if own:
         at = np.array([other.columns for other in own])
-        gain = np.linalg.solve(rows_cov(own, one.fit), at)
+        known = [row.told for row in own if row.told is not None]
+        cov = rows_cov(own) + told_cov(known, one.fit, utc=tie.observer.clock == "utc")
+        gain = np.linalg.solve(cov, at)
         info, vector = info + at.T @ gain, vector + gain.T @ misfits(own)
     cov = np.linalg.inv(info)
     variance = float(row.columns[:2] @ cov[:2, :2] @ row.columns[:2])

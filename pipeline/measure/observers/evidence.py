@@ -10,7 +10,7 @@ from scipy.linalg import block_diag
 
 from pipeline.base.values import Estimate, Floats, Frozen
 from pipeline.measure import estimator, passes, weighing
-from pipeline.measure.observers.clock_law import TiedRow, rows_cov
+from pipeline.measure.observers.clock_law import TiedRow, rows_cov, told_cov
 from pipeline.measure.observers.ties import Tie
 from pipeline.measure.observers.told import tell_moment
 from pipeline.measure.weighing import SeenTakeover
@@ -56,7 +56,7 @@ def gather_lines(ties: Sequence[Tie], takeover: int) -> LineEvidence | None:
         at = np.array([row.columns for row in own])
         rows += [(tie, row) for row in own]
         moments.append(np.array([row.utc_s for row in own]) + at @ law.mean)
-        covs.append(rows_cov(own, None, each_anew=tie.each_anew) + at @ law.cov @ at.T)
+        covs.append(rows_cov(own, each_anew=tie.each_anew) + at @ law.cov @ at.T)
     if not rows:
         return None
     return LineEvidence(tuple(rows), np.concatenate(moments), np.asarray(block_diag(*covs)))
@@ -102,7 +102,8 @@ def moment_of(tie: Tie, row: TiedRow, one: SeenTakeover) -> Estimate | None:
     law = tie.law()
     rows = [replace(r, told=t) for r, t in known]
     off = np.array([t.utc_s - r.utc_s - float(r.columns @ law.mean) for r, t in known])
-    weight = np.linalg.solve(rows_cov(rows, one.fit), np.ones(len(rows)))
+    cov = rows_cov(rows) + told_cov([t for _, t in known], one.fit, utc=False)
+    weight = np.linalg.solve(cov, np.ones(len(rows)))
     variance = 1 / float(weight.sum())
     nought = variance * float(weight @ off)
     late = float(row.columns[1:] @ law.mean[1:])
