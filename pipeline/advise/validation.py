@@ -20,8 +20,10 @@ number of rows, with fewer than `FEW_CLUSTERS` takeovers that of takeovers.
 
 *The lead of gates.* The estimate of a gate's moment takes the beam to be broken `GATE_LEAD_M` ahead
 of the unit. Each row says what it was, `GATE_LEAD_M` - d v with the speed v; one mean of all gates'
-rows, robust and clustered as above, is taken out of every d before gates are judged. A system whose
-clock is late by a constant looks the same as a shorter lead: 0.01 s is 0.09 m.
+rows, robust and clustered as above, is taken out of every d before gates are judged, and its
+standard error takes the place of `GATE_LEAD_SD_M` in s. What an arm's swing and a runner's build
+make of a single crossing stays in d: it makes a ratio larger, never smaller. A system whose clock
+is late by a constant looks the same as a shorter lead: 0.01 s is 0.09 m.
 
 Sources
 -------
@@ -43,7 +45,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from pipeline.base.defaults import GATE_LEAD_M
+from pipeline.base.defaults import GATE_LEAD_M, GATE_LEAD_SD_M
 from pipeline.base.values import Columns, Estimate, Floats, Ints
 from pipeline.base.words import count
 from pipeline.tables import schema
@@ -61,6 +63,7 @@ HONEST_FROM_TO = (0.8, 1.25)
 # In s or m. What is stated finer than the first, or is off or unsure by more than the second, is no
 # measurement.
 FINEST, FARTHEST = 1e-6, 1e4
+LEAST_LEFT = 0.25  # of a stated variance when the doubt of the lead is taken from it
 LEAST_SPEED_MPS = 1.0  # below it seconds at a gate say nothing about metres
 BODY_M = (0.0, 0.6)  # a lead beyond this is no body's: chest and a stretched arm, from memory
 _MAD_TO_SD = 1.4826
@@ -160,11 +163,13 @@ class Agreements:
 def judge_checks(observations: pa.Table) -> Agreements | None:
     """Judge the rows of the table `observations` that were held out; None where there are none.
 
-    Rows without a takeover, or with nothing to compare them to, are counted in a remark.
+    Rows without a takeover, or with nothing to compare them to, are counted in a remark; but for
+    those of hands that go back, which observers alone can see.
     """
     held_out = observations.filter(pc.equal(observations["use"], "check"))
     if not len(held_out):
         return None
+    held_out = held_out.filter(pc.not_equal(held_out["event"], "hand back"))
     checks, compared = gather_checks(held_out)
     remarks = []
     if compared < len(held_out):
@@ -180,7 +185,7 @@ def judge_checks(observations: pa.Table) -> Agreements | None:
         )
     lead = estimate_lead(checks.rows(checks.at_beam))
     if lead is not None:
-        checks = without_lead(checks, lead.value)
+        checks = without_lead(checks, lead)
         remarks += _lead_doubts(lead)
     return Agreements(_judge_groups(checks, lead), lead, tuple(remarks))
 
@@ -241,13 +246,19 @@ def estimate_lead(beams: Checks) -> Estimate | None:
     return _mean(metres.rows(kept))
 
 
-def without_lead(checks: Checks, lead_m: float) -> Checks:
+def without_lead(checks: Checks, lead_m: Estimate) -> Checks:
     """The comparisons with moments at gates as they are when the beam is broken `lead_m` ahead of
-    the unit; gates passed so slowly that this says nothing are left out."""
+    the unit; gates passed so slowly that this says nothing are left out.
+
+    The doubt of the lead that was believed gives way to that of this one, as far as it was stated.
+    """
     slow = checks.at_beam & ~(checks.speed_mps >= LEAST_SPEED_MPS)
     speed = np.where(checks.at_beam & ~slow, checks.speed_mps, 1.0)
-    shift = np.where(checks.at_beam, (lead_m - GATE_LEAD_M) / speed, 0.0)
-    return replace(checks, difference=checks.difference + shift).rows(~slow)
+    shift = np.where(checks.at_beam, (lead_m.value - GATE_LEAD_M) / speed, 0.0)
+    change = np.where(checks.at_beam, (lead_m.sd**2 - GATE_LEAD_SD_M**2) / speed**2, 0.0)
+    variance = np.maximum(checks.sd**2 + change, LEAST_LEFT * checks.sd**2)
+    moved = replace(checks, difference=checks.difference + shift, sd=np.sqrt(variance))
+    return moved.rows(~slow)
 
 
 def _lead_doubts(lead: Estimate) -> list[str]:

@@ -24,5 +24,5 @@ SIGHT_SD_M = 0.5  # the contract: a place seen from beside the zone, good to hal
 SEED_MAX = 2**63 - 1
 
 # A gate's beam is broken by chest or arm, so far ahead of the unit on the trunk: half a chest's
-# depth and an arm before it. From memory.
-GATE_LEAD_M = 0.25
+# depth and an arm before it. From memory. The second is its standard error.
+GATE_LEAD_M, GATE_LEAD_SD_M = 0.25, 0.10

@@ -165,6 +165,25 @@ def test_the_lead_is_found_and_taken_out(lead_m):
     assert all(one.lead_m is None for one in found.groups if one.event != "gate")
 
 
+def test_the_doubt_of_the_lead_gives_way_to_that_of_the_one_found():
+    """What is judged is what the units say, not how little is known of chests beforehand."""
+    found = judge_checks(observations(*evenings(sd_s=0.01)))
+    stated = 0.01  # but for the lead
+    for gate in (None, *GATES):
+        one = group(found, "gate", gate)
+        expected = np.hypot(stated, found.lead_m.sd / one.checks.speed_mps)
+        assert one.checks.sd == pytest.approx(expected)
+
+
+def test_of_an_error_stated_too_small_for_the_leads_doubt_half_is_left():
+    rows = [
+        row | {"estimated_t_sd_s": 0.001, "observed_t_sd_s": 0.001}
+        for row in evening_rows(Evening("e", sd_s=0.001))
+    ]
+    one = group(judge_checks(observations_of(rows)), "gate")
+    assert one.checks.sd == pytest.approx(0.5 * np.hypot(0.001, 0.001))
+
+
 def test_a_lead_that_is_no_bodys_is_doubted():
     found = judge_checks(observations(*evenings(lead_m=1.8, sd_s=0.01)))
     assert found.lead_m.value == pytest.approx(1.8, abs=0.1)
@@ -237,6 +256,17 @@ def test_rows_with_nothing_to_compare_are_counted():
     assert sum(len(one.checks.sd) for one in found.groups) == len(rows)
     assert any("2 observations held out could not be compared" in text for text in found.remarks)
     assert not judge_checks(observations_of(loose)).groups
+
+
+def test_hands_that_go_back_are_seen_by_observers_alone_and_not_missed():
+    rows = [row for k in range(3) for row in evening_rows(Evening(f"e{k}", seed=k))]
+    hands = [
+        observation_row("e1", k, 900 + k, event="hand back", observed_t_s=1.0, observed_t_sd_s=0.02)
+        for k in range(1, 9)
+    ]
+    alone, beside = (judge_checks(observations_of(x)) for x in (rows, rows + hands))
+    assert beside.remarks == alone.remarks == ()
+    assert validation_table(beside).equals(validation_table(alone))
 
 
 def test_places_are_judged_in_metres_beside_moments():

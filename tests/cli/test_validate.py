@@ -123,6 +123,23 @@ def test_no_name_for_a_picture_is_refused_before_anything_is_written(out):
     assert files_below(out) == before
 
 
+def test_hostile_names_drive_nothing(tmp_path):
+    name = "\x1b[31m[bold]\u202egates\n=1+1"
+    rows = [
+        observation_row(
+            "otter", k, k + 1, kind="gates", event="gate", gate=f"{name}{k % 2}", observer=name,
+            **observed(1.0, 0.02 * (-1) ** (k // 2), 0.02),
+        )
+        for k in range(1, 31)
+    ]  # fmt: skip
+    store_evening(tmp_path, "otter", observations_of(rows))
+    code, said, complained = run("validate", tmp_path, "--print-only")
+    assert code == 0, complained
+    assert not set("\x1b\u202e") & set(said + complained)
+    assert name not in said
+    assert "gates" in said.partition("Worst:")[2]
+
+
 # --- nothing to judge -------------------------------------------------------------------------
 
 
@@ -170,7 +187,7 @@ def test_sessions_from_before_are_counted_and_the_others_judged(out):
     found = lake.read_observations(out)
     assert (found.too_old, found.remarks) == (1, ())
     assert set(found.observations["session"].to_pylist()) == {"otter", "robin"}
-    code, said, _ = run("validate", out)
+    code, said, _ = run("validate", out, "--print-only")
     assert code == 0
     assert "1 session measured before observers were read" in said
 
@@ -194,7 +211,7 @@ def test_a_table_that_is_gone_is_not_taken_for_an_old_session(out):
 def test_a_table_that_was_changed_is_left_out_with_a_remark(out):
     path = folders.part_path(out, "observations", "wren")
     path.write_bytes(folders.part_path(out, "observations", "robin").read_bytes())
-    code, said, _ = run("validate", out)
+    code, said, _ = run("validate", out, "--print-only")
     assert code == 0
     assert "session wren was left out: " in said
     assert "robin" in said.partition("Worst:")[2]

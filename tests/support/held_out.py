@@ -7,7 +7,7 @@ import pyarrow as pa
 from random_tables import random_table
 from stored_sessions import ASKED
 
-from pipeline.base.defaults import GATE_LEAD_M
+from pipeline.base.defaults import GATE_LEAD_M, GATE_LEAD_SD_M
 from pipeline.tables import schema, writing
 
 FILM_EVENTS = ("go", "entry", "pass", "exit")
@@ -82,6 +82,9 @@ def evening_rows(evening: Evening) -> list[dict]:
             speed = float(rng.uniform(7.0, 9.8))
             lead = evening.lead_m + evening.lead_spread_m * rng.standard_normal()
             seen = observed(rng.uniform(0, 3), off() - (lead - GATE_LEAD_M) / speed, evening.sd_s)
+            seen["estimated_t_sd_s"] = float(
+                np.hypot(seen["estimated_t_sd_s"], GATE_LEAD_SD_M / speed)
+            )
             rows.append(
                 observation_row(
                     evening.session,

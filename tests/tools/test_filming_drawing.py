@@ -19,6 +19,9 @@ from filming_drawing import (
     on_the_straight,
 )
 from pictures import alike
+from practice_files import ENTRY, EXIT, LANE, SESSION, SHEET, feature, geojson
+
+from pipeline.read.practice.session import read_session
 
 PAGE = (ROOT / "docs" / "filming.md").read_text(encoding="utf-8")
 EVENTS = {"mark", "go", "entry", "hand back", "pass", "exit"}
@@ -74,6 +77,30 @@ def test_examples_are_files_as_the_contract_has_them():
     tables = [tomllib.loads(text) for text in re.findall(r"```toml\n(.*?)```", PAGE, re.DOTALL)]
     kinds = [table["observer"][0]["kind"] for table in tables]
     assert kinds == ["film", "gates", "watch"]
+
+
+def test_the_examples_are_read_without_a_remark(tmp_path):
+    tables = re.findall(r"```toml\n(.*?)```", PAGE, re.DOTALL)
+    sheets = re.findall(r"```csv\n(.*?)```", PAGE, re.DOTALL)
+    for table, text in zip(tables, sheets, strict=True):
+        (tmp_path / tomllib.loads(table)["observer"][0]["file"]).write_text(text, "utf-8")
+    gates = [
+        feature("Point", [east, 48.2], kind="gate", lane=4, id=id_)
+        for id_, east in (("gate-entry", 16.4015), ("gate-exit", 16.4019))
+    ]
+    (tmp_path / "venue.geojson").write_text(geojson(LANE, ENTRY, EXIT, *gates), "utf-8")
+    head, row = SHEET.splitlines()[:2]
+    sheet = [head, *(f"{k},{row.partition(',')[2]}" for k in range(1, 7))]
+    (tmp_path / "reps.csv").write_text("\n".join(sheet) + "\n", "utf-8")
+    (tmp_path / "session.toml").write_text("\n".join([SESSION, *tables]), "utf-8")
+    session = read_session(tmp_path)
+    assert session.remarks == ()
+    assert [len(one.sightings) for one in session.observers] == [7, 2, 3]
+    film, gates, watch = session.observers
+    assert (film.clock, gates.clock, watch.clock) == ("own", "utc", "rep")
+    assert (film.use, gates.use, watch.use) == ("measure", "check", "measure")
+    assert film.sightings[-1].place_m == 24.5
+    assert film.sightings[-1].time_s is None
 
 
 def test_every_event_of_a_film_is_explained():

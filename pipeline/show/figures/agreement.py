@@ -10,10 +10,20 @@ from numpy.typing import NDArray
 
 from pipeline.base.values import Floats, Frozen
 from pipeline.base.words import count
-from pipeline.show.figures.figure import Dot, Figure, Panel, Scale, Span, Upright, make_scale
+from pipeline.show.figures.figure import (
+    Curve,
+    Dot,
+    Figure,
+    Item,
+    Panel,
+    Scale,
+    Span,
+    Upright,
+    make_scale,
+)
 
 MOST_STRIPS = 6  # more would be too low to read
-MOST_DOTS = 200  # of a strip: the others would hide behind them
+MOST_DOTS, MOST_HOLLOW = 1000, 50  # of a strip: the others would hide behind them
 _WIDEST, _NARROWEST = 6.0, 3.5  # standard errors, either way
 _TURN = 0.5 * (np.sqrt(5.0) - 1.0)  # of a golden section: neighbours lie far apart
 
@@ -38,7 +48,7 @@ def agreement_figure(strips: Sequence[Strip], notes: Sequence[str] = ()) -> Figu
         "What was seen against what was measured without it",
         "; ".join(one.label for one in shown) + ".",
         make_scale("seen less measured, in standard errors", -reach, reach, 12),
-        tuple(Panel(Scale(one.label, 0.0, 1.0, ()), _strip_dots(one, reach)) for one in shown),
+        tuple(Panel(Scale(one.label, 0.0, 1.0, ()), _strip_items(one, reach)) for one in shown),
         (Upright("plain", 0.0),),
         (Span(-1.0, 1.0),),
         (
@@ -57,17 +67,19 @@ def _most_observed(strips: Sequence[Strip]) -> list[Strip]:
     return [strips[k] for k in sorted(by_size)]
 
 
-def _strip_dots(strip: Strip, reach: float) -> tuple[Dot, ...]:
+def _strip_items(strip: Strip, reach: float) -> tuple[Item, ...]:
+    """Signs of a curve without a line for what counts, hollow dots for what is far off."""
     order = np.argsort(strip.z, kind="stable")
-    every = max(1, int(np.ceil(len(order) / MOST_DOTS)))
-    kept = [k for n, k in enumerate(order) if n % every == 0 or strip.far_off[k]]
-    return tuple(
-        Dot(
-            "incoming" if not strip.far_off[k] else "into",
-            float(np.clip(strip.z[k], -reach, reach)),
-            float(0.15 + 0.7 * (n * _TURN % 1.0)),
-            full=not strip.far_off[k],
-            rep=0,
-        )
-        for n, k in enumerate(kept)
+    height = 0.15 + 0.7 * (np.arange(len(order)) * _TURN % 1.0)
+    at = np.column_stack([np.clip(strip.z[order], -reach, reach), height])
+    far = strip.far_off[order]
+    none = np.zeros(0)
+    return (
+        Curve("incoming", none, none, signs=_thinned(at[~far], MOST_DOTS)),
+        *(Dot("into", float(x), float(y), full=False) for x, y in _thinned(at[far], MOST_HOLLOW)),
     )
+
+
+def _thinned(at: Floats, most: int) -> Floats:
+    """At most so many rows, evenly chosen."""
+    return at[:: max(1, -(-len(at) // most))]
