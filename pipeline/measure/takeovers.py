@@ -219,7 +219,7 @@ def _with_hand(
     footfalls until then."""
     go, falls = fit.start("outgoing"), one.case.steps_s - one.case.problem.zero_utc_s
     steps = None
-    if len(falls) and go is not None:
+    if len(falls) and go is not None and go.value <= moment.value:
         steps = int(np.searchsorted(falls, moment.value) - np.searchsorted(falls, go.value))
     hand = Estimate(moment.value - zero, moment.sd)
     return replace(one, hand_back=hand, steps_to_hand_back=steps)
@@ -485,7 +485,7 @@ def _add_wrists(
     t, weight = belief.t_s, belief.weight
     right = {sign: sign.chance_right(t, weight) for sign in case.signs}
     words = [
-        f"the unit on {sign.runner}'s wrist shows {sign.words}, where the pass cannot have been "
+        f"the unit on {sign.runner}'s wrist shows {sign.words}, where the pass hardly was "
         f"({1 - chance:.0%} that it is no sign of it): the other evidence is used"
         for sign, chance in right.items()
         if chance < 0.5
@@ -493,8 +493,10 @@ def _add_wrists(
     if one.pass_basis == "inferred" and wrists.is_sensed(case.signs, t, weight, belief.moment.sd):
         one = replace(one, pass_basis="sensed")
     for sign, chance in right.items():
-        if sign.hand_back is not None and chance > wrists.SENSED_P:
-            one = _with_hand(one, fit, sign.hand_back, zero)
+        back = sign.hand_back
+        if back is None or chance <= wrists.SENSED_P or back.value >= belief.moment.value:
+            continue
+        one = _with_hand(one, fit, back, zero)
     return one, words
 
 

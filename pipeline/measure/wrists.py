@@ -32,6 +32,7 @@ LEAST_SCORE = 0.2
 MOST_LULLS = 60
 STRIDES_HZ, FEWEST_STRIDES = 2.0, 5
 BEYOND_LULLS = 4.0  # so many spreads beyond the arm's own lulls is as likely a reach as not
+LEAST_SPREAD = 1.0  # of the sums; an even swing has a lull now and then
 MOST_LOG_ODDS = 6.0
 HELD_S = {"incoming": 0.28, "outgoing": 0.45}
 HELD_FACTOR = 1.8
@@ -255,7 +256,7 @@ def find_stretches(
     score[: len(lulls)] = [one.score for one in lulls]
     usual = float(np.median(score))
     off = float(np.median(np.abs(score - usual)))
-    spread = max(1.4826 * off, 0.25 * usual, 0.3)
+    spread = max(1.4826 * off, 0.25 * usual, LEAST_SPREAD)
     out = []
     for one in lulls:
         from_s, to_s = float(t[one.first]), float(t[one.last]) + CELL_S

@@ -81,17 +81,23 @@ def write_page(
         several = scenes.read_scenes(found.exchanges, found.curves)
         known, left_out = _read_decisions(out, several)
         rows, no_rows = _read_recordings(out, session)
-        name, remarks = f"session-{session_file_name(session)}", (*remarks, *left_out, *no_rows)
+        seen, unseen = _read_sightings(out, several)
+        gone = (*left_out, *no_rows, *unseen)
+        name, remarks = f"session-{session_file_name(session)}", (*remarks, *gone)
+        about = _page_sources(found, several, session)
         text = layout.session_page(
-            session, several, known=known, recordings=rows, about=_page_sources(found, session),
-            remarks=(*left_out, *no_rows),
-        )  # fmt: skip
+            session, several, known=known, recordings=rows, about=about, remarks=gone, seen=seen
+        )
     else:
         found = lake.read_lake(out, session)
         several = pair_scenes(found, pair, session, event)
         known, left_out = _read_decisions(out, several)
-        name, remarks = pair_file_name(pair, session, event), (*found.remarks, *left_out)
-        text = layout.pair_page(several, known=known, about=_page_sources(found), remarks=remarks)
+        seen, unseen = _read_sightings(out, several)
+        remarks = (*found.remarks, *left_out, *unseen)
+        name = pair_file_name(pair, session, event)
+        text = layout.pair_page(
+            several, known=known, about=_page_sources(found, several), remarks=remarks, seen=seen
+        )
     path = out / REPORT_FOLDER / f"{name}.html" if to is None else to
     whole_files.write_text(path, text, lake=out)
     return WrittenFile(path, len(several), remarks)
@@ -247,6 +253,24 @@ def _read_pair_rows(
     return found, ()
 
 
+def _read_sightings(
+    out: Path, several: Sequence[Scene]
+) -> tuple[layout.Sightings, tuple[str, ...]]:
+    """What observers saw of the takeovers, and a remark for each table that is broken."""
+    found: dict[tuple[str, int], list[LakeRow]] = {}
+    remarks: list[str] = []
+    for session in dict.fromkeys(one.row["session"] for one in several):
+        try:
+            table = lake.read_session_observations(out, session)
+        except InputError as err:
+            remarks.append(f"table observations was left out: {err.message_from(out)}")
+            continue
+        for row in table.to_pylist():
+            if row["exchange"] is not None:
+                found.setdefault((session, row["exchange"]), []).append(row)
+    return found, tuple(remarks)
+
+
 def _read_recordings(out: Path, session: str) -> tuple[list[LakeRow], tuple[str, ...]]:
     try:
         return lake.read_recordings(out, session).to_pylist(), ()
@@ -254,10 +278,14 @@ def _read_recordings(out: Path, session: str) -> tuple[list[LakeRow], tuple[str,
         return [], (f"table recordings was left out: {err.message_from(out)}",)
 
 
-def _page_sources(found: Lake, session: str | None = None) -> dict[str, str]:
+def _page_sources(
+    found: Lake, several: Sequence[Scene], session: str | None = None
+) -> dict[str, str]:
     """What the page rests on. It does not say when the page was made, so that the same tables give
     the same page."""
     beside = [folders.decision_path(found.path, name) for name in ("progress", "marks")]
+    shown = sorted({one.row["session"] for one in several})
+    beside += [folders.part_path(found.path, "observations", one) for one in shown]
     if session is not None:
         beside.append(folders.part_path(found.path, "recordings", session))
     digests = [*found.inputs.values()]

@@ -133,6 +133,20 @@ def read_recordings(out: Path, session: str) -> pa.Table:
     return found.table
 
 
+def read_session_observations(out: Path, session: str) -> pa.Table:
+    """What observers saw in a session; empty where it was measured before there was that table.
+
+    Raises InputError where the table is missing or broken.
+    """
+    if _is_before_observations(out, session):
+        return schema.empty_table("observations")
+    try:
+        (found,) = reading.read_session_tables(Folder(out), session, ("observations",)).values()
+    except OutputError as err:
+        raise InputError(err.where, err.found, err.expected, err.do) from err
+    return found.table
+
+
 def read_decision(out: Path, table_name: str) -> pa.Table | None:
     """A table of decisions, checked; None where it has not been written yet.
 

@@ -36,11 +36,11 @@ def takeovers(event="4x100"):
     return scenes.read_scenes(*tables(event))
 
 
-def session_page(several, recordings=(), known=None) -> Page:
+def session_page(several, recordings=(), known=None, seen=layout.NOTHING_SEEN) -> Page:
     about = {"Made by": "the tests"}
     return Page(
         layout.session_page(
-            "otter", several, known=known or {}, recordings=list(recordings), about=about
+            "otter", several, known=known or {}, recordings=list(recordings), about=about, seen=seen
         )
     )
 
@@ -123,6 +123,71 @@ def test_a_pass_seen_is_a_full_dot_an_inferred_one_hollow(seen):
     dots = [g["class"] for t, g in shown.opened if t == "circle"]
     assert dots
     assert all(("full" in dot) is seen and ("hollow" in dot) is not seen for dot in dots)
+
+
+def told(several, seen=layout.NOTHING_SEEN) -> str:
+    """What the page says that people saw and wrote, as one line."""
+    shown = session_page(several, seen=seen)
+    parts = re.findall(r'<ul class="seen">(.*?)</ul>', shown.source)
+    words = " | ".join(Page(f"<div>{part}</div>").text for part in parts)
+    return " ".join(words.replace("\u00a0", " ").split())
+
+
+def sighting(**given):
+    """A row of `observations`: of a film that saw the pass, but for what is given."""
+    row = dict.fromkeys(schema.facts("observations").names)
+    usual = {
+        "session": "otter", "exchange": 1, "observer": "film-zone2", "line": 2, "kind": "film",
+        "use": "measure", "event": "pass", "used": True, "remarks": [], "observed_t_s": 1.93,
+        "observed_m": 21.3, "difference_s": 0.02, "difference_m": -0.4,
+    }  # fmt: skip
+    return row | usual | given
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ({}, "film-zone2: pass at 1.93 s and 21.3 m; 0.02 s after the estimate without it"),
+        ({"difference_s": -0.31}, "0.31 s before the estimate without it"),
+        ({"difference_s": -0.004}, "21.3 m; as estimated without it"),
+        ({"observed_t_s": None, "difference_s": None},
+         "pass at 21.3 m; 0.4 m short of the estimate without it"),
+        ({"use": "check", "used": False}, "the estimate without it; held out"),
+        ({"used": False, "remarks": ["misread"]}, "the estimate without it; not used; misread"),
+        ({"event": "gate", "gate": "g1", "runner": "wren", "observed_m": None},
+         "film-zone2: g1 broken by wren at 1.93 s; 0.02 s after"),
+        ({"event": "hand back", "observed_m": None, "difference_s": None, "difference_m": None},
+         "film-zone2: hand back at 1.93 s"),
+        ({"note": "blurred"}, "without it; blurred"),
+    ],
+)  # fmt: skip
+def test_what_an_observer_saw_stands_at_its_takeover(given, words):
+    one = scenes.read_scenes(with_values(tables()[0].slice(0, 1), note=None), tables()[1])
+    key = one[0].row["session"], one[0].row["exchange"]
+    assert words in told(one, {key: [sighting(**given)]})
+    assert told(one, {(key[0], key[1] + 1): [sighting(**given)]}) == ""
+
+
+def test_the_sheets_note_is_quoted_as_text_and_nothing_stands_where_there_is_none():
+    first = tables()[0].slice(0, 1)
+    several = scenes.read_scenes(with_values(first, note="too <b>early</b>"), tables()[1])
+    calm = scenes.read_scenes(with_values(first, note="too early"), tables()[1])
+    assert session_page(several).tags == session_page(calm).tags
+    assert "The sheet: too <b>early</b>" in told(several)
+    for nothing in (None, ""):
+        bare = scenes.read_scenes(with_values(first, note=nothing), tables()[1])
+        assert '<ul class="seen">' not in session_page(bare).source
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_what_observers_write_is_never_markup(name):
+    first = tables()[0].slice(0, 1)
+    one = scenes.read_scenes(with_values(first, note=name), tables()[1])
+    key = one[0].row["session"], one[0].row["exchange"]
+    row = sighting(observer=name, event="gate", gate=name, runner=name, note=name, remarks=[name])
+    calm = scenes.read_scenes(with_values(first, note="calm"), tables()[1])
+    mild = sighting(observer="x", event="gate", gate="x", runner="x", note="x", remarks=["x"])
+    assert session_page(one, seen={key: [row]}).tags == session_page(calm, seen={key: [mild]}).tags
 
 
 def test_the_page_without_takeovers_says_so():

@@ -216,11 +216,13 @@ def test_broken_tables_beside_it_are_remarks(out):
     for name in ("marks", "progress"):
         folders.decision_path(out, name).write_bytes(b"no table")
     session = newest(out)
-    folders.part_path(out, "recordings", session).unlink()
+    for name in ("recordings", "observations"):
+        folders.part_path(out, name, session).unlink()
     done = publish.write_page(out)
     assert done.path.is_file()
     said = " ".join(done.remarks)
-    assert all(f"table {name} was left out" in said for name in ("marks", "progress", "recordings"))
+    gone = ("marks", "progress", "recordings", "observations")
+    assert all(f"table {name} was left out" in said for name in gone)
     assert str(out.parent) not in said
 
 

@@ -32,7 +32,7 @@ from pipeline.measure import wrists  # noqa: E402
 
 PAGE = checkout.ROOT / "docs" / "accuracy.md"
 BEGIN, END = "<!-- wrists: begin -->", "<!-- wrists: end -->"
-SEEDS = "201-230"
+SEEDS = "301-330"
 EACH = 4  # takeovers of a squad and row
 TRACES_LATE_S, TRACES_SD_S, TRACES_STATED_S = 0.09, 0.18, 0.21
 CLOCK_SD_S = 0.003

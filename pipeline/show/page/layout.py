@@ -30,6 +30,8 @@ from pipeline.show.scenes import LakeRow, Scene, order_by_time
 from pipeline.show.wording import day_range
 
 Pairing = tuple[str, str, str]  # incoming, outgoing, event
+Sightings = Mapping[tuple[str, int], Sequence[LakeRow]]  # of `observations`, by session, exchange
+NOTHING_SEEN: Sightings = {}
 
 READING_NOTES = (
     "Units are worn on the trunk. A runner's place is the trunk's, along the lane's measured line, "
@@ -60,17 +62,19 @@ def session_page(
     recordings: Sequence[LakeRow],
     about: Mapping[str, str],
     remarks: Sequence[str] = (),
+    seen: Sightings = NOTHING_SEEN,
 ) -> str:
     """The page of one session as HTML text, to be stored as UTF-8.
 
-    `takeovers` may be empty. `recordings` are the session's rows of that table. `remarks` say what
+    `takeovers` may be empty. `recordings` are the session's rows of that table, `seen` those of
+    `observations`. `remarks` say what
     was left out. `about` says what the page rests on, and is printed at its end.
     """
     ordered = order_by_time(takeovers)
     parts: list[Child] = [
         _list_section(ordered, with_dates=False),
         _pairs_section(ordered, known),
-        _takeovers_section(ordered, with_dates=False),
+        _takeovers_section(ordered, seen, with_dates=False),
         _recordings_section(recordings),
     ]
     title = f"Takeovers, {plain_text(session_id)}"
@@ -83,6 +87,7 @@ def pair_page(
     known: Mapping[Pairing, PairDecisions],
     about: Mapping[str, str],
     remarks: Sequence[str] = (),
+    seen: Sightings = NOTHING_SEEN,
 ) -> str:
     """The page of one pair, in one event or several, as HTML text.
 
@@ -100,7 +105,7 @@ def pair_page(
                 several, known.get(key, NO_DECISIONS), places, heading="h2", with_history=True
             )
         )
-    parts.append(_takeovers_section(ordered, with_dates=True))
+    parts.append(_takeovers_section(ordered, seen, with_dates=True))
     return _whole_page(f"{incoming} to {outgoing}", ordered, parts, about, remarks)
 
 
@@ -200,13 +205,16 @@ def _pairs_section(
     )
 
 
-def _takeovers_section(ordered: Sequence[Scene], *, with_dates: bool) -> ET.Element | None:
+def _takeovers_section(
+    ordered: Sequence[Scene], seen: Sightings, *, with_dates: bool
+) -> ET.Element | None:
     if not ordered:
         return None
     numbers = takeover_list.pair_numbers(ordered)
     articles = []
     for number, one in enumerate(ordered, start=1):
-        article = takeover_part.takeover_article(one, number, with_date=with_dates)
+        own = seen.get((one.row["session"], one.row["exchange"]), ())
+        article = takeover_part.takeover_article(one, number, with_date=with_dates, seen=own)
         article.set("data-pair", numbers[one.pair])
         articles.append(article)
     head = element("h2", {"id": "each-head"}, "Each takeover")

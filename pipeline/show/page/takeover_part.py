@@ -23,7 +23,7 @@ from pipeline.show.markup import (
     table_row,
 )
 from pipeline.show.page import takeover_list
-from pipeline.show.scenes import Moment, Scene
+from pipeline.show.scenes import LakeRow, Moment, Scene
 from pipeline.show.wording import NBSP, decimal, with_error
 from pipeline.tables import schema
 from pipeline.tables.courses import RunnerCourse
@@ -40,8 +40,11 @@ _MOMENT_HEADS = (
 )
 
 
-def takeover_article(one: Scene, number: int, *, with_date: bool) -> ET.Element:
-    """One takeover: heading, result, figures, moments, and what is not known and why."""
+def takeover_article(
+    one: Scene, number: int, *, with_date: bool, seen: Sequence[LakeRow] = ()
+) -> ET.Element:
+    """One takeover: heading, result, figures, moments, what is not known and why, the sheet's note,
+    and what observers saw: `seen` holds its rows of `observations`."""
     incoming, outgoing = one.pair
     remarks = [list_item(outside_name(text)) for text in one.row["remarks"]]
     return element(
@@ -53,6 +56,7 @@ def takeover_article(one: Scene, number: int, *, with_date: bool) -> ET.Element:
         _takeover_overlay(one, number),
         _moments_table(one),
         element("ul", {"class": "remarks"}, *remarks) if remarks else None,
+        _beside_the_zone(one, seen),
         element("p", {"class": "back"}, element("a", {"href": "#list"}, "To the list")),
     )
 
@@ -121,6 +125,65 @@ def _course_attribute(course: RunnerCourse, low: float, high: float) -> str:
         for name in ("s_m", "s_sd_m", "v_mps", "v_sd_mps")
     ]
     return ";".join([f"{100.0 * first:.0f}", *columns])
+
+
+# --- what people saw and wrote ------------------------------------------------------------------
+
+
+def _beside_the_zone(one: Scene, seen: Sequence[LakeRow]) -> ET.Element | None:
+    """A list of the sheet's note and of what observers saw; None where there is neither."""
+    note = one.row.get("note")
+    items = [list_item("The sheet: ", _quotation(note))] if note else []
+    items += [list_item(*_sighting_words(row)) for row in seen]
+    return element("ul", {"class": "seen"}, *items) if items else None
+
+
+def _quotation(text: str) -> ET.Element:
+    return element("q", {}, outside_name(text))
+
+
+def _sighting_words(row: LakeRow) -> Iterable[Child]:
+    """Who saw what and when, how far off the estimate without it is, and what became of it."""
+    yield outside_name(row["observer"])
+    yield ": "
+    yield outside_name(row["gate"] or row["event"])
+    if row["event"] == "gate" and row["runner"]:
+        yield " broken by "
+        yield outside_name(row["runner"])
+    at = [
+        f"{decimal(row[column], digits)}{NBSP}{unit}"
+        for column, digits, unit in (("observed_t_s", 2, "s"), ("observed_m", 1, "m"))
+        if row[column] is not None
+    ]
+    if at:
+        yield f" at {' and '.join(at)}"
+    yield from _difference_words(row)
+    if row["use"] == "check":
+        yield "; held out"
+    elif not row["used"]:
+        yield "; not used"
+    if row["note"]:
+        yield "; "
+        yield _quotation(row["note"])
+    for remark in row["remarks"]:
+        yield "; "
+        yield outside_name(remark)
+
+
+def _difference_words(row: LakeRow) -> Iterable[str]:
+    for column, digits, unit, over, under in (
+        ("difference_s", 2, "s", "after", "before"),
+        ("difference_m", 1, "m", "past", "short of"),
+    ):
+        off = row[column]
+        if off is None:
+            continue
+        size = decimal(abs(off), digits)
+        if float(size):
+            yield f"; {size}{NBSP}{unit} {over if off > 0 else under} the estimate without it"
+        else:
+            yield "; as estimated without it"
+        return
 
 
 # --- words ------------------------------------------------------------------------------------
