@@ -21,6 +21,7 @@ from pipeline.measure.observers.watched import (
     PassAsSeen,
     Watched,
     check_rows,
+    in_file_order,
     is_pass_seen,
     left_over_rows,
     observation_rows,
@@ -132,8 +133,14 @@ def measure_takeovers(
         )
         measured.append(replace(found, observations=tuple(rows)))
     checks, said = check_rows(observers, seen, gates, beliefs, [x.zero_utc_s for x in measured])
+    order = {one.id: k for k, one in enumerate(observers)}
     measured = [
-        replace(one, observations=(*one.observations, *(row for k, row in checks if k == i)))
+        replace(
+            one,
+            observations=in_file_order(
+                [*one.observations, *(row for k, row in checks if k == i)], order
+            ),
+        )
         for i, one in enumerate(measured)
     ]
     left_over = [row for k, row in (*left_over_rows(watched.ties), *checks) if k is None]

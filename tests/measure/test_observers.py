@@ -269,6 +269,24 @@ def test_near_utc_far_off_is_said(watch, tmp_path):
     assert all(abs(e) < 4 * sd for e, sd, _ in pass_errors(squad, truth).values())
 
 
+def test_a_file_of_thousands_of_rows_costs_itself_alone(watch, tmp_path):
+    def swell(_truth):
+        with rows_of_file(tmp_path / "film.csv") as lines:
+            lines *= 60
+
+    squad, _ = watch(ALL, spoil=swell)
+    assert any("rows are more than" in words for words in squad.remarks)
+    for one, alone in zip(squad.takeovers, unwatched(), strict=True):
+        assert_same(one.passed, alone.passed)
+
+
+def test_rows_stand_as_in_their_file(watch):
+    squad, _ = watch(ALL, Gates("gates", use="check"))
+    for one in squad.takeovers:
+        order = [(row["observer"] == "gates", row["line"]) for row in one.observations]
+        assert order == sorted(order)
+
+
 # --- gates and checks ---------------------------------------------------------------------------
 
 

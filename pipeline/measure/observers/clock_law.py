@@ -25,6 +25,7 @@ SEEN_LATE_SD_S = 0.03  # how late an observer sees a first movement
 MISREAD, MISREAD_BY_S = 0.05, 0.5  # chance that a row is wrong, and by about how much
 OWN_SD_S = 100.0  # of an offset about the one that was found, before the rows tell it
 OFF_SDS = 3.0  # a clock of UTC that is farther off is not UTC
+MOST_TURNS = 200  # in which misread rows are left out, the worst first
 _FIXED = 1e-6  # standard deviation of what is not learned
 PARAMETERS = 4  # offset (s), rate, lead at a beam (m), lateness of a first movement as seen (s)
 
@@ -95,12 +96,14 @@ def solve_law(
     UTC."""
     prior = _law_prior(observer, UTC_SD_S if utc else None)
     misread: frozenset[int] = frozenset()
-    for _ in range(len(rows) + 1):
+    for _ in range(MOST_TURNS):
         info, vector, sent = _gather_law(observer, rows, misread, seen, prior)
         wrong = _worst_rows(observer, rows, misread, seen, info, vector, sent)
         if not wrong:
             break
         misread |= wrong
+    else:
+        info, vector, sent = _gather_law(observer, rows, misread, seen, prior)
     return SolvedLaw(misread, info, vector, sent)
 
 

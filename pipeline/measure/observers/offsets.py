@@ -25,7 +25,8 @@ SEARCHED_S = 240.0  # a misread row is anywhere in so long
 LEAST_TOLERANCE_S = 0.05
 FITS_S, FITS_SDS = 0.15, 4.0  # a row explained by an offset is nearer to it
 LEAST_SHARE = 0.5  # of the rows that an offset has to explain
-MOST_OFFSETS, OFFSETS_AT_ONCE = 2000, 50
+MOST_OFFSETS = 2000
+MOST_CELLS, MOST_CELLS_AT_ONCE = 400_000_000, 2_000_000  # rows × takeovers × offsets
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,13 +60,15 @@ def search_offset(
     if not len(proposed):
         return None
     proposed = np.unique(proposed)
-    proposed = proposed[:: max(1, len(proposed) // MOST_OFFSETS)]
+    most = max(MOST_CELLS // apart.size, 100)
+    proposed = proposed[:: max(1, len(proposed) // min(MOST_OFFSETS, most))]
+    at_once = max(MOST_CELLS_AT_ONCE // apart.size, 1)
     counted = [np.array(group.rows) for group in groups]
     log_prior = _log_offset_prior(observer, proposed)
     best, log_best = 0.0, -np.inf
-    for begin in range(0, len(proposed), OFFSETS_AT_ONCE):
-        part = proposed[begin : begin + OFFSETS_AT_ONCE]
-        log = log_prior[begin : begin + OFFSETS_AT_ONCE]
+    for begin in range(0, len(proposed), at_once):
+        part = proposed[begin : begin + at_once]
+        log = log_prior[begin : begin + at_once]
         by_row = _log_fits(apart, tolerance, part)
         for rows in counted:
             log = log + by_row[:, rows].sum(axis=1).max(axis=1)

@@ -38,6 +38,7 @@ from pipeline.measure.weighing import SeenTakeover
 
 BEAM_REP_SD_M = 0.08  # from crossing to crossing and runner to runner: now the chest, now an arm
 PASSES_SHARE_SD_S = 0.12  # of the error of passes that nobody saw, what a squad's have in common
+MOST_ROWS = 2000  # of one observer: an evening has twenty takeovers of six events
 SLOW_MOTION = (2, 4, 8, 16)  # times that a film may be stretched
 SHIFTED_S = 0.3  # a clock of UTC may be so far off and still be told by its rows
 MOST_PARTS, LEAST_OF_A_PART = 20, 3  # parts of a film, and rows that show a part
@@ -141,13 +142,15 @@ def tie_observer(
 ) -> Tie:
     """Tie an observer's clock by his rows, as one clock; arguments as in `tie_in_parts`."""
     groups = group_rows(observer, seen)
+    if len(observer.sightings) > MOST_ROWS:
+        return _untied(observer, groups, _NoOffset(None))
     told = _tell_rows(observer, groups, seen, gates)
     passes_alone = not told
     if passes_alone:
         told = _tell_passes(observer, seen, inferred)
     assigned = _assign(observer, groups, told, len(seen))
     if isinstance(assigned, _NoOffset):
-        return _untied(observer, groups, told, assigned)
+        return _untied(observer, groups, assigned)
     reference = _reference_s(observer)
     rows, places, unused = [], {}, {}
     for group, takeover in zip(groups, assigned.takeovers, strict=True):
@@ -243,16 +246,20 @@ def _tell_rows(
 ) -> dict[tuple[int, int], ToldMoment]:
     """What the fits say of each row, for each takeover that it may be of."""
     out = {}
-    for group in groups:
-        for number in group.rows:
-            row = observer.sightings[number]
-            if row.time_s is None or row.event not in TOLD_BY_FITS:
+    known: dict[tuple[int, Occurrence], ToldMoment | None] = {}  # many rows ask for the same
+    for number in (number for group in groups for number in group.rows):
+        row = observer.sightings[number]
+        if row.time_s is None or row.event not in TOLD_BY_FITS:
+            continue
+        for k, one in enumerate(seen):
+            what = occurrence_of(row, one, gates)
+            if what is None:
                 continue
-            for k, one in enumerate(seen):
-                what = occurrence_of(row, one, gates)
-                moment = None if what is None else tell_moment(one, what)
-                if moment is not None:
-                    out[number, k] = moment
+            if (k, what) not in known:
+                known[k, what] = tell_moment(one, what)
+            moment = known[k, what]
+            if moment is not None:
+                out[number, k] = moment
     return out
 
 
@@ -334,7 +341,6 @@ def _solve(
 def _untied(
     observer: Observer,
     groups: Sequence[RowGroup],
-    told: ToldRows,
     nothing_fits: _NoOffset,
 ) -> Tie:
     """An observer whose clock nothing ties: no row of his with a time is used."""
@@ -344,6 +350,8 @@ def _untied(
             f"its times fit when they are divided by {nothing_fits.slower}: a film in slow motion? "
             "Write them down so"
         )
+    elif len(observer.sightings) > MOST_ROWS:
+        why = f"{len(observer.sightings)} rows are more than the {MOST_ROWS} that are looked at"
     elif found is None:
         why = "none of its times is of a takeover that was measured: its clock is not tied"
     else:
@@ -360,7 +368,7 @@ def _untied(
     }
     unused = {i: words for i, words in unused.items() if i not in places}
     nothing = SolvedLaw(frozenset(), np.eye(PARAMETERS), np.zeros(PARAMETERS), {})
-    words = (f"{observer.id}: {why}; its times are not used",) if told or unused else ()
+    words = (f"{observer.id}: {why}; its times are not used",) if unused else ()
     return Tie(observer, (), unused, {}, places, nothing, 0.0, None, words)
 
 

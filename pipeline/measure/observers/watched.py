@@ -321,3 +321,15 @@ def left_over_rows(ties: Sequence[Tie]) -> list[tuple[int | None, ObservationRow
         for tie in ties
         for number in sorted(tie.unused)
     ]
+
+
+def in_file_order(
+    rows: Sequence[ObservationRow], order: Mapping[str, int]
+) -> tuple[ObservationRow, ...]:
+    """The rows by observer, in the order given, and then as they stand in its file."""
+    return tuple(sorted(rows, key=lambda row: (order[str(row["observer"])], _line_of(row))))
+
+
+def _line_of(row: ObservationRow) -> int:
+    line = row["line"]
+    return line if isinstance(line, int) else 0
