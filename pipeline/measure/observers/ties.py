@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 import numpy as np
 
@@ -40,6 +41,8 @@ BEAM_REP_SD_M = 0.08  # from crossing to crossing and runner to runner: now the 
 PASSES_SHARE_SD_S = 0.12  # of the error of passes that nobody saw, what a squad's have in common
 MOST_ROWS = 2000  # of one observer: an evening has twenty takeovers of six events
 SLOW_MOTION = (2, 4, 8, 16)  # times that a film may be stretched
+EARLIEST_UTC_S = 1e8  # a nought before 1973 is that of a clock that shows UTC
+RATE_SDS = 2.0  # a rate is said where it is so sure
 SHIFTED_S = 0.3  # a clock of UTC may be so far off and still be told by its rows
 MOST_PARTS, LEAST_OF_A_PART = 20, 3  # parts of a film, and rows that show a part
 SLOWEST_MPS = 1.0  # slower, a body ahead of its unit is no matter of speed
@@ -380,7 +383,9 @@ def _tie_in_words(tie: Tie, passes_alone: bool) -> list[str]:
         sd = float(np.sqrt(law.cov[0, 0]))
         by = "the passes as the traces have them" if passes_alone else f"{len(tied)} rows"
         weak = "; a line in view would tie it to 0.01 s" if passes_alone else ""
-        words.append(f"{observer.id}: its clock is tied to ± {sd:.3f} s by {by}{weak}")
+        words.append(
+            f"{observer.id}: its clock is tied to ± {sd:.3f} s by {by}{_clock_in_words(tie)}{weak}"
+        )
         near = observer.near_utc_s
         if near is not None and tie.zero_utc_s is not None:
             off = tie.zero_utc_s - near
@@ -389,4 +394,16 @@ def _tie_in_words(tie: Tie, passes_alone: bool) -> list[str]:
                     f"{observer.id}: its clock read nought {abs(off) / 60:.0f} min "
                     f"{'after' if off > 0 else 'before'} near_utc: is that time right?"
                 )
+    return words
+
+
+def _clock_in_words(tie: Tie) -> str:
+    """When an own clock read nought, and how it runs where that is known."""
+    law, words = tie.law(), ""
+    if tie.zero_utc_s is not None and tie.zero_utc_s > EARLIEST_UTC_S:
+        nought = datetime.fromtimestamp(tie.zero_utc_s + float(law.mean[0]), UTC)
+        words = f"; it read nought at about {nought:%H:%M:%S} UTC"
+    rate, sd = float(law.mean[1]) * 1e6, float(np.sqrt(law.cov[1, 1])) * 1e6
+    if abs(rate) > RATE_SDS * sd:
+        words += f" and runs {abs(rate):.0f} ± {sd:.0f} ppm {'slow' if rate > 0 else 'fast'}"
     return words
