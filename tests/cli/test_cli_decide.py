@@ -257,7 +257,7 @@ def test_a_session_that_is_broken_is_named_and_the_others_serve(command, out):
 
 
 def test_a_lake_of_sessions_without_a_takeover_has_nothing_measured(tmp_path):
-    tables = {name: schema.empty_table(name) for name in ("exchanges", "speed_curves")}
+    tables = {name: schema.empty_table(name) for name in schema.TABLES}
     tables["recordings"] = random_table("recordings", "quiet")
     writing.write_session(tmp_path, "quiet", tables, ASKED)
     for command in TABLES:

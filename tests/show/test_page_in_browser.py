@@ -346,6 +346,7 @@ def store_hostile(out):
     recordings = [nothing | {"runner": bad, "file": bad, "remarks": [bad]} for bad in HOSTILE]
     tables = {"exchanges": exchanges, "speed_curves": curves, "recordings": recordings}
     conformed = {name: table_of(name, rows) for name, rows in tables.items()}
+    conformed["observations"] = schema.empty_table("observations")
     writing.write_session(out, "bad", conformed, ASKED)
 
 

@@ -24,6 +24,8 @@ from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.show import file_names, publish
 from pipeline.tables import folders, lake, schema, writing
 
+EMPTY = {name: schema.empty_table(name) for name in schema.TABLES}
+
 pytestmark = pytest.mark.usefixtures("light")
 
 
@@ -131,9 +133,7 @@ def test_a_takeover_that_was_not_passed_has_the_zone_of_the_others(tmp_path):
     exchanges = table_of("exchanges", rows)
     tables = {"exchanges": exchanges, "speed_curves": curves}
     session = rows[0]["session"]
-    writing.write_session(
-        tmp_path, session, tables | {"recordings": schema.empty_table("recordings")}, ASKED
-    )
+    writing.write_session(tmp_path, session, EMPTY | tables, ASKED)
     alone = publish.write_figure(tmp_path, exchange=3, to=tmp_path / "x.svg").path.read_text()
     assert "zone, 20 m" in alone
     pair = (rows[2]["incoming"], rows[2]["outgoing"])
@@ -155,9 +155,7 @@ def test_takeovers_in_zones_of_two_lengths_are_kept_apart(tmp_path):
             place, curves.schema.field(place), pa.array([rules] * len(curves), pa.string())
         )
         tables = {"exchanges": exchanges, "speed_curves": curves}
-        writing.write_session(
-            tmp_path, rules, tables | {"recordings": schema.empty_table("recordings")}, ASKED
-        )
+        writing.write_session(tmp_path, rules, EMPTY | tables, ASKED)
         pair = pair or (rows[0]["incoming"], rows[0]["outgoing"])
     text = publish.write_page(tmp_path, pair=pair).path.read_text()
     assert "zone of 20 m" in text

@@ -29,6 +29,7 @@ CONTRACT = {
         v_out_exit_mps:double? v_out_exit_sd_mps:double?
         free_distance_m:double? free_distance_sd_m:double? steps_to_pass:int16?
         foot_m:double? incoming_foot_m:double? fit_z:double?
+        hand_back_t_s:double? hand_back_t_sd_s:double? steps_to_hand_back:int16? note:string?
         faults:list<element: string> remarks:list<element: string>""",
     "speed_curves": """
         session exchange runner role t_s s_m s_sd_m v_mps v_sd_mps a_mps2""",
@@ -36,6 +37,13 @@ CONTRACT = {
         session runner file format sensor samples rate_hz first_utc last_utc longest_gap_s
         dropped_samples clock clock_basis offset_s counter_zero_utc clock_sd_s drift_ppm
         position_noise_m speed_noise_mps remarks""",
+    "observations": """
+        session:string exchange:int32? observer:string line:int32 kind:string use:string
+        event:string gate:string? runner:string? used:bool
+        observed_t_s:double? observed_t_sd_s:double? estimated_t_s:double? estimated_t_sd_s:double?
+        difference_s:double? z:double? observed_m:double? observed_sd_m:double? estimated_m:double?
+        estimated_sd_m:double? difference_m:double? speed_mps:double? note:string?
+        remarks:list<string>""",
     "runners": """
         runner:string event:string reps_in:int32 reps_out:int32 sessions:int32 last_utc:timestamp?
         v_max_mps v_max_sd_mps tau_s tau_sd_s launch_s launch_sd_s t20_s t20_sd_s

@@ -63,7 +63,16 @@ def test_the_old_lake_is_old():
     assert not {"foot_m", "incoming_foot_m", "fit_z"} & set(stored.names)
 
 
-@pytest.mark.parametrize("name", schema.TABLES)
+OLD_TABLES = ("exchanges", "speed_curves", "recordings")  # what observers saw came later
+
+
+def test_it_has_no_table_of_what_observers_saw_and_says_so():
+    found = lake.read_observations(OLD)
+    assert (found.too_old, found.observations.num_rows, found.remarks) == (1, 0, ())
+    assert set(OLD_TABLES) == set(schema.TABLES) - {"observations"}
+
+
+@pytest.mark.parametrize("name", OLD_TABLES)
 def test_each_of_its_tables_reads_as_of_today(name):
     path = folders.part_path(OLD, name, "version-1")
     table = schema.read_part(path)
@@ -91,7 +100,8 @@ def test_it_reads_as_a_lake_and_beside_new_sessions(tmp_path):
         at = table.column_names.index("session")
         field = table.schema.field("session")
         tables[name] = table.set_column(at, field, [["today"] * table.num_rows])
-    writing.write_session(tmp_path, "today", tables, {})
+    seen = {"observations": schema.empty_table("observations")}
+    writing.write_session(tmp_path, "today", tables | seen, {})
     both = lake.read_lake(tmp_path)
     assert both.remarks == ()
     assert sorted(both.exchanges["session"].to_pylist()) == ["today"] * 2 + ["version-1"] * 2
