@@ -20,7 +20,7 @@ from pipeline.base.plain_file import plain_file_sha256
 from pipeline.errors import InputError, UsageError
 from pipeline.show import scenes
 from pipeline.show.card.card import card_html
-from pipeline.show.figures import agreement, history, overlays, risk
+from pipeline.show.figures import held_out_strips, history, overlays, risk
 from pipeline.show.figures.figure import Figure
 from pipeline.show.file_names import pair_file_name, session_file_name
 from pipeline.show.markup import plain_text
@@ -151,7 +151,11 @@ def check_picture_name(to: Path | None) -> None:
 
 
 def write_agreement(
-    out: Path, strips: Sequence[agreement.Strip], notes: Sequence[str], *, to: Path | None = None
+    out: Path,
+    strips: Sequence[held_out_strips.Strip],
+    notes: Sequence[str],
+    *,
+    to: Path | None = None,
 ) -> Path:
     """Write the figure that shows how what was held out agrees with what was measured; it lies
     beside the pages, since a folder of a table holds nothing else.
@@ -161,7 +165,7 @@ def write_agreement(
     """
     check_picture_name(to)
     path = out / REPORT_FOLDER / "validation.png" if to is None else to
-    _write_picture(path, agreement.agreement_figure(strips, notes), out)
+    _write_picture(path, held_out_strips.agreement_figure(strips, notes), out)
     return path
 
 

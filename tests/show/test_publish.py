@@ -24,8 +24,6 @@ from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.show import file_names, publish
 from pipeline.tables import folders, lake, schema, writing
 
-EMPTY = {name: schema.empty_table(name) for name in schema.TABLES}
-
 pytestmark = pytest.mark.usefixtures("light")
 
 
@@ -123,6 +121,12 @@ def test_what_the_page_rests_on_changes_with_every_table_it_shows(out):
     assert said() != first
 
 
+def _all_tables(exchanges, curves):
+    """A session's tables, those that are not looked at empty."""
+    empty = {name: schema.empty_table(name) for name in schema.TABLES}
+    return empty | {"exchanges": exchanges, "speed_curves": curves}
+
+
 def test_a_takeover_that_was_not_passed_has_the_zone_of_the_others(tmp_path):
     squad, site = squads.draw(4, n_runners=3, rules="older")
     exchanges, curves = squads.tables(4, squad, site, evenings=1, reps=6)
@@ -131,9 +135,8 @@ def test_a_takeover_that_was_not_passed_has_the_zone_of_the_others(tmp_path):
     kept = ("rep", "mark_m", "mark_t_s", "mark_t_sd_s", "go_t_s", "go_t_sd_s", "go_lag_s", "foot_m")
     rows[2] |= {name: None for name in nothing if name not in kept} | {"outcome": "not passed"}
     exchanges = table_of("exchanges", rows)
-    tables = {"exchanges": exchanges, "speed_curves": curves}
     session = rows[0]["session"]
-    writing.write_session(tmp_path, session, EMPTY | tables, ASKED)
+    writing.write_session(tmp_path, session, _all_tables(exchanges, curves), ASKED)
     alone = publish.write_figure(tmp_path, exchange=3, to=tmp_path / "x.svg").path.read_text()
     assert "zone, 20 m" in alone
     pair = (rows[2]["incoming"], rows[2]["outgoing"])
@@ -154,8 +157,7 @@ def test_takeovers_in_zones_of_two_lengths_are_kept_apart(tmp_path):
         curves = curves.set_column(
             place, curves.schema.field(place), pa.array([rules] * len(curves), pa.string())
         )
-        tables = {"exchanges": exchanges, "speed_curves": curves}
-        writing.write_session(tmp_path, rules, EMPTY | tables, ASKED)
+        writing.write_session(tmp_path, rules, _all_tables(exchanges, curves), ASKED)
         pair = pair or (rows[0]["incoming"], rows[0]["outgoing"])
     text = publish.write_page(tmp_path, pair=pair).path.read_text()
     assert "zone of 20 m" in text

@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 
 from pipeline.show.figures import slides
-from pipeline.show.figures.agreement import (
+from pipeline.show.figures.figure import INKS
+from pipeline.show.figures.held_out_strips import (
     MOST_DOTS,
     MOST_HOLLOW,
     MOST_STRIPS,
     Strip,
     agreement_figure,
 )
-from pipeline.show.figures.figure import INKS
 
 
 def strip(label="pass on film", z=(0.3, -1.2, 2.4), far=()):
