@@ -12,6 +12,7 @@ from watched_evening import rows_of_file
 from pipeline.base.values import Observer, Sighting
 from pipeline.measure import estimator
 from pipeline.measure.observers import clock_law, offsets, rows
+from pipeline.measure.observers import watched as watched_all
 from pipeline.measure.observers.told import ToldMoment
 
 EVERY_REP = (0.0, 1.0)
@@ -287,6 +288,26 @@ def test_rows_stand_as_in_their_file(watch):
         assert order == sorted(order)
 
 
+def test_clips_of_passes_alone_cannot_be_tied_and_say_so(watch):
+    squad, _ = watch(Film("film", view="passes", part=EVERY_REP, clock="rep"))
+    for one, alone in zip(squad.takeovers, unwatched(), strict=True):
+        assert_same(one.passed, alone.passed)
+        assert one.remarks == alone.remarks
+    for row in seen_rows(squad):
+        assert not row["used"]
+        assert any("nothing else of this takeover ties" in words for words in row["remarks"])
+
+
+def test_a_time_beyond_all_measure_costs_its_row_alone(watch, tmp_path):
+    def wild(_truth):
+        with rows_of_file(tmp_path / "film.csv") as lines:
+            lines[0]["time_s"] = "70000.5"
+
+    squad, truth = watch(ALL, spoil=wild)
+    assert sum(not row["used"] for row in [*seen_rows(squad), *squad.left_over]) == 1
+    assert all(abs(e) < 4 * sd for e, sd, _ in pass_errors(squad, truth).values())
+
+
 # --- gates and checks ---------------------------------------------------------------------------
 
 
@@ -303,6 +324,11 @@ def test_what_is_held_out_touches_nothing(watch):
     z = np.array([row["z"] for row in rows if row["z"] is not None])
     assert len(z) > 50
     assert 0.3 < np.sqrt(np.mean(z**2)) < 1.6
+
+
+def test_passes_alone_are_not_compared_with_what_ties_them(watch):
+    squad, _ = watch(Film("film", view="passes", use="check"))
+    assert all(row["z"] is None and row["estimated_t_s"] is None for row in seen_rows(squad))
 
 
 def test_gates_are_compared_with_a_bodys_lead_taken_in(watch):
@@ -334,11 +360,22 @@ def test_a_system_of_gates_whose_utc_is_off_is_told_and_set_right(watch):
         assert one.zero_utc_s == pytest.approx(other.zero_utc_s, abs=0.02)
 
 
+def test_where_nothing_was_measured_nothing_is_tied():
+    row = Sighting(2, "entry", rep=1, time_s=3.0, sd_s=0.02)
+    for one in (film(row), film(row, use="check"), film(row, clock="utc"), film(row, clock="rep")):
+        watched = watched_all.watch((one,), [], {}, {})
+        assert not any(tie.rows for tie in watched.ties)
+        rows_, _ = watched_all.check_rows((one,), [], {}, {}, [])
+        left = watched_all.left_over_rows(watched.ties) + rows_
+        assert [k for k, _ in left] == [None]
+
+
 # --- the parts -----------------------------------------------------------------------------------
 
 
 def film(*sightings, **other):
-    return Observer("film", "film", "film.csv", "film.csv", "own", sightings=sightings, **other)
+    known = {"clock": "own", **other}
+    return Observer("film", "film", "film.csv", "film.csv", sightings=sightings, **known)
 
 
 def told_of(moments, sd=0.02):

@@ -42,6 +42,11 @@ class SeenPass:
     place: Estimate | None
     swapped: bool = False
 
+    @property
+    def says_nothing(self) -> bool:
+        """Whether the row has no place, and nothing else ties its clock in this takeover."""
+        return self.moment is None and self.place is None
+
 
 def gather_lines(ties: Sequence[Tie], takeover: int) -> LineEvidence | None:
     """The rows that measure this takeover; None where there are none."""
@@ -157,7 +162,7 @@ def chance_pass_misread(seen: SeenPass, course: passes.GapCourse, weight: Floats
 
 def can_be(seen: SeenPass, course: passes.GapCourse | None) -> bool:
     """Whether the trunks were near enough for a pass when or where the row has it."""
-    if course is None or seen.swapped:
+    if course is None or seen.swapped or seen.says_nothing:
         return False
     log = log_pass(seen, course)
     near = log > log.max() - 2.0

@@ -39,6 +39,7 @@ from pipeline.measure.weighing import SeenTakeover
 
 BEAM_REP_SD_M = 0.08  # from crossing to crossing and runner to runner: now the chest, now an arm
 PASSES_SHARE_SD_S = 0.12  # of the error of passes that nobody saw, what a squad's have in common
+LONGEST_S = 2e4  # that a film or an evening's gates run
 MOST_ROWS = 2000  # of one observer: an evening has twenty takeovers of six events
 SLOW_MOTION = (2, 4, 8, 16)  # times that a film may be stretched
 EARLIEST_UTC_S = 1e8  # a nought before 1973 is that of a clock that shows UTC
@@ -180,7 +181,10 @@ def tie_observer(
                     _reading_sd_s(observer, row, moment),
                 )
             )
-    tie = _solve(observer, rows, seen, assigned.offset_s[0] if rows else 0.0, passes_alone)
+    try:
+        tie = _solve(observer, rows, seen, assigned.offset_s[0] if rows else 0.0, passes_alone)
+    except np.linalg.LinAlgError:  # no film costs the takeovers anything
+        return _untied(observer, groups, _NoOffset(None))
     words = (*assigned.words, *tie.words)
     return replace(tie, unused=unused, notes=assigned.notes, places=places, words=words)
 
@@ -282,7 +286,7 @@ def _tell_passes(
 
 def _reference_s(observer: Observer) -> float:
     times = [row.time_s for row in observer.sightings if row.time_s is not None]
-    return float(np.mean(times)) if times else 0.0
+    return float(np.median(times)) if times else 0.0
 
 
 def _reading_sd_s(observer: Observer, row: Sighting, moment: ToldMoment | None) -> float:
@@ -298,6 +302,7 @@ def _columns(
 ) -> Floats:
     row = observer.sightings[number]
     since = 0.0 if observer.clock == "rep" else (row.time_s or 0.0) - reference_s
+    since = float(np.clip(since, -LONGEST_S, LONGEST_S))  # farther off it is misread anyway
     beam = 0.0
     if observer.kind == "gates" and moment is not None and moment.speed_mps > SLOWEST_MPS:
         beam = 1 / moment.speed_mps

@@ -105,6 +105,7 @@ class PassAsSeen(Frozen):
             *(
                 f"{row.tie.observer.id} has the pass where it cannot be ({_why_not(row)}): not used"
                 for row in self.misread
+                if not row.says_nothing
             ),
             *(
                 f"{row.tie.observer.id} has the pass elsewhere than the traces have it ({p:.0%} "
@@ -117,6 +118,8 @@ class PassAsSeen(Frozen):
 def _why_not(seen: SeenPass) -> str:
     if seen.swapped:
         return "the hand goes back after it, swapped?"
+    if seen.says_nothing:
+        return "nothing else of this takeover ties its clock"
     return "the traces contradict it"
 
 
@@ -295,8 +298,15 @@ def _compare_held_out(
     ]
     found += _compare_hands((tie,), takeover, one, {}, used=False)
     for row in seen_passes((tie,), takeover, one):
+        why = ""
         if believed is None or one.course is None or one.log_seen is None:
-            found.append(Comparison(tie, row.number, False, remarks=("no pass was measured",)))
+            why = "no pass was measured"
+        elif tie.shared_sd_s:
+            why = "these passes alone tie its clock: nothing independent to compare with"
+        elif row.says_nothing:
+            why = _why_not(row)
+        if why or believed is None or one.course is None or one.log_seen is None:
+            found.append(Comparison(tie, row.number, False, remarks=(why,)))
             continue
         exit_m, zero = one.case.problem.axis.exit_m, one.fit.problem.zero_utc_s
         found.append(
