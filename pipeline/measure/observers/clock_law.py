@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.base.defaults import GATE_LEAD_M, GATE_LEAD_SD_M
 from pipeline.base.values import Estimate, Floats, Frozen, Observer
 from pipeline.measure import estimator
 from pipeline.measure.observers.told import Occurrence, ToldMoment
@@ -20,7 +21,7 @@ from pipeline.measure.weighing import SeenTakeover
 UTC_SD_S = 0.01  # of times that are said to be UTC
 RATE_SD = 30e-6  # of a telephone's quartz, whose data sheets allow ± 50 ppm: from memory
 MOST_SHARED = 0.8  # of what the fit has wrong about a moment, what the squad's delay can be
-BEAM_LEAD_M = Estimate(0.25, 0.10)  # chest or arm ahead of the unit: half a chest, an arm
+BEAM_LEAD_M = Estimate(GATE_LEAD_M, GATE_LEAD_SD_M)
 SEEN_LATE_SD_S = 0.03  # how late an observer sees a first movement
 MISREAD, MISREAD_BY_S = 0.05, 0.5  # chance that a row is wrong, and by about how much
 OWN_SD_S = 100.0  # of an offset about the one that was found, before the rows tell it

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from pipeline.base.defaults import SIGHT_SD_M
 from pipeline.base.values import Estimate, Floats
 from pipeline.measure import passes
 from pipeline.measure.observers.clock_law import (
@@ -196,7 +197,7 @@ def observation_row(
     estimated = _on_clock(compared.estimated, zero_utc_s)
     places = compared.observed_place, compared.estimated_place
     if places[0] is None and sighting.place_m is not None:
-        places = Estimate(sighting.place_m, sighting.sd_m or 0.5), places[1]
+        places = Estimate(sighting.place_m, sighting.sd_m or SIGHT_SD_M), places[1]
     return {
         "observer": tie.observer.id,
         "line": sighting.line,

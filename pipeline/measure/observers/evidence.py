@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.linalg import block_diag
 
+from pipeline.base.defaults import SIGHT_SD_M
 from pipeline.base.values import Estimate, Floats, Frozen
 from pipeline.measure import estimator, passes, weighing
 from pipeline.measure.observers.clock_law import TiedRow, rows_cov, told_cov
@@ -123,14 +124,20 @@ def seen_passes(ties: Sequence[Tie], takeover: int, one: SeenTakeover) -> list[S
         for row in tie.rows:
             seen = tie.observer.sightings[row.number]
             if row.takeover == takeover and seen.event == "pass":
-                place = None if seen.place_m is None else Estimate(seen.place_m, seen.sd_m or 0.5)
+                place = (
+                    None
+                    if seen.place_m is None
+                    else Estimate(seen.place_m, seen.sd_m or SIGHT_SD_M)
+                )
                 moment = moment_of(tie, row, one)
                 swapped = max(hands, default=row.utc_s) > row.utc_s + SWAPPED_SDS * row.sd_s
                 out.append(SeenPass(tie, row.number, moment, place, swapped))
         for number, k in tie.places.items():
             seen = tie.observer.sightings[number]
             if k == takeover and seen.event == "pass" and seen.place_m is not None:
-                out.append(SeenPass(tie, number, None, Estimate(seen.place_m, seen.sd_m or 0.5)))
+                out.append(
+                    SeenPass(tie, number, None, Estimate(seen.place_m, seen.sd_m or SIGHT_SD_M))
+                )
     return out
 
 
@@ -240,4 +247,4 @@ def _when_at(tie: Tie, number: int, one: SeenTakeover) -> Estimate | None:
         return None
     speed = float(estimator.along(one.fit, "outgoing", np.array([crossed[0]]), 1)[0])
     own = float(estimator.deviation(one.fit, crossed[1][None, :])[0])
-    return Estimate(crossed[0], float(np.hypot(own, (row.sd_m or 0.5) / max(speed, 0.5))))
+    return Estimate(crossed[0], float(np.hypot(own, (row.sd_m or SIGHT_SD_M) / max(speed, 0.5))))
