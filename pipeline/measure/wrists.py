@@ -17,7 +17,7 @@ from scipy.stats import norm
 
 from pipeline.base.values import Estimate, Floats, Frozen, Ints
 
-G_MPS2 = 9.80665
+ONE_G_MPS2 = 9.80665
 CELL_S = 0.01
 FEWEST_HZ = 20.0
 LONGEST_GAP_S = 0.15  # a knock or the end of a stretch may hide in a longer one
@@ -228,7 +228,7 @@ def _fill_cells(stream: WristStream) -> WristCells:
     own = acc - (force_at(t + beside) + force_at(t - beside)) / 2
     shock = np.zeros(len(cells))
     at = np.clip(np.searchsorted(cells, t), 0, len(cells) - 1)
-    np.maximum.at(shock, at, np.linalg.norm(own, axis=1) / G_MPS2)
+    np.maximum.at(shock, at, np.linalg.norm(own, axis=1) / ONE_G_MPS2)
     return WristCells(cells, ndimage.median_filter(square, round(MEDIAN_S / CELL_S)), shock)
 
 
@@ -339,7 +339,7 @@ def arm_lateness(stream: WristStream, start_s: float) -> float | None:
     if len(stream.t_s) < 3 or not np.isfinite(stream.acc_mps2).all():
         return None
     cells = _fill_cells(stream)
-    rests = cells.square < (STARTS_G * G_MPS2) ** 2
+    rests = cells.square < (STARTS_G * ONE_G_MPS2) ** 2
     least = round(RESTS_S / CELL_S)
     rested = ndimage.minimum_filter1d(rests.astype(int), least, origin=(least - 1) // 2)
     goes = np.flatnonzero((rested[:-1] == 1) & ~rests[1:]) + 1

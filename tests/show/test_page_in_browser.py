@@ -327,12 +327,12 @@ def test_it_prints_every_row_and_both_views_whatever_is_chosen(
 
 
 def store_hostile(out):
-    """A session in which each takeover's incoming runner, fault, remark and file bear a name of
-    `HOSTILE`."""
+    """A session in which each takeover's incoming runner, fault, remark, note and file bear a name
+    of `HOSTILE`, and so does what was seen of it."""
     found, _, _ = squads.lake(6, n_runners=4, evenings=1, reps=len(HOSTILE))
     named = dict(enumerate(HOSTILE, 1))
     exchanges = [
-        row | {"session": "bad", "incoming": bad, "faults": [bad], "remarks": [bad]}
+        row | {"session": "bad", "incoming": bad, "faults": [bad], "remarks": [bad], "note": bad}
         for row, bad in zip(found.exchanges.to_pylist(), HOSTILE, strict=True)
     ]
     curves = [
@@ -344,9 +344,23 @@ def store_hostile(out):
     nothing = {c.name: None if c.nullable else 1 for c in schema.facts("recordings").columns}
     nothing |= {"session": "bad", "clock": "gnss", "clock_basis": "none"}
     recordings = [nothing | {"runner": bad, "file": bad, "remarks": [bad]} for bad in HOSTILE]
+    nothing = dict.fromkeys(schema.facts("observations").names) | {"session": "bad", "line": 2}
+    nothing |= {"kind": "gates", "use": "measure", "event": "gate", "used": True}
+    seen = [
+        nothing
+        | {
+            "exchange": k,
+            "observer": bad,
+            "gate": bad,
+            "runner": bad,
+            "note": bad,
+            "remarks": [bad],
+        }
+        for k, bad in named.items()
+    ]
     tables = {"exchanges": exchanges, "speed_curves": curves, "recordings": recordings}
+    tables["observations"] = seen
     conformed = {name: table_of(name, rows) for name, rows in tables.items()}
-    conformed["observations"] = schema.empty_table("observations")
     writing.write_session(out, "bad", conformed, ASKED)
 
 
