@@ -65,6 +65,7 @@ class Case(Frozen):
     remarks: tuple[str, ...]
     signs: tuple[WristSign, ...] = ()  # of the pass, from units on wrists, on the problem's clock
     signs_on_trace_clock: tuple[bool, ...] = ()
+    signs_on_sure_clock: tuple[bool, ...] = ()  # that of the trace, or tied by taps
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +226,7 @@ def _with_wrist_signs(
     zero = case.problem.zero_utc_s
     go, last = case.candidate.go_s - zero + 0.3, _wrist_end(case) - zero
     moments = np.arange(go, last, WRIST_STEP_S)
-    signs, tied, remarks = [], [], []
+    signs, tied, sure, remarks = [], [], [], []
     for role, k, stream, unit in _wrist_streams(case, units):
         late = off[stream.runner, k]
         found = (
@@ -236,12 +237,14 @@ def _with_wrist_signs(
         if isinstance(found, WristSign):
             signs.append(found)
             tied.append(unit.on_trace_clock)
+            sure.append(unit.on_trace_clock or unit.tapped)
         elif found.unusable:
             remarks.append(f"the unit on {stream.runner}'s wrist was not used: {found.words}")
     return replace(
         case,
         signs=tuple(signs),
         signs_on_trace_clock=tuple(tied),
+        signs_on_sure_clock=tuple(sure),
         remarks=(*case.remarks, *remarks),
     )
 

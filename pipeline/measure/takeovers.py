@@ -499,6 +499,11 @@ def _add_wrists(
     ]
     if one.pass_basis == "inferred" and wrists.is_sensed(case.signs, t, weight, belief.moment.sd):
         one = replace(one, pass_basis="sensed")
+        if not any(case.signs_on_sure_clock):
+            words.append(
+                "the pass is sensed by a unit with a clock of its own: off by 0.1 s it moves the "
+                "pass as much, unnoticed; knock all units together"
+            )
     for sign, chance in right.items():
         back = sign.hand_back
         if back is None or chance <= wrists.SENSED_P or back.value >= belief.moment.value:

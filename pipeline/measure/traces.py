@@ -93,11 +93,12 @@ class Trace(Columns):
 @dataclass(frozen=True, eq=False)
 class WristUnit(Frozen):
     """An accelerometer on a wrist, the standard error of its clock in s, and whether that is the
-    clock of the runner's trace too."""
+    clock of the runner's trace too, or taps tie it to the others."""
 
     imu: Imu
     clock_sd_s: float
     on_trace_clock: bool
+    tapped: bool
 
 
 # --- choosing a runner's units ---------------------------------------------------------------
@@ -158,7 +159,9 @@ def choose_wrists(
             later = replace(imu, t_s=imu.t_s + moved_s.get(runner, 0.0)) if tied else imu
             before = best.get(timed.spec.worn)
             if before is None or len(before.imu.t_s) < len(imu.t_s):
-                best[timed.spec.worn] = WristUnit(later, sd, tied)
+                best[timed.spec.worn] = WristUnit(
+                    later, sd, tied, clock is not None and clock.basis == "taps"
+                )
         if best:
             out[runner] = tuple(best.values())
     return out
