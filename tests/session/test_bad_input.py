@@ -550,4 +550,4 @@ def test_processing_again_with_less_replaces_the_session_whole_when_asked_to(tmp
     record = json.loads(next((tmp_path / "out").rglob("provenance.json")).read_text())
     assert record["tables"]["exchanges"]["rows"] == len(tables.exchanges) == 1
     assert WREN not in record["inputs"]
-    assert len(list((tmp_path / "out").rglob("*.parquet"))) == 3
+    assert len(list((tmp_path / "out").rglob("*.parquet"))) == 4
