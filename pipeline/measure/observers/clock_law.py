@@ -14,6 +14,7 @@ import numpy as np
 from pipeline.base.defaults import GATE_LEAD_M, GATE_LEAD_SD_M
 from pipeline.base.values import Estimate, Floats, Frozen, Observer
 from pipeline.measure import estimator
+from pipeline.measure.observers.rows import ROW_IS_WRONG
 from pipeline.measure.observers.told import Occurrence, ToldMoment
 from pipeline.measure.reps import POSITION_DELAY_SD_S
 from pipeline.measure.weighing import SeenTakeover
@@ -23,7 +24,7 @@ RATE_SD = 30e-6  # of a telephone's quartz, whose data sheets allow ± 50 ppm: f
 MOST_SHARED = 0.8  # of what the fit has wrong about a moment, what the squad's delay can be
 BEAM_LEAD_M = Estimate(GATE_LEAD_M, GATE_LEAD_SD_M)
 SEEN_LATE_SD_S = 0.03  # how late an observer sees a first movement
-MISREAD, MISREAD_BY_S = 0.05, 0.5  # chance that a row is wrong, and by about how much
+MISREAD_BY_S = 0.5  # about how far a misread row is off
 OWN_SD_S = 100.0  # of an offset about the one that was found, before the rows tell it
 OFF_SDS = 3.0  # a clock of UTC that is farther off is not UTC
 MOST_TURNS = 200  # in which misread rows are left out, the worst first
@@ -203,6 +204,6 @@ def _worst_rows(
 def chance_misread(off_s: Floats, sd_s: Floats) -> Floats:
     """The chance (n,) that rows are misread that lie `off_s` from all else, give or take `sd_s`."""
     wide = np.hypot(sd_s, MISREAD_BY_S)
-    log_odds = np.log(MISREAD / (1 - MISREAD)) + np.log(sd_s / wide)
+    log_odds = np.log(ROW_IS_WRONG / (1 - ROW_IS_WRONG)) + np.log(sd_s / wide)
     log_odds = log_odds + 0.5 * (off_s / sd_s) ** 2 - 0.5 * (off_s / wide) ** 2
     return np.asarray(1 / (1 + np.exp(-np.clip(log_odds, -500, 500))))

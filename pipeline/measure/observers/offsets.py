@@ -13,13 +13,12 @@ import numpy as np
 from scipy.stats import t as student_t
 
 from pipeline.base.values import Floats, Frozen, Observer
-from pipeline.measure.observers.rows import RowGroup
+from pipeline.measure.observers.rows import ROW_IS_WRONG, RowGroup
 from pipeline.measure.observers.told import ToldMoment
 
 ToldRows = Mapping[tuple[int, int], ToldMoment]  # by the number of the row and of the takeover
 
 
-ROW_IS_WRONG = 0.05  # chance that a row is not of the moment that it names
 NEAR_SD_S, NEAR_NU = 60.0, 3.0  # of the time at which an own clock is said to have read nought
 SEARCHED_S = 240.0  # a misread row is anywhere in so long
 LEAST_TOLERANCE_S = 0.05

@@ -9,6 +9,7 @@ from pipeline.base.values import Observer, Sighting
 from pipeline.measure.observers.told import TOLD_BY_FITS, Occurrence, role_of
 from pipeline.measure.weighing import SeenTakeover, pair_of
 
+ROW_IS_WRONG = 0.05  # chance that a row is misread, or not of the moment that it names
 APART_S = 15.0  # rows of one rep that lie farther apart are not of one takeover
 
 GatePlaces = Mapping[tuple[str, int], float]  # by gate and number of the axis: m from its entry
