@@ -272,9 +272,10 @@ def write_session(
 
 def write_sheet(
     path: Path, rng: Rng, exchanges: list[Row], squad: tuple[Person, ...], seen_share: float,
-    blank_cells: bool,
+    blank_cells: bool, notes: bool,
 ) -> None:  # fmt: skip
-    """The practice sheet: marks in metres or in feet, starts to some seconds, passes to 0.4 m."""
+    """The practice sheet: marks in metres or in feet, starts to some seconds, passes to 0.4 m; with
+    `notes` a word on most of the takeovers in which the baton did not go on."""
     foot = {p.id: p.foot_m for p in squad}
     feet = bool(rng.random() < 0.3) and all(x["mark_m"] is not None for x in exchanges)
     head = ["rep", "zone", "lane", "incoming", "outgoing", "mark_feet" if feet else "mark_m",
@@ -288,6 +289,7 @@ def write_sheet(
         if x["pass_m"] is not None and rng.random() < seen_share:
             seen = f"{x['pass_m'] + rng.normal(0, 0.4):.1f}"
         note = "" if x["outcome"] == "passed" else str(rng.choice(["missed", "no baton", ""]))
+        note = note if notes else ""
         start = _stamp(x["start_utc_s"] + float(np.clip(rng.normal(0, 8), -25, 25)))
         cells = [str(x["rep"]), str(x["zone"]), str(x["lane"]), x["incoming"], x["outgoing"],
                  mark, f"{x['out_start_m']:.1f}", f"{x['in_start_m']:.0f}", start,

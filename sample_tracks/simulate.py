@@ -61,6 +61,7 @@ def make_session(
     curves: bool = True,
     placement_sd_m: float = 0.05,
     blank_cells: bool = False,
+    notes: bool = True,
     squad_seed: int | None = None,
     world: World | None = None,
     restless: float = 0.0,
@@ -82,7 +83,8 @@ def make_session(
     cut to whole seconds), tcx, nmea, dealt to the runners in turn, as are rates and `imu`;
     `counter_imu`: the accelerometers count for themselves (True, or one answer a runner);
     `taps`: how often all units are knocked together; `seen_share`: share of the reps whose
-    sheet has a pass seen beside the zone; `fault_share`: share of the reps that go wrong;
+    sheet has a pass seen beside the zone; `notes`: whether it says of takeovers that failed that
+    they did; `fault_share`: share of the reps that go wrong;
     `distractors`: which of DISTRACTORS come between, True for each once;
     `world`: habits and bodies of its people (None: the first world's); `restless`: share of the
     reps whose receiver shuffles on the spot before the start, or steps forward and back;
@@ -153,7 +155,7 @@ def make_session(
     (folder / "reps.csv").unlink(missing_ok=True)
     if sheet:
         files.write_sheet(
-            folder / "reps.csv", sheet_rng, exchanges, squad.people, seen_share, blank_cells
+            folder / "reps.csv", sheet_rng, exchanges, squad.people, seen_share, blank_cells, notes
         )
     session = {
         "id": id_, "event": event, "lane": site.lane, "zone": site.zone, "zone_m": site.zone_m,

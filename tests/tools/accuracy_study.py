@@ -125,7 +125,7 @@ def errors_of(folder: Path, options: dict, seed: int) -> tuple[dict, dict]:
 
     from pipeline.session.process import make_session_tables
 
-    truth = simulate.make_session(folder, seed, **options)
+    truth = simulate.make_session(folder, seed, notes=False, **options)
     began = time.perf_counter()
     result = make_session_tables(folder / "session.toml", None)
     seconds = time.perf_counter() - began

@@ -36,6 +36,7 @@ SESSION = {
     "distractors": False,
     "fault_share": 0.1,
     "curves": False,
+    "notes": False,  # a note tells how a takeover ended, which is asked here
 }
 RATIO_FROM_TO = (0.8, 1.25)
 BEYOND_THREE = 0.01
