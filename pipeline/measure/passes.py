@@ -6,7 +6,6 @@ runners slow and reach is assumed, with the reasons in docs/methods.md, "Priors"
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
@@ -152,9 +151,9 @@ def learn(
     # Towards the squad: a pair's (h, n, r) as likelihood of the squad's reach (m,), those of an
     # incoming runner together as likelihood of the squad's habit, (h, m, m).
     of_pair = {pair: _log_mix(log, about_reach.T) for pair, log in own.items()}
-    of_runner: dict[str, Floats] = defaultdict(lambda: np.zeros(1))
+    of_runner: dict[str, Floats] = {}
     for pair, log in of_pair.items():
-        of_runner[pair[0]] = of_runner[pair[0]] + log
+        of_runner[pair[0]] = of_runner.get(pair[0], 0.0) + log
     up = {
         runner: _log_mix_habits(log, about_habit.swapaxes(1, 2))
         for runner, log in of_runner.items()

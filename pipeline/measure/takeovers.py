@@ -127,10 +127,12 @@ def measure_takeovers(
             one = seen[i] = replace(one, fit=known.fit)
         as_seen = sort_passes(watched, i, one, belief)
         found = _measure_takeover(one, belief, chances[i], usual_m, as_seen)
-        found = _add_hand(found, watched, i, one)
-        rows = observation_rows(
-            watched, i, one, as_seen, reach.get(i), _moment_of(belief), found.zero_utc_s
-        )
+        zero = found.zero_utc_s - one.fit.problem.zero_utc_s
+        passed = None if found.passed is None else found.passed.value + zero
+        hand, refused = hand_back(watched.ties, i, one, passed)
+        if hand is not None:
+            found = _with_hand(found, one.fit, hand, zero)
+        rows = observation_rows(watched, i, one, as_seen, reach.get(i), refused, found.zero_utc_s)
         measured.append(replace(found, observations=tuple(rows)))
     checks, said = check_rows(observers, seen, gates, beliefs, [x.zero_utc_s for x in measured])
     order = {one.id: k for k, one in enumerate(observers)}
@@ -203,20 +205,6 @@ def _learn_reach(
             asked.append(i)
     beliefs, _ = passes.learn(messages)
     return dict(zip(asked, beliefs, strict=True))
-
-
-def _moment_of(belief: passes.PassBelief | None) -> float | None:
-    return None if belief is None else belief.moment.value
-
-
-def _add_hand(
-    one: MeasuredTakeover, watched: Watched, number: int, seen: weighing.SeenTakeover
-) -> MeasuredTakeover:
-    """The takeover with when the receiving hand went back, where an observer saw it."""
-    zero = one.zero_utc_s - seen.fit.problem.zero_utc_s
-    passed = None if one.passed is None else one.passed.value + zero
-    moment, _ = hand_back(watched.ties, number, seen, passed)
-    return one if moment is None else _with_hand(one, seen.fit, moment, zero)
 
 
 def _with_hand(

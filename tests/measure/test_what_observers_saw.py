@@ -132,6 +132,13 @@ def test_the_moment_the_hand_goes_back_is_in_the_row_of_the_takeover(watch):
             assert one.steps_to_hand_back is None  # no accelerometer
             found += 1
     assert found > 5
+    assert_hands_are_used_where_given(squad)
+
+
+def assert_hands_are_used_where_given(squad):
+    for one in squad.takeovers:
+        used = [row["used"] for row in one.observations if row["event"] == "hand back"]
+        assert any(used) == (one.hand_back is not None)
 
 
 def test_a_film_of_passes_alone_is_tied_weakly_and_says_so(watch):
@@ -168,6 +175,7 @@ def test_who_sees_passes_and_saw_none_makes_one_doubtful(watch, tmp_path):
     squad, _ = watch(ALL, spoil=without_pass)
     (one,) = (one for one in squad.takeovers if one.case.rep.rep == 3)
     assert one.outcome != "passed"
+    assert_hands_are_used_where_given(squad)
     assert any("and no pass" in words for words in one.remarks)
 
 

@@ -126,7 +126,7 @@ def _clock_without(tie: Tie, row: TiedRow, one: SeenTakeover) -> tuple[float, fl
         at = np.array([other.columns for other in own])
         off = misfits(own) - at[:, 2:] @ law.mean[2:]
         return variance * float(weight @ off), variance
-    if tie.observer.clock == "utc" and tie.observer.use == "check" and _is_utc(tie):
+    if tie.shows_utc and tie.observer.use == "check":
         return float(row.columns[:2] @ law.mean[:2]), UTC_SD_S**2
     info, vector = np.linalg.inv(law.cov), np.linalg.solve(law.cov, law.mean)
     if own:
@@ -140,10 +140,6 @@ def _clock_without(tie: Tie, row: TiedRow, one: SeenTakeover) -> tuple[float, fl
     if variance > 1.0:
         return None
     return float(row.columns[:2] @ (cov @ vector)[:2]), variance
-
-
-def _is_utc(tie: Tie) -> bool:
-    return bool(tie.solved.info[0, 0] > UTC_SD_S**-2)
 
 
 def compare_pass(

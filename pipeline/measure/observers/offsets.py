@@ -21,6 +21,7 @@ ToldRows = Mapping[tuple[int, int], ToldMoment]  # by the number of the row and 
 
 NEAR_SD_S, NEAR_NU = 60.0, 3.0  # of the time at which an own clock is said to have read nought
 SEARCHED_S = 240.0  # a misread row is anywhere in so long
+NEAREST_S = 10.0  # a row that nothing else tells of is of a takeover so near in time, or of none
 LEAST_TOLERANCE_S = 0.05
 FITS_S, FITS_SDS = 0.15, 4.0  # a row explained by an offset is nearer to it
 LEAST_SHARE = 0.5  # of the rows that an offset has to explain
@@ -126,9 +127,10 @@ def assign_groups(
     nothing of keeps its label's takeover, the nearest in time."""
     out: list[int | None] = []
     notes: dict[int, str] = {}
+    told_rows = {number for number, _ in told}
     for group, any_of, chosen in zip(groups, free, found.takeovers, strict=True):
         times = {i: observer.sightings[i].time_s for i in group.rows}
-        testable = [i for i, t in times.items() if t is not None and _is_told(told, i)]
+        testable = [i for i, t in times.items() if t is not None and i in told_rows]
         if chosen is None and not testable:
             chosen = _nearest(group, times, told, found)
         elif chosen is None:
@@ -141,10 +143,6 @@ def assign_groups(
             notes |= dict.fromkeys(group.rows, f"labelled {group.label}, fits this one: used here")
         out.append(chosen)
     return out, notes
-
-
-def _is_told(told: ToldRows, number: int) -> bool:
-    return any(i == number for i, _ in told)
 
 
 def _all_fit(
@@ -182,7 +180,7 @@ def _nearest(
     at = float(np.mean(known)) + found.offset_s
     near = {k: min(abs(t - at) for t in moments) for k, moments in middle.items()}
     best = min(near, key=near.__getitem__)
-    return best if near[best] < SEARCHED_S / 24 else None
+    return best if near[best] < NEAREST_S else None
 
 
 def nought_of_each_rep(

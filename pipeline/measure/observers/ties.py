@@ -64,6 +64,7 @@ class Tie(Frozen):
     solved: SolvedLaw
     shared_sd_s: float
     zero_utc_s: float | None  # when the clock read nought; None where it starts anew in each rep
+    shows_utc: bool  # its times are UTC, and are believed to be
     words: tuple[str, ...]
 
     @property
@@ -147,13 +148,14 @@ def tie_observer(
     """Tie an observer's clock by his rows, as one clock; arguments as in `tie_in_parts`."""
     groups = group_rows(observer, seen)
     if len(observer.sightings) > MOST_ROWS:
-        return _untied(observer, groups, _NoOffset(None))
+        many = f"{len(observer.sightings)} rows are more than the {MOST_ROWS} that are looked at"
+        return _untied(observer, groups, many)
     told = _tell_rows(observer, groups, seen, gates)
     passes_alone = not told
     if passes_alone:
         told = _tell_passes(observer, seen, inferred)
     assigned = _assign(observer, groups, told, len(seen))
-    if isinstance(assigned, _NoOffset):
+    if isinstance(assigned, str):
         return _untied(observer, groups, assigned)
     reference = _reference_s(observer)
     rows, places, unused = [], {}, {}
@@ -184,7 +186,7 @@ def tie_observer(
     try:
         tie = _solve(observer, rows, seen, assigned.offset_s[0] if rows else 0.0, passes_alone)
     except np.linalg.LinAlgError:  # no film costs the takeovers anything
-        return _untied(observer, groups, _NoOffset(None))
+        return _untied(observer, groups, "its times do not determine its clock")
     words = (*assigned.words, *tie.words)
     return replace(tie, unused=unused, notes=assigned.notes, places=places, words=words)
 
@@ -199,18 +201,10 @@ class _Assigned(Frozen):
     words: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, eq=False)
-class _NoOffset(Frozen):
-    """No offset explains the rows; `best` is the one that explains most. `slower`: by how much
-    they fit if their clock ran so many times too slow; None where that does not help."""
-
-    best: FoundOffset | None
-    slower: int | None = None
-
-
 def _assign(
     observer: Observer, groups: Sequence[RowGroup], told: ToldRows, takeovers: int
-) -> _Assigned | _NoOffset:
+) -> _Assigned | str:
+    """Which takeovers the rows are of; in words why no clock can be told."""
     if observer.clock == "rep":
         offsets, chosen = nought_of_each_rep(observer, groups, told)
         return _Assigned(tuple(offsets), tuple(chosen), {})
@@ -220,7 +214,7 @@ def _assign(
     if found is None or found.explained < LEAST_SHARE * found.told:
         other = search_offset(observer, free, told)
         if other is None or not is_better_tie(other, found):
-            return _NoOffset(found, _slow_motion(observer, groups, told))
+            return _why_no_offset(found, _slow_motion(observer, groups, told))
         found = other
         words = (f"{observer.id}: the rows fit takeovers of other numbers or runners than named",)
     chosen, notes = assign_groups(observer, groups, free, told, found)
@@ -330,7 +324,7 @@ def _solve(
             way = "behind" if apart.value > 0 else "ahead of"
             words.append(
                 f"{observer.id}: its UTC is {abs(apart.value):.3f} ± {apart.sd:.3f} s {way} the "
-                "units': taken out"
+                "units': taken out, whichever of the two is off"
             )
     tie = Tie(
         observer,
@@ -341,32 +335,30 @@ def _solve(
         solved,
         PASSES_SHARE_SD_S if passes_alone else 0.0,
         None if observer.clock == "rep" else offset_s,
+        utc,
         tuple(words),
     )
     return replace(tie, words=(*words, *_tie_in_words(tie, passes_alone)))
 
 
-def _untied(
-    observer: Observer,
-    groups: Sequence[RowGroup],
-    nothing_fits: _NoOffset,
-) -> Tie:
+def _why_no_offset(found: FoundOffset | None, slower: int | None) -> str:
+    """Why no offset is taken: `found` explains most, but too little; the rows would fit if their
+    clock ran `slower` times too slow."""
+    if slower is not None:
+        return (
+            f"its times fit when they are divided by {slower}: a film in slow motion? Write them "
+            "down so"
+        )
+    if found is None:
+        return "none of its times is of a takeover that was measured: its clock is not tied"
+    return (
+        f"no clock explains its times (the best one {found.explained} of {found.told}): a film "
+        'of another session or other reps, or clips that each begin anew (clock = "rep")?'
+    )
+
+
+def _untied(observer: Observer, groups: Sequence[RowGroup], why: str) -> Tie:
     """An observer whose clock nothing ties: no row of his with a time is used."""
-    found = nothing_fits.best
-    if nothing_fits.slower is not None:
-        why = (
-            f"its times fit when they are divided by {nothing_fits.slower}: a film in slow motion? "
-            "Write them down so"
-        )
-    elif len(observer.sightings) > MOST_ROWS:
-        why = f"{len(observer.sightings)} rows are more than the {MOST_ROWS} that are looked at"
-    elif found is None:
-        why = "none of its times is of a takeover that was measured: its clock is not tied"
-    else:
-        why = (
-            f"no clock explains its times (the best one {found.explained} of {found.told}): a film "
-            'of another session or other reps, or clips that each begin anew (clock = "rep")?'
-        )
     unused = dict.fromkeys(range(len(observer.sightings)), "its clock is not tied")
     places = {
         i: group.takeovers[0]
@@ -377,7 +369,7 @@ def _untied(
     unused = {i: words for i, words in unused.items() if i not in places}
     nothing = SolvedLaw(frozenset(), np.eye(PARAMETERS), np.zeros(PARAMETERS), {})
     words = (f"{observer.id}: {why}; its times are not used",) if unused else ()
-    return Tie(observer, (), unused, {}, places, nothing, 0.0, None, words)
+    return Tie(observer, (), unused, {}, places, nothing, 0.0, None, False, words)
 
 
 def _tie_in_words(tie: Tie, passes_alone: bool) -> list[str]:

@@ -21,7 +21,6 @@ from pipeline.measure.observers.evidence import (
     can_be,
     chance_pass_misread,
     gather_lines,
-    hand_back,
     log_pass,
     measure_lines,
     moment_of,
@@ -178,11 +177,11 @@ def observation_rows(
     one: SeenTakeover,
     as_seen: PassAsSeen,
     others: Floats | None,
-    passed_s: float | None,
+    refused: Mapping[tuple[str, int], str],
     zero_utc_s: float,
 ) -> list[ObservationRow]:
     """The rows of table `observations` on one takeover. `others` is what the other reps say (see
-    `passes.believe`), `passed_s` the pass on the clock of the fit; None where there is none."""
+    `passes.believe`), `refused` why rows on the receiving hand are not used (see `hand_back`)."""
     found = compare_lines(watched.before[takeover], watched.lines[takeover])
     found += _compare_misread(watched.ties, takeover, one)
     zero = one.fit.problem.zero_utc_s
@@ -207,7 +206,6 @@ def observation_rows(
                     words=words,
                 )
             )
-    _, refused = hand_back(watched.ties, takeover, one, passed_s)
     found += _compare_hands(watched.ties, takeover, one, refused, used=True)
     return [observation_row(one_row, one, zero_utc_s) for one_row in found]
 
