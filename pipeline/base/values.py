@@ -23,6 +23,10 @@ ClockBasis = Literal["stamps", "taps", "motion", "none"]
 ObserverKind = Literal["film", "gates", "watch"]
 ObserverClock = Literal["own", "utc", "rep"]
 ObserverUse = Literal["measure", "check"]
+Drill = Literal["build-up", "standing", "jog", "rotation"]
+Use = Literal["yes", "no"]
+Technique = Literal["upsweep", "downsweep", "push"]
+Hand = Literal["left", "right"]
 SeenEvent = Literal["mark", "go", "entry", "hand back", "pass", "exit", "gate"]
 
 
@@ -144,7 +148,11 @@ class Tap:
 
 @dataclass(frozen=True, slots=True)
 class Rep:
-    """A row of the practice sheet; distances are as in the sheet, from the back line."""
+    """A row of the practice sheet; distances are as in the sheet, from the back line.
+
+    `effort` is per cent of full speed, None where the sheet says nothing, which means full speed.
+    A `drill` other than a build-up is an exercise, not a takeover (`is_exercise`).
+    """
 
     line: int  # in the sheet, for messages
     incoming: str
@@ -158,6 +166,33 @@ class Rep:
     start_utc_s: float | None = None
     pass_m: float | None = None  # past the entry line
     note: str = ""
+    effort: float | None = None
+    drill: Drill | None = None
+    use: Use | None = None
+    technique: Technique | None = None
+    hand: Hand | None = None  # the receiving one
+    wind_mps: float | None = None  # along the zone, positive from behind
+    race: str | None = None  # the id of a Race
+
+    @property
+    def is_exercise(self) -> bool:
+        """Whether the row is no takeover at all: standing, jogging, or the rotation."""
+        return self.drill not in (None, "build-up")
+
+
+@dataclass(frozen=True, slots=True)
+class Race:
+    """One [[race]] of session.toml: a whole relay; `team` are the runners of the legs in order.
+
+    `gun_utc_s` is None where nothing tells it; the official time is compared, never used.
+    """
+
+    id: str
+    event: str
+    lane: int
+    team: tuple[str, ...]
+    gun_utc_s: float | None = None
+    official_time_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,14 +250,15 @@ class LaneLine(Frozen):
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """A surveyed point on a lane: a zone line (`zone`, `line`) or a gate (`id`)."""
+    """A surveyed point on a lane: a zone line (`zone`, `line`), a gate (`id`) or a race's line
+    (`line`)."""
 
     lane: int
     longitude_deg: float
     latitude_deg: float
     sd_m: float = 0.05
     zone: int | None = None
-    line: Literal["back", "entry", "exit"] | None = None
+    line: Literal["back", "entry", "exit", "start", "finish"] | None = None
     id: str | None = None
 
 
@@ -234,6 +270,7 @@ class Venue:
     lanes: tuple[LaneLine, ...]
     zone_lines: tuple[Spot, ...]
     gates: tuple[Spot, ...] = ()
+    race_lines: tuple[Spot, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,6 +294,8 @@ class Session:
     remarks: tuple[str, ...] = ()
     sheet: Path | None = None  # the file of `reps`
     observers: tuple[Observer, ...] = ()
+    time_zone: str | None = None  # IANA: times without a zone in the sheet are local to it
+    races: tuple[Race, ...] = ()
 
 
 # --- the zone on the ground ------------------------------------------------------------

@@ -18,6 +18,8 @@ class TableName(enum.StrEnum):
     speed_curves = "speed_curves"
     recordings = "recordings"
     observations = "observations"
+    legs = "legs"
+    exercises = "exercises"
     runners = "runners"
     marks = "marks"
     orders = "orders"
@@ -51,7 +53,7 @@ def run_export(
         typer.Option(
             "--table",
             metavar="TABLE",
-            help="exchanges, speed_curves, recordings, runners, marks, orders or progress; may be "
+            help="One of the tables, such as exchanges, legs, exercises or marks; may be "
             "repeated. (default: exchanges for FILE.csv, all but speed_curves for FILE.xlsx, all "
             "for a folder)",
         ),

@@ -53,7 +53,7 @@ from pipeline.read import read
 from pipeline.read.practice.session import read_session
 from pipeline.read.unpacking import MOST_RECORDING_BYTES
 from pipeline.session import constants, former, rows
-from pipeline.tables import provenance, writing
+from pipeline.tables import provenance, schema, writing
 from pipeline.tables.places import Folder, Place
 
 T = TypeVar("T")
@@ -171,6 +171,8 @@ def _run_stages(
         "speed_curves": rows.speed_curves_table(session, measured),
         "recordings": rows.recordings_table(files, solved),
         "observations": rows.observations_table(session, measured, squad.left_over),
+        "legs": schema.empty_table("legs"),
+        "exercises": schema.empty_table("exercises"),
     }
     if not measured:
         remarks.append(

@@ -10,7 +10,15 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from pipeline.base.values import Clock, Estimate, Floats, RecordingSpec, Session, TimedRecording
+from pipeline.base.values import (
+    Clock,
+    Estimate,
+    Floats,
+    RecordingSpec,
+    Rep,
+    Session,
+    TimedRecording,
+)
 from pipeline.measure import reps, takeovers
 from pipeline.measure.agreement import ClockOffset, correction_in_words
 from pipeline.tables import schema
@@ -89,9 +97,22 @@ def _exchange_row(
         **_estimate_cells("hand_back_t_s", one.hand_back),
         "steps_to_hand_back": one.steps_to_hand_back,
         "note": None if rep is None or not rep.note else rep.note,
+        **_sheet_cells(rep),
+        "date": session.date,
+        "zone_length_m": axis.exit_m,
+        "back_line_m": axis.back_m,
         "faults": list(one.faults),
         "remarks": list(one.remarks),
     }
+
+
+def _sheet_cells(rep: Rep | None) -> dict[str, object]:
+    """What the practice sheet says of a takeover, as it stands there."""
+    names = (
+        "effort", "drill", "use", "technique", "hand", "wind_mps", "race",
+        "outgoing_start_m", "incoming_start_m",
+    )  # fmt: skip
+    return {name: None if rep is None else getattr(rep, name) for name in names}
 
 
 def observations_table(

@@ -18,6 +18,7 @@ from pipeline.base.values import Estimate
 from pipeline.cli import app
 from pipeline.measure import takeovers
 from pipeline.read.practice.session import read_session
+from pipeline.tables import schema
 
 WREN = "wren.csv"  # whose file is spoilt; the third takeover is adder's and teal's alone
 OTHERS = [("adder", "teal")]
@@ -550,4 +551,4 @@ def test_processing_again_with_less_replaces_the_session_whole_when_asked_to(tmp
     record = json.loads(next((tmp_path / "out").rglob("provenance.json")).read_text())
     assert record["tables"]["exchanges"]["rows"] == len(tables.exchanges) == 1
     assert WREN not in record["inputs"]
-    assert len(list((tmp_path / "out").rglob("*.parquet"))) == 4
+    assert len(list((tmp_path / "out").rglob("*.parquet"))) == len(schema.TABLES)

@@ -67,7 +67,7 @@ def test_all_stamps_later_moves_only_zero_utc(tmp_path, by_s):
     folder = small.copied("plain", tmp_path)
     small.session_later(folder, by_s)
     was, now = small.processed("plain"), small.run(folder)
-    assert_same_exchanges(now.exchanges, was.exchanges, ROUNDING, {"zero_utc"})
+    assert_same_exchanges(now.exchanges, was.exchanges, ROUNDING, {"zero_utc", "date"})
     for a, b in zip(now.exchanges, was.exchanges, strict=True):
         moved_by = (a["zero_utc"] - b["zero_utc"]).total_seconds()
         assert moved_by == pytest.approx(by_s, abs=0.002)
@@ -78,7 +78,7 @@ def test_counters_and_taps_later_moves_only_utc(tmp_path):
     folder = small.copied("counted", tmp_path)
     small.session_later(folder, 1_234.5)
     was, now = small.processed("counted"), small.run(folder)
-    assert_same_exchanges(now.exchanges, was.exchanges, ROUNDING, {"zero_utc"})
+    assert_same_exchanges(now.exchanges, was.exchanges, ROUNDING, {"zero_utc", "date"})
     for a, b in zip(now.recordings, was.recordings, strict=True):
         if a["clock"] == "device":
             later = (a["counter_zero_utc"] - b["counter_zero_utc"]).total_seconds()
@@ -98,7 +98,7 @@ def test_turn_and_move_the_stadium_and_nothing_changes_on_the_lanes_axis(
     small.moved(folder, turn_rad, latitude_deg, longitude_deg)
     was, now = small.processed("plain"), small.run(folder)
     assert now.remarks == was.remarks
-    assert_same_exchanges(now.exchanges, was.exchanges, ROUNDING, {"zero_utc"})
+    assert_same_exchanges(now.exchanges, was.exchanges, ROUNDING, {"zero_utc", "date"})
     for a, b in zip(now.exchanges, was.exchanges, strict=True):
         assert abs(a["zero_utc"] - b["zero_utc"]) < timedelta(milliseconds=2)
     assert_same_curves(now.speed_curves, was.speed_curves, 0.02)
@@ -108,7 +108,7 @@ def test_a_stadium_with_a_bend_and_accelerometers_turns_too(tmp_path):
     folder = small.copied("sensed", tmp_path)
     small.moved(folder, 2.0, 18.0, -77.0)
     was, now = small.processed("sensed"), small.run(folder)
-    assert_same_exchanges(now.exchanges, was.exchanges, ROUNDING, {"zero_utc"})
+    assert_same_exchanges(now.exchanges, was.exchanges, ROUNDING, {"zero_utc", "date"})
 
 
 @pytest.mark.parametrize("name", ["plain", "counted"])
@@ -386,6 +386,13 @@ def test_counters_are_tied_where_they_truly_were():
         assert row["clock_sd_s"] < 0.05
 
 
+SHEET_WORDS = {  # what nobody need write
+    "note", "effort", "drill", "use", "technique", "hand", "wind_mps", "race",
+    "outgoing_start_m", "incoming_start_m",
+}  # fmt: skip
+UNUSED = ("observations", "legs", "exercises")
+
+
 # --- the contract --------------------------------------------------------------------------
 
 
@@ -393,7 +400,7 @@ def test_one_out_holds_many_sessions_and_everybody_reads_it(tmp_path):
     for name in ("plain", "sensed", "unwritten"):
         small.run(small.simulated(name).folder, tmp_path)
     for name in schema.TABLES:
-        if name == "observations":  # nobody watched: files without rows
+        if name in UNUSED:  # nobody watched, raced or jogged: files without rows
             assert len(list((tmp_path / name).rglob("part-0.parquet"))) == 3
             continue
         frame = pd.read_parquet(tmp_path / name)
@@ -413,7 +420,7 @@ def test_the_tables_conform_and_hold_no_nan(name):
     result = make_session_tables(small.simulated(name).folder / "session.toml", None)
     for table_name, table in result.tables.items():
         schema.check_table(table_name, table)
-        if table_name == "observations":  # nobody watched
+        if table_name in UNUSED:
             assert not table.num_rows
             continue
         assert table.num_rows
@@ -481,7 +488,7 @@ def test_curves_and_rows_tell_one_story(name):
 def test_a_null_has_its_reason_in_the_remarks(name):
     for row in small.processed(name).exchanges:
         # what only an observer or a wrist shows, and what nobody wrote
-        by_nature = {"hand_back_t_s", "hand_back_t_sd_s", "steps_to_hand_back", "note"}
+        by_nature = {"hand_back_t_s", "hand_back_t_sd_s", "steps_to_hand_back", *SHEET_WORDS}
         if name.endswith("unwritten"):
             by_nature |= {"rep"}
         if name.endswith("unwritten"):  # no sheet, no marks

@@ -40,7 +40,7 @@ def store_lake(
             for name, table in (("exchanges", exchanges), ("speed_curves", curves))
         }
         tables["recordings"] = random_table("recordings", session)
-        tables["observations"] = schema.empty_table("observations")
+        tables |= {n: schema.empty_table(n) for n in schema.TABLES if n not in tables}
         writing.write_session(out, session, tables, ASKED)
 
 

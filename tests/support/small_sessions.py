@@ -60,6 +60,8 @@ class Tables:
     speed_curves: Rows
     recordings: Rows
     observations: Rows
+    legs: Rows
+    exercises: Rows
     remarks: tuple[str, ...]
     left_out: tuple[str, ...]
 

@@ -30,6 +30,9 @@ CONTRACT = {
         free_distance_m:double? free_distance_sd_m:double? steps_to_pass:int16?
         foot_m:double? incoming_foot_m:double? fit_z:double?
         hand_back_t_s:double? hand_back_t_sd_s:double? steps_to_hand_back:int16? note:string?
+        date:string? effort:double? drill:string? use:string? technique:string? hand:string?
+        wind_mps:double? race:string? outgoing_start_m:double? incoming_start_m:double?
+        zone_length_m:double? back_line_m:double?
         faults:list<element: string> remarks:list<element: string>""",
     "speed_curves": """
         session exchange runner role t_s s_m s_sd_m v_mps v_sd_mps a_mps2""",
@@ -44,6 +47,17 @@ CONTRACT = {
         difference_s:double? z:double? observed_m:double? observed_sd_m:double? estimated_m:double?
         estimated_sd_m:double? difference_m:double? speed_mps:double? note:string?
         remarks:list<string>""",
+    "legs": """
+        session:string race:string leg:int8 event:string lane:int8? runner:string? exchange:int32?
+        start_utc:timestamp? time_s:double? time_sd_s:double? start_basis:string?
+        v_max_mps:double? v_max_sd_mps:double? zone_time_s:double? zone_time_sd_s:double?
+        official_time_s:double? difference_s:double? remarks:list<string>""",
+    "exercises": """
+        session:string exercise:int32 rep:int32? drill:string round:int16? incoming:string
+        outgoing:string first_utc:timestamp? last_utc:timestamp?
+        speed_mps:double? speed_sd_mps:double? speed_spread_mps:double?
+        gap_m:double? gap_sd_m:double? gap_spread_m:double? sprint_mps:double?
+        sprint_sd_mps:double? sprint_s:double? note:string? remarks:list<string>""",
     "runners": """
         runner:string event:string reps_in:int32 reps_out:int32 sessions:int32 last_utc:timestamp?
         v_max_mps v_max_sd_mps tau_s tau_sd_s launch_s launch_sd_s t20_s t20_sd_s
@@ -83,6 +97,7 @@ CONTRACT = {
 }
 
 EVERY = (*schema.TABLES, *schema.DECISIONS)
+SHARES = ("pace", "ratio", "ratio_sd", "effort")
 NO_ESTIMATE = {"clock_sd_s", "mark_sd_m"}  # standard errors of what is no column of the table
 
 
@@ -110,7 +125,7 @@ def test_a_unit_in_a_name_is_the_columns_unit(name):
     for column in schema.facts(name).columns:
         suffix = column.name.rsplit("_", 1)[-1]
         if column.type == "float64":
-            share = column.name.startswith("p_") or column.name in ("pace", "ratio", "ratio_sd")
+            share = column.name.startswith("p_") or column.name in SHARES
             assert column.unit == ("" if share else units[suffix]), column.name
 
 
