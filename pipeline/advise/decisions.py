@@ -32,6 +32,7 @@ from pipeline.base.asking import one_of
 from pipeline.base.words import count
 from pipeline.errors import NothingMeasured, UsageError
 from pipeline.tables import lake, writing
+from pipeline.tables.full_speed import at_full_speed
 from pipeline.tables.lake import Lake
 
 ORDERS_KEPT = 1000  # rows of the table `orders`: the fastest
@@ -105,7 +106,7 @@ def decide_runners(out: Path, settings: Settings, *, write: bool = True) -> Mark
     UsageError where it holds none of what `settings` ask for, OutputError where OUT cannot be
     written. So do the other `decide_` functions.
     """
-    found = lake.read_lake(out)
+    found = _read_full_speed(out)
     tables = {"runners": runners_table(find_squads(found, settings))}
     _write_tables(found, tables, settings, write)
     return MarkDecisions((), tables, (), found.remarks)
@@ -118,7 +119,7 @@ def decide_marks(
 
     Raises UsageError, before anything is written, where there are no marks for `pair`.
     """
-    found = lake.read_lake(out)
+    found = _read_full_speed(out)
     advices = advise_lake(found, settings)
     if pair is not None and not any(
         (one.incoming, one.outgoing) == pair for advice in advices for one in advice.pairs
@@ -140,7 +141,7 @@ def decide_marks(
 
 def decide_progress(out: Path, settings: Settings, *, write: bool = True) -> MarkDecisions:
     """Work out the table `progress`. How well a mark is known comes from the model of the marks."""
-    found = lake.read_lake(out)
+    found = _read_full_speed(out)
     advices = advise_lake(found, settings)
     tables = {"progress": _progress_of_events(found, advices)}
     _write_tables(found, tables, settings, write)
@@ -163,7 +164,7 @@ def decide_order(
     Raises UsageError for wishes that cannot be met too.
     """
     refuse_unknown_lane(lane)
-    found = lake.read_lake(out)
+    found = _read_full_speed(out)
     if settings.event is None:
         settings = replace(settings, event=find_events(found)[0])
     advice = advise_lake(found, settings)[0]
@@ -235,6 +236,21 @@ def gather_card_facts(found: MarkDecisions) -> CardFacts:
             (pair.incoming, pair.outgoing) for pair in advice.pairs if pair.best.p_in_time < wished
         ),
     )
+
+
+def _read_full_speed(out: Path) -> Lake:
+    """The lake without what was not run at full speed, and remarks on that."""
+    found = lake.read_lake(out)
+    kept, remarks = at_full_speed(found.exchanges)
+    if found.exchanges.num_rows and not kept.num_rows:
+        raise NothingMeasured(
+            out,
+            f"{count(found.exchanges.num_rows, 'takeover')}, none at full speed",
+            "some at full speed: build-ups and exercises never serve advice",
+            "see effort, drill and use in the practice sheets",
+            list(remarks),
+        )
+    return replace(found, exchanges=kept, remarks=(*found.remarks, *remarks))
 
 
 # --- from the lake to the advice ------------------------------------------------------------

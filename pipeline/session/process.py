@@ -30,6 +30,7 @@ from pipeline.base.words import count
 from pipeline.errors import InputError, NothingMeasured
 from pipeline.measure import (
     clocks,
+    exercises,
     finding,
     lanes,
     noise,
@@ -42,7 +43,6 @@ from pipeline.measure import (
 from pipeline.measure.clock import ties
 from pipeline.measure.starts import usual_lags_in_words
 from pipeline.measure.traces import (
-    OnAxis,
     Trace,
     WristUnit,
     choose_units,
@@ -142,11 +142,13 @@ def _run_stages(
     stamp_sd_s = clocks.stamp_errors(recordings)
     places = finding.place_on_axes(traces, axes)
     traces, imus, coarse = clocks.agree_traces(
-        traces, imus, places.by_axis, axes, session.reps or ()
+        traces, imus, places.by_axis, axes, _takeover_rows(session.reps or ())
     )
     moved_s = {name: one.offset.value for name, one in coarse.items() if one.corrected}
     wrists = choose_wrists(recordings, moved_s)
-    found, cases, levels = _find_cases(session, axes, traces, places, imus, wrists, remarks, tell)
+    found, cases, levels, trained = _find_cases(
+        session, axes, traces, places, imus, wrists, remarks, tell
+    )
     # The cases hold what they need: of an hour that is little.
     del pairs, recordings, traces, places, imus, wrists
     memory.give_back()
@@ -172,9 +174,9 @@ def _run_stages(
         "recordings": rows.recordings_table(files, solved),
         "observations": rows.observations_table(session, measured, squad.left_over),
         "legs": schema.empty_table("legs"),
-        "exercises": schema.empty_table("exercises"),
+        "exercises": rows.exercises_table(session, trained),
     }
-    if not measured:
+    if not measured and not trained.hand_overs:
         remarks.append(
             f"no takeover found ({found} candidates in the traces); expected two runners of whom "
             "one enters the zone running as the other leaves it"
@@ -229,17 +231,23 @@ def _find_cases(
     wrists: Mapping[str, Sequence[WristUnit]],
     remarks: list[str],
     tell: Progress,
-) -> tuple[int, list[reps.Case], dict[str, reps.Levels]]:
-    """Find all takeovers of the session and match them to the sheet.
+) -> tuple[int, list[reps.Case], dict[str, reps.Levels], exercises.MeasuredExercises]:
+    """Find all takeovers of the session and match them to the sheet; measure its exercises.
 
-    Gives how many candidates there were, the takeovers to solve, and what is known of each
-    receiver's noise. Slips of the sheet and rows that were not found go into `remarks`.
+    Gives how many candidates there were, the takeovers to solve, what is known of each receiver's
+    noise, and what was trained besides. Slips of the sheet and rows that were not found go into
+    `remarks`.
     """
     plane, places = placed.plane, placed.by_axis
-    lists, found, reps_read = _find_candidates(session, axes, traces, places, remarks)
+    stands = reps.still_seconds(traces, plane)
+    slow = noise.fit_slow_error(stands)
+    lists, found, reps_read, trained = _find_candidates(
+        session, axes, traces, placed, slow, remarks
+    )
     swapped = sheet_slips.find_swapped_units(found, reps_read, axes)
     if swapped is not None:
         traces, imus = _exchange(traces, swapped), _exchange(imus, swapped)
+        stands = _exchange(stands, swapped)
         traces = {name: replace(trace, runner=name) for name, trace in traces.items()}
         plane = _exchange(plane, swapped)
         places = {i: _exchange(own, swapped) for i, own in places.items()}
@@ -252,9 +260,7 @@ def _find_cases(
         chosen, slips = sheet_slips.match_with_slips(found, reps_read, axes, traces)
         remarks += slips
     if not chosen:
-        return len(found), [], {}
-    stands = reps.still_seconds(traces, plane)
-    slow = noise.fit_slow_error(stands)
+        return len(found), [], {}, trained
     levels = {
         name: reps.Levels(rest_mps=rest[0], rest_sd_mps=rest[1])
         for name, trace in traces.items()
@@ -291,30 +297,44 @@ def _find_cases(
         cases.append(replace(case, remarks=(*notes, *case.remarks)))
     if swapped is None:  # else nobody knows whose wrist it is
         cases = reps.find_wrist_signs(cases, wrists)
-    return len(found), cases, levels
+    return len(found), cases, levels, trained
 
 
 def _find_candidates(
     session: Session,
     axes: Sequence[ZoneAxis],
     traces: Mapping[str, Trace],
-    places: Mapping[int, Mapping[str, OnAxis]],
+    placed: finding.PlacesOnAxes,
+    slow: noise.SlowError,
     remarks: list[str],
 ) -> tuple[
     dict[int, list[finding.TakeoverCandidate]],
     list[finding.TakeoverCandidate],
     tuple[Rep, ...],
+    exercises.MeasuredExercises,
 ]:
-    """The candidates by axis, the takeovers among them, and the sheet's rows on the recordings'
-    clock; `remarks` hears of a sheet some hours off."""
-    lists = {i: finding.candidates(traces, own, axes[i], i) for i, own in places.items()}
+    """The candidates by axis, the takeovers among them, the sheet's rows of takeovers on the
+    recordings' clock, and the exercises; `remarks` hears of a sheet some hours off."""
+    lists = {i: finding.candidates(traces, own, axes[i], i) for i, own in placed.by_axis.items()}
     rows_read = session.reps or ()
-    ahead_s = sheet_slips.find_hours_off((c for own in lists.values() for c in own), rows_read)
+    everywhere = (one for own in lists.values() for one in own)
+    ahead_s = sheet_slips.find_hours_off(everywhere, _takeover_rows(rows_read))
     if ahead_s:
         rows_read = sheet_slips.shift_rows(rows_read, ahead_s)
         remarks.append(sheet_slips.hours_in_words(ahead_s))
-    found = finding.across_axes(list(lists.values()), axes, rows_read, session.lane)
-    return lists, found, rows_read
+    trained = exercises.measure_exercises(rows_read, traces, placed.plane, slow)
+    lists = {
+        i: [one for one in own if not trained.hold(one.pair, one.entry_s)]
+        for i, own in lists.items()
+    }
+    takeover_rows = _takeover_rows(rows_read)
+    found = finding.across_axes(list(lists.values()), axes, takeover_rows, session.lane)
+    return lists, found, takeover_rows, trained
+
+
+def _takeover_rows(rows_read: Sequence[Rep]) -> tuple[Rep, ...]:
+    """The sheet's rows without its exercises."""
+    return tuple(rep for rep in rows_read if not rep.is_exercise)
 
 
 def _count_remarks(remarks: Sequence[str]) -> list[str]:

@@ -19,17 +19,20 @@ from pipeline.base.values import (
     Session,
     TimedRecording,
 )
-from pipeline.measure import reps, takeovers
+from pipeline.measure import exercises, reps, takeovers
 from pipeline.measure.agreement import ClockOffset, correction_in_words
 from pipeline.tables import schema
+from pipeline.tables.full_speed import judge_speeds
 
 CURVE_COLUMNS = ("t_s", "s_m", "s_sd_m", "v_mps", "v_sd_mps", "a_mps2")
 
 
-def _estimate_cells(column: str, estimate: Estimate | None) -> dict[str, float | None]:
+def _estimate_cells(
+    column: str, estimate: Estimate | None, table_name: str = "exchanges"
+) -> dict[str, float | None]:
     value = None if estimate is None else estimate.value
     sd = None if estimate is None else estimate.sd
-    return {column: value, schema.sd_column("exchanges", column): sd}
+    return {column: value, schema.sd_column(table_name, column): sd}
 
 
 def exchanges_table(session: Session, measured: Sequence[takeovers.MeasuredTakeover]) -> pa.Table:
@@ -39,7 +42,23 @@ def exchanges_table(session: Session, measured: Sequence[takeovers.MeasuredTakeo
         for number, one in enumerate(measured, start=1)
     ]
     names = schema.facts("exchanges").names
-    return schema.conform("exchanges", {n: [row[n] for row in rows] for n in names})
+    table = schema.conform("exchanges", {n: [row[n] for row in rows] for n in names})
+    slow = [
+        [f"left out of advice: {one.why}; use = yes in the sheet keeps it"]
+        if one.recognised
+        else []
+        for one in judge_speeds(table)
+    ]
+    if any(slow):
+        table = table.set_column(
+            names.index("remarks"),
+            table.schema.field("remarks"),
+            pa.array(
+                [[*_texts(row["remarks"]), *why] for row, why in zip(rows, slow, strict=True)],
+                pa.list_(pa.string()),
+            ),
+        )
+    return table
 
 
 def _within_bounds(row: dict[str, object]) -> dict[str, object]:
@@ -132,6 +151,47 @@ def observations_table(
     ]
     names = schema.facts("observations").names
     return schema.conform("observations", {n: [row[n] for row in rows] for n in names})
+
+
+def exercises_table(session: Session, trained: exercises.MeasuredExercises) -> pa.Table:
+    """The table `exercises`: a row a hand-over, numbered from 1 in the order given."""
+    rows = [
+        schema.keep_bounds("exercises", _exercise_row(session, number, one))[0]
+        for number, one in enumerate(trained.hand_overs, start=1)
+    ]
+    names = schema.facts("exercises").names
+    return schema.conform("exercises", {n: [row[n] for row in rows] for n in names})
+
+
+def _exercise_row(session: Session, number: int, one: exercises.HandOver) -> dict[str, object]:
+    first, last = (
+        (None, None)
+        if one.between_s is None
+        else (datetime.fromtimestamp(t, UTC) for t in one.between_s)
+    )
+
+    def cells(column: str, estimate: Estimate | None) -> dict[str, float | None]:
+        return _estimate_cells(column, estimate, "exercises")
+
+    return {
+        "session": session.id,
+        "exercise": number,
+        "rep": one.rep.rep,
+        "drill": one.drill,
+        "round": one.round,
+        "incoming": one.incoming,
+        "outgoing": one.outgoing,
+        "first_utc": first,
+        "last_utc": last,
+        **cells("speed_mps", one.speed),
+        "speed_spread_mps": one.speed_spread_mps,
+        **cells("gap_m", one.gap),
+        "gap_spread_m": one.gap_spread_m,
+        **cells("sprint_mps", one.sprint),
+        "sprint_s": one.sprint_s,
+        "note": one.rep.note or None,
+        "remarks": list(one.remarks),
+    }
 
 
 def speed_curves_table(

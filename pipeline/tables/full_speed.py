@@ -1,0 +1,175 @@
+"""Which takeovers were run at full speed, as advice and trends need them.
+
+A coach's word comes first: the sheet's `drill`, `use` and `effort`. Where it says nothing, a
+takeover in which both runners were clearly slower than they usually are is taken as a build-up.
+A runner's usual speed comes from all the takeovers at hand, so an evening that was run slowly
+throughout is seen only beside others.
+
+The limits are assumptions from common practice, not measured: athletes asked for 70 or 80 per
+cent run at 75 to 90 per cent of their speed, and from rep to rep an earnest takeover differs by 2
+or 3 per cent (docs/methods.md, "Full speed").
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline.base.relays import is_blind
+from pipeline.base.values import Floats
+from pipeline.base.words import count
+
+FULL_EFFORT = 95.0  # per cent asked for, from which on a takeover counts as one at full speed
+ALIKE = 0.94  # speeds within this share of a runner's top ones make up the usual speed
+LEAST_ALIKE = 2  # how many of them there must be
+SLOW, SLOW_EACH = 0.92, 0.95  # of the usual speeds: both runners' mean, and each of them
+SLOW_ALONE = 0.88  # of the incoming runner's usual speed, where the receiver's is not known
+SLOW_BY_SIGHT = 0.80  # each of them in a change by sight, where a tired runner comes in
+CLEAR_SDS = 2.0  # by so many standard errors must the speeds be below the limit
+_NEEDED = ("session", "event", "zone", "incoming", "outgoing")
+_SPEEDS = {"incoming": "v_in_entry_mps", "outgoing": "v_out_exit_mps"}
+
+
+class SpeedJudgement(NamedTuple):
+    """Whether a takeover serves advice and trends; if not, `why`, in words that follow "left out
+    of advice: ". `recognised` where no word of the sheet says so."""
+
+    used: bool
+    why: str | None = None
+    recognised: bool = False
+
+
+def judge_speeds(exchanges: pa.Table) -> list[SpeedJudgement]:
+    """One judgement a row of the table `exchanges`, all sessions together.
+
+    Columns of the sheet may be missing, as in tables from before they were read.
+    """
+    rows = exchanges.select(
+        [name for name in exchanges.column_names if name in _columns_read()]
+    ).to_pylist()
+    told = [_judge_by_sheet(row) for row in rows]
+    share = _shares_of_usual(rows, [one is None or one.used for one in told])
+    return [
+        _judge_by_speed(row, share[i]) if one is None else one
+        for i, (row, one) in enumerate(zip(rows, told, strict=True))
+    ]
+
+
+def at_full_speed(exchanges: pa.Table) -> tuple[pa.Table, tuple[str, ...]]:
+    """The rows that serve advice and trends, and remarks on those that were left out."""
+    judged = judge_speeds(exchanges)
+    sessions = exchanges.column("session").to_pylist()
+    kept = exchanges.filter(pa.array([one.used for one in judged], pa.bool_()))
+    return kept, _left_out_in_words(sessions, judged)
+
+
+def _columns_read() -> set[str]:
+    speeds = {name for one in _SPEEDS.values() for name in (one, _sd_of(one))}
+    return {*_NEEDED, "effort", "drill", "use", "race", *speeds}
+
+
+def _sd_of(speed: str) -> str:
+    return speed.replace("_mps", "_sd_mps")
+
+
+def _judge_by_sheet(row: dict[str, Any]) -> SpeedJudgement | None:
+    """What the sheet says of a takeover; None where it says nothing that decides."""
+    drill, effort = row.get("drill"), row.get("effort")
+    if row.get("use") == "no":
+        return SpeedJudgement(False, "the sheet says so")
+    if drill is not None:
+        return SpeedJudgement(False, f"the sheet calls it {drill}")
+    if effort is not None and effort < FULL_EFFORT:
+        return SpeedJudgement(False, f"the sheet asks for {effort:g} %")
+    if effort is not None or row.get("use") == "yes" or row.get("race") is not None:
+        return SpeedJudgement(True)
+    return None
+
+
+class _Share(NamedTuple):
+    """A runner's speed as a share of the usual one, as logarithm, with its standard error."""
+
+    log: float
+    sd: float
+
+
+def _shares_of_usual(
+    rows: Sequence[dict[str, Any]], may_count: Sequence[bool]
+) -> list[dict[str, _Share]]:
+    """By role, how fast each takeover's runners were beside their usual speed; roles without a
+    speed, or whose runner has no usual one yet, are left out."""
+    speeds: dict[tuple[str, str, str], list[float]] = defaultdict(list)
+    for row, counts in zip(rows, may_count, strict=True):
+        for role, column in _SPEEDS.items():
+            if counts and row.get(column):
+                speeds[row["event"], role, row[role]].append(row[column])
+    usual = {key: _usual_speed(np.array(values)) for key, values in speeds.items()}
+    found: list[dict[str, _Share]] = []
+    for row in rows:
+        own: dict[str, _Share] = {}
+        for role, column in _SPEEDS.items():
+            v, normal = row.get(column), usual.get((row["event"], role, row[role]))
+            if v and normal:
+                own[role] = _Share(float(np.log(v / normal)), (row.get(_sd_of(column)) or 0.0) / v)
+        found.append(own)
+    return found
+
+
+def _usual_speed(speeds: Floats) -> float | None:
+    """The middle of a runner's fast takeovers [m/s]; None where there are too few.
+
+    Fast are those near the second fastest (of one or two: near the fastest): a single figure that
+    is too high sets no standard. Nobody runs above his speed, but anybody may run below it, so the
+    middle of all takeovers would be no standard either.
+    """
+    ordered = np.sort(speeds)[::-1]
+    fast = ordered[ordered >= ALIKE * ordered[min(1, len(ordered) - 1)]]
+    return float(np.median(fast)) if len(fast) >= LEAST_ALIKE else None
+
+
+def _judge_by_speed(row: dict[str, Any], shares: dict[str, _Share]) -> SpeedJudgement:
+    """Whether both runners were clearly slower than usual."""
+    incoming, outgoing = shares.get("incoming"), shares.get("outgoing")
+    if incoming is None:
+        return SpeedJudgement(True)
+    blind = is_blind(row["event"], row["zone"])
+    if outgoing is None:
+        slow = blind and _is_below(incoming, SLOW_ALONE)
+    elif blind:
+        both = _Share(
+            (incoming.log + outgoing.log) / 2, float(np.hypot(incoming.sd, outgoing.sd)) / 2
+        )
+        slow = _is_below(both, SLOW) and max(incoming.log, outgoing.log) < np.log(SLOW_EACH)
+    else:
+        slow = all(_is_below(one, SLOW_BY_SIGHT) for one in (incoming, outgoing))
+    if not slow:
+        return SpeedJudgement(True)
+    words = " and ".join(f"{np.exp(one.log):.0%}" for one in (incoming, outgoing) if one)
+    who = "both runners were at" if outgoing else "the incoming runner was at"
+    return SpeedJudgement(False, f"{who} {words} of the usual speed", recognised=True)
+
+
+def _is_below(share: _Share, limit: float) -> bool:
+    return bool(share.log + CLEAR_SDS * share.sd < np.log(limit))
+
+
+def _left_out_in_words(
+    sessions: Sequence[str], judged: Sequence[SpeedJudgement]
+) -> tuple[str, ...]:
+    told = sum(not one.used and not one.recognised for one in judged)
+    remarks = [f"{count(told, 'takeover')} left out of advice by the sheet"] if told else []
+    slow: dict[str, list[SpeedJudgement]] = defaultdict(list)
+    for session, one in zip(sessions, judged, strict=True):
+        if one.recognised:
+            slow[session].append(one)
+    remarks += [
+        f"session {session}: {count(len(some), 'takeover')} left out of advice as build-ups "
+        f"({some[0].why}{'' if len(some) == 1 else ', the first of them'}); if they count, write "
+        "use = yes or effort = 100 in the sheet and measure again"
+        for session, some in sorted(slow.items())
+    ]
+    return tuple(remarks)
