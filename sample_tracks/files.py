@@ -244,7 +244,7 @@ def write_venue(
     path.write_text(json.dumps(doc, separators=(", ", ": ")) + "\n")
 
 
-def _stamp(t_s: float) -> str:
+def stamp(t_s: float) -> str:
     return datetime.fromtimestamp(round(t_s), UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
@@ -266,7 +266,7 @@ def write_session(
         if x.columns:
             out.append(x.columns)
     for t in tap_t:
-        out += ["", "[[sync]]", 'kind = "tap"', f"near_utc = {_stamp(t)}", "window_s = 8"]
+        out += ["", "[[sync]]", 'kind = "tap"', f"near_utc = {stamp(t)}", "window_s = 8"]
     path.write_text("\n".join(out) + "\n")
 
 
@@ -290,7 +290,7 @@ def write_sheet(
             seen = f"{x['pass_m'] + rng.normal(0, 0.4):.1f}"
         note = "" if x["outcome"] == "passed" else str(rng.choice(["missed", "no baton", ""]))
         note = note if notes else ""
-        start = _stamp(x["start_utc_s"] + float(np.clip(rng.normal(0, 8), -25, 25)))
+        start = stamp(x["start_utc_s"] + float(np.clip(rng.normal(0, 8), -25, 25)))
         cells = [str(x["rep"]), str(x["zone"]), str(x["lane"]), x["incoming"], x["outgoing"],
                  mark, f"{x['out_start_m']:.1f}", f"{x['in_start_m']:.0f}", start,
                  seen, note]  # fmt: skip

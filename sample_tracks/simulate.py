@@ -11,6 +11,7 @@ from pathlib import Path
 
 import devices
 import evening
+import exercises
 import files
 import numpy as np
 import observers as eyes
@@ -70,6 +71,7 @@ def make_session(
     truth_folder: Path | None = None,
     wrist_kinds: tuple[str, ...] = (),
     wrist_hz: float | None = None,
+    drills: tuple[str, ...] = (),
 ) -> Truth:
     """Simulate an evening and write it to `folder`; the same arguments give the same bytes.
 
@@ -93,6 +95,7 @@ def make_session(
     `squad_seed`: sessions with the same one (and `names`) have the same runners and ground.
     `wrist_kinds`: what the arm with a unit on its wrist does (wrists.KINDS; "": no unit), dealt
     to the runners in turn, at `wrist_hz` (None: drawn).
+    `drills`: exercises at the end of the evening (exercises.KINDS), in `Truth.session["drills"]`.
     The truth goes into `folder` as truth.json and truth_curves.csv, or into `truth_folder`
     under the session's id.
     """
@@ -118,6 +121,7 @@ def make_session(
     staged, others = _run_programme(
         acts, site, squad, traces, what, now, spacing_s, fault_share, placement_sd_m, unrest
     )
+    trained = _train(np.random.default_rng([seed, 20261210]), site, traces, drills)
     end, late_taps = _gather_again(acts, site, traces, taps)
     tap_t = [t0 + k * DT for k in tap_k + late_taps]
     grid_s = t0 + np.arange(end, dtype=np.float64) * DT
@@ -157,12 +161,16 @@ def make_session(
         files.write_sheet(
             folder / "reps.csv", sheet_rng, exchanges, squad.people, seen_share, blank_cells, notes
         )
+        if trained:
+            exercises.add_to_sheet(folder / "reps.csv", _on_utc(trained, t0), files.stamp)
     session = {
         "id": id_, "event": event, "lane": site.lane, "zone": site.zone, "zone_m": site.zone_m,
         "back_s": site.back_s, "place": place, "rules": rules, "seed": seed, "noise": noise,
         "rate_hz": rate_hz, "entry_l_m": site.entry_l_m, "first_utc_s": t0,
         "last_utc_s": float(grid_s[-1]), "sheet": sheet, "ground": asdict(site.ground),
     }  # fmt: skip
+    if trained:
+        session["drills"] = _on_utc(trained, t0)
     truth = Truth(
         folder, session, exchanges, recordings, [asdict(p) for p in squad.people],
         [_dated(x, t0) for x in others], tap_t, courses, bodies, grid_s,
@@ -170,6 +178,26 @@ def make_session(
     eyes.write_observations(truth, seed, observers)
     truths.write(truth, truth_folder)
     return truth
+
+
+def _train(rng: Rng, site: Site, traces: Traces, drills: tuple[str, ...]) -> list[Row]:
+    rows: list[Row] = []
+    for kind in drills:
+        now = max(trace.n for trace in traces.values())
+        own, end = exercises.stage(kind, rng, site, list(traces.values()), now)
+        first, last = own[0]["from_index"], own[0]
+        last_in_line = last["outgoing"] if kind != "rotation" else list(traces)[-1]
+        rows += [row | {"begin_index": first, "last_in_line": last_in_line} for row in own]
+        for trace in traces.values():
+            trace.stand(end)
+    return rows
+
+
+def _on_utc(rows: list[Row], t0: float) -> list[Row]:
+    names = ("from", "to", "begin")
+    return [
+        row | {f"{name}_utc_s": t0 + row[f"{name}_index"] * DT for name in names} for row in rows
+    ]
 
 
 def _dated(other: Row, t0: float) -> Row:

@@ -409,8 +409,10 @@ def _sprints(courses: Courses, line: Sequence[str], bout: Bout) -> list[Sprint]:
     v = np.stack([_smooth(courses.v_mps[k], 0.6) for k in rows])
     found: list[tuple[Sprint, float]] = []
     for i, name in enumerate(line):
-        others = np.nanmedian(np.delete(v, i, axis=0), axis=0)
-        excess = v[i] - others
+        others = np.delete(v, i, axis=0)
+        known = during & np.isfinite(others).any(axis=0)
+        excess = np.full(len(t), np.nan)
+        excess[known] = v[i][known] - np.nanmedian(others[:, known], axis=0)
         with np.errstate(invalid="ignore"):
             faster = during & (excess > EXCESS_MPS)
         for first, last in _stretches(faster):
