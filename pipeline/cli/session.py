@@ -20,7 +20,7 @@ from pipeline.cli.options import AnywayOption, RulesOption, SessionFile
 from pipeline.cli.terminal import value_with_error
 
 if TYPE_CHECKING:
-    from pipeline.base.values import Observer
+    from pipeline.base.values import Observer, Race, Session
     from pipeline.session.check import Report, Stream
     from pipeline.session.process import MeasuredSession
 
@@ -240,7 +240,8 @@ def _print_report(report: Report) -> None:
     for axis in report.axes:
         lanes.setdefault(axis.lane, []).append(str(axis.zone))
     zones = "; ".join(f"lane {lane}, zone {', '.join(own)}" for lane, own in lanes.items())
-    terminal.say(f"{session.id}, {session.date}, {session.event}: {sheet}; {zones}")
+    day = f"{session.date} ({session.time_zone})" if session.time_zone else session.date
+    terminal.say(f"{session.id}, {day}, {session.event}: {sheet}; {zones}")
     if report.streams:
         terminal.print_table(
             [
@@ -263,6 +264,12 @@ def _print_report(report: Report) -> None:
             [_observer_row(observer) for observer in session.observers],
             right=(4,),
         )
+    if session.races:
+        terminal.print_table(
+            ["race", "event", "lane", "team", "gun", "official time, s"],
+            [_race_row(race, session) for race in session.races],
+            right=(2, 5),
+        )
     terminal.print_list("Cannot be read", report.unreadable)
     terminal.print_list("Missing", report.missing)
     terminal.print_list("Remarks", report.remarks)
@@ -282,6 +289,19 @@ def _observer_row(observer: Observer) -> tuple[str, ...]:
         str(len(observer.sightings)),
         ", ".join(f"{number} {event}" for event, number in events.items()) or "-",
     )
+
+
+def _race_row(race: Race, session: Session) -> tuple[str, ...]:
+    from datetime import datetime
+
+    from pipeline.read.practice.time_zones import zone_named
+
+    gun = "-"
+    if race.gun_utc_s is not None:
+        moment = datetime.fromtimestamp(race.gun_utc_s, zone_named(session.time_zone))
+        gun = moment.isoformat(" ", "milliseconds")
+    official = "-" if race.official_time_s is None else f"{race.official_time_s:.2f}"
+    return race.id, race.event, str(race.lane), ", ".join(race.team), gun, official
 
 
 def _stream_row(stream: Stream) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from pipeline.base.asking import either
 from pipeline.base.units import DAY_S
 from pipeline.base.values import (
     Basis,
@@ -26,6 +27,7 @@ from pipeline.errors import InputError
 from pipeline.measure import sheet_slips, zones
 from pipeline.read import read
 from pipeline.read.practice.session import read_session
+from pipeline.read.practice.venue import RACE_LINE_NAMES
 
 REP_MARGIN_S = 30.0  # a sheet's times are good to half a minute
 
@@ -107,6 +109,7 @@ def list_missing(session: Session, streams: Sequence[Stream]) -> list[str]:
         *_reps_outside(session, streams),
         *_wrong_day(session, streams),
         *_observers_weak(session, streams),
+        *_races_without(session),
     ]
 
 
@@ -272,6 +275,26 @@ def _observers_weak(session: Session, streams: Sequence[Stream]) -> list[str]:
                     f"{observer.id}: no time of {observer.file} lies within the recordings "
                     f"({_spans_in_words(spans)})"
                 )
+    return sentences
+
+
+def _races_without(session: Session) -> list[str]:
+    """What the times of races lack, in a sentence for each."""
+    sentences = []
+    for race in session.races:
+        there = {spot.line for spot in session.venue.race_lines if spot.lane == race.lane}
+        lines = [name for name in RACE_LINE_NAMES if name not in there]
+        if lines:
+            sentences.append(
+                f"race {race.id}: the venue has no {' and no '.join(lines)} line of lane "
+                f'{race.lane}; add a point with kind "race-line", lane {race.lane} and line '
+                f"{either(lines)}"
+            )
+        if race.gun_utc_s is None:
+            sentences.append(
+                f"race {race.id}: no gun_utc, so its time runs from the first runner's first "
+                "movement"
+            )
     return sentences
 
 

@@ -34,7 +34,10 @@ ELSEWHERE = (  # modules, and constants of others, that reach no table of a sess
     "pipeline.base.defaults.SEED",
     "pipeline.base.words",  # cautions: pages and cards show them
     "pipeline.measure.placement",  # lays out a venue, which is then a file of the session
-    "pipeline.read.practice.survey",  # likewise
+    "pipeline.read.practice.documents",  # which files are refused, and words of errors
+    "pipeline.read.practice.races.RACE_SPEED_LIMITS_MPS",  # what is refused
+    "pipeline.read.practice.survey",  # as placement
+    "pipeline.read.practice.time_zones",
     "pipeline.session.call_outs",  # what is called out is then in the sheet
     "pipeline.session.check",
     "pipeline.session.constants",

@@ -279,6 +279,25 @@ def test_check_says_what_each_file_holds(session, capsys):
     assert "lane 4, zone 1\n" in said
 
 
+def test_check_lists_races_and_the_time_zone(session, capsys):
+    text = session.read_text().replace('# time_zone = "Europe', 'time_zone = "Europe')
+    runners = "".join(f'[[runner]]\nid = "{name}"\n' for name in ("wren", "finch"))
+    race = '[[race]]\nid = "heat"\nteam = ["robin", "kit", "wren", "finch"]\n'
+    session.write_text(text + runners + race + "gun_utc = 2026-01-31T18:02:10.4\n")
+    assert run("check", session) == 0
+    said = capsys.readouterr().out
+    assert "2026-01-31 (Europe/Zurich), 4x100" in said
+    (line,) = [x for x in said.splitlines() if x.lstrip().startswith("heat")]
+    for word in ("4x100", "robin, kit, wren, finch", "2026-01-31 18:02:10.400+01:00"):
+        assert word in line
+    assert "race heat: the venue has no start and no finish line of lane 4" in " ".join(
+        said.split()
+    )
+    session.write_text(session.read_text().replace("gun_utc = 2026", "# gun_utc = 2026"))
+    run("check", session)
+    assert "race heat: no gun_utc" in capsys.readouterr().out
+
+
 def test_check_computes_the_rate_and_the_gap(session):
     file = session.with_name("kit.csv")
     rows = file.read_text().splitlines()
@@ -346,7 +365,8 @@ def test_the_template_is_a_session_that_reads(tmp_path, session, capsys):
 
 
 def test_every_line_of_the_template_that_is_switched_off_reads_too(session):
-    keys = "id|runner|file|worn|clock|columns|kind|near|window|use"
+    keys = "id|runner|file|worn|clock|columns|kind|near|window|use|time_zone"
+    keys += "|event|lane|team|gun|official"
     switched = re.sub(rf"(?m)^# (?=\[\[|(?:{keys})\w* = )", "", session.read_text())
     session.write_text(switched)
     (session.parent / "film-zone1.csv").write_text("rep,event,time_s\n1,pass,0:01:02.35\n")
@@ -354,6 +374,8 @@ def test_every_line_of_the_template_that_is_switched_off_reads_too(session):
     assert len(started.recordings) == 3
     assert len(started.taps) == 1
     assert [len(one.sightings) for one in started.observers] == [1]
+    assert started.time_zone == "Europe/Zurich"
+    assert [race.team for race in started.races] == [("robin", "kit", "wren", "finch")]
     assert not started.remarks
 
 

@@ -75,6 +75,8 @@ LANE = feature("LineString", [[16.4, 48.2], [16.403, 48.2]], kind="lane", lane=4
 ENTRY = feature("Point", [16.4015, 48.2], kind="zone-line", lane=4, zone=1, line="entry")
 EXIT = feature("Point", [16.4019, 48.2], kind="zone-line", lane=4, zone=1, line="exit")
 GATE = feature("Point", [16.402, 48.2], kind="gate", lane=4, id="beam")
+START = feature("Point", [16.4, 48.2], kind="race-line", lane=4, line="start")
+FINISH = feature("Point", [16.403, 48.2], kind="race-line", lane=4, line="finish")
 
 
 def geojson(*features) -> str:

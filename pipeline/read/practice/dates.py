@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable, Mapping
+from typing import Literal, NamedTuple
 
 from pipeline.base.units import DAY_S
 
@@ -15,6 +16,27 @@ def is_near_day(date: dt.date, utc_s: float) -> bool:
     """Whether a moment (POSIX seconds) can lie on that date in some time zone."""
     noon = dt.datetime.combine(date, dt.time(12), dt.UTC)
     return abs(utc_s - noon.timestamp()) <= MOST_DAYS_OFF * DAY_S
+
+
+class Moment(NamedTuple):
+    """POSIX seconds, and whether clocks showed that time twice or, put forward, skipped it."""
+
+    utc_s: float
+    doubt: Literal["", "twice", "skipped"] = ""
+
+
+def moment_in_zone(clock: dt.datetime, zone: dt.tzinfo) -> Moment:
+    """The moment at which clocks showed `clock`, which is in `zone` where it names no other.
+
+    Where clocks are put back it is the first of two; where they are put forward and skip that
+    time, it is reckoned as if they had not been.
+    """
+    if clock.tzinfo is not None:
+        return Moment(clock.timestamp())
+    first, second = (clock.replace(tzinfo=zone, fold=fold).timestamp() for fold in (0, 1))
+    if first == second:
+        return Moment(first)
+    return Moment(first, "twice" if first < second else "skipped")
 
 
 def moment_of_cell(

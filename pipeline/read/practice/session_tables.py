@@ -23,8 +23,9 @@ from pipeline.base.values import (
     Worn,
 )
 from pipeline.errors import SessionError
-from pipeline.read.practice.dates import is_near_day
+from pipeline.read.practice.dates import is_near_day, moment_in_zone
 from pipeline.read.practice.problems import MOST_PROBLEMS_SHOWN, collected_errors
+from pipeline.read.practice.time_zones import time_zone_of_key
 from pipeline.read.practice.toml_values import (
     TomlTable,
     choice_value,
@@ -37,11 +38,12 @@ from pipeline.read.practice.toml_values import (
 from pipeline.read.practice.venue import MOST_LANES
 
 SESSION_KEYS: dict[str, tuple[str, ...]] = {
-    "session": ("id", "date", "venue", "event", "lane", "reps"),
+    "session": ("id", "date", "venue", "event", "lane", "reps", "time_zone"),
     "runner": ("id", "foot_m"),
     "recording": ("runner", "file", "worn", "clock", "columns"),
     "sync": ("kind", "near_utc", "window_s"),
     "observer": ("id", "kind", "file", "clock", "near_utc", "sd_s", "use"),
+    "race": ("id", "event", "lane", "team", "gun_utc", "official_time_s"),
 }
 DEFAULT_TAP_WINDOW_S, MOST_TAP_WINDOW_S = 10.0, 600.0
 # The contract's clock of each kind of observer, and the standard error of one reading.
@@ -78,7 +80,8 @@ def unread_name_remarks(document: TomlTable, wrong: list[SessionError]) -> list[
 
 
 def session_head(path: Path, document: TomlTable, wrong: list[SessionError]) -> dict[str, Any]:
-    """The [session] table's id, date, venue, event, lane and reps, as far as they can be read.
+    """The [session] table's id, date, venue, event, lane, reps and time_zone, as far as they can
+    be read.
 
     What is wrong with the others goes to `wrong`.
     """
@@ -92,12 +95,13 @@ def session_head(path: Path, document: TomlTable, wrong: list[SessionError]) -> 
             )
         return {}
     readers: dict[str, Callable[[], Any]] = {
-        "id": lambda: _session_id(head),
+        "id": lambda: id_value("[session]", head),
         "date": lambda: _session_date(head),
-        "event": lambda: _session_event(head),
-        "lane": lambda: _session_lane(head),
+        "event": lambda: relay_value("[session]", head),
+        "lane": lambda: lane_value("[session]", head),
         "venue": lambda: file_value("[session]", head, "venue", path),
         "reps": lambda: file_value("[session]", head, "reps", path) if head.get("reps") else None,
+        "time_zone": lambda: time_zone_of_key("[session]", head),
     }
     values = {}
     for name, reader in readers.items():
@@ -108,11 +112,12 @@ def session_head(path: Path, document: TomlTable, wrong: list[SessionError]) -> 
     return values
 
 
-def _session_id(head: TomlTable) -> str:
-    value = text_value("[session]", head, "id")
+def id_value(where: str, table: TomlTable) -> str:
+    """The key id, of letters that are safe in the name of a file."""
+    value = text_value(where, table, "id")
     if not re.fullmatch(r"[A-Za-z0-9_.-]{1,100}", value) or not value.strip("."):
         raise SessionError(
-            "[session] id", f'"{value}"', "letters, digits, '-', '_' and '.', at most 100"
+            f"{where} id", f'"{value}"', "letters, digits, '-', '_' and '.', at most 100"
         )
     return value
 
@@ -128,23 +133,25 @@ def _session_date(head: TomlTable) -> dt.date:
     return value
 
 
-def _session_event(head: TomlTable) -> str:
-    value = text_value("[session]", head, "event")
+def relay_value(where: str, table: TomlTable) -> str:
+    """The key event, a relay whose legs are known."""
+    value = text_value(where, table, "event")
     plain = re.sub(r"\s+|m$", "", value.casefold().strip()).replace("×", "x").replace("*", "x")
     if not legs_m(plain):
         raise SessionError(
-            "[session] event", f'"{value}"', '"4x100", "4x200", "4x400" or like "100-200-300-400"'
+            f"{where} event", f'"{value}"', '"4x100", "4x200", "4x400" or like "100-200-300-400"'
         )
     return plain
 
 
-def _session_lane(head: TomlTable) -> int | None:
-    value = head.get("lane")
+def lane_value(where: str, table: TomlTable) -> int | None:
+    """The key lane, None where it is missing."""
+    value = table.get("lane")
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= MOST_LANES:
         raise SessionError(
-            "[session] lane",
+            f"{where} lane",
             shown_value(value),
             f"a whole number from 1 to {MOST_LANES}, without quotes",
         )
@@ -268,24 +275,50 @@ def observer_of_table(
 
 def _near_utc(where: str, table: TomlTable, date: dt.date | None) -> float:
     """POSIX seconds of the key near_utc, a moment on the session's date."""
-    value = table.get("near_utc")
-    expected = "a moment with its zone, near_utc = 2026-05-12T17:03:20Z"
+    if "near_utc" not in table:
+        raise SessionError(f"{where} near_utc", "missing", _expected_moment("near_utc", False))
+    return moment_value(where, table, "near_utc", date, None)
+
+
+def _expected_moment(key: str, has_zone: bool) -> str:
+    zone = "a moment" if has_zone else "a moment with its zone"
+    return f"{zone}, {key} = 2026-05-12T17:03:20Z"
+
+
+def moment_value(
+    where: str, table: TomlTable, key: str, date: dt.date | None, zone: dt.tzinfo | None
+) -> float:
+    """POSIX seconds of a key, a moment on the session's date. Without a zone of its own it is local
+    to `zone`, and refused where that is None."""
+    value = table.get(key)
+    expected = _expected_moment(key, zone is not None)
     if isinstance(value, str):
         try:
             value = dt.datetime.fromisoformat(value.strip())
         except ValueError:
-            raise SessionError(f"{where} near_utc", shown_value(value), expected) from None
+            raise SessionError(f"{where} {key}", shown_value(value), expected) from None
     if not isinstance(value, dt.datetime):
-        found = "missing" if value is None else shown_value(value)
-        raise SessionError(f"{where} near_utc", found, expected)
-    if value.tzinfo is None:
+        raise SessionError(f"{where} {key}", shown_value(value), expected)
+    if value.tzinfo is None and zone is None:
         raise SessionError(
-            f"{where} near_utc", f"{value.isoformat()} without a zone", expected, "add Z for UTC"
+            f"{where} {key}", f"{value.isoformat()} without a zone", expected, "add Z for UTC"
         )
-    if date is not None and not is_near_day(date, value.timestamp()):
+    try:
+        moment = moment_in_zone(value, zone or dt.UTC)
+    except (OverflowError, ValueError):  # at either end of the calendar
+        raise SessionError(f"{where} {key}", value.isoformat(), expected) from None
+    if date is not None and not is_near_day(date, moment.utc_s):
         raise SessionError(
-            f"{where} near_utc",
+            f"{where} {key}",
             f"{value.isoformat()}, not on the session's day",
             f"a moment of {date.isoformat()}",
         )
-    return value.timestamp()
+    if moment.doubt:
+        raise SessionError(
+            f"{where} {key}",
+            f"{value.isoformat()}, "
+            + ("which clocks showed twice" if moment.doubt == "twice" else "which clocks skipped"),
+            expected,
+            "add its zone, as +02:00, or Z for UTC",
+        )
+    return moment.utc_s

@@ -11,14 +11,19 @@ from typing import Any, Literal, cast
 import numpy as np
 
 from pipeline.base.asking import did_you_mean, either, misspelt, question
+from pipeline.base.geodesy import to_enu
 from pipeline.base.values import LaneLine, Spot, Venue
 from pipeline.errors import VenueError
 from pipeline.read.practice.documents import VENUE_GEOJSON, utf8_text
 from pipeline.read.practice.problems import collected_errors, combined_error
 from pipeline.read.quoting import quote_without_numbers
 
-FEATURE_KINDS = ("lane", "zone-line", "gate")
+FEATURE_KINDS = ("lane", "zone-line", "gate", "race-line")
 ZONE_LINE_NAMES = ("back", "entry", "exit")
+RACE_LINE_NAMES = ("start", "finish")
+RACE_LINE_OFF_MAX_M = 2.0  # off its lane's line, as zone lines may be
+SHARPEST_BEND_M = 30.0  # radius of a bend that a lane's line may cut between two vertices ...
+MOST_CUT_M = 8.0  # ... and by how much at the most
 FEATURE_PROPERTIES = ("kind", "lane", "zone", "line", "id", "sd_m")
 DEFAULT_LINE_SD_M = 0.05  # of a tape or a survey receiver, where the file does not say
 MOST_LANES, MOST_ZONES = 12, 9
@@ -30,13 +35,14 @@ Position = tuple[float, float]  # longitude, latitude [deg]
 
 
 def read_venue(path: Path) -> Venue:
-    """The venue of a GeoJSON file: the lines of its lanes, zone lines and gates.
+    """The venue of a GeoJSON file: the lines of its lanes, zone lines, gates and race lines.
 
     Features of other kinds are passed over, and altitudes too. Raises VenueError with every problem
     of the file.
     """
     lanes: dict[int, LaneLine] = {}
     spots: dict[tuple[object, ...], Spot] = {}
+    race_lines: list[tuple[str, Spot]] = []
     wrong: list[VenueError] = []
     for where, feature in _numbered_features(path):
         with collected_errors(wrong, VenueError):
@@ -50,6 +56,12 @@ def read_venue(path: Path) -> Venue:
                 if key in spots:
                     raise _second_of(where, _spot_name(thing))
                 spots[key] = thing
+                if thing.line in RACE_LINE_NAMES:
+                    race_lines.append((where, thing))
+    if lanes:
+        for where, spot in race_lines:
+            with collected_errors(wrong, VenueError):
+                _check_race_line(where, spot, lanes)
     if wrong:
         raise combined_error(VenueError, path, wrong)
     if not lanes:
@@ -59,9 +71,43 @@ def read_venue(path: Path) -> Venue:
     return Venue(
         path,
         tuple(lanes[k] for k in sorted(lanes)),
-        tuple(s for s in spots.values() if s.line is not None),
-        tuple(s for s in spots.values() if s.line is None),
+        tuple(s for s in spots.values() if s.zone is not None),
+        tuple(s for s in spots.values() if s.id is not None),
+        tuple(spot for _, spot in race_lines),
     )
+
+
+def _check_race_line(where: str, spot: Spot, lanes: Mapping[int, LaneLine]) -> None:
+    """Raises VenueError where a race's line does not lie on its lane."""
+    where = f"{where} ({_spot_name(spot)})"
+    if spot.lane not in lanes:
+        raise VenueError(
+            where,
+            "the lane has no line",
+            f'a LineString with kind "lane" and lane {spot.lane}',
+            f"lanes with a line: {', '.join(map(str, sorted(lanes)))}",
+        )
+    off_m, cut_m = _distance_from_line(spot, lanes[spot.lane])
+    if off_m > RACE_LINE_OFF_MAX_M + cut_m:
+        raise VenueError(
+            where,
+            f"a point {off_m:.1f} m off the lane's line",
+            f"a point on it, within {RACE_LINE_OFF_MAX_M:g} m",
+            "survey it again, correct its lane, or draw the lane's line as far as that",
+        )
+
+
+def _distance_from_line(spot: Spot, lane: LaneLine) -> tuple[float, float]:
+    """How far a spot lies from a lane's polyline [m], and by how much that may cut a bend there."""
+    origin = spot.latitude_deg, spot.longitude_deg, 0.0
+    xy = to_enu(lane.latitude_deg, lane.longitude_deg, None, origin)
+    along = np.diff(xy, axis=0)
+    length2 = np.maximum((along**2).sum(axis=1), 1e-12)
+    share = np.clip(-(xy[:-1] * along).sum(axis=1) / length2, 0.0, 1.0)
+    off_m = np.hypot(*(xy[:-1] + share[:, None] * along).T)
+    nearest = int(np.argmin(off_m))
+    cut_m = float(length2[nearest]) / (8 * SHARPEST_BEND_M)
+    return float(off_m[nearest]), min(cut_m, MOST_CUT_M)
 
 
 def _shown(value: object) -> str:
@@ -78,6 +124,8 @@ def _second_of(where: str, what: str) -> VenueError:
 
 
 def _spot_name(spot: Spot) -> str:
+    if spot.line in RACE_LINE_NAMES:
+        return f"{spot.line} line of lane {spot.lane}"
     if spot.line is None:
         return f"gate {_shown(spot.id)} on lane {spot.lane}"
     return f"{spot.line} line of lane {spot.lane}, zone {spot.zone}"
@@ -170,14 +218,24 @@ def _lane_or_spot(where: str, feature: Any) -> LaneLine | Spot | None:
         if not isinstance(name, str | int) or not str(name).strip():
             raise VenueError(where, "a gate without id", 'a text "id"')
         return Spot(lane, longitude, latitude, sd_m, id=str(name))
+    if kind == "race-line":
+        race_line = cast(
+            Literal["start", "finish"], _line_property(where, properties, RACE_LINE_NAMES)
+        )
+        return Spot(lane, longitude, latitude, sd_m, line=race_line)
     zone = _whole_property(where, properties, "zone", MOST_ZONES)
-    line_name = properties.get("line")
-    if line_name not in ZONE_LINE_NAMES:
-        hint = did_you_mean(str(line_name), ZONE_LINE_NAMES)
-        raise VenueError(where, f"line {_shown(line_name)}", either(ZONE_LINE_NAMES), hint)
-    return Spot(
-        lane, longitude, latitude, sd_m, zone, cast(Literal["back", "entry", "exit"], line_name)
+    zone_line = cast(
+        Literal["back", "entry", "exit"], _line_property(where, properties, ZONE_LINE_NAMES)
     )
+    return Spot(lane, longitude, latitude, sd_m, zone, zone_line)
+
+
+def _line_property(where: str, properties: Mapping[str, Any], known: tuple[str, ...]) -> str:
+    name = properties.get("line")
+    if name not in known:
+        hint = did_you_mean(str(name), known)
+        raise VenueError(where, f"line {_shown(name)}", either(known), hint)
+    return str(name)
 
 
 def _whole_property(where: str, properties: Mapping[str, Any], name: str, most: int) -> int:

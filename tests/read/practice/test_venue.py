@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+import math
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from practice_files import ENTRY, EXIT, GATE, LANE, error_of, feature, geojson
+from practice_files import ENTRY, EXIT, FINISH, GATE, LANE, START, error_of, feature, geojson
 
 from pipeline.errors import VenueError
 from pipeline.read.practice.venue import read_venue
@@ -35,6 +36,26 @@ def test_a_venue_is_read_whole(tmp_path) -> None:
     assert found.lanes[0].latitude_deg.tolist() == [48.2, 48.2]
     assert [(s.lane, s.zone, s.line) for s in found.zone_lines] == [(4, 1, "entry"), (4, 1, "exit")]
     assert [g.id for g in found.gates] == ["beam"]
+
+
+def test_a_races_lines_are_read_apart_from_zone_lines_and_gates(tmp_path) -> None:
+    found = venue(tmp_path, geojson(START, LANE, ENTRY, EXIT, GATE, FINISH))
+    assert [(s.lane, s.line, s.zone, s.id) for s in found.race_lines] == [
+        (4, "start", None, None),
+        (4, "finish", None, None),
+    ]
+    assert [s.line for s in found.zone_lines] == ["entry", "exit"]
+    assert [g.id for g in found.gates] == ["beam"]
+
+
+def test_a_races_line_in_a_bend_of_few_vertices_is_near_enough(tmp_path) -> None:
+    # a bend of 36.5 m drawn with a vertex every 30 degrees cuts it by 1.2 m half-way between two
+    turns = [math.radians(30 * n) for n in range(7)]
+    east_m, north_m = (36.5 / 111_320 / math.cos(math.radians(48.2)), 36.5 / 111_320)
+    bend = with_(LANE, [[16.4 + east_m * math.sin(a), 48.2 + north_m * math.cos(a)] for a in turns])
+    middle = math.radians(45)
+    on_it = [16.4 + east_m * math.sin(middle), 48.2 + north_m * math.cos(middle)]
+    assert venue(tmp_path, geojson(bend, with_(START, on_it))).race_lines
 
 
 def test_text_numbers_and_a_byte_order_mark_are_taken(tmp_path) -> None:
@@ -74,6 +95,13 @@ GEOJSON_ERRORS = [
         geojson(feature("MultiLineString", [[[1, 2], [3, 4]]], kind="lane", lane=1)),
         ["MultiLineString", "join the parts"],
     ),
+    (geojson(LANE, START, START), ["feature 3", "a second start line of lane 4"]),
+    (geojson(LANE, with_(START, line="strat")), ['line "strat"', 'did you mean "start"?']),
+    (geojson(LANE, with_(START, line="entry")), ['line "entry"', '"start" or "finish"']),
+    (geojson(LANE, with_(START, kind="race line")), ['did you mean "race-line"?']),
+    (geojson(LANE, with_(START, lane=5)), ["start line of lane 5", "the lane has no line"]),
+    (geojson(LANE, with_(START, [16.4, 48.2003])), ["start line of lane 4", "33.4 m off"]),
+    (geojson(LANE, with_(FINISH, [16.4035, 48.2])), ["finish line of lane 4", "37.2 m off"]),
     (geojson(LANE, feature("LineString", [[1, 2]], kind="gate", lane=4, id="a")), ['a "Point"']),
     (geojson(LANE, feature("Point", [1, 2], kind="gate", lane=4)), ["gate without id"]),
 ]
