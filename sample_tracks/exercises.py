@@ -7,6 +7,7 @@ moments (seconds of the evening), at which speed and gap.
 from __future__ import annotations
 
 import csv
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +27,7 @@ def stage(kind: str, rng: Rng, site: Site, traces: list[Trace], now: int) -> tup
     who = traces if kind == "rotation" else traces[:2]
     gap_m = 1.6 if kind == "standing" else float(rng.uniform(1.7, 2.4))
     first_l = site.entry_l_m - float(rng.uniform(30, 45))
-    for place, trace in enumerate(who):
+    for trace in who:
         far = abs(trace.l_m - first_l)
         begin = max(begin, trace.n + int((far / 1.2 + 12) / DT))
         trace.linger(min(begin - int(60 / DT), begin))
@@ -79,7 +80,7 @@ def _rotation(rng: Rng, who: list[Trace], begin: int, gap_m: float) -> tuple[lis
     order, rows, ahead = list(range(size)), [], np.zeros((size, n))
     before = 0.0
     for k, (first, last) in enumerate(times):
-        for a, b in zip(order, order[1:], strict=False):
+        for a, b in pairwise(order):
             rows.append(
                 _row("rotation", begin + int(before / DT), begin + int(first / DT),
                      who[a], who[b], pace, gap_m) | {"round": k + 1}
