@@ -22,7 +22,6 @@ import files
 import numpy as np
 import people
 import plan
-import practice
 import truths
 from people import DT, Floats, Person, Rng
 from practice import Site
@@ -373,7 +372,7 @@ def make_race(
         "race": race | {"team": list(names), "gun_utc_s": gun_t,
                         "first_movement_utc_s": gun_t + runs[0].go_t,
                         "official_time_s": official_s},
-        "legs": _true_legs(course, runs, times, names, gun_t, bodies, grid_s),
+        "legs": _true_legs(course, runs, names, gun_t, bodies, grid_s),
         "exchanges": _true_exchanges(course, runs, names, gun_t, bodies, grid_s),
         "recordings": recordings, "runners": [asdict(p) for p in team],
     }  # fmt: skip
@@ -440,7 +439,7 @@ def _write_venue(
 
 
 def _true_legs(
-    course: Course, runs: list[LegRun], times: list[float], names: tuple[str, ...], gun_t: float,
+    course: Course, runs: list[LegRun], names: tuple[str, ...], gun_t: float,
     bodies: dict[str, evening.Body], grid_s: Floats,
 ) -> list[Row]:  # fmt: skip
     """The legs by the finished motion of the trunks, in which steps and wander are laid on."""
