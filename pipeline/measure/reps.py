@@ -138,11 +138,11 @@ def build_case(
         begin = candidate.set_off_s if role == "incoming" else candidate.go_s
         onset, footfalls = None, np.empty(0)
         if runner in imus:
-            imu, clock_sd = _cut_imu(imus[runner], zero, end)
+            imu, clock_sd = cut_imu(imus[runner], zero, end)
             if begin is not None:
-                seen = _measure_launch(trace, begin, levels[runner], DELAY_S.value)
+                seen = measure_launch(trace, begin, levels[runner], DELAY_S.value)
                 begin = seen.value
-                onset = _measure_onset(imu, seen, clock_sd)
+                onset = measure_onset(imu, seen, clock_sd)
             footfalls = _find_footfalls(imu, begin if begin is not None else zero - RUN_IN_S, end)
         if role == "outgoing":
             falls = footfalls
@@ -150,7 +150,7 @@ def build_case(
             begin = (
                 onset.value
                 if onset is not None
-                else _measure_launch(trace, begin, levels[runner], DELAY_S.value).value
+                else measure_launch(trace, begin, levels[runner], DELAY_S.value).value
             )
         first = zero - RUN_IN_S if begin is None else _stand_begin(trace, begin)
         last = end if role == "outgoing" else _let_go_end(trace, candidate, end)
@@ -263,7 +263,7 @@ def _wrist_streams(
     for role in estimator.ROLES:
         runner = one.incoming if role == "incoming" else one.outgoing
         for k, unit in enumerate(units.get(runner, ())):
-            imu, clock_sd = _cut_imu((unit.imu, unit.clock_sd_s), zero, _wrist_end(case))
+            imu, clock_sd = cut_imu((unit.imu, unit.clock_sd_s), zero, _wrist_end(case))
             yield role, k, WristStream(runner, role, imu.t_s - zero, imu.acc_mps2, clock_sd), unit
 
 
@@ -317,7 +317,8 @@ def _cut_trace(trace: Trace, place: OnAxis, zero: float, end: float) -> tuple[Tr
     return trace.rows(near), place.rows(near)
 
 
-def _cut_imu(imu_and_sd: tuple[Imu, float], zero: float, end: float) -> tuple[Imu, float]:
+def cut_imu(imu_and_sd: tuple[Imu, float], zero: float, end: float) -> tuple[Imu, float]:
+    """The part of an accelerometer's samples about the time from `zero` to `end`, UTC."""
     imu, clock_sd = imu_and_sd
     near = slice(*np.searchsorted(imu.t_s, [zero - AROUND_S, end + AROUND_S]))
     return replace(imu, t_s=imu.t_s[near], acc_mps2=imu.acc_mps2[near]), clock_sd
@@ -336,7 +337,8 @@ def _usual_side_m(role: estimator.Role, axis: ZoneAxis) -> float:
     return INSIDE_M if inside else OUTSIDE_M
 
 
-def _measure_onset(imu: Imu, seen: Estimate, clock_sd_s: float) -> Estimate | None:
+def measure_onset(imu: Imu, seen: Estimate, clock_sd_s: float) -> Estimate | None:
+    """The first movement, UTC, that an accelerometer shows about the start `seen` in the speeds."""
     window = min(
         max(ONSET_WINDOW_S, GATE_SDS * float(np.hypot(seen.sd, DELAY_S.sd))), ONSET_WIDEST_S
     )
@@ -346,7 +348,9 @@ def _measure_onset(imu: Imu, seen: Estimate, clock_sd_s: float) -> Estimate | No
     return Estimate(found.value, float(np.hypot(np.hypot(found.sd, ONSET_REP_SD_S), clock_sd_s)))
 
 
-def _measure_launch(trace: Trace, near_s: float, level: Levels, delay_s: float) -> Estimate:
+def measure_launch(trace: Trace, near_s: float, level: Levels, delay_s: float) -> Estimate:
+    """The first movement, UTC, that the speeds show near `near_s`, the receiver being late by
+    `delay_s`; `near_s` itself where they show none."""
     speeds = np.where(np.isfinite(trace.speed_mps), trace.speed_mps, trace.pace_mps)
     found = find_launch(
         trace.t_s,

@@ -41,6 +41,7 @@ from pipeline.measure import (
     zones,
 )
 from pipeline.measure.clock import ties
+from pipeline.measure.races import expected, legs, runs
 from pipeline.measure.starts import usual_lags_in_words
 from pipeline.measure.traces import (
     Trace,
@@ -146,7 +147,7 @@ def _run_stages(
     )
     moved_s = {name: one.offset.value for name, one in coarse.items() if one.corrected}
     wrists = choose_wrists(recordings, moved_s)
-    found, cases, levels, trained = _find_cases(
+    found, cases, levels, trained, races = _find_cases(
         session, axes, traces, places, imus, wrists, remarks, tell
     )
     # The cases hold what they need: of an hour that is little.
@@ -161,6 +162,9 @@ def _run_stages(
         zones.gate_places(session.venue, axes),
     )
     measured, odd = odd_marks.remark_odd_marks(squad.takeovers)
+    race_legs = legs.measure_races(
+        races, measured, session.venue, axes, solved.levels, agreed.offsets, coarse
+    )
     remarks += [
         *clocks.corrections_in_words(agreed),
         *squad.remarks,
@@ -173,7 +177,7 @@ def _run_stages(
         "speed_curves": rows.speed_curves_table(session, measured),
         "recordings": rows.recordings_table(files, solved),
         "observations": rows.observations_table(session, measured, squad.left_over),
-        "legs": schema.empty_table("legs"),
+        "legs": rows.legs_table(session, race_legs),
         "exercises": rows.exercises_table(session, trained),
     }
     if not measured and not trained.hand_overs:
@@ -231,12 +235,18 @@ def _find_cases(
     wrists: Mapping[str, Sequence[WristUnit]],
     remarks: list[str],
     tell: Progress,
-) -> tuple[int, list[reps.Case], dict[str, reps.Levels], exercises.MeasuredExercises]:
+) -> tuple[
+    int,
+    list[reps.Case],
+    dict[str, reps.Levels],
+    exercises.MeasuredExercises,
+    runs.RacesCut,
+]:
     """Find all takeovers of the session and match them to the sheet; measure its exercises.
 
     Gives how many candidates there were, the takeovers to solve, what is known of each receiver's
-    noise, and what was trained besides. Slips of the sheet and rows that were not found go into
-    `remarks`.
+    noise, what was trained besides, and what the units recorded of races. Slips of the sheet and
+    rows that were not found go into `remarks`.
     """
     plane, places = placed.plane, placed.by_axis
     stands = reps.still_seconds(traces, plane)
@@ -254,13 +264,22 @@ def _find_cases(
         found = sheet_slips.swap_names(found, *swapped)
         lists = {i: sheet_slips.swap_names(own, *swapped) for i, own in lists.items()}
         remarks.append(sheet_slips.swapped_in_words(*swapped))
+    raced = expected.take_out_races(
+        session.races,
+        expected.race_rows(session.races, reps_read, axes),
+        found,
+        reps_read,
+        axes,
+    )
+    remarks += raced.remarks
     if session.reps is None:
-        chosen = [sheet_slips.MatchedTakeover(one, None) for one in found if one.completed]
+        chosen = [sheet_slips.MatchedTakeover(one, None) for one in raced.left if one.completed]
     else:
-        chosen, slips = sheet_slips.match_with_slips(found, reps_read, axes, traces)
+        chosen, slips = sheet_slips.match_with_slips(raced.left, raced.rows, axes, traces)
         remarks += slips
-    if not chosen:
-        return len(found), [], {}, trained
+    chosen += raced.matched
+    if not chosen and not session.races:
+        return len(found), [], {}, trained, runs.RacesCut((), slow)
     levels = {
         name: reps.Levels(rest_mps=rest[0], rest_sd_mps=rest[1])
         for name, trace in traces.items()
@@ -297,7 +316,10 @@ def _find_cases(
         cases.append(replace(case, remarks=(*notes, *case.remarks)))
     if swapped is None:  # else nobody knows whose wrist it is
         cases = reps.find_wrist_signs(cases, wrists)
-    return len(found), cases, levels, trained
+    cut = runs.cut_races(
+        raced.races, [(m.candidate, m.rep) for m in chosen], axes, traces, plane, imus, levels, slow
+    )
+    return len(found), cases, levels, trained, cut
 
 
 def _find_candidates(
@@ -328,7 +350,8 @@ def _find_candidates(
         for i, own in lists.items()
     }
     takeover_rows = _takeover_rows(rows_read)
-    found = finding.across_axes(list(lists.values()), axes, takeover_rows, session.lane)
+    wanted = [*takeover_rows, *expected.race_rows(session.races, takeover_rows, axes)]
+    found = finding.across_axes(list(lists.values()), axes, wanted, session.lane)
     return lists, found, takeover_rows, trained
 
 

@@ -21,6 +21,7 @@ from pipeline.base.values import (
 )
 from pipeline.measure import exercises, reps, takeovers
 from pipeline.measure.agreement import ClockOffset, correction_in_words
+from pipeline.measure.races import legs
 from pipeline.tables import schema
 from pipeline.tables.full_speed import judge_speeds
 
@@ -61,9 +62,9 @@ def exchanges_table(session: Session, measured: Sequence[takeovers.MeasuredTakeo
     return table
 
 
-def _within_bounds(row: dict[str, object]) -> dict[str, object]:
+def _within_bounds(row: dict[str, object], table: str = "exchanges") -> dict[str, object]:
     """A figure that cannot be is left empty with a remark, and costs nothing but itself."""
-    kept, left_out = schema.keep_bounds("exchanges", row)
+    kept, left_out = schema.keep_bounds(table, row)
     remarks = [
         f"{one.culprit} came out as {one.value:.3g}, which cannot be: left empty"
         for one in left_out
@@ -192,6 +193,34 @@ def _exercise_row(session: Session, number: int, one: exercises.HandOver) -> dic
         "note": one.rep.note or None,
         "remarks": list(one.remarks),
     }
+
+
+def legs_table(session: Session, measured: Sequence[legs.MeasuredLeg]) -> pa.Table:
+    """The table `legs`: of each race the whole of it and its legs."""
+    rows = []
+    for one in measured:
+        when = one.start_utc_s
+        row: dict[str, object] = {
+            "session": session.id,
+            "race": one.race.id,
+            "leg": one.leg,
+            "event": one.race.event,
+            "lane": one.lane,
+            "runner": one.runner,
+            "exchange": one.exchange,
+            "start_utc": None if when is None else datetime.fromtimestamp(when, UTC),
+            **_estimate_cells("time_s", one.time, "legs"),
+            "start_basis": one.start_basis,
+            **_estimate_cells("v_max_mps", one.v_max, "legs"),
+            **_estimate_cells("zone_time_s", one.zone_time, "legs"),
+            "official_time_s": one.race.official_time_s if one.leg == 0 else None,
+            "difference_s": one.difference_s,
+            "remarks": list(one.remarks),
+        }
+        rows.append(_within_bounds(row, "legs"))
+    rows.sort(key=lambda row: (str(row["race"]), int(str(row["leg"]))))
+    names = schema.facts("legs").names
+    return schema.conform("legs", {n: [row[n] for row in rows] for n in names})
 
 
 def speed_curves_table(
