@@ -225,11 +225,22 @@ def decide_validation(out: Path, *, write: bool = True) -> ValidationDecision:
 def gather_card_facts(found: MarkDecisions) -> CardFacts:
     """What the card of the first event needs to know besides the tables."""
     advice = found.advices[0]
+    return _card_facts(advice, advice.settings.team or None)
+
+
+def gather_race_card(found: OrderDecisions) -> tuple[CardFacts, dict[str, pa.Table]]:
+    """What the card of the first order's race needs: its facts, the order as their `team`, and the
+    tables `marks` and `runners`."""
+    tables = {"marks": marks_table([found.advice]), "runners": found.tables["runners"]}
+    return _card_facts(found.advice, found.orders.names()), tables
+
+
+def _card_facts(advice: Advice, team: tuple[str, ...] | None) -> CardFacts:
     wished = 1.0 - advice.settings.risk
     newest = utc_datetime(float(advice.squad.reps.utc_s.max()))
     return CardFacts(
         event=advice.squad.event,
-        team=advice.settings.team or None,
+        team=team,
         date=newest.date().isoformat(),
         wished=wished,
         short=tuple(

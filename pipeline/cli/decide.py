@@ -6,7 +6,7 @@ what came of it. `app` registers them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -36,6 +36,9 @@ from pipeline.cli.options import (
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from pipeline.advise.decisions import CardFacts
     from pipeline.advise.settings import Settings
 
 # --- commands ---------------------------------------------------------------------------
@@ -117,10 +120,8 @@ def run_marks(
 ) -> None:
     """Say where the tape goes: a check mark for every pair, with its risk."""
     from pipeline.advise import decisions
-    from pipeline.show import publish
 
-    if card is not None and card.suffix.lower() not in (".html", ".htm"):
-        raise UsageError(f"--card {card}", "not a name for a page", "a name that ends in .html")
+    _check_card_name(card)
     settings = _gather_settings(
         event, team, risk, speed, wind, start, rules, foot, half_life, seed,
         stand_m=stand, pace=pace, latest_m=latest_pass,
@@ -129,17 +130,7 @@ def run_marks(
     words.print_marks(found, pair)
     if card is not None:
         facts = decisions.gather_card_facts(found)
-        publish.write_card(
-            card,
-            found.tables,
-            _card_settings(settings),
-            event=facts.event,
-            team=facts.team,
-            date=facts.date,
-            wished=facts.wished,
-            short=facts.short,
-        )
-        terminal.say(f"Card: {card}")
+        _write_card(card, found.tables, settings, facts)
     words.print_where_written(out, found.tables, print_only)
     terminal.say(TENTH)
     terminal.say(CAUTION)
@@ -148,6 +139,7 @@ def run_marks(
 ORDER_EXAMPLE = (
     "Examples:\n\n"
     "batontrace order out --team robin,wren,finch,jay,lark --lane 5\n\n"
+    "batontrace order out --team robin,wren,finch,jay --lane 5 --card race.html\n\n"
     "batontrace order out --fix robin=4 --forbid wren=1 --hand finch=left\n\n"
     "batontrace order out --event 4x400 --flat robin=47.9 --flat wren=48.3 ..."
 )
@@ -198,11 +190,21 @@ def run_order(
     foot: FootOption = None,
     half_life: HalfLifeOption = defaults.HALF_LIFE_DAYS,
     seed: SeedOption = defaults.SEED,
+    card: Annotated[
+        Path | None,
+        typer.Option(
+            "--card",
+            metavar="CARD.html",
+            help="Write the race's card, too: the marks that the first order needs and no others, "
+            "zone by zone.",
+        ),
+    ] = None,
     print_only: PrintOnlyOption = False,
 ) -> None:
     """Say who should run which leg, how sure that is, and what to do if one drops out."""
     from pipeline.advise import decisions
 
+    _check_card_name(card)
     settings = _gather_settings(event, team, risk, speed, wind, start, rules, foot, half_life, seed)
     wishes = decisions.Wishes(
         {name: _parse_leg(name, leg, "--fix") for name, leg in _split(fix, "--fix", "RUNNER=LEG")},
@@ -220,6 +222,9 @@ def run_order(
         out, settings, wishes, lane=lane, flat_s=flat_s, write=not print_only
     )
     words.print_order(found)
+    if card is not None:
+        facts, tables = decisions.gather_race_card(found)
+        _write_card(card, tables, settings, facts, race_lane=lane)
     words.print_where_written(out, found.tables, print_only)
     terminal.say(CAUTION)
 
@@ -309,6 +314,34 @@ def _parse_leg(name: str, text: str, option: str) -> int:
     if text not in ("1", "2", "3", "4"):
         raise UsageError(f"{option} {name}={text}", f'"{text}" is no leg', "1, 2, 3 or 4")
     return int(text)
+
+
+def _check_card_name(card: Path | None) -> None:
+    if card is not None and card.suffix.lower() not in (".html", ".htm"):
+        raise UsageError(f"--card {card}", "not a name for a page", "a name that ends in .html")
+
+
+def _write_card(
+    card: Path,
+    tables: Mapping[str, pa.Table],
+    settings: Settings,
+    facts: CardFacts,
+    race_lane: int | None = None,
+) -> None:
+    from pipeline.show import publish
+
+    publish.write_card(
+        card,
+        tables,
+        _card_settings(settings),
+        event=facts.event,
+        team=facts.team,
+        date=facts.date,
+        wished=facts.wished,
+        short=facts.short,
+        race_lane=race_lane,
+    )
+    terminal.say(f"Card: {card}")
 
 
 def _card_settings(settings: Settings) -> dict[str, str]:

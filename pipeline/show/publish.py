@@ -12,14 +12,14 @@ import importlib.metadata
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import pyarrow as pa
 
 from pipeline.base.plain_file import plain_file_sha256
 from pipeline.errors import InputError, UsageError
 from pipeline.show import scenes
-from pipeline.show.card.card import card_html
+from pipeline.show.card.card import card_html, race_card_html
 from pipeline.show.figures import held_out_strips, history, overlays, risk
 from pipeline.show.figures.figure import Figure
 from pipeline.show.file_names import pair_file_name, session_file_name
@@ -186,13 +186,20 @@ def write_card(
     date: str,
     wished: float,
     short: Collection[PairIds],
+    race_lane: int | None = None,
 ) -> None:
     """Write the trackside card from the tables `marks` and `runners` as one HTML file, whole or not
-    at all. For the arguments see `card_html`."""
-    text = card_html(
-        tables["marks"], tables["runners"], event=event, team=team, settings=settings, date=date,
-        wished=wished, short=short,
-    )  # fmt: skip
+    at all. For the arguments see `card_html`; with a `race_lane` the team is a running order, and
+    the card is that of its race (`race_card_html`)."""
+    facts: Any = {
+        "event": event, "settings": settings, "date": date, "wished": wished, "short": short,
+    }  # fmt: skip
+    if race_lane is None:
+        text = card_html(tables["marks"], tables["runners"], team=team, **facts)
+    else:
+        text = race_card_html(
+            tables["marks"], tables["runners"], order=team or (), lane=race_lane, **facts
+        )
     whole_files.write_text(path, text)
 
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import importlib.resources
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 from xml.etree import ElementTree as ET
 
@@ -19,7 +20,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.base import defaults
-from pipeline.base.relays import is_blind
+from pipeline.base.relays import BENDS_IN_LANES, is_blind
+from pipeline.base.stadium import in_lanes
 from pipeline.base.words import CAUTION, FEW_REPS, TENTH, in_feet_words
 from pipeline.errors import UsageError
 from pipeline.show.card.pair_marks import (
@@ -58,6 +60,9 @@ TAPE = (
     "(World Athletics TR24.4, from memory: look it up). Lay only the one in use."
 )
 
+READ_GRID = "Rows: incoming runners. Columns: outgoing runners, the receivers."
+READ_ZONES = "One row a takeover zone, in the order of the race. Lay these marks and no others."
+
 _CARD_NAME_WIDTH = 18  # half-width characters; the whole of a longer name is below the grid
 _WHOLE_NAME_WIDTH = 50
 _SETTING_WIDTH = 20
@@ -93,8 +98,7 @@ def card_html(
     Raises UsageError where the event or a runner is not in `marks`, InputError where a pair has
     two advised rows, OutputError where a table does not hold to its schema.
     """
-    if wished is not None and not 0.0 <= wished <= 1.0:
-        raise UsageError("wished", f"{wished:g}", "a chance from 0 to 1")
+    _refuse_odd_chance(wished)
     schema.check_table("marks", marks)
     marks = marks.filter(pc.equal(marks["event"], event))
     asked = choose_team(marks, event, team)
@@ -102,24 +106,77 @@ def card_html(
     receivers = receiver_facts(runners, event, shown)
     advice = pair_marks(marks, shown, receivers, wished, frozenset(short))
     names = _head_names(shown)
-
-    size = next(n for n in (4, 6, MOST) if len(shown) <= n)
     by_sight = not is_blind(event)
     title = f"{'When to go' if by_sight else 'Check marks'}, {_short_value(event)}"
-    heading = _card_header(title, date, settings)
-    notes = element(
-        "div",
-        {"class": "notes"},
-        _legend_section(advice, receivers, wished, by_sight),
-        _moving_section(advice, names, asked),
-        _cautions_section(by_sight),
+    return _card_document(
+        title,
+        _card_header(title, date, settings),
+        _marks_grid(shown, names, advice, receivers, by_sight),
+        [
+            _legend_section(advice, receivers, wished, by_sight, READ_GRID),
+            _moving_section(advice, names, asked),
+            _cautions_section(by_sight),
+        ],
+        size=next(n for n in (4, 6, MOST) if len(shown) <= n),
     )
+
+
+def race_card_html(
+    marks: pa.Table,
+    runners: pa.Table | None,
+    *,
+    event: str,
+    order: Sequence[str],
+    lane: int,
+    settings: Mapping[str, str],
+    date: str,
+    wished: float | None = None,
+    short: Collection[CardPair] = (),
+) -> str:
+    """The card of one race: only the marks that a running order needs, zone by zone.
+
+    `order` are the runners of the legs, `lane` is the team's; a zone after the break from lanes is
+    shown as such. The other arguments and what is raised are as for `card_html`.
+    """
+    _refuse_odd_chance(wished)
+    schema.check_table("marks", marks)
+    marks = marks.filter(pc.equal(marks["event"], event))
+    team = choose_team(marks, event, order)
+    receivers = receiver_facts(runners, event, team)
+    needed = list(pairwise(team))
+    found = pair_marks(marks, team, receivers, wished, frozenset(short))
+    advice = {pair: found[pair] for pair in needed if pair in found}
+    names = _head_names(team)
+    by_sight = not is_blind(event)
+    title = f"Race card, {_short_value(event)}, lane {lane}"
+    return _card_document(
+        title,
+        _card_header(title, date, settings),
+        _zones_grid(event, lane, needed, names, advice, receivers),
+        [
+            _legend_section(advice, receivers, wished, by_sight, READ_ZONES),
+            _moving_section(advice, names, team),
+            _cautions_section(by_sight),
+        ],
+        size=4,
+    )
+
+
+def _refuse_odd_chance(wished: float | None) -> None:
+    if wished is not None and not 0.0 <= wished <= 1.0:
+        raise UsageError("wished", f"{wished:g}", "a chance from 0 to 1")
+
+
+def _card_document(
+    title: str, heading: ET.Element, grid: ET.Element, sections: Sequence[ET.Element], *, size: int
+) -> str:
+    notes = element("div", {"class": "notes"}, *sections)
     is_crowded = _text_length(notes) > _ROOMY or _text_length(heading) > _TWO_LINES
     body = element(
         "body",
         {"class": f"runners-{size} crowded" if is_crowded else f"runners-{size}"},
         heading,
-        _marks_grid(shown, names, advice, receivers, by_sight),
+        grid,
         notes,
     )
     return html_document(title, _card_style(), body)
@@ -216,18 +273,72 @@ def _marks_grid(
     )
 
 
+def _zones_grid(
+    event: str,
+    lane: int,
+    needed: Sequence[CardPair],
+    names: Mapping[str, str],
+    advice: Mapping[CardPair, PairMark],
+    receivers: Mapping[str, ReceiverFacts] | None,
+) -> ET.Element:
+    """One row a takeover zone: where it is, who gives to whom, the mark, the receiver."""
+    known = receivers or {}
+    rows = []
+    for zone, (incoming, outgoing) in enumerate(needed, start=1):
+        receiver = known.get(outgoing, ReceiverFacts(None, None, None))
+        pair = element(
+            "td",
+            {},
+            _text_line(outside_name(names[incoming]), " to ", outside_name(names[outgoing])),
+        )
+        rows.append(
+            element(
+                "tr",
+                {},
+                element("th", {"scope": "row"}, f"zone {zone}", _zone_lane_line(event, zone, lane)),
+                pair,
+                _mark_cell(incoming, outgoing, advice),
+                _receiver_cell(receiver, by_sight=not is_blind(event, zone)),
+            )
+        )
+    heads = [
+        element("th", {"scope": "col"}, words)
+        for words in ("zone and lane", "incoming to outgoing", "mark", "the receiver")
+    ]
+    table = element(
+        "table",
+        {},
+        element("caption", {}, "The marks of this order, zone by zone"),
+        element("thead", {}, element("tr", {}, *heads)),
+        element("tbody", {}, *rows),
+    )
+    return element(
+        "div", {"class": "grid", "role": "region", "aria-label": "Marks", "tabindex": "0"}, table
+    )
+
+
+def _zone_lane_line(event: str, zone: int, lane: int) -> ET.Element:
+    """In which lane the zone lies: after the break from lanes no lane is kept."""
+    kept = event not in BENDS_IN_LANES or in_lanes(event, zone)
+    return _text_line(f"lane {lane}" if kept else "after the break, as placed")
+
+
 def _receivers_row(
     team: Sequence[str], receivers: Mapping[str, ReceiverFacts], by_sight: bool
 ) -> ET.Element:
     cells = []
     for runner in team:
         one = receivers.get(runner, ReceiverFacts(None, None, None))
-        foot = "foot not known" if one.foot_m is None else f"foot {100.0 * one.foot_m:.1f} cm"
-        start = "goes by sight" if by_sight else "start not known"
-        if one.lag_s is not None and one.lag_sd_s is not None:
-            start = f"start {one.lag_s:.2f} ± {max(one.lag_sd_s, 0.01):.2f} s".replace("-", "−")
-        cells.append(element("td", {}, _text_line(foot), _text_line(start)))
+        cells.append(_receiver_cell(one, by_sight))
     return element("tr", {}, element("th", {"scope": "row"}, "The receiver"), *cells)
+
+
+def _receiver_cell(one: ReceiverFacts, by_sight: bool) -> ET.Element:
+    foot = "foot not known" if one.foot_m is None else f"foot {100.0 * one.foot_m:.1f} cm"
+    start = "goes by sight" if by_sight else "start not known"
+    if one.lag_s is not None and one.lag_sd_s is not None:
+        start = f"start {one.lag_s:.2f} ± {max(one.lag_sd_s, 0.01):.2f} s".replace("-", "−")
+    return element("td", {}, _text_line(foot), _text_line(start))
 
 
 def _mark_cell(incoming: str, outgoing: str, advice: Mapping[CardPair, PairMark]) -> ET.Element:
@@ -316,10 +427,11 @@ def _legend_section(
     receivers: Mapping[str, ReceiverFacts] | None,
     wished: float | None,
     by_sight: bool,
+    how_to_read: str,
 ) -> ET.Element:
     rows = [one.row for one in advice.values()]
     counted = {row["mark_feet"] is not None for row in rows}
-    items: list[Child] = ["Rows: incoming runners. Columns: outgoing runners, the receivers."]
+    items: list[Child] = [how_to_read]
     if True in counted:
         items.append(
             "Large number: the receiver's foot-lengths, heel to toe, from the back line to the "
