@@ -201,6 +201,22 @@ def test_the_card_holds_all_pairs(out, tmp_path):
     assert "stop on pain" in text
 
 
+def test_an_order_has_a_card_with_its_three_marks(out, tmp_path):
+    page = tmp_path / "race.html"
+    code, said, _ = run("order", out, "--lane", "6", "--card", page, "--print-only")
+    assert code == 0
+    text = html.unescape(re.sub(r"<[^>]+>", " ", page.read_text(encoding="utf-8")))
+    marks = [line for line in said.splitlines() if "receiver" in line and "feet" in line]
+    assert len(marks) >= 3
+    for zone in (1, 2, 3):
+        metres = re.search(r"([\d.]+) m, receiver", marks[zone - 1])
+        assert metres
+        assert f"zone {zone}, lane 6" in text
+        assert f"{metres[1]} m" in text.replace("\xa0", " ")
+    assert "stop on pain" in text
+    assert run("order", out, "--card", tmp_path / "race.pdf")[0] == errors.UsageError.exit_code
+
+
 def test_a_card_that_cannot_be_written_is_an_output_error(out, tmp_path):
     (tmp_path / "file").touch()
     code, _, complained = run("marks", out, "--card", tmp_path / "file" / "card.html")

@@ -8,7 +8,7 @@ import base64
 import functools
 import hashlib
 import re
-from itertools import permutations
+from itertools import pairwise, permutations
 
 import numpy as np
 import pytest
@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from pipeline.base.defaults import FOOT_M
 from pipeline.base.words import CAUTION, TENTH
 from pipeline.errors import InputError, UsageError
-from pipeline.show.card.card import MOST, card_html
+from pipeline.show.card.card import MOST, card_html, race_card_html
 from pipeline.tables import schema
 
 NAMES = ["robin", "wren", "siskin", "plover", "dunlin", "avocet", "curlew", "merlin", "osprey"]
@@ -95,6 +95,38 @@ def test_every_pair_stands_in_its_cell_with_the_table_s_numbers(runners, seed):
         stands = re.search(r"stand \+([\d.]+) m", cell)
         assert (float(stands[1]) if stands else 0.0) == row["outgoing_start_m"]
     assert [shown.cell(team, name, name) for name in team] == ["·"] * len(team)
+
+
+ORDER = ["wren", "plover", "robin", "siskin"]
+RACE = {"event": "4x100", "order": ORDER, "lane": 6, "settings": {}, "date": "2026-06-01"}
+
+
+def test_a_race_card_has_the_marks_of_its_order_and_no_others():
+    metres = {pair: 5.0 + k / 10 for k, pair in enumerate(permutations(ORDER, 2))}
+    marks = marks_of(*(row_of(*pair, mark_m=m) for pair, m in metres.items()))
+    rows = Page(race_card_html(marks, None, **RACE)).grid()
+    assert len(rows) == 4
+    for zone, (row, pair) in enumerate(zip(rows[1:], pairwise(ORDER), strict=True), start=1):
+        assert " to ".join(pair) in row[0]
+        assert f"zone {zone}, lane 6" in row[0]
+        assert f"{metres[pair]:.2f} m" in row[1]
+    shown = " ".join(cell for row in rows for cell in row)
+    assert sum(f"{m:.2f} m" in shown for m in metres.values()) == 3
+
+
+def test_after_the_break_no_lane_is_named():
+    marks = marks_of(*(row_of(*pair, event="4x400") for pair in permutations(ORDER, 2)))
+    rows = Page(race_card_html(marks, None, **RACE | {"event": "4x400"})).grid()
+    assert ["lane 6" in row[0] for row in rows[1:]] == [True, False, False]
+    assert "after the break" in rows[2][0]
+
+
+def test_a_race_whose_pair_has_no_mark_says_so_in_its_place():
+    marks = marks_of(
+        *(row_of(*pair) for pair in permutations(ORDER, 2) if pair != ("plover", "robin"))
+    )
+    rows = Page(race_card_html(marks, None, **RACE)).grid()
+    assert ["no mark" in row[1] for row in rows[1:]] == [False, True, False]
 
 
 @pytest.mark.parametrize(

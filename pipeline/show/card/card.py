@@ -286,28 +286,29 @@ def _zones_grid(
     rows = []
     for zone, (incoming, outgoing) in enumerate(needed, start=1):
         receiver = known.get(outgoing, ReceiverFacts(None, None, None))
-        pair = element(
-            "td",
-            {},
-            _text_line(outside_name(names[incoming]), " to ", outside_name(names[outgoing])),
-        )
         rows.append(
             element(
                 "tr",
                 {},
-                element("th", {"scope": "row"}, f"zone {zone}", _zone_lane_line(event, zone, lane)),
-                pair,
+                element(
+                    "th",
+                    {"scope": "row"},
+                    _text_line(
+                        outside_name(names[incoming]), " to ", outside_name(names[outgoing])
+                    ),
+                    _text_line(f"zone {zone}, {_zone_lane_words(event, zone, lane)}"),
+                ),
                 _mark_cell(incoming, outgoing, advice),
                 _receiver_cell(receiver, by_sight=not is_blind(event, zone)),
             )
         )
     heads = [
         element("th", {"scope": "col"}, words)
-        for words in ("zone and lane", "incoming to outgoing", "mark", "the receiver")
+        for words in ("incoming to outgoing", "mark", "the receiver")
     ]
     table = element(
         "table",
-        {},
+        {"class": "zones"},
         element("caption", {}, "The marks of this order, zone by zone"),
         element("thead", {}, element("tr", {}, *heads)),
         element("tbody", {}, *rows),
@@ -317,10 +318,10 @@ def _zones_grid(
     )
 
 
-def _zone_lane_line(event: str, zone: int, lane: int) -> ET.Element:
+def _zone_lane_words(event: str, zone: int, lane: int) -> str:
     """In which lane the zone lies: after the break from lanes no lane is kept."""
     kept = event not in BENDS_IN_LANES or in_lanes(event, zone)
-    return _text_line(f"lane {lane}" if kept else "after the break, as placed")
+    return f"lane {lane}" if kept else "after the break, as placed"
 
 
 def _receivers_row(
