@@ -12,6 +12,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.advise.marks import Advice, advise_squad, marks_table
 from pipeline.advise.orders import (
@@ -24,6 +25,14 @@ from pipeline.advise.orders import (
     refuse_unknown_lane,
 )
 from pipeline.advise.progress import Lack, find_lacks, progress_table
+from pipeline.advise.race_parts import (
+    RaceStory,
+    TableRow,
+    add_expected,
+    measured_parts,
+    race_parts_table,
+    races_of,
+)
 from pipeline.advise.runners import Squad, estimate_squad, runners_table
 from pipeline.advise.settings import Settings
 from pipeline.advise.takeovers import gather_reps, rank_events, utc_datetime
@@ -76,6 +85,16 @@ class ValidationDecision:
     """How what was held out agrees with what was measured, the table `validation`, and remarks."""
 
     agreements: Agreements
+    tables: Mapping[str, pa.Table]
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class RaceDecisions:
+    """The races of a lake against what their orders promised, the table `race_parts`, and remarks
+    about the lake."""
+
+    stories: tuple[RaceStory, ...]
     tables: Mapping[str, pa.Table]
     remarks: tuple[str, ...]
 
@@ -220,6 +239,64 @@ def decide_validation(out: Path, *, write: bool = True) -> ValidationDecision:
         record = lake.lake_provenance(found, {}, sys.argv)
         writing.write_decisions(out, tables, record)
     return ValidationDecision(agreements, tables, (*remarks, *agreements.remarks))
+
+
+def decide_race(
+    out: Path,
+    settings: Settings,
+    *,
+    flat_s: Mapping[str, float] | None = None,
+    write: bool = True,
+) -> RaceDecisions:
+    """Work out the table `race_parts`: each race of the lake against what its order promised.
+
+    The promise rests on the takeovers before the race; `flat_s` as for `decide_order`. Raises
+    NothingMeasured where the lake holds no race; otherwise as the other `decide_` functions.
+    """
+    found = lake.read_lake(out)
+    legs, remarks = lake.read_legs(out)
+    races = races_of(legs)
+    if not races:
+        raise NothingMeasured(
+            out,
+            "no race",
+            "a session with a [[race]] in its session.toml",
+            "`batontrace template` shows one; then measure that session",
+            list(remarks),
+        )
+    stories = tuple(_tell_race(found, rows, settings, flat_s or {}) for rows in races)
+    tables = {"race_parts": race_parts_table(stories)}
+    _write_tables(found, tables, settings, write, {"flat_s": dict(flat_s or {})})
+    return RaceDecisions(stories, tables, (*found.remarks, *remarks))
+
+
+def _tell_race(
+    found: Lake, rows: Mapping[int, TableRow], settings: Settings, flat_s: Mapping[str, float]
+) -> RaceStory:
+    """One race's parts, with what was to be expected where the lake tells it."""
+    first = rows[min(rows)]
+    own = found.exchanges.filter(pc.equal(found.exchanges["session"], first["session"]))
+    parts = measured_parts(rows, own.to_pylist())
+    story = RaceStory(
+        first["session"], first["race"], first["event"], first["lane"], rows, tuple(parts)
+    )
+    begin = next((row["start_utc"] for _, row in sorted(rows.items()) if row["start_utc"]), None)
+    if begin is None:
+        return replace(story, remarks=("its start is not known: nothing to compare with",))
+    earlier = found.exchanges.filter(pc.less(found.exchanges["zero_utc"], pa.scalar(begin)))
+    earlier, remarks = at_full_speed(earlier)
+    asked = replace(settings, event=story.event, team=story.team, race=True)
+    try:
+        if not earlier.num_rows:
+            raise UsageError("before the race", "no takeover", "some practice before it")
+        advice = advise_lake(replace(found, exchanges=earlier), asked)[0]
+        flat = {name: flat_s[name] for name in story.team if name in flat_s}
+        expected = gather_legs(advice, story.lane or 4, flat or None)
+        basis = rows.get(1, {}).get("start_basis") or rows.get(0, {}).get("start_basis")
+        told = add_expected(parts, expected, story.team, basis, settings.seed)
+    except (UsageError, NothingMeasured) as err:
+        return replace(story, remarks=(*remarks, f"nothing to compare with: {err}"))
+    return replace(story, parts=tuple(told), remarks=remarks)
 
 
 def gather_card_facts(found: MarkDecisions) -> CardFacts:

@@ -162,14 +162,25 @@ class Terms(Frozen):
     """The baton's time of order a, b, c, d is `first`[a] + `pair`[a, b, 0] + `pair`[b, c, 1] +
     `pair`[c, d, 2], its race-to-race variance likewise the sum of `first_var`, `pair_var`.
 
-    `first` (n, J) is leg 1 to the first entry line, `pair` (n, J, J, 3) each zone and the way of
-    the receiver after it; `first_var` (J,), `pair_var` (J, J, 3) in s².
+    `first` (n, J) is leg 1 to the first entry line; `zone` (n, J, J, 3) each zone time and `way`
+    (n, J, J, 3) the receiver's way after it, together `pair`. `first_var` (J,), `zone_var` and
+    `way_var` (J, J, 3) in s².
     """
 
     first: Floats
-    pair: Floats
+    zone: Floats
+    way: Floats
     first_var: Floats
-    pair_var: Floats
+    zone_var: Floats
+    way_var: Floats
+
+    @property
+    def pair(self) -> Floats:
+        return self.zone + self.way
+
+    @property
+    def pair_var(self) -> Floats:
+        return self.zone_var + self.way_var
 
 
 @dataclass(frozen=True, eq=False)
@@ -243,10 +254,11 @@ def time_terms(legs: Legs, seed: int = 0) -> Terms:
         first, after = _sprint_terms(legs, scale, late)
     zones = np.stack([_zone_times_s(legs, zone, scale) for zone in (1, 2, 3)], axis=-1)
     first_var = bends.REACTION_SPREAD_S**2 + (FORM_SPREAD * first.mean(axis=0)) ** 2
-    pair_var = np.square(legs.zone_time_spread_s)[..., None] + np.square(
-        FORM_SPREAD * after.mean(axis=0)
+    zone_var = np.broadcast_to(
+        np.square(legs.zone_time_spread_s)[..., None], (*legs.zone_time_spread_s.shape, 3)
     )
-    return Terms(first, zones + after, first_var, pair_var)
+    way_var = np.square(FORM_SPREAD * after.mean(axis=0))
+    return Terms(first, zones, after, first_var, zone_var, way_var)
 
 
 def _zone_times_s(legs: Legs, zone: int, scale: Floats) -> Floats:
@@ -473,11 +485,12 @@ def _rank_places(legs: Legs, given: Terms, places: Ints) -> Orders:
 
 def _order_times(given: Terms, places: Ints) -> Iterator[tuple[int, Floats]]:
     """Expected times draw by draw, some thousand orders at a time: their first row, (n, rows)."""
+    pair = given.pair
     for start in range(0, len(places), AT_ONCE):
         a, b, c, d = places[start : start + AT_ONCE].T
-        times = given.first[:, a] + given.pair[:, a, b, 0]
-        times += given.pair[:, b, c, 1]
-        times += given.pair[:, c, d, 2]
+        times = given.first[:, a] + pair[:, a, b, 0]
+        times += pair[:, b, c, 1]
+        times += pair[:, c, d, 2]
         yield start, times
 
 

@@ -16,7 +16,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from pipeline.cli import decide, export, note, season, session, show, terminal, validate
+from pipeline.cli import decide, export, note, race, season, session, show, terminal, validate
 from pipeline.errors import DEFECT, BatontraceError, InputError, OutputError, UsageError
 
 # What typer raises where a command line is wrong; it exports the class of one kind alone.
@@ -72,8 +72,8 @@ def batontrace(
     Start a session with template and venue, look at it with check, and measure it with process, or
     measure many with season; note fills in its practice sheet beside the track. Then marks, order,
     runners and progress turn the tables into decisions; report and overlay show them, and export
-    hands them to a spreadsheet. Validate says how far to believe it all, where somebody filmed or
-    timed.
+    hands them to a spreadsheet. Race tells a race leg by leg. Validate says how far to believe it
+    all, where somebody filmed or timed.
     """
 
 
@@ -88,6 +88,7 @@ app.command("order", epilog=decide.ORDER_EXAMPLE)(decide.run_order)
 app.command("runners", epilog=decide.RUNNERS_EXAMPLE)(decide.run_runners)
 app.command("progress", epilog=decide.PROGRESS_EXAMPLE)(decide.run_progress)
 app.command("validate", epilog=validate.VALIDATE_EXAMPLE)(validate.run_validate)
+app.command("race", epilog=race.RACE_EXAMPLE)(race.run_race)
 app.command("report", epilog=show.REPORT_EXAMPLE)(show.run_report)
 app.command("overlay", epilog=show.OVERLAY_EXAMPLE)(show.run_overlay)
 app.command("export", epilog=export.EXPORT_EXAMPLE)(export.run_export)

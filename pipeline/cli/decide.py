@@ -214,10 +214,7 @@ def run_order(
         ),
         dict(_split(hand, "--hand", "RUNNER=left")),
     )
-    flat_s = {
-        name: _parse_option_number(seconds, "--flat")
-        for name, seconds in _split(flat, "--flat", "RUNNER=SECONDS")
-    }
+    flat_s = parse_flat_times(flat)
     found = decisions.decide_order(
         out, settings, wishes, lane=lane, flat_s=flat_s, write=not print_only
     )
@@ -279,6 +276,14 @@ def _gather_settings(
         pace=pace,
         latest_m=latest_m,
     )
+
+
+def parse_flat_times(given: Sequence[str] | None) -> dict[str, float]:
+    """Flat times [s] by runner, from texts RUNNER=SECONDS. Raises UsageError."""
+    return {
+        name: _parse_option_number(seconds, "--flat")
+        for name, seconds in _split(given, "--flat", "RUNNER=SECONDS")
+    }
 
 
 def _split_names(given: Sequence[str] | None) -> tuple[str, ...]:

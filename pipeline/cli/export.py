@@ -25,6 +25,7 @@ class TableName(enum.StrEnum):
     orders = "orders"
     progress = "progress"
     validation = "validation"
+    race_parts = "race_parts"
 
 
 EXPORT_EXAMPLE = (

@@ -117,6 +117,23 @@ def _is_before_observations(out: Path, session: str) -> bool:
     return not (isinstance(tables, Mapping) and "observations" in tables)
 
 
+def read_legs(out: Path) -> tuple[pa.Table, tuple[str, ...]]:
+    """The table `legs` of every session of `out` that has one, and a remark for each that cannot
+    be read."""
+    parts, remarks = [schema.empty_table("legs")], []
+    place = Folder(out)
+    for session in session_ids(out):
+        if place.stat(folders.part_file("legs", session), follow=False) is None:
+            continue  # measured before races were
+        try:
+            found = reading.read_session_tables(place, session, ("legs",))
+        except OutputError as err:
+            remarks.append(f"legs of session {session} were left out: {err.message_from(out)}")
+            continue
+        parts.append(found["legs"].table)
+    return pa.concat_tables(parts), tuple(remarks)
+
+
 def lake_provenance(
     lake: Lake | SeenLake, settings: Mapping[str, Any], command: Sequence[str]
 ) -> dict[str, Any]:

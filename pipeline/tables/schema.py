@@ -35,6 +35,7 @@ DECISION_COMMANDS = {
     "orders": "order",
     "progress": "progress",
     "validation": "validate",
+    "race_parts": "race",
 }
 DECISIONS = tuple(DECISION_COMMANDS)
 ALL_TABLES = (*TABLES, *DECISIONS)
