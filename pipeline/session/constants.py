@@ -46,7 +46,7 @@ ELSEWHERE = (  # modules, and constants of others, that reach no table of a sess
     "pipeline.session.venue_file",
     "pipeline.session.template",
 )
-LONGEST = 80  # characters of one constant in the record; a longer one stands there by its digest
+LONGEST = 40  # characters of one constant in the record; a longer one stands there by its digest
 NAMED_CHANGES = 6  # in a sentence about what changed
 
 

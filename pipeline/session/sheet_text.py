@@ -95,7 +95,7 @@ def merge_call_outs(
     Raises SessionError where the sheet cannot be read, UsageError where a call-out fits no row or
     cannot be written there.
     """
-    table = table_of_sheet(path, content, REPS_FORM, path.name, _STRAYS)
+    table = table_of_sheet(path, content, REPS_FORM, _STRAYS)
     rows = [_Row(list(one.cells), one.last_line, table.is_shifted(one)) for one in table.records]
     draft = _Draft(
         path,
@@ -317,7 +317,7 @@ def _lines_after_check(draft: _Draft, content: bytes) -> dict[int, int]:
     Raises UsageError where the content does not read as was meant, which only a sheet with quotes
     astray can bring about.
     """
-    table = table_of_sheet(draft.path, content, REPS_FORM, draft.path.name, _STRAYS)
+    table = table_of_sheet(draft.path, content, REPS_FORM, _STRAYS)
     read = [one.cells for one in (table.header, *table.records)]
     if read != [row.cells for row in (draft.header, *draft.rows)]:
         raise UsageError(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable
 from typing import Any
 
 from pipeline.base.asking import did_you_mean, one_of
@@ -121,10 +121,3 @@ def _official_time_s(where: str, value: Any, event: str) -> float | None:
             'with minutes it is text, official_time_s = "3:02.11"',
         )
     return float(seconds)
-
-
-def race_named(name: str, races: Sequence[Race]) -> Race | None:
-    """The race of that id; capitals do not matter where only one fits without them."""
-    alike = [race for race in races if race.id.casefold() == name.casefold()]
-    same = [race for race in alike if race.id == name] or alike
-    return same[0] if len(same) == 1 else None

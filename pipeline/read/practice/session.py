@@ -100,7 +100,9 @@ def read_session(path: Path) -> Session:
     reps = None
     if head["reps"]:
         zones = {(s.lane, s.zone) for s in venue.zone_lines if s.zone is not None}
-        reps, sheet_remarks = read_sheet(head["reps"], runners, zones, head["date"], head["lane"])
+        reps, sheet_remarks = read_sheet(
+            head["reps"], runners, zones, head["date"], head["lane"], zone_name, races
+        )
         remarks += sheet_remarks
     names = names_of_session(head["date"], runners, [s.id or "" for s in venue.gates], reps)
     observers: list[Observer] = []
