@@ -26,6 +26,7 @@ from pipeline.read.practice.csv_cells import parse_decimal
 from pipeline.read.practice.sheet import REPS_FORM, SHEET_COLUMNS
 from pipeline.read.practice.sheet_cells import CELL_RANGES, UnusableRow, whole_cell
 from pipeline.read.practice.sheet_rows import LINE_ENDS, SheetTable, table_of_sheet
+from pipeline.read.practice.word_cells import WORD_CELLS, meaning_of_word
 from pipeline.session.call_outs import CallOut, call_out_in_words
 from pipeline.tables.export import guard_formulas
 
@@ -230,6 +231,8 @@ def _guarded(note: str) -> str:
 def _is_same(column: str, one: str, other: str) -> bool:
     if column in _NUMBERS:
         return math.isclose(parse_decimal(one), parse_decimal(other), abs_tol=1e-9)
+    if column in WORD_CELLS and one:
+        return meaning_of_word(column, one) == meaning_of_word(column, other)
     return one.casefold() == other.casefold()
 
 

@@ -39,7 +39,7 @@ from pipeline.read.practice.word_cells import (
     wind_of_cell,
 )
 
-BASIC_COLUMNS = (
+SHEET_COLUMNS = (
     "rep",
     "zone",
     "lane",
@@ -52,9 +52,6 @@ BASIC_COLUMNS = (
     "start_utc",
     "pass_m",
     "note",
-)
-SHEET_COLUMNS = (
-    *BASIC_COLUMNS,
     "effort",
     "drill",
     "use",
