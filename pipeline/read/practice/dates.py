@@ -11,6 +11,7 @@ from typing import Literal, NamedTuple
 
 from pipeline.base.asking import in_words
 from pipeline.base.units import DAY_S
+from pipeline.read.practice.csv_cells import quoted_cell
 
 MOST_DAYS_OFF = 1.6  # anywhere on Earth, a day lies within this of the same date's noon in UTC
 _CLOCK = re.compile(
@@ -68,7 +69,7 @@ def moment_of_cell(
     date: dt.date,
     before: float | None,
     remarks: list[str],
-    shown: Callable[[str], str] = '"{}"'.format,
+    shown: Callable[[str], str] = quoted_cell,
     zone: dt.tzinfo = dt.UTC,
 ) -> float | None:
     """POSIX seconds of a moment, written as people type it: a time of day, or a date with one.

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from pipeline.base.asking import did_you_mean, one_of
 from pipeline.base.values import Drill, Race
+from pipeline.read.practice.csv_cells import quoted_cell
 
 _IS_NONE = "the row is taken as no part of a race"
 
@@ -30,7 +31,9 @@ def race_of_row(
         meant = did_you_mean(text, ids) or (
             f"expected {one_of(ids, text)}" if ids else f'add a [[race]] with id = "{text}"'
         )
-        remarks.append(f'race: "{text}" is not a [[race]] of the session; {meant} {_IS_NONE}')
+        remarks.append(
+            f"race: {quoted_cell(text)} is not a [[race]] of the session; {meant}; {_IS_NONE}"
+        )
         return None
     wrong = _misfit(race, pair, zone, lane, drill)
     if wrong:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 
 from pipeline.base.asking import MOST_LISTED, comma_list, did_you_mean
 from pipeline.base.values import Runner
-from pipeline.read.practice.csv_cells import parse_decimal
+from pipeline.read.practice.csv_cells import parse_decimal, quoted_cell
 from pipeline.read.practice.problems import MOST_PROBLEMS_SHOWN, FileRemark
 
 CELL_RANGES = {  # what a practice can hold; a misplaced decimal point falls outside
@@ -61,7 +61,7 @@ def remarks_on_cells(
     line: int,
     cells: Mapping[str, str],
     remarks: Sequence[str],
-    shown: Callable[[str], str] = '"{}"'.format,
+    shown: Callable[[str], str] = quoted_cell,
 ) -> list[FileRemark]:
     """Remarks on a row's cells, each of which begins with its column, as remarks on the line.
 
@@ -97,7 +97,7 @@ def runner_of_cell(
             ids = [r.id for every in runners.values() for r in every]
             return "; " + (did_you_mean(name, ids) or f'add a [[runner]] with id = "{name}"')
 
-        raise UnusableRow(f'{column} "{name}" is not a runner of the session', meant)
+        raise UnusableRow(f"{column} {quoted_cell(name)} is not a runner of the session", meant)
     return found[0]
 
 
@@ -108,7 +108,7 @@ def whole_cell(cells: Mapping[str, str], column: str) -> int | None:
         return None
     match = re.fullmatch(r"(\d{1,6})([.,]0*)?", text)
     if not match:
-        raise UnusableRow(f'{column}: "{text}" is not a whole number')
+        raise UnusableRow(f"{column}: {quoted_cell(text)} is not a whole number")
     return int(match[1])
 
 
@@ -153,7 +153,7 @@ def number_cell(
     column: str,
     limits: tuple[float, float],
     remarks: list[str],
-    shown: Callable[[str], str] = '"{}"'.format,
+    shown: Callable[[str], str] = quoted_cell,
 ) -> float | None:
     """A number of the sheet; None with a remark where the cell is no number or out of range.
 

@@ -11,11 +11,12 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import NamedTuple, cast
 
 from pipeline.base.asking import either, nearest
 from pipeline.base.values import Drill, Hand, Technique, Use
-from pipeline.read.practice.csv_cells import parse_decimal
+from pipeline.read.practice.csv_cells import parse_decimal, quoted_cell
 from pipeline.read.practice.sheet_cells import CELL_RANGES, number_cell
 
 # What people write, by what it means; the first word of each is the sheet's own.
@@ -53,6 +54,7 @@ _MAY_MEAN = {  # words of which nobody can tell what they mean there
     ("effort", "jog"): '"jog" in the column drill',
 }
 _LEAST_LIKELY_EFFORT = 10.0  # per cent; slower than a walk
+_LONGEST_WORD = 20  # characters; a longer one is a sentence
 _KMH_PER_MPS = 3.6
 _NOT_USED = "the row is not used for advice"
 _PASSED_OVER = "the cell is passed over"
@@ -72,6 +74,7 @@ def plain_words(text: str) -> str:
     return spaced.strip()
 
 
+@lru_cache(maxsize=1000)
 def meaning_of_word(column: str, text: str) -> str | None:
     """What a word of one of WORD_CELLS means; "" for a drill that is none, None if not known."""
     plain = plain_words(text)
@@ -88,17 +91,17 @@ def run_kind_of_cells(cells: Mapping[str, str], remarks: list[str]) -> RunKind:
     use, use_is_known = _word_of_cell(cells, "use", remarks, _NOT_USED)
     if not (drill_is_known and use_is_known) or (not effort_is_known and use != "yes"):
         use = "no"
-    return RunKind(effort, cast(Drill | None, drill or None), cast(Use | None, use))
+    return RunKind(effort, cast("Drill | None", drill or None), cast("Use | None", use))
 
 
 def technique_of_cell(cells: Mapping[str, str], remarks: list[str]) -> Technique | None:
     """How the baton was handed over; None where that is not said."""
-    return cast(Technique | None, _word_of_cell(cells, "technique", remarks, _PASSED_OVER)[0])
+    return cast("Technique | None", _word_of_cell(cells, "technique", remarks, _PASSED_OVER)[0])
 
 
 def hand_of_cell(cells: Mapping[str, str], remarks: list[str]) -> Hand | None:
     """The receiving hand; None where that is not said."""
-    return cast(Hand | None, _word_of_cell(cells, "hand", remarks, _PASSED_OVER)[0])
+    return cast("Hand | None", _word_of_cell(cells, "hand", remarks, _PASSED_OVER)[0])
 
 
 def wind_of_cell(cells: Mapping[str, str], remarks: list[str]) -> float | None:
@@ -107,7 +110,8 @@ def wind_of_cell(cells: Mapping[str, str], remarks: list[str]) -> float | None:
     if found := re.fullmatch(r"([+-]?\d+(?:[.,]\d*)?)\s*km/?h", text.replace("\u2212", "-")):
         mps = parse_decimal(found[1]) / _KMH_PER_MPS
         remarks.append(
-            f'wind_mps: "{text}" is not in metres a second; did you mean {mps:+.1f}? {_PASSED_OVER}'
+            f"wind_mps: {quoted_cell(text)} is not in metres a second; did you mean {mps:+.1f}? "
+            f"{_PASSED_OVER}"
         )
         return None
     return number_cell(cells, "wind_mps", CELL_RANGES["wind_mps"], remarks)
@@ -123,10 +127,11 @@ def _word_of_cell(
     found = meaning_of_word(column, text)
     if found is None:
         meant = _may_mean(column, text)
-        remarks.append(f'{column}: "{text}" {meant}; {consequence}')
+        remarks.append(f"{column}: {quoted_cell(text)} {meant}; {consequence}")
     return found, found is not None
 
 
+@lru_cache(maxsize=1000)
 def _may_mean(column: str, text: str) -> str:
     """What the word may mean, for a remark on it."""
     plain = plain_words(text)
@@ -134,7 +139,7 @@ def _may_mean(column: str, text: str) -> str:
         return f"may mean {_MAY_MEAN[column, plain]}"
     values = [value for value in WORD_CELLS[column] if value]
     words = {word: value for value, own in WORD_CELLS[column].items() if value for word in own}
-    near = nearest(plain, words)
+    near = nearest(plain, words) if len(plain) <= _LONGEST_WORD else None
     if near is not None:
         return f'is not known; did you mean "{words[near]}"?'
     return f"is not known; expected {either(values)}"
@@ -149,7 +154,9 @@ def _effort_of_cell(cells: Mapping[str, str], remarks: list[str]) -> tuple[float
     if plain in _FULL_SPEED:
         return 100.0, True
     if ("effort", plain) in _MAY_MEAN:
-        remarks.append(f'effort: "{text}" may mean {_MAY_MEAN["effort", plain]}; {_NOT_USED}')
+        remarks.append(
+            f"effort: {quoted_cell(text)} may mean {_MAY_MEAN['effort', plain]}; {_NOT_USED}"
+        )
         return None, False
     own: list[str] = []
     value = number_cell(cells, "effort", CELL_RANGES["effort"], own)
@@ -160,8 +167,8 @@ def _effort_of_cell(cells: Mapping[str, str], remarks: list[str]) -> tuple[float
         return None, False
     if value < _LEAST_LIKELY_EFFORT:
         remarks.append(
-            f'effort: "{text}" is taken as {value:g} % of full speed, slower than a walk; a blank '
-            "cell is full speed"
+            f"effort: {quoted_cell(text)} is taken as {value:g} % of full speed, slower than a "
+            "walk; a blank cell is full speed"
         )
     return value, True
 
