@@ -25,7 +25,9 @@ NOTE_EXAMPLE = (
     'batontrace note evening/session.toml "rep 7 pass 21 m" "8 dropped"\n\n'
     "batontrace note evening/session.toml   (then type, a line each; Ctrl-D ends)\n\n"
     "Call-outs begin with the rep's number: rep 9 wren to jay zone 2 mark 27 feet; "
-    "7 incoming start 40 m; 7 start 17:05; 7 note legs heavy. Other words are a note too."
+    "7 incoming start 40 m; 7 start 17:05; 7 note legs heavy. Other words are a note too.\n\n"
+    "How it was run: 9 build-up effort 80; 9 upsweep left hand wind +1.2; 9 race heat; "
+    "9 rotation finch to robin; 9 do not use."
 )
 
 

@@ -4,10 +4,15 @@
     rep 7 pass 21 m
     8 dropped
     7 note legs heavy
+    9 build-up effort 80 wind +1.2
+    9 rotation finch to robin
+    9 do not use
 
 A rep's number comes first. A number belongs to the name before it, words that belong to nothing are
-a note, and so is everything after `note`. What is nearly right is understood as it was probably
-meant, and `guessed` says so: whoever hears the call-out asks back before it is stored.
+a note, and so is everything after `note`. Words of how it was run stand by themselves (`build-up`)
+or after their column's name (`drill build-up`); beside words of a note they may be part of it.
+What is nearly right is understood as it was probably meant, and `guessed` says so: whoever hears
+the call-out asks back before it is stored.
 """
 
 from __future__ import annotations
@@ -17,18 +22,21 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, cast
 
 from pipeline.base.asking import either, nearest, one_of
-from pipeline.base.values import Runner
+from pipeline.base.values import Drill, Race, Runner
 from pipeline.errors import UsageError
 from pipeline.read.practice.dates import moment_of_cell
+from pipeline.read.practice.race_cells import race_named, race_of_row
 from pipeline.read.practice.sheet_cells import (
     CELL_RANGES,
     UnusableRow,
     check_zone,
     number_cell,
 )
+from pipeline.read.practice.time_zones import zone_named
+from pipeline.read.practice.word_cells import WORD_CELLS, meaning_of_word, plain_words
 
 MOST_CHARACTERS = 1000  # of a call-out
 _MARK_FROM_FEET = 12.0  # a mark without its unit: more than this is counted in foot-lengths
@@ -39,6 +47,8 @@ _LINKS = ("to", "->", "→")
 _UNITS = {
     "m": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m",
     "feet": "feet", "foot": "feet", "ft": "feet",
+    "%": "%", "percent": "%", "m/s": "m/s", "mps": "m/s",
+    "km/h": "km/h", "kmh": "km/h", "kph": "km/h", "mph": "mph", "knots": "knots",
 }  # fmt: skip
 # The names that numbers follow: the column of the sheet for each unit, "" for none.
 _NUMBERED: dict[str, dict[str, str]] = {
@@ -49,8 +59,26 @@ _NUMBERED: dict[str, dict[str, str]] = {
     "incoming start": {"m": "incoming_start_m", "": "incoming_start_m"},
     "start": {"": "start_utc"},
     "pass": {"m": "pass_m", "": "pass_m"},
+    "effort": {"%": "effort", "": "effort"},
+    "wind": {"m/s": "wind_mps", "": "wind_mps"},
 }
-_SAID_NUMBER = re.compile(r"[+]?(-?\d{1,6}(?:[.,]\d{1,6})?)([^\W\d]*)")
+# Words that say how it was run without their column's name, as `plain_words` has them.
+_BARE_WORDS: dict[str, tuple[str, str]] = {
+    **dict.fromkeys(("build up", "build ups", "buildup"), ("drill", "build-up")),
+    "standing": ("drill", "standing"),
+    **dict.fromkeys(("jog", "jogging"), ("drill", "jog")),
+    **dict.fromkeys(("rotation", "rotations"), ("drill", "rotation")),
+    **dict.fromkeys(("upsweep", "up sweep"), ("technique", "upsweep")),
+    **dict.fromkeys(("downsweep", "down sweep"), ("technique", "downsweep")),
+    "push pass": ("technique", "push"),
+    "left hand": ("hand", "left"),
+    "right hand": ("hand", "right"),
+    **dict.fromkeys(("do not use", "don t use", "dont use"), ("use", "no")),
+}
+_MOST_VALUE_WORDS = 3
+_HALVES = ("am", "pm", "a.m", "p.m")  # of a day
+_SAID_NUMBER = re.compile(r"[+]?(-?\d{1,6}(?:[.,]\d{1,6})?)([^\W\d]*|%|[^\W\d]+/[^\W\d])")
+_SAID_HOUR = re.compile(r"\d{1,2}h(\d{2})?")
 _SAY = "say it like `rep 9 wren to jay zone 2 mark 27 feet` or `rep 7 pass 21 m`"
 
 
@@ -58,13 +86,16 @@ _SAY = "say it like `rep 9 wren to jay zone 2 mark 27 feet` or `rep 7 pass 21 m`
 class SheetSetting:
     """What a session says around its practice sheet, by which call-outs are understood.
 
-    `zones` are the venue's (lane, zone), empty where there is no venue yet.
+    `zones` are the venue's (lane, zone), empty where there is no venue yet. Times are local to
+    `time_zone`, UTC where that is None.
     """
 
     path: Path
     runners: tuple[Runner, ...]
     zones: frozenset[tuple[int, int]]
     date: dt.date
+    time_zone: str | None = None
+    races: tuple[Race, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +115,7 @@ class _Meaning(NamedTuple):
     used: int
     cells: Mapping[str, str]
     guessed: bool = False
+    is_bare: bool = False  # it may as well be part of a note
 
 
 def call_out_in_words(call_out: CallOut) -> str:
@@ -96,8 +128,9 @@ def call_out_in_words(call_out: CallOut) -> str:
         parts += [f"{role} {cells[role]}" for role in ("incoming", "outgoing") if role in cells]
     for name, columns in _NUMBERED.items():
         for unit, column in columns.items():
-            if column in cells and (unit or "m" not in columns):
+            if column in cells and (unit or len(columns) == 1):
                 parts.append(f"{name} {cells[column]} {unit}".rstrip())
+    parts += [f"{column} {cells[column]}" for column in (*WORD_CELLS, "race") if column in cells]
     return " ".join([*parts, *([f"note {call_out.note}"] if call_out.note else [])])
 
 
@@ -112,6 +145,7 @@ def parse_call_out(text: str, setting: SheetSetting) -> CallOut:
     rep, at, guessed = _rep_of_words(text, words)
     cells: dict[str, str] = {}
     notes: list[list[str]] = [[]]
+    bare_end = -1
     while at < len(words):
         if _plain(words[at]) in ("note", "notes"):
             notes.append(words[at + 1 :])
@@ -119,9 +153,12 @@ def parse_call_out(text: str, setting: SheetSetting) -> CallOut:
         found = _meaning_of_words(text, words, at, setting)
         if found is not None:
             _add_cells(text, cells, found.cells)
-            at, guessed = at + found.used, guessed or found.guessed
+            guessed = guessed or found.guessed or (found.is_bare and bool(notes[-1]))
+            at += found.used
+            bare_end = at if found.is_bare else -1
             notes.append([])
             continue
+        guessed = guessed or at == bare_end
         if any(character.isdecimal() for character in words[at]):
             # a number that nothing before it asks for is probably a part of the note
             notes[-1] += words[at:]
@@ -166,6 +203,8 @@ def _meaning_of_words(
         _pair(text, words, at, ids)
         or _one_runner(words, at, ids)
         or _numbered(text, words, at, setting)
+        or _named_word(words, at, setting)
+        or _bare_word(words, at)
     )
 
 
@@ -183,10 +222,17 @@ def _check_together(text: str, cells: Mapping[str, str], setting: SheetSetting) 
     if "mark_m" in cells and "mark_feet" in cells:
         raise _misheard(text, "the mark in metres and in feet", "one of them")
     zone, lane = (int(cells[name]) if name in cells else None for name in ("zone", "lane"))
-    try:
-        check_zone(zone, lane, setting.zones)
-    except UnusableRow as why:
-        raise _misheard(text, str(why), "a zone of the venue", "") from None
+    drill = cells.get("drill")
+    if drill in (None, "build-up"):  # an exercise needs no zone
+        try:
+            check_zone(zone, lane, setting.zones)
+        except UnusableRow as why:
+            raise _misheard(text, f"{why}{why.meant()}", "a zone of the venue", "") from None
+    if "race" in cells and "incoming" in cells and "outgoing" in cells:
+        pair, remarks = (cells["incoming"], cells["outgoing"]), list[str]()
+        race_of_row(cells, pair, zone, lane, cast(Drill | None, drill), setting.races, remarks)
+        if remarks:
+            raise _misheard(text, "; ".join(remarks), "a takeover of that race", "correct it")
 
 
 # --- runners -------------------------------------------------------------------------------
@@ -242,6 +288,36 @@ def _one_runner(words: Sequence[str], at: int, ids: Sequence[str]) -> _Meaning |
     return None if found is None else _Meaning(1 + found[1], {role: found[0]}, exact is None)
 
 
+# --- words -----------------------------------------------------------------------------------
+
+
+def _named_word(words: Sequence[str], at: int, setting: SheetSetting) -> _Meaning | None:
+    """`drill build-up`, `hand left`, `use no` or `race heat`; the value may be misspelt."""
+    column = _plain(words[at])
+    for length in range(min(_MOST_VALUE_WORDS, len(words) - at - 1), 0, -1):
+        said = " ".join(words[at + 1 : at + 1 + length]).rstrip(",;:.")
+        if column == "race" and (race := race_named(said, setting.races)) is not None:
+            return _Meaning(1 + length, {"race": race.id})
+        if column in WORD_CELLS and (value := meaning_of_word(column, said)):
+            return _Meaning(1 + length, {column: value})
+    if at + 1 == len(words):
+        return None
+    known = {race.id: race.id for race in setting.races} if column == "race" else {}
+    if column in WORD_CELLS:
+        known = {word: value for value, own in WORD_CELLS[column].items() for word in own if value}
+    near = nearest(_plain(words[at + 1]), known, _ALIKE_NAME)
+    return None if near is None else _Meaning(2, {column: known[near]}, True)
+
+
+def _bare_word(words: Sequence[str], at: int) -> _Meaning | None:
+    """`build-up`, `left hand` or `do not use`, without their column's name."""
+    for length in range(min(_MOST_VALUE_WORDS, len(words) - at), 0, -1):
+        found = _BARE_WORDS.get(plain_words(" ".join(words[at : at + length])))
+        if found is not None:
+            return _Meaning(length, dict([found]), is_bare=True)
+    return None
+
+
 # --- numbers -------------------------------------------------------------------------------
 
 
@@ -267,15 +343,17 @@ def _number_of_name(
 ) -> _Meaning:
     """The number at `at` and its unit, as the name before it takes them."""
     said = _plain(words[at])
-    if name == "start" and (":" in said or "t" in said):
-        return _Meaning(1, {"start_utc": _time_text(text, words[at].rstrip(",;"), setting)})
+    half = at + 1 < len(words) and _plain(words[at + 1]) in _HALVES
+    if name == "start" and (half or ":" in said or "t" in said or _SAID_HOUR.fullmatch(said)):
+        clock = " ".join(words[at : at + 1 + half]).rstrip(",;")
+        return _Meaning(1 + half, {"start_utc": _time_text(text, clock, setting)})
     number = _SAID_NUMBER.fullmatch(said)
     if number is None:
         raise _misheard(text, f'"{words[at]}" after {name} is not a number', "a number such as 21")
     value, used, unit, guessed = number[1].replace(",", "."), 1, "", False
     behind = number[2] or (_plain(words[at + 1]) if at + 1 < len(words) else "")
     said_unit = behind if behind in _UNITS else nearest(behind[2:] and behind, _UNITS, _ALIKE_NAME)
-    if said_unit and ("m" in _NUMBERED[name] or name == "start"):
+    if said_unit and (name == "start" or any(_NUMBERED[name])):
         unit, used, guessed = _UNITS[said_unit], 1 if number[2] else 2, said_unit != behind
     elif number[2]:
         raise _misheard(text, f'"{words[at]}" after {name} is not a number', "a number such as 21")
@@ -305,6 +383,10 @@ def _check_number(text: str, column: str, value: str) -> None:
 
 def _time_text(text: str, said: str, setting: SheetSetting) -> str:
     remarks: list[str] = []
-    if moment_of_cell({"start_utc": said}, "start_utc", setting.date, None, remarks) is None:
+    zone = zone_named(setting.time_zone)
+    if (
+        moment_of_cell({"start_utc": said}, "start_utc", setting.date, None, remarks, zone=zone)
+        is None
+    ):
         raise _misheard(text, "; ".join(remarks), "a time of the session", "correct it")
     return said

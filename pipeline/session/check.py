@@ -225,7 +225,10 @@ def _reps_outside(session: Session, streams: Sequence[Stream]) -> list[str]:
     for rep in timed:
         for runner in outside(rep, ahead_s):
             late.setdefault(runner, []).append(rep)
-    sentences = [sheet_slips.hours_in_words(ahead_s)] if ahead_s else []
+    sentences = []
+    if ahead_s:
+        cure = "" if session.time_zone else '; say so: time_zone = "Europe/Zurich" or the like'
+        sentences.append(f"{sheet_slips.hours_in_words(ahead_s)}{cure}")
     return sentences + [
         f"practice sheet, {_rows_in_words(rows)} outside {runner}'s recordings "
         f"({_spans_in_words(spans[runner])})"

@@ -46,7 +46,7 @@ ELSEWHERE = (  # modules, and constants of others, that reach no table of a sess
     "pipeline.session.venue_file",
     "pipeline.session.template",
 )
-LONGEST = 80  # characters of one constant in the record; a longer one stands there by its digest
+LONGEST = 40  # characters of one constant in the record; a longer one stands there by its digest
 NAMED_CHANGES = 6  # in a sentence about what changed
 
 
@@ -150,7 +150,8 @@ def _one_line(value: Any) -> Any:
 
 
 def _short_digest(text: str) -> str:
-    return f"sha256 {hashlib.sha256(text.encode()).hexdigest()[:16]}"
+    """The first ten digits of the text's SHA-256: enough to tell that a constant changed."""
+    return f"#{hashlib.sha256(text.encode()).hexdigest()[:10]}"
 
 
 def _schema_of(table: str) -> str:

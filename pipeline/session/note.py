@@ -9,6 +9,7 @@ from pathlib import Path
 from pipeline.errors import DiskError, SessionError, VenueError
 from pipeline.read.practice.documents import PRACTICE_SHEET, SESSION_TOML, document_bytes
 from pipeline.read.practice.problems import combined_error
+from pipeline.read.practice.races import races_of_document
 from pipeline.read.practice.session import parse_session_toml
 from pipeline.read.practice.session_tables import runner_of_table, session_head
 from pipeline.read.practice.toml_values import made_tables
@@ -28,6 +29,7 @@ def read_setting(path: Path) -> SheetSetting:
     wrong: list[SessionError] = []
     head = session_head(path, document, wrong)
     runners = made_tables(document, "runner", runner_of_table, wrong)
+    races = races_of_document(document, head, wrong)
     if wrong:
         raise combined_error(SessionError, path, wrong)
     if head["reps"] is None:
@@ -43,7 +45,7 @@ def read_setting(path: Path) -> SheetSetting:
         zones = frozenset((one.lane, one.zone) for one in lines if one.zone is not None)
     except VenueError:
         pass  # `check` says so; what is called out is stored all the same
-    return SheetSetting(head["reps"], tuple(runners), zones, head["date"])
+    return SheetSetting(head["reps"], tuple(runners), zones, head["date"], head["time_zone"], races)
 
 
 def store_call_outs(

@@ -26,6 +26,7 @@ from pipeline.read.practice.csv_cells import parse_decimal
 from pipeline.read.practice.sheet import REPS_FORM, SHEET_COLUMNS
 from pipeline.read.practice.sheet_cells import CELL_RANGES, UnusableRow, whole_cell
 from pipeline.read.practice.sheet_rows import LINE_ENDS, SheetTable, table_of_sheet
+from pipeline.read.practice.word_cells import WORD_CELLS, meaning_of_word
 from pipeline.session.call_outs import CallOut, call_out_in_words
 from pipeline.tables.export import guard_formulas
 
@@ -95,7 +96,7 @@ def merge_call_outs(
     Raises SessionError where the sheet cannot be read, UsageError where a call-out fits no row or
     cannot be written there.
     """
-    table = table_of_sheet(path, content, REPS_FORM, path.name, _STRAYS)
+    table = table_of_sheet(path, content, REPS_FORM, _STRAYS)
     rows = [_Row(list(one.cells), one.last_line, table.is_shifted(one)) for one in table.records]
     draft = _Draft(
         path,
@@ -230,6 +231,8 @@ def _guarded(note: str) -> str:
 def _is_same(column: str, one: str, other: str) -> bool:
     if column in _NUMBERS:
         return math.isclose(parse_decimal(one), parse_decimal(other), abs_tol=1e-9)
+    if column in WORD_CELLS and one:
+        return meaning_of_word(column, one) == meaning_of_word(column, other)
     return one.casefold() == other.casefold()
 
 
@@ -317,7 +320,7 @@ def _lines_after_check(draft: _Draft, content: bytes) -> dict[int, int]:
     Raises UsageError where the content does not read as was meant, which only a sheet with quotes
     astray can bring about.
     """
-    table = table_of_sheet(draft.path, content, REPS_FORM, draft.path.name, _STRAYS)
+    table = table_of_sheet(draft.path, content, REPS_FORM, _STRAYS)
     read = [one.cells for one in (table.header, *table.records)]
     if read != [row.cells for row in (draft.header, *draft.rows)]:
         raise UsageError(

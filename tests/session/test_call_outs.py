@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.base.values import Runner
+from pipeline.base.values import Race, Runner
 from pipeline.errors import UsageError
 from pipeline.session.call_outs import (
     MOST_CHARACTERS,
@@ -21,7 +21,10 @@ from pipeline.session.call_outs import (
 
 IDS = ("wren", "jay", "robin", "Runner 4", "n7")
 ZONES = frozenset({(4, 1), (4, 2), (5, 1)})
-SETTING = SheetSetting(Path("reps.csv"), tuple(map(Runner, IDS)), ZONES, dt.date(2026, 5, 12))
+HEAT = Race("heat", "4x100", 4, ("wren", "jay", "robin", "n7"))
+SETTING = SheetSetting(
+    Path("reps.csv"), tuple(map(Runner, IDS)), ZONES, dt.date(2026, 5, 12), races=(HEAT,)
+)
 PAIR = {"incoming": "wren", "outgoing": "jay"}
 
 UNDERSTOOD = [
@@ -50,6 +53,31 @@ UNDERSTOOD = [
     ("7 late start pass 21 m no mark", 7, {"pass_m": "21"}, "late start; no mark"),
     ("7 close to exit", 7, {}, "close to exit"),
     ("7 passed late", 7, {}, "passed late"),
+    ("rep 9 effort 80", 9, {"effort": "80"}, ""),
+    ("9 effort 80 %", 9, {"effort": "80"}, ""),
+    ("9 effort 72,5%", 9, {"effort": "72.5"}, ""),
+    ("9 upsweep", 9, {"technique": "upsweep"}, ""),
+    ("9 push pass", 9, {"technique": "push"}, ""),
+    ("9 left hand", 9, {"hand": "left"}, ""),
+    ("9 hand R", 9, {"hand": "right"}, ""),
+    ("9 wind +1.2", 9, {"wind_mps": "1.2"}, ""),
+    ("9 wind -0,4 m/s", 9, {"wind_mps": "-0.4"}, ""),
+    ("9 wind 1.2m/s", 9, {"wind_mps": "1.2"}, ""),
+    ("9 build-up", 9, {"drill": "build-up"}, ""),
+    ("9 Build up, wren to jay", 9, {**PAIR, "drill": "build-up"}, ""),
+    ("9 rotation wren to jay", 9, {**PAIR, "drill": "rotation"}, ""),
+    ("9 jog lane 1 zone 3", 9, {"drill": "jog", "lane": "1", "zone": "3"}, ""),
+    ("9 do not use", 9, {"use": "no"}, ""),
+    ("9 use yes", 9, {"use": "yes"}, ""),
+    ("9 race Heat wren to jay", 9, {**PAIR, "race": "heat"}, ""),
+    ("9 upsweep left hand wind +1.2 effort 90 note fine", 9,
+     {"technique": "upsweep", "hand": "left", "wind_mps": "1.2", "effort": "90"}, "fine"),
+    ("9 technique poor", 9, {}, "technique poor"),
+    ("9 use your arms", 9, {}, "use your arms"),
+    ("9 hand too low", 9, {}, "hand too low"),
+    ("7 start 17h05", 7, {"start_utc": "17h05"}, ""),
+    ("7 start 5:05 pm pass 21 m", 7, {"start_utc": "5:05 pm", "pass_m": "21"}, ""),
+    ("7 start 5 pm", 7, {"start_utc": "5 pm"}, ""),
 ]  # fmt: skip
 
 
@@ -78,6 +106,12 @@ GUESSED = [
     ("rep 7 start 0.5 m", "rep 7 outgoing start 0.5 m"),
     ("rep 8 dropped at 25 m", "rep 8 note dropped at 25 m"),
     ("rep 8 pass 21 m late by 2", "rep 8 pass 21 m note late by 2"),
+    ("rep 9 standing too far back", "rep 9 drill standing note too far back"),
+    ("rep 9 slow build-up", "rep 9 drill build-up note slow"),
+    ("rep 9 don't use: fell", "rep 9 use no note fell"),
+    ("rep 9 efort 80", "rep 9 effort 80 %"),
+    ("rep 9 technique upswep", "rep 9 technique upsweep"),
+    ("rep 9 race heats", "rep 9 race heat"),
 ]
 
 
@@ -106,6 +140,12 @@ REFUSED = [
     ("rep 7 wren to wren", ["both incoming and outgoing"]),
     ("rep 7 xx to wren", ['"xx" is not a runner', "wren", "note"]),
     ("rep 7 wren to quail", ['"quail" is not a runner']),
+    ("rep 9 effort 0.8", ["effort 0.8", "1 to 100"]),
+    ("rep 9 effort 80 m", ["effort in m", '"%"']),
+    ("rep 9 wind 5 km/h", ["wind in km/h", '"m/s"']),
+    ("rep 9 upsweep downsweep", ["technique twice, upsweep and downsweep"]),
+    ("rep 9 race heat jay to wren", ["no successive runners of heat", "wren to jay"]),
+    ("rep 9 build-up zone 3", ["zone 3 is not in the venue"]),
     ("rep 7 start 25:00", ["not a time", "17:03:20"]),
     ("rep 7 start 2025-05-12T17:05Z", ["not on the session's day"]),
     ("rep 7 note a\x1b[2Jb", ["cannot be seen"]),
@@ -129,7 +169,9 @@ def test_without_a_venue_any_zone_is_taken() -> None:
 
 WORDS = st.sampled_from(
     ["rep", "7", "pass", "mark", "21", "27", "m", "feet", "zone", "2", "wren", "to", "jay", "note",
-     "start", "incoming", "outgoing", "dropped", "17:05", "7,5", "pas", "-1", "wern", "late;", "="]
+     "start", "incoming", "outgoing", "dropped", "17:05", "7,5", "pas", "-1", "wern", "late;", "=",
+     "build-up", "up", "left", "hand", "use", "no", "race", "heat", "wind", "effort", "80", "%",
+     "jog", "pm"]
 )  # fmt: skip
 
 

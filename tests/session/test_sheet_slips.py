@@ -91,7 +91,8 @@ def test_a_sheet_hours_ahead_is_said_once(planted):
     words = "the sheet's times are 2 h ahead of the recordings: taken as local time"
     assert remarks == (words,)
     missing = check_session(copy.folder).missing
-    assert [one for one in missing if "accelerometer" not in one] == [words]
+    cure = '; say so: time_zone = "Europe/Zurich" or the like'
+    assert [one for one in missing if "accelerometer" not in one] == [words + cure]
 
 
 def test_units_that_were_swapped_are_said_on_every_takeover_of_both(planted):

@@ -117,6 +117,34 @@ def test_a_new_sheet_has_all_columns(tmp_path) -> None:
     assert (rep.mark_m, rep.note, remarks) == (pytest.approx(8.1), "late", [])
 
 
+SAID_OF_ONE_REP = (
+    "1 wren to jay zone 2 mark 27 feet pass 21 m start 5:05 pm outgoing start 0.5 m",
+    "1 incoming start 40 m build-up effort 72.5 upsweep left hand wind -0.5 do not use",
+    "1 note tired",
+)
+
+
+@pytest.mark.parametrize("content", [NEW_SHEET, PLAIN.encode(), PLAIN.replace(",", ";").encode()])
+def test_what_is_noted_is_read_as_it_was_said(tmp_path, content) -> None:
+    found = merged(content, *SAID_OF_ONE_REP)
+    assert found.clashes == ()
+    (tmp_path / "reps.csv").write_bytes(found.content)
+    reps, remarks = read_sheet(tmp_path / "reps.csv", RUNNERS, (), SETTING.date, 4)
+    assert remarks == []
+    assert reps[0] == Rep(
+        2, "wren", "jay", 1, 2, None, pytest.approx(8.1), 0.5, 40.0,
+        dt.datetime(2026, 5, 12, 17, 5, tzinfo=dt.UTC).timestamp(), 21.0, "tired",
+        effort=72.5, drill="build-up", use="no", technique="upsweep", hand="left", wind_mps=-0.5,
+    )  # fmt: skip
+
+
+def test_the_same_in_other_words_is_no_clash() -> None:
+    before = "rep,incoming,outgoing,drill,hand,use\n1,wren,jay,Build up,L,nein\n"
+    assert text_after(before, "1 build-up left hand do not use") == before
+    (clash,) = merged(before, "1 right hand").clashes
+    assert (clash.column, clash.old, clash.new) == ("hand", "L", "right")
+
+
 def test_each_call_out_is_told_with_its_line() -> None:
     said = ["1 pass 21 m", "2 good", "3 late", "3 wren to jay"]
     assert merged("\n\n" + PLAIN, *said).stored == (

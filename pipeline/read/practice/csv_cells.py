@@ -4,10 +4,17 @@ from __future__ import annotations
 
 import math
 
+_MOST_CHARACTERS = 60  # of a cell in a remark
+
 
 def delimiter_of(header: str) -> str:
     """The comma, semicolon or tab that the header line has most of."""
     return max(",;\t", key=header.count)
+
+
+def quoted_cell(text: str) -> str:
+    """A cell in quotes, as remarks show it: a long one is cut off."""
+    return f'"{text[:_MOST_CHARACTERS]}{"…" if len(text) > _MOST_CHARACTERS else ""}"'
 
 
 def parse_decimal(text: str) -> float:

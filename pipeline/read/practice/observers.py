@@ -13,9 +13,15 @@ from pipeline.base.values import Observer, Sighting
 from pipeline.errors import SessionError
 from pipeline.read.practice.documents import OBSERVER_CSV
 from pipeline.read.practice.observer_cells import SessionNames, sighting_of_row, time_column
-from pipeline.read.practice.problems import MOST_PROBLEMS_SHOWN, shortened_remarks
-from pipeline.read.practice.sheet_cells import UnusableRow
+from pipeline.read.practice.problems import (
+    FileRemark,
+    grouped_remarks,
+    line_numbers_in_words,
+    shortened_remarks,
+)
+from pipeline.read.practice.sheet_cells import RowsLeftOut, UnusableRow, remarks_on_cells
 from pipeline.read.practice.sheet_rows import SheetForm, SheetRow, sheet_rows
+from pipeline.read.quoting import quote_without_numbers
 
 OBSERVER_COLUMNS = (
     "rep",
@@ -34,6 +40,8 @@ OBSERVER_COLUMNS = (
 OBSERVER_FORM = SheetForm(
     OBSERVER_CSV,
     OBSERVER_COLUMNS,
+    short_columns=(),
+    other_names={"time": "time_s", "place": "place_m"},
     needed=(("event",), ("time_s", "time_utc", "place_m")),
     needed_in_words="event, and a time or a place of each thing seen",
     row_in_words="what an observer saw, one row a thing",
@@ -51,7 +59,6 @@ EVENT_ORDER = (
 ORDER_SDS = 3.0  # standard errors by which two readings must be the wrong way round
 WHOLE_SECONDS_SD_S = 1 / math.sqrt(12)  # of a time cut to whole seconds
 FEWEST_WHOLE = 3  # times, all of them whole seconds, that tell of such a cut
-_MOST_LINES_LISTED = 5
 
 
 def read_observer(observer: Observer, names: SessionNames) -> tuple[Observer, list[str]]:
@@ -61,16 +68,14 @@ def read_observer(observer: Observer, names: SessionNames) -> tuple[Observer, li
     """
     file = observer.file
     try:
-        rows, head_remarks = sheet_rows(observer.path, OBSERVER_FORM, file)
+        rows, head_remarks = sheet_rows(observer.path, OBSERVER_FORM)
     except SessionError as error:
         # Name the file as the session does: folders above it may bear a person's name.
         why = "; ".join(error.lines).replace(str(observer.path), file)
         return observer, [f'observer "{observer.id}" is left out: {why}']
     times_in = time_column(observer.clock, rows)
-    sightings, lines_of = _read_rows(rows, names, observer)
-    remarks = head_remarks + [
-        f"{file}, {_line_numbers_in_words(lines)}: {words}" for words, lines in lines_of.items()
-    ]
+    sightings, row_remarks = _read_rows(rows, names, observer)
+    remarks = grouped_remarks(file, head_remarks + row_remarks)
     near_utc_s = observer.near_utc_s
     if observer.clock == "own" and times_in == "time_utc":
         if near_utc_s is not None:
@@ -95,11 +100,12 @@ def read_observer(observer: Observer, names: SessionNames) -> tuple[Observer, li
 
 def _read_rows(
     rows: Sequence[SheetRow], names: SessionNames, observer: Observer
-) -> tuple[list[Sighting], dict[str, list[int]]]:
-    """The usable rows, and what is to be said of rows and cells, with the lines it holds for."""
+) -> tuple[list[Sighting], list[FileRemark]]:
+    """The usable rows, and remarks on rows and cells."""
     times_in = time_column(observer.clock, rows)
     sightings: list[Sighting] = []
-    lines_of: dict[str, list[int]] = defaultdict(list)
+    remarks: list[FileRemark] = []
+    left_out = RowsLeftOut()
     before: float | None = None
     for row in rows:
         try:
@@ -107,19 +113,12 @@ def _read_rows(
                 row, names, observer.clock, times_in, observer.sd_s or 0.0, before
             )
         except UnusableRow as why:
-            # looking for what was meant takes longer than reading the row
-            meant = why.meant() if len(lines_of) < MOST_PROBLEMS_SHOWN else ""
-            lines_of[f"row left out: {why}{meant}"].append(row.line)
+            remarks.append(left_out.remark(row.line, why))
             continue
         sightings.append(sighting)
-        for words in cell_remarks:
-            lines_of[words].append(row.line)
+        remarks += remarks_on_cells(row.line, row.cells, cell_remarks, quote_without_numbers)
         before = sighting.time_s if sighting.time_s is not None else before
-    return sightings, lines_of
-
-
-def _line_numbers_in_words(lines: Sequence[int]) -> str:
-    return f"line{'s' * (len(lines) > 1)} {comma_list([*map(str, lines)], _MOST_LINES_LISTED)}"
+    return sightings, remarks
 
 
 # --- what is odd -----------------------------------------------------------------------------
@@ -169,7 +168,7 @@ def _backward_remarks(
     ]
     if back:
         yield (
-            f"{file}, {_line_numbers_in_words(back)}: times run backwards from the row above; "
+            f"{file}, {line_numbers_in_words(back)}: times run backwards from the row above; "
             "all are kept as they stand"
         )
 
@@ -214,5 +213,5 @@ def _twice_remarks(file: str, sightings: Sequence[Sighting]) -> Iterator[str]:
             timed = [one.line for one in same if one.time_s is not None]
             placed = [one.line for one in same if one.place_m is not None]
             if max(len(timed), len(placed)) > 1:
-                lines = _line_numbers_in_words(sorted({*timed, *placed}))
+                lines = line_numbers_in_words(sorted({*timed, *placed}))
                 yield f"{file}, {rep}: {event} stands on {lines}; all are kept"

@@ -4,11 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import TypeVar
+from itertools import pairwise
+from typing import NamedTuple, TypeVar
 
+from pipeline.base.asking import comma_list
+from pipeline.base.words import count
 from pipeline.errors import InputError
 
 MOST_PROBLEMS_SHOWN = 50  # of one file; with more, the whole file is wrong
+_MOST_RUNS_LISTED = 5  # runs of lines, such as 2 to 41
+_MOST_CELLS_LISTED = 3
+_FEW_LINES = 3  # as many are not counted
 
 E = TypeVar("E", bound=InputError)
 
@@ -19,6 +25,50 @@ def shortened_remarks(where: str, remarks: Sequence[str]) -> list[str]:
     if len(remarks) > len(shown):
         shown.append(f"{where}: {len(remarks) - len(shown)} more remarks like these")
     return shown
+
+
+class FileRemark(NamedTuple):
+    """A remark on a file, or on a line of it; `cell` is what it quotes of that line, as it is
+    quoted, so that the same remark on other cells is known as such."""
+
+    words: str
+    line: int | None = None
+    cell: str = ""
+
+
+def grouped_remarks(file: str, remarks: Sequence[FileRemark]) -> list[str]:
+    """The remarks on a file as sentences: those that are equal but for their line and cell are one,
+    which names the lines. They keep their order."""
+    alike: dict[tuple[str, bool], list[FileRemark]] = {}
+    for one in remarks:
+        words = one.words.replace(one.cell, "\0") if one.cell else one.words
+        alike.setdefault((words, one.line is None), []).append(one)
+    return [_remark_in_words(file, same) for same in alike.values()]
+
+
+def _remark_in_words(file: str, same: Sequence[FileRemark]) -> str:
+    lines = sorted({one.line for one in same if one.line is not None})
+    where = f"{file}, {line_numbers_in_words(lines)}" if lines else file
+    if len(lines) > _FEW_LINES:
+        where += f" ({count(len(lines), 'row')})"
+    cells = [*dict.fromkeys(one.cell for one in same)][1:]
+    more = f" (likewise {comma_list(cells, _MOST_CELLS_LISTED)})" if cells else ""
+    return f"{where}: {same[0].words}{more}"
+
+
+def line_numbers_in_words(lines: Sequence[int]) -> str:
+    """`line 2`, `lines 2, 3` or `lines 2 to 41, 50`."""
+    runs: list[list[int]] = []
+    for before, line in pairwise([-1, *lines]):
+        if line != before + 1 or not runs:
+            runs.append([])
+        runs[-1].append(line)
+    words = [
+        part
+        for run in runs
+        for part in ([f"{run[0]} to {run[-1]}"] if len(run) > 2 else [str(one) for one in run])
+    ]
+    return f"line{'s' * (len(lines) > 1)} {comma_list(words, _MOST_RUNS_LISTED)}"
 
 
 @contextmanager

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 from pipeline.base.asking import did_you_mean, one_of
@@ -19,14 +19,39 @@ from pipeline.read.practice.session_tables import (
     moment_value,
     relay_value,
 )
-from pipeline.read.practice.toml_values import TomlTable, shown_value
+from pipeline.read.practice.time_zones import zone_named
+from pipeline.read.practice.toml_values import (
+    TomlTable,
+    check_unique,
+    made_tables,
+    shown_value,
+    toml_tables,
+)
 
 # A whole relay's mean speed [m/s]. The fastest 4x100 is run at 10.9; below the least, children's
 # teams walk. Bounds for slips of the pen, no published limits.
 RACE_SPEED_LIMITS_MPS = (2.5, 12.5)
 
 
-def race_of_table(
+def races_of_document(
+    document: TomlTable, head: Mapping[str, Any], wrong: list[SessionError]
+) -> tuple[Race, ...]:
+    """All [[race]] tables; `head` is what `session_head` gave. What is wrong goes to `wrong`."""
+    tables = toml_tables(document, "runner")
+    runners = dict.fromkeys(t["id"].strip() for _, t in tables if isinstance(t.get("id"), str))
+    name = head.get("time_zone")
+    zone = None if name is None else zone_named(name)
+
+    def race(where: str, table: TomlTable) -> Race:
+        known = (head.get("event"), head.get("lane"), head.get("date"))
+        return _race_of_table(runners, *known, zone, where, table)
+
+    races = made_tables(document, "race", race, wrong)
+    check_unique("[[race]]", "id", [race.id for race in races], wrong)
+    return tuple(races)
+
+
+def _race_of_table(
     runners: Collection[str],
     event: str | None,
     lane: int | None,
@@ -121,10 +146,3 @@ def _official_time_s(where: str, value: Any, event: str) -> float | None:
             'with minutes it is text, official_time_s = "3:02.11"',
         )
     return float(seconds)
-
-
-def race_named(name: str, races: Sequence[Race]) -> Race | None:
-    """The race of that id; capitals do not matter where only one fits without them."""
-    alike = [race for race in races if race.id.casefold() == name.casefold()]
-    same = [race for race in alike if race.id == name] or alike
-    return same[0] if len(same) == 1 else None

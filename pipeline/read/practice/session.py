@@ -15,7 +15,7 @@ from pipeline.read.practice.documents import SESSION_TOML, document_bytes, text_
 from pipeline.read.practice.observer_cells import names_of_session
 from pipeline.read.practice.observers import read_observer
 from pipeline.read.practice.problems import combined_error, shortened_remarks
-from pipeline.read.practice.races import other_event_remarks, race_lane_errors, race_of_table
+from pipeline.read.practice.races import other_event_remarks, race_lane_errors, races_of_document
 from pipeline.read.practice.session_tables import (
     observer_of_table,
     recording_of_table,
@@ -26,7 +26,6 @@ from pipeline.read.practice.session_tables import (
     unread_name_remarks,
 )
 from pipeline.read.practice.sheet import read_sheet
-from pipeline.read.practice.time_zones import zone_named
 from pipeline.read.practice.toml_values import check_unique, made_tables, toml_tables
 from pipeline.read.practice.venue import read_venue
 
@@ -70,21 +69,7 @@ def read_session(path: Path) -> Session:
     )
     check_unique("[[observer]]", "id", [o.id for o in listed], wrong)
     check_unique("[[observer]]", "file", [os.path.normpath(o.path) for o in listed], wrong)
-    zone_name = head.get("time_zone")
-    races = made_tables(
-        document,
-        "race",
-        partial(
-            race_of_table,
-            dict.fromkeys(ids),
-            head.get("event"),
-            head.get("lane"),
-            head.get("date"),
-            None if zone_name is None else zone_named(zone_name),
-        ),
-        wrong,
-    )
-    check_unique("[[race]]", "id", [race.id for race in races], wrong)
+    races = races_of_document(document, head, wrong)
     wrong += [
         SessionError(f"[[{name}]]", "none", f"one [[{name}]] for each {name}")
         for name in ("runner", "recording")
@@ -100,7 +85,9 @@ def read_session(path: Path) -> Session:
     reps = None
     if head["reps"]:
         zones = {(s.lane, s.zone) for s in venue.zone_lines if s.zone is not None}
-        reps, sheet_remarks = read_sheet(head["reps"], runners, zones, head["date"], head["lane"])
+        reps, sheet_remarks = read_sheet(
+            head["reps"], runners, zones, head["date"], head["lane"], head["time_zone"], races
+        )
         remarks += sheet_remarks
     names = names_of_session(head["date"], runners, [s.id or "" for s in venue.gates], reps)
     observers: list[Observer] = []
@@ -122,8 +109,8 @@ def read_session(path: Path) -> Session:
         remarks=tuple(remarks),
         sheet=head["reps"],
         observers=tuple(observers),
-        time_zone=zone_name,
-        races=tuple(races),
+        time_zone=head["time_zone"],
+        races=races,
     )
 
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Collection, Mapping, Sequence
 
-from pipeline.base.asking import did_you_mean
+from pipeline.base.asking import MOST_LISTED, comma_list, did_you_mean
 from pipeline.base.values import Runner
-from pipeline.read.practice.csv_cells import parse_decimal
+from pipeline.read.practice.csv_cells import parse_decimal, quoted_cell
+from pipeline.read.practice.problems import MOST_PROBLEMS_SHOWN, FileRemark
 
 CELL_RANGES = {  # what a practice can hold; a misplaced decimal point falls outside
     "mark_m": (0.3, 40.0),
@@ -19,6 +20,15 @@ CELL_RANGES = {  # what a practice can hold; a misplaced decimal point falls out
     "outgoing_start_m": (-2.0, 35.0),
     "incoming_start_m": (5.0, 450.0),
     "pass_m": (-25.0, 60.0),
+    "wind_mps": (-20.0, 20.0),
+    "effort": (1.0, 100.0),  # per cent of full speed
+}
+_UNIT_SPELLINGS = {  # by the end of the column's name
+    "m": "m",
+    "s": "s|sec",
+    "feet": "feet|foot|ft",
+    "mps": "m/s|mps",
+    "effort": "%|percent|per cent|pct",
 }
 _MARKS_AGREE_M = 0.2  # mark_m and mark_feet, counted in feet, may differ by this
 
@@ -29,6 +39,38 @@ class UnusableRow(Exception):
     def __init__(self, why: str, meant: Callable[[], str] = str) -> None:
         super().__init__(why)
         self.meant = meant
+
+
+class RowsLeftOut:
+    """Remarks on the rows of one file that are left out. What was meant is looked for once for
+    each reason, and not for more of them than are shown, since it takes longer than reading."""
+
+    def __init__(self) -> None:
+        self._meant: dict[str, str] = {}
+
+    def remark(self, line: int, why: UnusableRow) -> FileRemark:
+        """The remark on the row that stands on that line."""
+        reason = str(why)
+        if reason not in self._meant:
+            is_shown = len(self._meant) < MOST_PROBLEMS_SHOWN
+            self._meant[reason] = why.meant() if is_shown else ""
+        return FileRemark(f"row left out: {reason}{self._meant[reason]}", line)
+
+
+def remarks_on_cells(
+    line: int,
+    cells: Mapping[str, str],
+    remarks: Sequence[str],
+    shown: Callable[[str], str] = quoted_cell,
+) -> list[FileRemark]:
+    """Remarks on a row's cells, each of which begins with its column, as remarks on the line.
+
+    `shown` makes of the cell what the remark quotes.
+    """
+    return [
+        FileRemark(words, line, shown(cell) if (cell := cells.get(words.partition(":")[0])) else "")
+        for words in remarks
+    ]
 
 
 def runners_by_name(runners: Sequence[Runner]) -> dict[str, list[Runner]]:
@@ -55,7 +97,7 @@ def runner_of_cell(
             ids = [r.id for every in runners.values() for r in every]
             return "; " + (did_you_mean(name, ids) or f'add a [[runner]] with id = "{name}"')
 
-        raise UnusableRow(f'{column} "{name}" is not a runner of the session', meant)
+        raise UnusableRow(f"{column} {quoted_cell(name)} is not a runner of the session", meant)
     return found[0]
 
 
@@ -66,7 +108,7 @@ def whole_cell(cells: Mapping[str, str], column: str) -> int | None:
         return None
     match = re.fullmatch(r"(\d{1,6})([.,]0*)?", text)
     if not match:
-        raise UnusableRow(f'{column}: "{text}" is not a whole number')
+        raise UnusableRow(f"{column}: {quoted_cell(text)} is not a whole number")
     return int(match[1])
 
 
@@ -81,8 +123,29 @@ def check_zone(zone: int | None, lane: int | None, zones: Collection[tuple[int, 
         asked = " ".join(
             f"{what} {n}" for what, n in (("lane", lane), ("zone", zone)) if n is not None
         )
-        there = ", ".join(f"lane {a} zone {b}" for a, b in sorted(zones))
-        raise UnusableRow(f"{asked} is not in the venue file, which has {there}")
+        there = comma_list([f"lane {a} zone {b}" for a, b in sorted(zones)], MOST_LISTED)
+        raise UnusableRow(
+            f"{asked} is not in the venue file, which has {there}",
+            lambda: _meant_zone(lane, zone, zones),
+        )
+
+
+def _meant_zone(lane: int | None, zone: int | None, zones: Collection[tuple[int, int]]) -> str:
+    """The zone that was probably meant, as a question: the two numbers exchanged, the only zone of
+    that lane, the only lane of that zone; "" where there are none."""
+    if (zone, lane) in zones:
+        return f"; did you mean lane {zone} zone {lane}, the other way round?"
+    same_lane = [one for one in zones if one[0] == lane]
+    same_zone = [one for one in zones if one[1] == zone]
+    near = [
+        f"lane {own[0][0]} zone {own[0][1]}, {only}"
+        for own, only in (
+            (same_lane, "the only one of that lane"),
+            (same_zone, "the only one of that number"),
+        )
+        if len(own) == 1
+    ]
+    return f"; did you mean {', or '.join(near)}?" if near else ""
 
 
 def number_cell(
@@ -90,7 +153,7 @@ def number_cell(
     column: str,
     limits: tuple[float, float],
     remarks: list[str],
-    shown: Callable[[str], str] = '"{}"'.format,
+    shown: Callable[[str], str] = quoted_cell,
 ) -> float | None:
     """A number of the sheet; None with a remark where the cell is no number or out of range.
 
@@ -99,8 +162,8 @@ def number_cell(
     text = cells.get(column, "")
     if not text:
         return None
-    unit = column.rpartition("_")[2]
-    plain = re.sub(rf"\s*{unit}$", "", text.replace("\u2212", "-").replace("\xa0", ""))
+    unit = _UNIT_SPELLINGS[column.rpartition("_")[2]]
+    plain = re.sub(rf"\s*(?:{unit})$", "", text.replace("\u2212", "-").replace("\xa0", ""))
     low, high = limits
     if not re.fullmatch(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)", plain):
         remarks.append(f"{column}: {shown(text)} is not a number; the cell is passed over")

@@ -20,7 +20,7 @@ from pipeline.base.asking import comma_list, either, misspelt, question
 from pipeline.errors import SessionError
 from pipeline.read.practice.csv_cells import delimiter_of
 from pipeline.read.practice.documents import Document, document_bytes
-from pipeline.read.practice.problems import combined_error
+from pipeline.read.practice.problems import FileRemark, combined_error
 from pipeline.read.quoting import quote_without_numbers
 
 MOST_SHEET_LINES = 200_000
@@ -38,11 +38,14 @@ LINE_ENDS = "\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029"  # as str.splitlines has them
 class SheetForm(NamedTuple):
     """A kind of CSV that a coach writes: its columns, and what its errors say.
 
-    Of each tuple in `needed` one column at least must be there.
+    Of each tuple in `needed` one column at least must be there. A header that is like one of the
+    columns stops the reading, but for `short_columns` and for `other_names`: then a remark asks.
     """
 
     document: Document
     columns: tuple[str, ...]
+    short_columns: tuple[str, ...]  # so short that other columns of people's are like them
+    other_names: Mapping[str, str]  # what people call a column
     needed: tuple[tuple[str, ...], ...]
     needed_in_words: str
     row_in_words: str  # "a practice sheet, one row a rep"
@@ -79,7 +82,7 @@ class SheetTable(NamedTuple):
     names: list[str]
     header: SheetRecord
     records: list[SheetRecord]
-    remarks: list[str]
+    remarks: list[FileRemark]
 
     def is_shifted(self, record: SheetRecord) -> bool:
         """Whether an unquoted decimal comma may have moved the row's cells into other columns."""
@@ -105,13 +108,13 @@ def text_of_sheet(content: bytes, strays: str = "replace") -> tuple[bytes, str, 
         return b"", "cp1252", content.decode("cp1252", errors=strays)  # of older spreadsheets
 
 
-def sheet_rows(path: Path, form: SheetForm, name: str) -> tuple[list[SheetRow], list[str]]:
+def sheet_rows(path: Path, form: SheetForm) -> tuple[list[SheetRow], list[FileRemark]]:
     """The rows below the header that are not blank, and remarks on what is not read.
 
-    `name` is what remarks call the file. Raises SessionError where the file cannot be read, is
+    Raises SessionError where the file cannot be read, is
     empty, lacks a needed column or has a misspelt one.
     """
-    table = table_of_sheet(path, document_bytes(path, form.document), form, name)
+    table = table_of_sheet(path, document_bytes(path, form.document), form)
     remarks = list(table.remarks)
     rows = []
     for record in table.records:
@@ -119,9 +122,12 @@ def sheet_rows(path: Path, form: SheetForm, name: str) -> tuple[list[SheetRow], 
             continue
         if table.is_shifted(record):
             remarks.append(
-                f"{name}, line {record.last_line}: row left out: {len(record.cells)} cells under "
-                f"{len(table.header.cells)} headers; put decimal commas and texts with commas in "
-                "quotes, or export with semicolons"
+                FileRemark(
+                    f"row left out: {len(record.cells)} cells under {len(table.header.cells)} "
+                    "headers; put decimal commas and texts with commas in quotes, or export with "
+                    "semicolons",
+                    record.last_line,
+                )
             )
             continue
         rows.append(SheetRow(record.last_line, table.named_cells(record)))
@@ -129,7 +135,7 @@ def sheet_rows(path: Path, form: SheetForm, name: str) -> tuple[list[SheetRow], 
 
 
 def table_of_sheet(
-    path: Path, content: bytes, form: SheetForm, name: str, strays: str = "replace"
+    path: Path, content: bytes, form: SheetForm, strays: str = "replace"
 ) -> SheetTable:
     """A file's content cut into rows. Raises SessionError as `sheet_rows` does."""
     if content.startswith(b"PK\x03\x04") or content.startswith(b"\xd0\xcf\x11\xe0"):
@@ -159,7 +165,7 @@ def table_of_sheet(
         )
     delimiter = declared[1] if declared else delimiter_of(lines[skip])
     try:
-        (header, *records), remarks = _table_rows(name, lines, skip, delimiter)
+        (header, *records), remarks = _table_rows(lines, skip, delimiter)
     except csv.Error as error:
         raise SessionError(path, f"not CSV: {error}", "a spreadsheet's CSV export") from None
     where = f"{path}, line {header.last_line}"
@@ -173,13 +179,13 @@ def table_of_sheet(
     names = [re.sub(r"[\s-]+", "_", cell.strip().casefold()) for cell in header.cells]
     while names and not names[-1]:
         names.pop()
-    remarks += _header_remarks(where, name, names, form)
+    remarks += _header_remarks(where, names, form)
     return SheetTable(mark, codec, text, lines, delimiter, names, header, records, remarks)
 
 
 def _table_rows(
-    name: str, lines: Sequence[str], skip: int, delimiter: str
-) -> tuple[list[SheetRecord], list[str]]:
+    lines: Sequence[str], skip: int, delimiter: str
+) -> tuple[list[SheetRecord], list[FileRemark]]:
     """The rows from line `skip` on, and remarks.
 
     A cell in quotes may hold several lines. Where one of these has as many separators as a row, or
@@ -188,7 +194,7 @@ def _table_rows(
     """
     row_separators = lines[skip].count(delimiter)
     table: list[SheetRecord] = []
-    remarks: list[str] = []
+    remarks: list[FileRemark] = []
     at = skip
     while at < len(lines):
         last, quotes = at, lines[at].count('"')
@@ -201,7 +207,7 @@ def _table_rows(
                 break
             quotes += lines[last].count('"')
         if last < 0:
-            remarks.append(f"{name}, line {at + 1}: a quote has no other; it was left out")
+            remarks.append(FileRemark("a quote has no other; it was left out", at + 1))
             last, row = at, lines[at].replace('"', "")
         else:
             row = "\n".join(lines[at : last + 1])
@@ -211,10 +217,12 @@ def _table_rows(
     return table, remarks
 
 
-def _header_remarks(where: str, name: str, names: Sequence[str], form: SheetForm) -> list[str]:
+def _header_remarks(where: str, names: Sequence[str], form: SheetForm) -> list[FileRemark]:
     """Remarks on columns that are not read. Raises SessionError for missing or doubled ones."""
     wrong = []
     slips = misspelt([n for n in names if n], form.columns)
+    meant = {w: known for w, known in slips.items() if known in form.short_columns}
+    slips = {w: known for w, known in slips.items() if w not in meant}
     wrong += [
         SessionError(where, f'column "{w}"', ", ".join(form.columns), question(known))
         for w, known in slips.items()
@@ -233,6 +241,17 @@ def _header_remarks(where: str, name: str, names: Sequence[str], form: SheetForm
         raise wrong[0]
     if wrong:
         raise combined_error(SessionError, where, wrong)
-    strange = [quote_without_numbers(n).strip("'") for n in names if n and n not in form.columns]
-    listed = comma_list(strange, _MOST_COLUMNS_LISTED)
-    return [f"{name}: columns not read: {listed}"] if strange else []
+    meant |= {
+        n: form.other_names[n]
+        for n in names
+        if n in form.other_names and form.other_names[n] not in names
+    }
+    remarks = [
+        FileRemark(f'column "{name}" is not read; {question(known)}')
+        for name, known in meant.items()
+    ]
+    strange = [n for n in names if n and n not in form.columns and n not in meant]
+    if strange:
+        quoted = [quote_without_numbers(n).strip("'") for n in strange]
+        remarks.append(FileRemark(f"columns not read: {comma_list(quoted, _MOST_COLUMNS_LISTED)}"))
+    return remarks

@@ -418,7 +418,7 @@ def test_a_gates_runner_has_a_part_in_its_takeover(home) -> None:
 
 def test_one_reason_is_told_once_with_its_lines(home) -> None:
     _, remarks = seen(home, HEAD + "1,,,pas,,,3.5,,,\n" * 7)
-    assert remarks[0].startswith("film.csv, lines 2, 3, 4, 5, 6 and 2 more: row left out: event")
+    assert remarks[0].startswith("film.csv, lines 2 to 8 (7 rows): row left out: event")
     assert remarks[1:] == ("film.csv: no usable row",)
 
 
