@@ -54,7 +54,7 @@ from pipeline.read import read
 from pipeline.read.practice.session import read_session
 from pipeline.read.unpacking import MOST_RECORDING_BYTES
 from pipeline.session import constants, former, rows
-from pipeline.tables import provenance, schema, writing
+from pipeline.tables import provenance, writing
 from pipeline.tables.places import Folder, Place
 
 T = TypeVar("T")

@@ -45,7 +45,7 @@ SMOOTHED_MPS, SMOOTHED_S = 0.6, 0.4  # what a receiver's smoothing does to a sta
 LAUNCH_SD_S = 0.03  # of a launch in the speeds, beyond its own standard error
 EASES_BEFORE_PASS_S = 0.7
 USUAL_SIDE_M = (reps.INSIDE_M + reps.OUTSIDE_M) / 2
-FREE_M, FREE_SD_M, FREE_SWAY_M = 0.5, 0.6, 0.9  # beside lane 1's line where no lane is kept
+FREE_M, FREE_SD_M, FREE_SWAY_M = 0.4, 0.5, 0.9  # beside lane 1's line where no lane is kept
 CROSSING_SWAY_M = 2.0  # between the break line and lane 1
 FREE_SWAY_S = 5.0
 
@@ -160,7 +160,9 @@ def solve_race(
         scaled = csr_array(rows.multiply(np.sqrt(weight)[:, None]))
         info = prior + (scaled.T @ scaled).toarray()
         gradient = pull - prior @ x + rows.T @ (weight * residual)
-        factor = cho_factor(info, lower=True)
+        if not np.isfinite(info).all():
+            raise np.linalg.LinAlgError("the courses of the race do not stay finite")
+        factor = cho_factor(info, lower=True, check_finite=False)
         step_x = cho_solve(factor, gradient)
         if not np.isfinite(step_x).all():
             raise np.linalg.LinAlgError("the courses of the race do not stay finite")
@@ -213,7 +215,10 @@ def _lay_out(
     )
     placed = _unroll(line, number, run)
     if stand is None:
-        stand = Estimate(float(np.nanmedian(placed[run.t_s < start])), reps.UNKNOWN_STAND_SD_M)
+        known = np.isfinite(placed)
+        before = known & (run.t_s < start)
+        seen = np.median(placed[before]) if before.any() else placed[known][0]
+        stand = Estimate(float(seen), reps.UNKNOWN_STAND_SD_M)
     as_tuple = tuple(knots.tolist())
     return _Leg(
         number,
