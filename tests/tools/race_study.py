@@ -4,8 +4,8 @@
     python tests/tools/race_study.py --published
 
 Each race has its own people, ground, lane, units and weather of the satellites, drawn from its
-number. Printed are, by kind of race, the root mean square error of legs and totals, and the ratio of
-the errors to the standard errors given. `--published` shapes the runners so that a race has the
+number. Printed are, by kind of race, the root mean square error of legs and totals, and the ratio
+of the errors to the standard errors given. `--published` shapes the runners so that a race has the
 legs of a published championship final, and measures it from files. Races up to the 99th may be
 looked at while something is changed, later ones only for a final table.
 """
@@ -81,12 +81,8 @@ def race_errors(kind: str, truth: dict[str, Any], rows: Sequence[dict[str, Any]]
         leg = true[row["leg"]]
         wanted = leg["time_s"] - (reaction if row["start_basis"] == "movement" else 0.0)
         fast = None if row["v_max_mps"] is None else row["v_max_mps"] - leg["v_max_mps"]
-        out.append(
-            LegError(
-                kind, row["leg"], row["time_s"] - wanted, row["time_sd_s"], fast,
-                row["v_max_sd_mps"],
-            )  # fmt: skip
-        )
+        error, sd = row["time_s"] - wanted, row["time_sd_s"]
+        out.append(LegError(kind, row["leg"], error, sd, fast, row["v_max_sd_mps"]))
     return out
 
 
@@ -138,7 +134,7 @@ def table_of_errors(errors: Sequence[LegError]) -> list[str]:
 
 def published_lines(seeds: Iterable[int] = (1, 2, 3)) -> list[str]:
     """Published legs beside those measured from files of runners shaped to run them."""
-    lines = ["| race | legs as published | errors of those measured (standard error) |", "|---|---|---|"]
+    lines = ["| race | legs as published | errors measured (standard error) |", "|---|---|---|"]
     for name, (event, splits) in PUBLISHED.items():
         for seed in seeds:
             with tempfile.TemporaryDirectory() as folder:

@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.base.geodesy import Origin, to_enu
 from pipeline.base.relays import bends, legs_m, zone_rules
-from pipeline.base.stadium import STANDARD
+from pipeline.base.stadium import STANDARD, keeps_lanes
 from pipeline.base.values import Estimate, Floats, Frozen, LaneLine, Race, Venue, ZoneAxis
 from pipeline.measure.lane_line import (
     LINE_STEP_M,
@@ -23,7 +23,7 @@ from pipeline.measure.lane_line import (
     project,
     smooth_line,
 )
-from pipeline.measure.races.expected import keeps_lanes, zone_lane
+from pipeline.measure.races.expected import zone_lane
 from pipeline.measure.zones import CLOSING_M, LAP_MIN_M
 
 SEAM_M = 40.0  # of the lap are drawn twice, so that the seam is as smooth as the rest
