@@ -448,9 +448,12 @@ def _true_legs(
     for leg in range(1, 4):
         into, out = (truths.cross(bodies[names[k]].l_m, lines[leg], grid_s) for k in (leg - 1, leg))
         handed = gun_t + (runs[leg - 1].pass_t or 0.0)
-        if into is None or out is None:
+        if out is None:
             raise RuntimeError("a runner never came to the line")
-        at.append(float(np.clip(handed, min(out, into), into)))
+        if into is None:  # he stopped before it
+            at.append(max(handed, out))
+        else:
+            at.append(float(np.clip(handed, min(out, into), into)))
     over = truths.cross(bodies[names[3]].l_m, lines[4], grid_s)
     at.append(float(over or np.nan))
     rows: list[Row] = []

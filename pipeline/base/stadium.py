@@ -105,6 +105,12 @@ def in_lanes(event: str, zone: int, bends_in_lanes: int | None = None) -> bool:
     return bends == all_bends or zone * leg_m(event) <= (bends - 1) * LAP_M / 2
 
 
+def keeps_lanes(event: str, zone: int) -> bool:
+    """Whether the lanes are usually kept at a takeover zone, as `in_lanes`; yes for a relay that
+    the plan does not hold."""
+    return event not in relays.BENDS_IN_LANES or in_lanes(event, zone)
+
+
 def scratch_m(
     event: str,
     zone: int,

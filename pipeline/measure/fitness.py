@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from pipeline.base.values import Floats
-from pipeline.measure import agreement, estimator, model, passes, tapes
+from pipeline.measure import agreement, estimator, passes, tapes
 
 DOUBT_SDS = 3.0
 FIXES_ALIKE = 4.0  # neighbouring fixes share a step's swing and a receiver's smoothing
@@ -72,7 +72,7 @@ def lane_z(fit: estimator.Fit, role: estimator.Role) -> float:
     n = len(where)
     mean = float(fit.x[where].mean())
     left = float(fit.cov[np.ix_(where, where)].mean())
-    prior = model.SIDEWAYS_M**2 + model.SWAY_M**2 / n
+    prior = measured.sideways_sd_m**2 + measured.sway_m**2 / n
     return (mean - measured.sideways_m) / float(np.sqrt(max(prior - left, 0.1 * prior)))
 
 

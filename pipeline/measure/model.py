@@ -71,7 +71,9 @@ class RunnerMeasurements(Frozen):
     onset: Estimate | None = None
     stand_m: Estimate | None = None
     letting_go_s: float | None = None
-    sideways_m: float = 0.0  # where in the lane a runner of this role mostly runs
+    sideways_m: float = 0.0  # where in the lane a runner of this role mostly runs ...
+    sideways_sd_m: float = SIDEWAYS_M  # ... how far from there a run may be as a whole ...
+    sway_m: float = SWAY_M  # ... and within it
     smoothing_s: float = 0.0  # over what the receiver averages its speed, see _averaging
 
 
@@ -296,7 +298,7 @@ def _own_prior(
         info[spline.start, spline.start] += 1e-6
     places = sideways_knots(measured, layout)
     apart = np.abs(places[:, None] - places[None, :])
-    spread = SIDEWAYS_M**2 + SWAY_M**2 * np.exp(-apart / SWAY_TIME_S)
+    spread = measured.sideways_sd_m**2 + measured.sway_m**2 * np.exp(-apart / SWAY_TIME_S)
     precision = np.linalg.inv(spread)
     info[layout.sideways, layout.sideways] = precision
     vector[layout.sideways] = precision.sum(axis=1) * measured.sideways_m

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.base.relays import is_blind
+from pipeline.base.stadium import keeps_lanes
 from pipeline.base.values import Estimate, Floats, Frozen, Imu, Ints, Rep, ZoneAxis
 from pipeline.measure import easing, estimator, model, noise, steps, wrists
 from pipeline.measure.finding import TakeoverCandidate
@@ -30,6 +31,8 @@ AROUND_S = 40.0  # a rep needs nothing of a trace farther from it
 RUN_IN_S = 8.0  # window before the entry for a runner already under way
 OUT_M = 30.0  # the outgoing runner is followed this far beyond the zone
 INSIDE_M, OUTSIDE_M = 0.05, 0.25  # of the measured line, common practice
+FREE_INCOMING_M, FREE_OUTGOING_M = Estimate(0.3, 0.4), Estimate(1.0, 0.8)  # where lanes are left
+FREE_SWAY_M = 0.4  # assumptions: the rules have the waiting runners stand side by side
 SCALE_SD = 0.006
 DELAY_S = Estimate(0.06, 0.10)  # of the squad's receivers
 DELAY_OWN_SD_S = 0.03
@@ -179,7 +182,7 @@ def build_case(
                 start_s=None if begin is None else begin - zero,
                 onset=None if onset is None else Estimate(onset.value - zero, onset.sd),
                 stand_m=stand,
-                sideways_m=_usual_side_m(role, axis),
+                **_usual_side(role, rep, axis),
             )
         )
     begin_s = min((s.t_s[0] for s in runners if len(s.t_s)), default=-RUN_IN_S)
@@ -324,17 +327,22 @@ def cut_imu(imu_and_sd: tuple[Imu, float], zero: float, end: float) -> tuple[Imu
     return replace(imu, t_s=imu.t_s[near], acc_mps2=imu.acc_mps2[near]), clock_sd
 
 
-def _usual_side_m(role: estimator.Role, axis: ZoneAxis) -> float:
-    """Where in the lane a runner mostly runs, in metres right of the measured line.
+def _usual_side(role: estimator.Role, rep: Rep | None, axis: ZoneAxis) -> dict[str, float]:
+    """Where in the lane a runner mostly runs, in metres right of the measured line, and how far
+    from there he may be, as RunnerMeasurements has it.
 
     The baton goes from right hand to left hand to right hand. The runners of the bends (legs 1
     and 3) have it in the right hand and keep to the inside, the others keep to the outside:
-    common practice.
+    common practice. In a race whose lanes are left, the waiting runners stand side by side across
+    some of them and then close in.
     """
+    if rep is not None and rep.race is not None and not keeps_lanes(axis.event, axis.zone):
+        side = FREE_INCOMING_M if role == "incoming" else FREE_OUTGOING_M
+        return {"sideways_m": side.value, "sideways_sd_m": side.sd, "sway_m": FREE_SWAY_M}
     if not is_blind(axis.event, axis.zone):
-        return (INSIDE_M + OUTSIDE_M) / 2
+        return {"sideways_m": (INSIDE_M + OUTSIDE_M) / 2}
     inside = (role == "incoming") == (axis.zone % 2 == 1)
-    return INSIDE_M if inside else OUTSIDE_M
+    return {"sideways_m": INSIDE_M if inside else OUTSIDE_M}
 
 
 def measure_onset(imu: Imu, seen: Estimate, clock_sd_s: float) -> Estimate | None:

@@ -45,7 +45,12 @@ SMOOTHED_MPS, SMOOTHED_S = 0.6, 0.4  # what a receiver's smoothing does to a sta
 LAUNCH_SD_S = 0.03  # of a launch in the speeds, beyond its own standard error
 EASES_BEFORE_PASS_S = 0.7
 USUAL_SIDE_M = (reps.INSIDE_M + reps.OUTSIDE_M) / 2
-FREE_M, FREE_SD_M, FREE_SWAY_M = 0.5, 0.6, 0.9  # beside lane 1's line where no lane is kept
+FREE_M, FREE_SD_M, FREE_SWAY_M = (
+    reps.FREE_INCOMING_M.value,
+    reps.FREE_INCOMING_M.sd,
+    0.7,
+)  # beside lane 1's line where no lane is kept
+CLOSING_IN_M = 30.0  # in about so many metres the waiting runners' places are left
 CROSSING_SWAY_M = 2.0  # between the break line and lane 1
 FREE_SWAY_S = 5.0
 
@@ -132,8 +137,8 @@ def solve_race(
     zero = min(run.t_s[0] for _, run in present)
     last = max(run.t_s[-1] for _, run in present) - zero
     long = any(run.over_s - run.launch.value > SHORT_RUN_S for _, run in present)
-    step = SLOW_LONG_S if long else SLOW_SHORT_S
-    slow_t = np.arange(0.0, last + step, step)
+    apart = SLOW_LONG_S if long else SLOW_SHORT_S
+    slow_t = np.arange(0.0, last + apart, apart)
     met = {one.leg: one for one in meetings}
     legs: list[_Leg] = []
     size = 0
@@ -160,7 +165,9 @@ def solve_race(
         scaled = csr_array(rows.multiply(np.sqrt(weight)[:, None]))
         info = prior + (scaled.T @ scaled).toarray()
         gradient = pull - prior @ x + rows.T @ (weight * residual)
-        factor = cho_factor(info, lower=True)
+        if not np.isfinite(info).all():
+            raise np.linalg.LinAlgError("the courses of the race do not stay finite")
+        factor = cho_factor(info, lower=True, check_finite=False)
         step_x = cho_solve(factor, gradient)
         if not np.isfinite(step_x).all():
             raise np.linalg.LinAlgError("the courses of the race do not stay finite")
@@ -213,7 +220,10 @@ def _lay_out(
     )
     placed = _unroll(line, number, run)
     if stand is None:
-        stand = Estimate(float(np.nanmedian(placed[run.t_s < start])), reps.UNKNOWN_STAND_SD_M)
+        known = np.isfinite(placed)
+        waited = known & (run.t_s < start)
+        seen = np.median(placed[waited]) if waited.any() else placed[known][0]
+        stand = Estimate(float(seen), reps.UNKNOWN_STAND_SD_M)
     as_tuple = tuple(knots.tolist())
     return _Leg(
         number,
@@ -285,6 +295,9 @@ def _usual_side(line: RaceLine, one: _Leg) -> tuple[Floats, Floats]:
     share = np.clip((s - line.break_m) / max(line.joined_m - line.break_m, 1.0), 0, 1)
     share = np.where(kept, 0.0, share)
     mean = outward * (1 - share) + np.where(kept, USUAL_SIDE_M, FREE_M)
+    waited = np.exp(-np.maximum(s - one.stand.value, 0.0) / CLOSING_IN_M)
+    if one.stand.value > line.joined_m:
+        mean = mean + (reps.FREE_OUTGOING_M.value - FREE_M) * waited
     long = np.where(kept, SIDEWAYS_M, FREE_SD_M)
     sway = np.where(kept, SWAY_M, np.where(free, FREE_SWAY_M, CROSSING_SWAY_M))
     apart = np.abs(one.sideways_t_s[:, None] - one.sideways_t_s[None, :])

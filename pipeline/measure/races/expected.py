@@ -13,9 +13,8 @@ from itertools import pairwise, permutations
 import numpy as np
 
 from pipeline.base.relays import legs_m
-from pipeline.base.stadium import in_lanes
+from pipeline.base.stadium import keeps_lanes
 from pipeline.base.values import Race, Rep, ZoneAxis
-from pipeline.errors import UsageError
 from pipeline.measure.finding import TakeoverCandidate, starts_near
 from pipeline.measure.sheet_slips import MatchedTakeover
 from pipeline.measure.zones import at
@@ -59,14 +58,6 @@ def zone_lane(race: Race, zone: int, axes: Sequence[ZoneAxis]) -> int | None:
     if not surveyed or keeps_lanes(race.event, zone):
         return None
     return surveyed[0]
-
-
-def keeps_lanes(event: str, zone: int) -> bool:
-    """Whether lanes are kept at a zone; yes for a relay that the standard plan does not hold."""
-    try:
-        return in_lanes(event, zone)
-    except UsageError:
-        return True
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,13 +13,14 @@ import numpy as np
 from scipy.special import ndtri
 
 from pipeline.base.relays import BENDS_IN_LANES, legs_m
+from pipeline.base.stadium import keeps_lanes
 from pipeline.base.values import Estimate, Floats, Frozen, Race, Venue, ZoneAxis
 from pipeline.measure import reps
 from pipeline.measure.agreement import ClockOffset
 from pipeline.measure.lane_line import at, curvature_at, project
 from pipeline.measure.noise import SlowError
 from pipeline.measure.races import course
-from pipeline.measure.races.expected import FASTEST_LEG_MPS, SLOWEST_LEG_MPS, keeps_lanes
+from pipeline.measure.races.expected import FASTEST_LEG_MPS, SLOWEST_LEG_MPS
 from pipeline.measure.races.line import RaceLine, lay_race_line
 from pipeline.measure.races.runs import RacesCut, RunsOfRace, moved_in_time
 from pipeline.measure.takeovers import MeasuredTakeover

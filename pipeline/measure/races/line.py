@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.base.geodesy import Origin, to_enu
 from pipeline.base.relays import bends, legs_m, zone_rules
-from pipeline.base.stadium import STANDARD
+from pipeline.base.stadium import STANDARD, keeps_lanes
 from pipeline.base.values import Estimate, Floats, Frozen, LaneLine, Race, Venue, ZoneAxis
 from pipeline.measure.lane_line import (
     LINE_STEP_M,
@@ -23,7 +23,7 @@ from pipeline.measure.lane_line import (
     project,
     smooth_line,
 )
-from pipeline.measure.races.expected import keeps_lanes, zone_lane
+from pipeline.measure.races.expected import zone_lane
 from pipeline.measure.zones import CLOSING_M, LAP_MIN_M
 
 SEAM_M = 40.0  # of the lap are drawn twice, so that the seam is as smooth as the rest
@@ -129,21 +129,31 @@ def _circuit(lane: LaneLine, origin: Origin) -> tuple[SmoothLine, float] | None:
         return None
     if gap < 0.01:
         ring, length = ring[:-1], length[:-1]
-    head, tail = ring[length < SEAM_M], ring[length > length[-1] - SEAM_M]
-    smooth = smooth_line(densify_straights(np.concatenate([tail, ring, head])))
-    half = len(smooth.s_m) // 2
-    ends = []
-    for part in (slice(0, half), slice(half, None)):
-        piece = SmoothLine(
-            smooth.s_m[part], smooth.xy_m[part], smooth.heading_rad[part], smooth.curvature_pm[part]
-        )
-        ends.append(float(project(piece, ring[0])[0]))
-    lap_m = ends[1] - ends[0]
+    # Two halves, each with a piece of the other at both ends: a line that meets itself cannot be
+    # smoothed by its own length.
+    half = int(np.searchsorted(length, length[-1] / 2))
+    there, back = ring[length < length[half] + SEAM_M], ring[length > length[half] - SEAM_M]
+    before = ring[length > length[-1] - SEAM_M]
+    after = ring[length < SEAM_M]
+    one = smooth_line(np.concatenate([before, there]))
+    other = smooth_line(np.concatenate([back, after]))
+    begin, middle = (float(project(one, ring[k])[0]) for k in (0, half))
+    again, end = (float(project(other, ring[k])[0]) for k in (half, 0))
+    first_m = middle - begin
+    lap_m = first_m + end - again
     s = np.linspace(
         -SEAM_KEPT_M, lap_m + SEAM_KEPT_M, int((lap_m + 2 * SEAM_KEPT_M) / LINE_STEP_M) + 2
     )
-    on = s + ends[0]
-    line = SmoothLine(s, at(smooth, on), heading_at(smooth, on), curvature_at(smooth, on))
+    early = s < first_m
+    on, on_other = s[early] + begin, s[~early] - first_m + again
+    turned = float(heading_at(one, middle) - heading_at(other, again))
+    turned = 2 * np.pi * round(turned / (2 * np.pi))
+    line = SmoothLine(
+        s,
+        np.concatenate([at(one, on), at(other, on_other)]),
+        np.concatenate([heading_at(one, on), heading_at(other, on_other) + turned]),
+        np.concatenate([curvature_at(one, on), curvature_at(other, on_other)]),
+    )
     return line, lap_m
 
 

@@ -19,7 +19,8 @@ from pipeline.measure.traces import Trace
 STAND_S = 60.0  # so much of the wait before a run tells how the slow errors change
 STANDS_MPS = 0.8
 RUNS_MPS = 3.0
-BROKEN_S = 1.5  # a run may have gaps and stumbles of this length
+BROKEN_S = 1.5  # who is slower for longer has ended his run
+GAP_S = 8.0  # without fixes a run may go on so long
 BEYOND_S = 2.5  # after the run's end
 LEAST_SHARE = 0.6  # of a leg's length, for a run to be the leg's
 SURE_OF_GUN_S = 3.0
@@ -166,11 +167,14 @@ def _fast_stretch(
 ) -> tuple[float, float] | None:
     """When the runner began and ended the run of his leg: the stretch at speed that reaches a known
     takeover, else the longest in the window."""
-    inside = (trace.t_s >= window[0]) & (trace.t_s <= window[1]) & (trace.pace_mps > RUNS_MPS)
+    inside = np.flatnonzero(
+        (trace.t_s >= window[0]) & (trace.t_s <= window[1]) & (trace.pace_mps > RUNS_MPS)
+    )
     t, v = trace.t_s[inside], trace.pace_mps[inside]
     if len(t) < 2:
         return None
-    broken = np.flatnonzero(np.diff(t) > BROKEN_S) + 1
+    slowed = (np.diff(inside) > 1) & (np.diff(t) > BROKEN_S)  # fixes between them at a walk
+    broken = np.flatnonzero(slowed | (np.diff(t) > GAP_S)) + 1
     best: tuple[float, tuple[float, float]] | None = None
     for part in np.split(np.arange(len(t)), broken):
         begin, end = float(t[part[0]]), float(t[part[-1]])
