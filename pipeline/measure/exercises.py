@@ -24,6 +24,7 @@ JOG_MPS = (2.0, 7.0)  # slower is a walk back, faster is no exercise
 NEAR_M, LINE_M, STAND_NEAR_M = 8.0, 30.0, 6.0  # two in a jog, a squad in file, two standing
 LEAST_JOG_S, LEAST_ROTATION_S, LEAST_STAND_S = 3.0, 15.0, 5.0
 BRIDGED_S = 2.0  # a pause within one bout
+LOST_S = 6.0  # fixes that a unit loses: nobody changes much meanwhile
 STAND_MPS = 0.6
 EXCESS_MPS, LEAST_SPRINT_S, MOST_SPRINT_S = 1.0, 1.0, 20.0
 LEAST_SPRINT_SHARE = 0.5  # of the line's length gained in a sprint to the front
@@ -169,7 +170,7 @@ def _courses_about(
             continue
         times = trace.t_s[good]
         after = np.clip(np.searchsorted(times, t), 1, len(times) - 1)
-        covered = (times[after] - times[after - 1] <= BRIDGED_S) & (t >= times[0])
+        covered = (times[after] - times[after - 1] <= LOST_S) & (t >= times[0])
         covered &= t <= times[-1]
         for axis in (0, 1):
             xy[k, :, axis] = np.where(covered, np.interp(t, times, own[good, axis]), np.nan)
@@ -446,7 +447,15 @@ def _line_order(
     middle = [name for name in line if name not in coming and name not in front]
     if len(middle) > 1:
         middle = _by_place(courses, middle, between_s)
-    return [*coming, *middle, *front], {*coming, *front, *(middle if len(middle) == 1 else ())}
+    told = {*coming, *front, *(middle if len(middle) == 1 else ())}
+    return [*coming, *middle, *front], told if _goes_round([s.runner for s in sprints]) else set()
+
+
+def _goes_round(sprinted: Sequence[str]) -> bool:
+    """Whether everybody sprints in turn, each round in the same order: else one was not seen, or
+    somebody sprinted who was not last."""
+    size = len(set(sprinted))
+    return all(name == sprinted[k % size] for k, name in enumerate(sprinted))
 
 
 def _by_place(courses: Courses, names: Sequence[str], between_s: tuple[float, float]) -> list[str]:
