@@ -6,7 +6,7 @@ Each parses its options, calls one function and prints what came of it. `app` re
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -55,12 +55,48 @@ def run_process(
     terminal.say(f"{result.session.id}, {result.session.event}: {count(len(rows), 'takeover')}")
     if rows:
         _print_takeovers(rows)
+    _print_races(result.tables["legs"].to_pylist())
+    _print_exercises(result.tables["exercises"].to_pylist())
     terminal.print_list("Remarks", result.remarks)
     terminal.print_list("Recordings", _recording_lines(result))
     terminal.print_list("Left out", result.left_out)
     terminal.say(
         f"Tables in {out}" if out else "Nothing written: give --out OUT to keep the tables"
     )
+
+
+def _print_races(rows: Sequence[Mapping[str, Any]]) -> None:
+    for race in dict.fromkeys(row["race"] for row in rows):
+        own = [row for row in rows if row["race"] == race]
+        terminal.say(f"Race {race}: `batontrace race OUT` compares it with what was to be expected")
+        terminal.print_table(
+            ["", "runner", "time, s", "top speed, m/s"],
+            [
+                (
+                    f"leg {row['leg']}" if row["leg"] else "all",
+                    row["runner"] or "",
+                    terminal.value_with_error(row["time_s"], row["time_sd_s"], 2),
+                    terminal.value_with_error(row["v_max_mps"], row["v_max_sd_mps"], 2),
+                )
+                for row in sorted(own, key=lambda row: row["leg"] or 99)
+            ],
+            right=(2, 3),
+        )
+        remarks = dict.fromkeys(words for row in own for words in row["remarks"])
+        terminal.print_list(f"About race {race}", remarks)
+
+
+def _print_exercises(rows: Sequence[Mapping[str, Any]]) -> None:
+    """Each exercise in one line: what, who, and how many hand-overs."""
+    lines = []
+    for drill, rep in dict.fromkeys((row["drill"], row["rep"]) for row in rows):
+        own = [row for row in rows if (row["drill"], row["rep"]) == (drill, rep)]
+        found = [row for row in own if row["first_utc"] is not None]
+        who = ", ".join(dict.fromkeys(name for r in own for name in (r["incoming"], r["outgoing"])))
+        which = drill if rep is None else f"rep {rep}, {drill}"
+        result = count(len(found), "hand-over") if found else own[0]["remarks"][0]
+        lines.append(f"{which}, {who}: {result}")
+    terminal.print_list("Exercises, which never serve advice", lines)
 
 
 VENUE_EXAMPLE = (

@@ -17,6 +17,7 @@ from typing import Any, Literal
 import pyarrow as pa
 
 from pipeline.base.plain_file import plain_file_sha256
+from pipeline.base.words import count
 from pipeline.errors import InputError, UsageError
 from pipeline.show import scenes
 from pipeline.show.card.card import card_html, race_card_html
@@ -80,13 +81,16 @@ def write_page(
         found = lake.read_lake(out, session)
         several = scenes.read_scenes(found.exchanges, found.curves)
         known, left_out = _read_decisions(out, several)
-        rows, no_rows = _read_recordings(out, session)
         seen, unseen = _read_sightings(out, several)
-        gone = (*left_out, *no_rows, *unseen)
+        rows, lost = {}, list[str]()
+        for table_name in ("recordings", "legs", "exercises"):
+            rows[table_name], words = _read_session_rows(out, session, table_name)
+            lost += words
+        gone = (*left_out, *lost, *unseen)
         name, remarks = f"session-{session_file_name(session)}", (*remarks, *gone)
         about = _page_sources(found, several, session)
         text = layout.session_page(
-            session, several, known=known, recordings=rows, about=about, remarks=gone, seen=seen
+            session, several, known=known, about=about, remarks=gone, seen=seen, **rows
         )
     else:
         found = lake.read_lake(out, session)
@@ -211,7 +215,10 @@ def _pair_figure(
     if len(events) > 1:
         found = f"takeovers of {', '.join(map(plain_text, events))}"
         raise UsageError("overlay", found, "those of one relay", "choose by --event")
-    ordered, others = of_newest_zone_length(scenes.order_by_time(several))
+    compared = scenes.at_full_speed(several)
+    slow = len(several) - len(compared)
+    ordered, others = of_newest_zone_length(scenes.order_by_time(compared))
+    others += (f"left out: {count(slow, 'takeover')} not at full speed",) * bool(slow)
     if figure == "overlay":
         drawn = [one for one in ordered if not overlays.has_no_curves(one)]
         if not drawn:
@@ -272,7 +279,7 @@ def _read_sightings(
     remarks: list[str] = []
     for session in dict.fromkeys(one.row["session"] for one in several):
         try:
-            table = lake.read_session_observations(out, session)
+            table = lake.read_session_table(out, session, "observations")
         except InputError as err:
             remarks.append(f"table observations was left out: {err.message_from(out)}")
             continue
@@ -282,11 +289,13 @@ def _read_sightings(
     return found, tuple(remarks)
 
 
-def _read_recordings(out: Path, session: str) -> tuple[list[LakeRow], tuple[str, ...]]:
+def _read_session_rows(
+    out: Path, session: str, table_name: str
+) -> tuple[list[LakeRow], tuple[str, ...]]:
     try:
-        return lake.read_recordings(out, session).to_pylist(), ()
+        return lake.read_session_table(out, session, table_name).to_pylist(), ()
     except InputError as err:
-        return [], (f"table recordings was left out: {err.message_from(out)}",)
+        return [], (f"table {table_name} was left out: {err.message_from(out)}",)
 
 
 def _page_sources(
@@ -298,7 +307,8 @@ def _page_sources(
     shown = sorted({one.row["session"] for one in several})
     beside += [folders.part_path(found.path, "observations", one) for one in shown]
     if session is not None:
-        beside.append(folders.part_path(found.path, "recordings", session))
+        names = ("recordings", "legs", "exercises")
+        beside += [folders.part_path(found.path, name, session) for name in names]
     digests = [*found.inputs.values()]
     for path in beside:
         with contextlib.suppress(OSError):  # not there, or none that could be read

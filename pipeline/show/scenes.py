@@ -8,7 +8,7 @@ row of `exchanges`, and what cannot be drawn is None.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Literal
 
@@ -20,6 +20,7 @@ from pipeline.base.values import Estimate, Floats, Frozen
 from pipeline.base.words import zone_doubt_in_words
 from pipeline.tables import schema
 from pipeline.tables.courses import CourseKey, RunnerCourse, runner_courses
+from pipeline.tables.full_speed import judge_speeds
 
 LakeRow = Mapping[str, Any]
 RunnerRole = Literal["incoming", "outgoing"]
@@ -83,6 +84,7 @@ class Scene:
     moments: tuple[Moment, ...]
     baton: Baton | None
     gap: TrunkGap | None
+    left_out: str | None = None  # why it does not serve advice and comparisons; None: it does
 
     @property
     def pair(self) -> tuple[str, str]:
@@ -153,7 +155,29 @@ def read_scenes(
     rows = exchanges.to_pylist()
     courses = runner_courses(curves, {(row["session"], row["exchange"]) for row in rows})
     known_m = _zones_m(rows if among is None else among.select(_ZONE_COLUMNS).to_pylist())
-    return tuple(_make_scene(row, _zone_m(row, known_m), courses) for row in rows)
+    whole = exchanges if among is None else among
+    left_out = {
+        (session, number): one.why
+        for session, number, one in zip(
+            whole["session"].to_pylist(),
+            whole["exchange"].to_pylist(),
+            judge_speeds(whole),
+            strict=True,
+        )
+        if not one.used
+    }
+    return tuple(
+        replace(
+            _make_scene(row, _zone_m(row, known_m), courses),
+            left_out=left_out.get((row["session"], row["exchange"])),
+        )
+        for row in rows
+    )
+
+
+def at_full_speed(several: Sequence[Scene]) -> list[Scene]:
+    """Those that can be compared; all of them where none was run at full speed."""
+    return [one for one in several if one.left_out is None] or list(several)
 
 
 def row_estimate(row: LakeRow, name: str, sd: str) -> Estimate | None:
@@ -168,17 +192,18 @@ def order_by_time(several: Sequence[Scene]) -> tuple[Scene, ...]:
 
 def rank_scenes(several: Sequence[Scene]) -> tuple[int, ...]:
     """Each scene's rank, 1 for the best: passes in the zone by zone time, then passes outside it,
-    then the rest.
+    then the rest; what was not run at full speed comes last.
 
     A pass counts as in the zone where that is likelier than not. Zone times of different pairs
     rank the runners' speed as much as their takeovers.
     """
 
-    def key(index: int) -> tuple[int, float, int]:
+    def key(index: int) -> tuple[bool, int, float, int]:
         one = several[index]
         time_s = np.inf if one.zone_time is None else one.zone_time.value
         inside = one.row["p_in_zone"] is None or one.row["p_in_zone"] >= 0.5
-        return (0 if one.passed and inside else 1 if one.passed else 2, time_s, index)
+        kind = 0 if one.passed and inside else 1 if one.passed else 2
+        return one.left_out is not None, kind, time_s, index
 
     ranked = {index: rank for rank, index in enumerate(sorted(range(len(several)), key=key), 1)}
     return tuple(ranked[index] for index in range(len(several)))

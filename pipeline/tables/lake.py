@@ -92,7 +92,7 @@ def read_observations(out: Path) -> SeenLake:
     """
     there = session_ids(out)
     finish_interrupted(out)
-    old = [session for session in there if _is_before_observations(out, session)]
+    old = [session for session in there if _is_before(out, session, "observations")]
     newer = [session for session in there if session not in set(old)]
     sessions, remarks = _read_sessions(out, newer, _SEEN_TABLES)
     if not sessions and not old:
@@ -107,30 +107,24 @@ def read_observations(out: Path) -> SeenLake:
     )
 
 
-def _is_before_observations(out: Path, session: str) -> bool:
-    """Whether the run that measured a session wrote no table of what observers saw."""
+def _is_before(out: Path, session: str, table_name: str) -> bool:
+    """Whether the run that measured a session knew no such table yet."""
     place = Folder(out)
-    if place.stat(folders.part_file("observations", session), follow=False) is not None:
+    if place.stat(folders.part_file(table_name, session), follow=False) is not None:
         return False
     record = reading.read_session_record(place, session) or {}
     tables = record.get("tables")
-    return not (isinstance(tables, Mapping) and "observations" in tables)
+    return not (isinstance(tables, Mapping) and table_name in tables)
 
 
 def read_legs(out: Path) -> tuple[pa.Table, tuple[str, ...]]:
-    """The table `legs` of every session of `out` that has one, and a remark for each that cannot
-    be read."""
+    """The table `legs` of every session of `out`, and a remark for each that cannot be read."""
     parts, remarks = [schema.empty_table("legs")], []
-    place = Folder(out)
     for session in session_ids(out):
-        if place.stat(folders.part_file("legs", session), follow=False) is None:
-            continue  # measured before races were
         try:
-            found = reading.read_session_tables(place, session, ("legs",))
-        except OutputError as err:
+            parts.append(read_session_table(out, session, "legs"))
+        except InputError as err:
             remarks.append(f"legs of session {session} were left out: {err.message_from(out)}")
-            continue
-        parts.append(found["legs"].table)
     return pa.concat_tables(parts), tuple(remarks)
 
 
@@ -141,24 +135,15 @@ def lake_provenance(
     return provenance_of_hashes(lake.inputs, settings, command)
 
 
-def read_recordings(out: Path, session: str) -> pa.Table:
-    """What each file of a session gave. Raises InputError where the table is missing or broken."""
-    try:
-        (found,) = reading.read_session_tables(Folder(out), session, ("recordings",)).values()
-    except OutputError as err:
-        raise InputError(err.where, err.found, err.expected, err.do) from err
-    return found.table
-
-
-def read_session_observations(out: Path, session: str) -> pa.Table:
-    """What observers saw in a session; empty where it was measured before there was that table.
+def read_session_table(out: Path, session: str, table_name: str) -> pa.Table:
+    """One table of a session; empty where it was measured before there was that table.
 
     Raises InputError where the table is missing or broken.
     """
-    if _is_before_observations(out, session):
-        return schema.empty_table("observations")
+    if _is_before(out, session, table_name):
+        return schema.empty_table(table_name)
     try:
-        (found,) = reading.read_session_tables(Folder(out), session, ("observations",)).values()
+        (found,) = reading.read_session_tables(Folder(out), session, (table_name,)).values()
     except OutputError as err:
         raise InputError(err.where, err.found, err.expected, err.do) from err
     return found.table

@@ -127,7 +127,7 @@ def read_through_all(out: Path) -> None:
         lambda: check_pairs(lake.read_lake(out)),
         lambda: check_pairs(lake.read_lake(out, SESSION)),
         lambda: lake.sessions_by_time(out),
-        lambda: lake.read_recordings(out, SESSION),
+        lambda: lake.read_session_table(out, SESSION, "recordings"),
         lambda: [lake.read_decision(out, name) for name in schema.DECISIONS],
         lambda: api.table(out, "exchanges"),
         lambda: export.export_tables(out, own / "all"),

@@ -244,7 +244,9 @@ def test_a_session_whose_times_cannot_be_read_is_passed_over_by_name(out, breaks
 
 
 def test_a_sessions_recordings_come_back_as_written(out):
-    assert lake.read_recordings(out, "heron").equals(tables_of("heron", 1)["recordings"])
+    assert lake.read_session_table(out, "heron", "recordings").equals(
+        tables_of("heron", 1)["recordings"]
+    )
 
 
 @pytest.mark.parametrize("breaks", [cut, of_another_schema, a_folder, pathlib.Path.unlink])
@@ -252,7 +254,7 @@ def test_recordings_that_cannot_be_read_are_an_input_error(out, breaks):
     path = folders.part_path(out, "recordings", "heron")
     breaks(path)
     with pytest.raises(InputError, match="process the session again") as caught:
-        lake.read_recordings(out, "heron")
+        lake.read_session_table(out, "heron", "recordings")
     assert caught.value.where == str(path)
 
 

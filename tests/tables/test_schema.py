@@ -95,7 +95,8 @@ CONTRACT = {
         worst_session:string worst_exchange:int32 worst_observer:string worst_z:double
         verdict:string conclusion:string""",
     "race_parts": """
-        race_session:string race:string part:int8 kind:string leg:int8? runner:string? outgoing:string?
+        race_session:string race:string part:int8 kind:string leg:int8? runner:string?
+        outgoing:string?
         time_s:double? time_sd_s:double? expected_s:double? expected_sd_s:double? spread_s:double?
         difference_s:double? difference_sd_s:double? remarks:list<string>""",
 }

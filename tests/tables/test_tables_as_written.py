@@ -113,7 +113,7 @@ def test_a_session_whose_table_was_exchanged_is_left_out_and_the_others_are_ther
     "read",
     [
         lambda out: lake.read_lake(out, SPOILT),
-        lambda out: lake.read_recordings(out, SPOILT),
+        lambda out: lake.read_session_table(out, SPOILT, "recordings"),
         lambda out: lake.read_decision(out, "marks"),
         lambda out: pipeline.table(out, "exchanges"),
         lambda out: pipeline.curves(out, SPOILT, 1),

@@ -91,7 +91,7 @@ def test_it_reads_as_a_lake_and_beside_new_sessions(tmp_path):
     tables = {
         "exchanges": old.exchanges,
         "speed_curves": old.curves,
-        "recordings": lake.read_recordings(OLD, "version-1"),
+        "recordings": lake.read_session_table(OLD, "version-1", "recordings"),
     }
     for name, table in tables.items():
         (tmp_path / name / "session=version-1").mkdir(parents=True)

@@ -66,7 +66,7 @@ def read_the_spoilt_session(out: Path) -> None:
     with contextlib.suppress(BatontraceError):
         lake.read_lake(out, SPOILT)
     with contextlib.suppress(BatontraceError):
-        schema.check_table("recordings", lake.read_recordings(out, SPOILT))
+        schema.check_table("recordings", lake.read_session_table(out, SPOILT, "recordings"))
     former.read_former(Folder(out), SPOILT)
 
 

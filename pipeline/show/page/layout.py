@@ -24,7 +24,7 @@ from pipeline.show.markup import (
     scrolling,
     table_row,
 )
-from pipeline.show.page import pair_part, takeover_list, takeover_part
+from pipeline.show.page import other_parts, pair_part, takeover_list, takeover_part
 from pipeline.show.page.pair_part import NO_DECISIONS, PairDecisions
 from pipeline.show.scenes import LakeRow, Scene, order_by_time
 from pipeline.show.wording import day_range
@@ -63,18 +63,22 @@ def session_page(
     about: Mapping[str, str],
     remarks: Sequence[str] = (),
     seen: Sightings = NOTHING_SEEN,
+    legs: Sequence[LakeRow] = (),
+    exercises: Sequence[LakeRow] = (),
 ) -> str:
     """The page of one session as HTML text, to be stored as UTF-8.
 
-    `takeovers` may be empty. `recordings` are the session's rows of that table, `seen` those of
-    `observations`. `remarks` say what
-    was left out. `about` says what the page rests on, and is printed at its end.
+    `takeovers` may be empty. `recordings` are the session's rows of that table, `seen`, `legs` and
+    `exercises` those of `observations` and of the tables so called. `remarks` say what was left
+    out. `about` says what the page rests on, and is printed at its end.
     """
     ordered = order_by_time(takeovers)
     parts: list[Child] = [
         _list_section(ordered, with_dates=False),
+        other_parts.races_section(legs),
         _pairs_section(ordered, known),
         _takeovers_section(ordered, seen, with_dates=False),
+        other_parts.exercises_section(exercises),
         _recordings_section(recordings),
     ]
     title = f"Takeovers, {plain_text(session_id)}"

@@ -14,7 +14,7 @@ from pipeline.base.words import count
 from pipeline.show.figures import history, overlays, page_svg
 from pipeline.show.markup import Child, element, list_item, outside_name, plain_text
 from pipeline.show.page import mark_part, takeover_list, takeover_part
-from pipeline.show.scenes import LakeRow, Scene, row_estimate
+from pipeline.show.scenes import LakeRow, Scene, at_full_speed, row_estimate
 from pipeline.show.wording import (
     NBSP,
     chance_error_words,
@@ -53,12 +53,13 @@ def pair_article(
     """
     first = several[0]
     incoming, outgoing = first.pair
-    drawn = [one for one in several if not overlays.has_no_curves(one)]
+    compared = at_full_speed(several)
+    drawn = [one for one in compared if not overlays.has_no_curves(one)]
     level = "h4" if heading == "h3" else "h3"  # of the headings below it
     what = f"{first.row['event']}, zone of {first.zone_m:g} m"
     left: list[Child] = []
     if with_history:
-        weeks = history.history_figure(several, known.progress)
+        weeks = history.history_figure(compared, known.progress)
         left.append(page_svg.captioned_figure(weeks, "history"))
     if len(drawn) > 1:
         left += _overlay_lines(drawn, numbers, level)
@@ -77,14 +78,16 @@ def pair_article(
         "article",
         {"class": "pair"},
         element(heading, {}, outside_name(incoming), " to ", outside_name(outgoing), f", {what}"),
-        element("p", {"class": "which"}, _pair_summary(several)),
+        element("p", {"class": "which"}, _pair_summary(compared, len(several) - len(compared))),
         element("div", {"class": "columns"}, element("div", {}, *left), element("div", {}, *right)),
     )
 
 
-def _pair_summary(several: Sequence[Scene]) -> str:
+def _pair_summary(several: Sequence[Scene], left_out: int) -> str:
+    """`several` are compared; `left_out` more were not run at full speed."""
     passed = [one for one in several if one.passed]
     words = [f"{count(len(several), 'takeover')}, {len(passed)} passed"]
+    words += [f"{left_out} more not at full speed, left out here"] if left_out else []
     for label, estimates, unit, digits in (
         ("zone time", [one.zone_time for one in passed], "s", 2),
         ("gap", [one.gap_at_pass for one in passed], "m", 1),

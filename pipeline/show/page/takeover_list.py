@@ -155,6 +155,8 @@ def place_words(one: Scene) -> str:
 
 def fault_words(one: Scene) -> ET.Element:
     """What went wrong, in the tables' words, and whether the pass may lie outside the zone."""
+    if one.left_out is not None:
+        return element("span", {"class": "clean"}, f"not at full speed: {plain_text(one.left_out)}")
     outcome, *found = takeover_in_words(one.row["outcome"], one.row["faults"], one.zone_doubt)
     if not found:
         words = "no fault found" if one.passed else outcome

@@ -131,11 +131,24 @@ def _course_attribute(course: RunnerCourse, low: float, high: float) -> str:
 
 
 def _beside_the_zone(one: Scene, seen: Sequence[LakeRow]) -> ET.Element | None:
-    """A list of the sheet's note and of what observers saw; None where there is neither."""
-    note = one.row.get("note")
-    items = [list_item("The sheet: ", _quotation(note))] if note else []
+    """A list of what the sheet says and of what observers saw; None where there is neither."""
+    note, told = one.row.get("note"), _sheet_words(one.row)
+    items = [list_item(f"The sheet: {'; '.join(told)}")] if told else []
+    items += [list_item("The sheet: ", _quotation(note))] if note else []
     items += [list_item(*_sighting_words(row)) for row in seen]
     return element("ul", {"class": "seen"}, *items) if items else None
+
+
+def _sheet_words(row: LakeRow) -> list[str]:
+    """What the practice sheet says of how a takeover was run."""
+    effort, wind, hand = row.get("effort"), row.get("wind_mps"), row.get("hand")
+    return [
+        *([f"{effort:g}{NBSP}% effort"] if effort is not None else []),
+        *(row[name] for name in ("drill", "technique") if row.get(name)),
+        *([f"taken with the {hand} hand"] if hand else []),
+        *([f"wind {decimal(wind, 1)}{NBSP}m/s"] if wind is not None else []),
+        *(["not for advice"] if row.get("use") == "no" else []),
+    ]
 
 
 def _quotation(text: str) -> ET.Element:

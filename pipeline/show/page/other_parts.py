@@ -1,0 +1,134 @@
+"""What else a session held: races leg by leg, and exercises."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from xml.etree import ElementTree as ET
+
+from pipeline.base.values import Estimate
+from pipeline.base.words import count
+from pipeline.show.markup import Child, element, html_table, outside_name, scrolling, table_row
+from pipeline.show.scenes import LakeRow, row_estimate
+from pipeline.show.wording import NBSP, decimal, with_error
+
+_LEG_HEADS = ("leg", "runner", "time, s", "top speed, m/s", "zone time at its end, s", "remarks")
+_EXERCISE_HEADS = (
+    "exercise",
+    "from hand to hand",
+    "when, UTC",
+    "speed, m/s",
+    "gap, m",
+    "wavers by, m",
+    "remarks",
+)
+
+
+def races_section(rows: Sequence[LakeRow]) -> ET.Element | None:
+    """Each race leg by leg; None where there was none. `rows` are those of the table `legs`."""
+    if not rows:
+        return None
+    parts: list[Child] = []
+    for race in dict.fromkeys(row["race"] for row in rows):
+        own = sorted((r for r in rows if r["race"] == race), key=lambda row: row["leg"] or 99)
+        caption = "Times from line to line, as the baton passes them; ± is one standard error."
+        parts.append(element("h3", {}, outside_name(race), f", {own[0]['event']}"))
+        parts.append(element("p", {"class": "which"}, _race_words(own[-1])))
+        table = html_table("legs", _LEG_HEADS, map(_leg_line, own), caption)
+        parts.append(scrolling("The race leg by leg", table))
+    return _section("races", "Races" if len(parts) > 3 else "The race", parts)
+
+
+def _race_words(whole: LakeRow) -> str:
+    """The official time beside the measured one."""
+    if whole["official_time_s"] is None or whole["time_s"] is None:
+        return "No official time was given."
+    return (
+        f"Official time {decimal(whole['official_time_s'], 2)}{NBSP}s; measured "
+        f"{decimal(abs(whole['difference_s']), 2)}{NBSP}s "
+        f"{'more' if whole['difference_s'] > 0 else 'less'}."
+    )
+
+
+def _leg_line(row: LakeRow) -> ET.Element:
+    def cell(name: str, sd: str) -> str:
+        known = row_estimate(row, name, sd)
+        return "–" if known is None else with_error(known, 2)
+
+    cells: list[Child] = [
+        outside_name(row["runner"]) if row["runner"] else "–",
+        cell("time_s", "time_sd_s"),
+        cell("v_max_mps", "v_max_sd_mps"),
+        cell("zone_time_s", "zone_time_sd_s"),
+        outside_name("; ".join(row["remarks"]) or "–"),
+    ]
+    return table_row([str(row["leg"]) if row["leg"] else "all"], cells)
+
+
+def exercises_section(rows: Sequence[LakeRow]) -> ET.Element | None:
+    """The exercises, a line each, or a line a round of a rotation; None where there were none.
+    `rows` are those of the table `exercises`."""
+    if not rows:
+        return None
+    caption = (
+        "Exercises are no takeovers at speed and never serve advice. The hand-overs lie between "
+        "the two moments. The gap is the mean distance between the trunks of neighbours; how much "
+        "it wavers is known far better than the gap itself."
+    )
+    lines: dict[tuple[object, ...], list[LakeRow]] = {}
+    for row in rows:
+        key = row["drill"], row["rep"], row["round"], row["first_utc"]
+        lines.setdefault(key, []).append(row)
+    table = html_table("exercises", _EXERCISE_HEADS, map(_exercise_line, lines.values()), caption)
+    words = f"{count(len(rows), 'hand-over')} in exercises"
+    return _section("exercises", "Exercises", [scrolling(words, table)])
+
+
+def _exercise_line(rows: Sequence[LakeRow]) -> ET.Element:
+    """One line for hand-overs from the rear of a line to its front, in their order."""
+    first = rows[0]
+    when = "–"
+    if first["first_utc"] is not None:
+        when = f"{first['first_utc']:%H:%M:%S} to {first['last_utc']:%H:%M:%S}"
+    speed = row_estimate(first, "speed_mps", "speed_sd_mps")
+    gap, spread = _mean_gap(rows)
+    turn = "" if first["round"] is None else f", round {first['round']}"
+    sprint = row_estimate(first, "sprint_mps", "sprint_sd_mps")
+    names: list[Child] = [outside_name(first["incoming"])]
+    for row in rows:
+        names += [" to ", outside_name(row["outgoing"])]
+    remarks = list(dict.fromkeys(words for row in rows for words in row["remarks"]))
+    if sprint is not None:
+        remarks.insert(0, f"then {first['incoming']} sprints: {decimal(sprint.value, 1)} m/s")
+    cells: list[Child] = [
+        element("span", {}, *names),
+        when,
+        "–" if speed is None else with_error(speed, 1),
+        "–" if gap is None else with_error(gap, 1),
+        "–" if spread is None else decimal(spread, 1),
+        outside_name("; ".join(remarks) or "–"),
+    ]
+    return table_row([f"{first['drill']}{turn}"], cells)
+
+
+def _mean_gap(rows: Sequence[LakeRow]) -> tuple[Estimate | None, float | None]:
+    """The mean gap along a line and how much gaps waver.
+
+    The gaps of a line add up to the distance of its ends, so the places between cancel: the mean
+    of n gaps is known n times as well as one.
+    """
+    known = [one for row in rows if (one := row_estimate(row, "gap_m", "gap_sd_m")) is not None]
+    if len(known) < len(rows):
+        return None, None
+    mean = sum(one.value for one in known) / len(known)
+    spreads = [row["gap_spread_m"] for row in rows if row["gap_spread_m"] is not None]
+    gap = Estimate(mean, max(one.sd for one in known) / len(known))
+    return gap, max(spreads, default=None)
+
+
+def _section(name: str, title: str, parts: Sequence[Child]) -> ET.Element:
+    return element(
+        "section",
+        {"id": name, "aria-labelledby": f"{name}-head"},
+        element("h2", {"id": f"{name}-head"}, title),
+        *parts,
+    )
