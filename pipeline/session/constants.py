@@ -35,6 +35,8 @@ ELSEWHERE = (  # modules, and constants of others, that reach no table of a sess
     "pipeline.base.words",  # cautions: pages and cards show them
     "pipeline.measure.placement",  # lays out a venue, which is then a file of the session
     "pipeline.read.practice.documents",  # which files are refused, and words of errors
+    "pipeline.read.practice.csv_cells",  # how much of a cell a remark shows
+    "pipeline.read.practice.problems",  # how many remarks
     "pipeline.read.practice.races.RACE_SPEED_LIMITS_MPS",  # what is refused
     "pipeline.read.practice.survey",  # as placement
     "pipeline.read.practice.time_zones",
@@ -46,7 +48,7 @@ ELSEWHERE = (  # modules, and constants of others, that reach no table of a sess
     "pipeline.session.venue_file",
     "pipeline.session.template",
 )
-LONGEST = 40  # characters of one constant in the record; a longer one stands there by its digest
+LONGEST = 32  # characters of one constant in the record; a longer one stands there by its digest
 NAMED_CHANGES = 6  # in a sentence about what changed
 
 

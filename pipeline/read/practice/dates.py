@@ -86,7 +86,7 @@ def moment_of_cell(
         return None
     reading = _clock_reading_of_text(text, date)
     if reading is None:
-        remarks.append(f"{column}: {shown(text)} is not a time; expected {_EXPECTED_TIME}")
+        remarks.append(f"{column}: {shown(text)} is not a time; {_meant_time(text)}")
         return None
     if not reading.days and _may_be_the_day(text, date):
         remarks.append(
@@ -196,6 +196,18 @@ def _days_of_text(text: str, date: dt.date) -> Iterator[dt.date]:
             found_day = dt.date(int(own_year), int(month), int(day))
             if 1900 <= found_day.year <= 2200 and (found_day.year == date.year or len(text) > 5):
                 yield found_day
+
+
+def _meant_time(text: str) -> str:
+    """What a cell that is no time may have meant, or what is expected."""
+    plain = text.casefold().strip()
+    digits = re.fullmatch(r"(\d{1,2})(\d{2})", plain)
+    if digits and _clock_of_text(f"{digits[1]}:{digits[2]}") is not None:
+        return f"did you mean {digits[1]}:{digits[2]}?"
+    zoned = re.fullmatch(r"(.*\d)\s*[a-z]{3,5}", plain)
+    if zoned and _clock_of_text(zoned[1].rpartition(" ")[2]) is not None:
+        return "write its zone as Z or +02:00, or leave it out"
+    return f"expected {_EXPECTED_TIME}"
 
 
 def _may_be_the_day(text: str, date: dt.date) -> bool:

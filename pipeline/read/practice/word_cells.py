@@ -53,6 +53,7 @@ _MAY_MEAN = {  # words of which nobody can tell what they mean there
     ("effort", "build up"): '"build-up" in the column drill',
     ("effort", "jog"): '"jog" in the column drill',
 }
+_DASHES = ("-", "--", "\u2013", "\u2014")  # nothing to say, as a blank cell
 _LEAST_LIKELY_EFFORT = 10.0  # per cent; slower than a walk
 _LONGEST_WORD = 20  # characters; a longer one is a sentence
 _KMH_PER_MPS = 3.6
@@ -84,6 +85,12 @@ def meaning_of_word(column: str, text: str) -> str | None:
     return None
 
 
+def _cell_text(cells: Mapping[str, str], column: str) -> str:
+    """What the cell says; "" for a dash, which says nothing."""
+    text = cells.get(column, "")
+    return "" if text in _DASHES else text
+
+
 def run_kind_of_cells(cells: Mapping[str, str], remarks: list[str]) -> RunKind:
     """Effort, drill and use. A word or a number that cannot be read means no use for advice."""
     effort, effort_is_known = _effort_of_cell(cells, remarks)
@@ -106,7 +113,9 @@ def hand_of_cell(cells: Mapping[str, str], remarks: list[str]) -> Hand | None:
 
 def wind_of_cell(cells: Mapping[str, str], remarks: list[str]) -> float | None:
     """The wind along the zone [m/s], positive from behind; None where that is not said."""
-    text = cells.get("wind_mps", "")
+    text = _cell_text(cells, "wind_mps")
+    if not text:
+        return None
     if found := re.fullmatch(r"([+-]?\d+(?:[.,]\d*)?)\s*km/?h", text.replace("\u2212", "-")):
         mps = parse_decimal(found[1]) / _KMH_PER_MPS
         remarks.append(
@@ -121,7 +130,7 @@ def _word_of_cell(
     cells: Mapping[str, str], column: str, remarks: list[str], consequence: str
 ) -> tuple[str | None, bool]:
     """What the column's word means, None where it is blank, and whether it could be read."""
-    text = cells.get(column, "")
+    text = _cell_text(cells, column)
     if not text:
         return None, True
     found = meaning_of_word(column, text)
@@ -147,7 +156,7 @@ def _may_mean(column: str, text: str) -> str:
 
 def _effort_of_cell(cells: Mapping[str, str], remarks: list[str]) -> tuple[float | None, bool]:
     """Per cent of full speed, None where it is blank, and whether it could be read."""
-    text = cells.get("effort", "")
+    text = _cell_text(cells, "effort")
     if not text:
         return None, True
     plain = plain_words(text)
