@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtri
 
-from pipeline.base.relays import BENDS_IN_LANES, legs_m
+from pipeline.base.relays import BENDS_IN_LANES, is_blind, legs_m
 from pipeline.base.stadium import keeps_lanes
 from pipeline.base.values import Estimate, Floats, Frozen, Race, Venue, ZoneAxis
 from pipeline.measure import reps
@@ -32,6 +32,7 @@ STARTER_SD_S = 0.02  # of a starter's clock against UTC: assumption
 GUN_STEPS_S = (1.0, 0.1, 0.01)  # to what a gun's time may be rounded
 CHEST_SD_S = 0.03  # officials time the torso, the unit is 0.1 to 0.3 m behind the chest
 DIFFERS_SD = 3.0
+BY_SIGHT_DOUBT = 2.0  # what is believed of a pass comes from changes at a mark
 QUANTILES = ndtri((np.arange(41) + 0.5) / 41)
 MOMENT_OF_GAP = 0.3  # a doubt of a second about the pass is worth so many metres of the gap
 
@@ -347,7 +348,8 @@ def _taken_over(
     into, out = (course.crossing(fit, leg, scratch.value) for leg in (zone - 1, zone))
     if out is None:
         return f"{runs.race.team[zone]} was not seen to cross the line in {where}"
-    handed = one.zero_utc_s + one.passed.value + one.passed.sd * QUANTILES
+    doubt = 1.0 if is_blind(runs.race.event, zone) else BY_SIGHT_DOUBT
+    handed = one.zero_utc_s + one.passed.value + doubt * one.passed.sd * QUANTILES
     if into is None:  # the incoming runner stopped before the line
         carried, p_in, in_row = np.maximum(handed, out[0]), 0.0, np.zeros(len(fit.x))
         p_out = float(np.mean(handed <= out[0]))

@@ -27,7 +27,9 @@ from pipeline.measure.races.expected import zone_lane
 from pipeline.measure.zones import CLOSING_M, LAP_MIN_M
 
 SEAM_M = 40.0  # of the lap are drawn twice, so that the seam is as smooth as the rest
-SEAM_KEPT_M = 4.0  # beyond either end of the lap, for places beside the seam
+BESIDE_M = 0.6  # a finish so far beside the line is another lane's
+STRAIGHT_BEFORE_M = 20.0  # before a finish line the track is straight for much longer
+SEAM_KEPT_M = 30.0  # beyond either end of the lap, for places beside the seam
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,6 +159,15 @@ def _circuit(lane: LaneLine, origin: Origin) -> tuple[SmoothLine, float] | None:
     return line, lap_m
 
 
+def _straight_on(line: SmoothLine, xy_m: Floats, s_m: float) -> float:
+    """The place of a finish line, surveyed in another lane, on the line: it lies across the end of
+    the home straight, and where the bend begins a smooth line has already turned a little."""
+    from_m = s_m - STRAIGHT_BEFORE_M
+    heading = float(heading_at(line, from_m))
+    away = xy_m - at(line, from_m)
+    return from_m + float(away[0] * np.cos(heading) + away[1] * np.sin(heading))
+
+
 def _race_lines(
     race: Race,
     venue: Venue,
@@ -191,7 +202,10 @@ def _race_lines(
         if one is None:
             out.append(None)
             continue
-        s = float(project(line, one[0])[0]) % lap_m
+        s, aside = (float(x) for x in project(line, one[0]))
+        if number == len(legs) and abs(aside) > BESIDE_M:
+            s = _straight_on(line, one[0], s)
+        s %= lap_m
         if first is None:
             first = (number, s)
         else:
