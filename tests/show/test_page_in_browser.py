@@ -360,6 +360,21 @@ def store_hostile(out):
     ]
     tables = {"exchanges": exchanges, "speed_curves": curves, "recordings": recordings}
     tables["observations"] = seen
+    nothing = {c.name: None if c.nullable else 1 for c in schema.facts("legs").columns}
+    tables["legs"] = [
+        nothing
+        | {"session": "bad", "race": bad, "leg": k, "event": "4x100", "runner": bad}
+        | {"remarks": [bad]}
+        for bad in HOSTILE
+        for k in (0, 1)
+    ]
+    nothing = {c.name: None if c.nullable else 1 for c in schema.facts("exercises").columns}
+    tables["exercises"] = [
+        nothing
+        | {"session": "bad", "exercise": k, "drill": "jog", "incoming": bad, "outgoing": bad}
+        | {"note": bad, "remarks": [bad], "sprint_mps": 7.0, "sprint_sd_mps": 0.1, "rep": k}
+        for k, bad in enumerate(HOSTILE, start=1)
+    ]
     conformed = {name: table_of(name, rows) for name, rows in tables.items()}
     writing.write_session(out, "bad", conformed, ASKED)
 

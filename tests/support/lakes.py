@@ -99,7 +99,7 @@ def store_many(out, reps):
         )
         for name, table in tables.items()
     }
-    tables |= {name: schema.empty_table(name) for name in ("recordings", "observations")}
+    tables |= {name: schema.empty_table(name) for name in schema.TABLES if name not in tables}
     writing.write_session(out, "evening-9-1", tables, ASKED)
 
 

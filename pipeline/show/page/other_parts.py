@@ -40,8 +40,10 @@ def races_section(rows: Sequence[LakeRow]) -> ET.Element | None:
 
 def _race_words(whole: LakeRow) -> str:
     """The official time beside the measured one."""
-    if whole["official_time_s"] is None or whole["time_s"] is None:
+    if whole["official_time_s"] is None:
         return "No official time was given."
+    if whole["difference_s"] is None:
+        return f"Official time {decimal(whole['official_time_s'], 2)}{NBSP}s."
     return (
         f"Official time {decimal(whole['official_time_s'], 2)}{NBSP}s; measured "
         f"{decimal(abs(whole['difference_s']), 2)}{NBSP}s "
@@ -87,7 +89,7 @@ def _exercise_line(rows: Sequence[LakeRow]) -> ET.Element:
     """One line for hand-overs from the rear of a line to its front, in their order."""
     first = rows[0]
     when = "–"
-    if first["first_utc"] is not None:
+    if first["first_utc"] is not None and first["last_utc"] is not None:
         when = f"{first['first_utc']:%H:%M:%S} to {first['last_utc']:%H:%M:%S}"
     speed = row_estimate(first, "speed_mps", "speed_sd_mps")
     gap, spread = _mean_gap(rows)
