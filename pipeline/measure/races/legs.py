@@ -131,10 +131,10 @@ def measure_race(
         whole = replace(whole, zone_time=Estimate(sum(one.value for one in times), sd))
     if race.event not in BENDS_IN_LANES or len(legs_m(race.event)) != len(race.team):
         why = f"only races over {', '.join(BENDS_IN_LANES)} with four runners are measured"
-        return [_with_remarks(whole, why), *legs]
+        return _unmeasured([whole, *legs], why)
     line = lay_race_line(race, venue, axes, lane)
     if isinstance(line, str):
-        return [_with_remarks(whole, line), *legs]
+        return _unmeasured([whole, *legs], line)
     takeovers = {zone: one for zone, (_, one) in own.items()}
     try:
         fit = course.solve_race(
@@ -148,8 +148,12 @@ def measure_race(
         )
     except np.linalg.LinAlgError as error:
         missing = [run for run in runs.runs if isinstance(run, str)]
-        return [_with_remarks(whole, str(error), *missing), *legs]
+        return _unmeasured([whole, *legs], str(error), *missing)
     return _from_fit(race, line, fit, runs, takeovers, whole, legs)
+
+
+def _unmeasured(legs: Sequence[MeasuredLeg], *why: str) -> list[MeasuredLeg]:
+    return [_with_remarks(leg, *why) for leg in legs]
 
 
 def _with_remarks(leg: MeasuredLeg, *words: str) -> MeasuredLeg:
