@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from dataclasses import replace
+from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
 
@@ -211,6 +212,14 @@ def test_another_event_than_the_plan_knows_is_not_measured():
     assert "are measured" in words(legs_[0])
 
 
+def test_a_race_over_another_distance_than_the_zones_is_not_measured():
+    made = short()
+    legs_ = made.with_race(event="4x200")
+    assert all(leg.time is None for leg in legs_)
+    assert all("the venue's zones are those of the 4x100" in words(leg) for leg in legs_)
+    assert not expected.race_rows([replace(RACE, event="4x200")], (), axes_of(made))
+
+
 # --- through files ------------------------------------------------------------------------------
 
 
@@ -231,6 +240,27 @@ def test_a_file_that_is_gone_leaves_the_other_legs(tmp_path):
     rows = measured_race(tmp_path, truth).rows()
     assert [r["time_s"] is None for r in rows] == [False, False, True, True, True]
     assert any("no recording of rowan" in x for x in rows[3]["remarks"])
+
+
+def test_a_start_in_a_gap_of_the_fixes_is_unsure_and_said(tmp_path):
+    truth = make_race(tmp_path, 2, lane=4, gun=False)
+    moved = truth["race"]["first_movement_utc_s"]
+    file = tmp_path / "otter.csv"
+    head, *lines = file.read_text().splitlines()
+    time_of = head.split(",").index("time_utc")
+
+    def utc_s(line):
+        stamp = line.split(",")[time_of].replace("Z", "+00:00")
+        return datetime.fromisoformat(stamp).timestamp()
+
+    kept = [line for line in lines if not moved - 2.2 < utc_s(line) < moved + 0.7]
+    file.write_text("\n".join([head, *kept]) + "\n")
+    made = measured_race(tmp_path, truth)
+    first = made.rows()[1]
+    true = made.true_leg_s(1) - (moved - truth["race"]["gun_utc_s"])
+    assert abs(first["time_s"] - true) < 4 * first["time_sd_s"]
+    assert first["time_sd_s"] < 0.5
+    assert any("gap at the start" in x for x in first["remarks"])
 
 
 def test_a_race_at_another_time_is_not_made_up(tmp_path):
