@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from observers import Film, Gates
+from race import make_race
 from simulate import make_session
 
 HERE = Path(__file__).resolve().parent
@@ -54,11 +55,24 @@ SESSIONS: dict[str, dict[str, Any]] = {
     },
 }  # fmt: skip
 
+RACES: dict[str, dict[str, Any]] = {
+    "larch-race": {
+        "seed": 12, "event": "4x100", "lane": 5, "names": SQUAD, "squad_mps": 9.9,
+        "formats": ("fit-record", "csv.gz", "gpx", "fit-record"),
+        "rate_hz": (10.0, 10.0, 5.0, 10.0),
+        "start_utc_s": EVENING_UTC_S + 5 * 86400.0,
+    },
+}  # fmt: skip
 
-def generate(folder: Path, only: tuple[str, ...] = tuple(SESSIONS)) -> None:
+
+def generate(folder: Path, only: tuple[str, ...] = (*SESSIONS, *RACES)) -> None:
     for name in only:
         if (folder / name).exists():
             shutil.rmtree(folder / name)
+        if name in RACES:
+            truth = folder / "truth"
+            make_race(folder / name, session_id=name, truth_folder=truth, **RACES[name])
+            continue
         make_session(
             folder / name,
             session_id=name,

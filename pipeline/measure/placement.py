@@ -19,6 +19,7 @@ from pipeline.base.stadium import (
     plan_xy,
     scratch_m,
     spot_xy,
+    start_m,
 )
 from pipeline.base.values import Floats
 from pipeline.errors import UsageError, VenueError
@@ -173,7 +174,8 @@ def standard_venue(
 ) -> tuple[dict[str, Any], Placement]:
     """The venue (a GeoJSON FeatureCollection) of the standard plan placed by surveyed spots.
 
-    Every lane is drawn for a whole lap, with the zones of all three takeovers. The 4x200 is laid
+    Every lane is drawn for a whole lap, with the zones of all three takeovers and with the start
+    and the finish of a race. The 4x200 is laid
     out for lanes kept throughout (4 bends) unless 3 or 1 are asked for, the 4x400 for 3 bends
     unless 1 is. Raises UsageError for what the plan does not hold, VenueError for the survey.
     """
@@ -214,6 +216,18 @@ def standard_venue(
                         sd_m=_sd_at(placement, xy),
                     )
                 )
+        for name, s in (("start", start_m(event, lane, bends_in_lanes, track)), ("finish", 0.0)):
+            xy = plan_xy(s, lane, track=track)
+            features.append(
+                _feature(
+                    "Point",
+                    _lon_lat(placement, xy),
+                    kind="race-line",
+                    lane=lane,
+                    line=name,
+                    sd_m=_sd_at(placement, xy),
+                )
+            )
     return {"type": "FeatureCollection", "features": features}, placement
 
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from pipeline.base.geodesy import SurveyPoint, from_enu, to_enu
 from pipeline.base.relays import zone_lines_m
-from pipeline.base.stadium import STANDARD, Stadium, plan_xy, scratch_m, spot_xy
+from pipeline.base.stadium import STANDARD, Stadium, plan_xy, scratch_m, spot_xy, start_m
 from pipeline.base.values import LaneLine, Spot, Venue, ZoneAxis
 from pipeline.errors import UsageError, VenueError
 from pipeline.measure.lane_line import smooth_line
@@ -500,3 +500,18 @@ def test_what_the_plan_does_not_hold(kwargs, words) -> None:
     arguments = {"points": surveyed(SPOTS), "lanes": [4], "event": "4x100", **kwargs}
     with pytest.raises(UsageError, match=words):
         standard_venue(**arguments)
+
+
+@pytest.mark.parametrize("event", ["4x100", "4x400"])
+def test_the_standard_venue_has_the_start_and_the_finish_of_a_race(event, tmp_path) -> None:
+    points = surveyed(SPOTS, event, turn=2.2, shift=(40, -7))
+    collection, _ = standard_venue(points, (1, 5), event)
+    found = as_venue(collection, tmp_path).race_lines
+    assert [(one.lane, one.line) for one in found] == [
+        (1, "start"), (1, "finish"), (5, "start"), (5, "finish"),
+    ]  # fmt: skip
+    for one in found:
+        s = start_m(event, one.lane) if one.line == "start" else 0.0
+        lat, lon = ground(plan_xy(np.array([s]), one.lane), turn=2.2, shift=(40, -7))
+        assert one.latitude_deg == pytest.approx(float(lat[0]), abs=1e-8)
+        assert one.longitude_deg == pytest.approx(float(lon[0]), abs=1e-8)

@@ -51,7 +51,7 @@ def test_generator_shares_no_code_with_the_package():
                 assert name.split(".")[0] in allowed, f"{path.name} imports {name}"
 
 
-@pytest.mark.parametrize("name", ["larch-long", "larch-unwritten"])
+@pytest.mark.parametrize("name", ["larch-long", "larch-unwritten", "larch-race"])
 def test_generated_anew_the_bytes_are_the_same(name, tmp_path):
     generate.generate(tmp_path, (name,))
     new = {p.relative_to(tmp_path): p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()}

@@ -42,6 +42,8 @@ def race_rows(races: Sequence[Race], sheet: Sequence[Rep], axes: Sequence[ZoneAx
     given = {(rep.race, rep.incoming, rep.outgoing) for rep in sheet}
     rows = []
     for race in races:
+        if any(axis.event != race.event for axis in axes):
+            continue  # its zones are others
         for zone, (incoming, outgoing) in enumerate(pairwise(race.team), start=1):
             if (race.id, incoming, outgoing) not in given:
                 lane = zone_lane(race, zone, axes)

@@ -32,6 +32,7 @@ STARTER_SD_S = 0.02  # of a starter's clock against UTC: assumption
 GUN_STEPS_S = (1.0, 0.1, 0.01)  # to what a gun's time may be rounded
 CHEST_SD_S = 0.03  # officials time the torso, the unit is 0.1 to 0.3 m behind the chest
 DIFFERS_SD = 3.0
+UNSURE_START_S = 0.25
 BY_SIGHT_DOUBT = 2.0  # what is believed of a pass comes from changes at a mark
 QUANTILES = ndtri((np.arange(41) + 0.5) / 41)
 MOMENT_OF_GAP = 0.3  # a doubt of a second about the pass is worth so many metres of the gap
@@ -131,10 +132,16 @@ def measure_race(
         whole = replace(whole, zone_time=Estimate(sum(one.value for one in times), sd))
     if race.event not in BENDS_IN_LANES or len(legs_m(race.event)) != len(race.team):
         why = f"only races over {', '.join(BENDS_IN_LANES)} with four runners are measured"
-        return [_with_remarks(whole, why), *legs]
+        return _unmeasured([whole, *legs], why)
+    if race.event != axes[0].event:
+        why = (
+            f"the race is a {race.event}, the venue's zones are those of the {axes[0].event}: give "
+            "the race a session of its own"
+        )
+        return _unmeasured([whole, *legs], why)
     line = lay_race_line(race, venue, axes, lane)
     if isinstance(line, str):
-        return [_with_remarks(whole, line), *legs]
+        return _unmeasured([whole, *legs], line)
     takeovers = {zone: one for zone, (_, one) in own.items()}
     try:
         fit = course.solve_race(
@@ -148,8 +155,12 @@ def measure_race(
         )
     except np.linalg.LinAlgError as error:
         missing = [run for run in runs.runs if isinstance(run, str)]
-        return [_with_remarks(whole, str(error), *missing), *legs]
+        return _unmeasured([whole, *legs], str(error), *missing)
     return _from_fit(race, line, fit, runs, takeovers, whole, legs)
+
+
+def _unmeasured(legs: Sequence[MeasuredLeg], *why: str) -> list[MeasuredLeg]:
+    return [_with_remarks(leg, *why) for leg in legs]
 
 
 def _with_remarks(leg: MeasuredLeg, *words: str) -> MeasuredLeg:
@@ -264,6 +275,8 @@ def _from_fit(
             v_max = course.top_speed(fit, i, began.utc_s, ended.utc_s)
         if i == 0 and basis == "movement" and isinstance(began, _Moment):
             words.append(_MOVEMENT)
+            if not isinstance(run, str) and run.onset is None and run.launch.sd > UNSURE_START_S:
+                words.append("the fixes have a gap at the start: the first movement is unsure")
         out.append(
             replace(
                 _with_remarks(leg, *words),

@@ -11,7 +11,7 @@ import numpy as np
 from pipeline.base.relays import legs_m
 from pipeline.base.values import Estimate, Floats, Frozen, Imu, Race, Rep, ZoneAxis
 from pipeline.measure import reps
-from pipeline.measure.finding import TakeoverCandidate
+from pipeline.measure.finding import REST_MPS, TYPICAL_MPS, TYPICAL_S, TakeoverCandidate
 from pipeline.measure.noise import SlowError
 from pipeline.measure.races.expected import FASTEST_LEG_MPS, SLOWEST_LEG_MPS
 from pipeline.measure.traces import Trace
@@ -189,6 +189,24 @@ def _fast_stretch(
     return None if best is None else best[1]
 
 
+def _launch(trace: Trace, fast_s: float, level: reps.Levels) -> Estimate:
+    """The first movement in the speeds before the first fix at a run. Where the fixes have a gap
+    there, it is as unsure as the gap is long."""
+    rest = (trace.t_s < fast_s) & (trace.t_s > fast_s - GAP_S) & (trace.pace_mps < REST_MPS)
+    still_s = float(trace.t_s[rest][-1]) if rest.any() else fast_s - 2 * TYPICAL_S
+    v = float(trace.pace_mps[np.searchsorted(trace.t_s, fast_s)])
+    typical_s = fast_s + TYPICAL_S * float(np.log1p(-min(v / TYPICAL_MPS, 0.9)))
+    near = max(still_s, typical_s)
+    found = reps.measure_launch(trace, near, level, 0.0)
+    before = trace.t_s[trace.t_s <= found.value]
+    after = trace.t_s[trace.t_s > found.value]
+    gap_s = float(after[0] - before[-1]) if len(before) and len(after) else GAP_S
+    usual_s = 1.5 / trace.rate_hz
+    if gap_s <= usual_s:
+        return found
+    return Estimate(found.value, float(np.hypot(found.sd, gap_s / np.sqrt(12))))
+
+
 def _cut(
     trace: Trace,
     xy_m: Floats,
@@ -197,9 +215,8 @@ def _cut(
     level: reps.Levels,
 ) -> RunOfLeg:
     fast_s, over_s = seen
-    rest = (trace.t_s < fast_s) & (trace.t_s > fast_s - 4.0) & (trace.pace_mps < 1.2)
-    near = float(trace.t_s[rest][-1]) if rest.any() else fast_s - 0.5
-    launch = reps.measure_launch(trace, near, level, 0.0)
+    launch = _launch(trace, fast_s, level)
+    near = launch.value
     onset = None
     if imu is not None:
         seen_start = Estimate(launch.value - reps.DELAY_S.value, launch.sd)
