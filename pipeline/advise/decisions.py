@@ -7,7 +7,7 @@ there. `runners` is always among them, since every other decision rests on it.
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
@@ -37,7 +37,7 @@ from pipeline.advise.runners import Squad, estimate_squad, runners_table
 from pipeline.advise.settings import Settings
 from pipeline.advise.takeovers import gather_reps, rank_events, utc_datetime
 from pipeline.advise.validation import Agreements, judge_checks, validation_table
-from pipeline.base.asking import one_of
+from pipeline.base.asking import did_you_mean, one_of
 from pipeline.base.words import count
 from pipeline.errors import NothingMeasured, UsageError
 from pipeline.tables import lake, writing
@@ -139,6 +139,8 @@ def decide_marks(
     Raises UsageError, before anything is written, where there are no marks for `pair`.
     """
     found = _read_full_speed(out)
+    if pair is not None:
+        _require_known(found, pair, f"pair {pair[0]} to {pair[1]}", "two runners, each ")
     advices = advise_lake(found, settings)
     if pair is not None and not any(
         (one.incoming, one.outgoing) == pair for advice in advices for one in advice.pairs
@@ -184,6 +186,10 @@ def decide_order(
     """
     refuse_unknown_lane(lane)
     found = _read_full_speed(out)
+    _require_known(found, wishes.fixed, "fixed leg")
+    _require_known(found, [name for name, _ in wishes.forbidden], "forbidden leg")
+    _require_known(found, wishes.hands or (), "hand")
+    _require_known(found, flat_s or (), "flat time")
     if settings.event is None:
         settings = replace(settings, event=find_events(found)[0])
     advice = advise_lake(found, settings)[0]
@@ -361,7 +367,7 @@ def find_squads(found: Lake, settings: Settings) -> list[Squad]:
     """The squad of each event in the lake, or of the one asked for.
 
     Raises NothingMeasured where the lake holds no takeover, UsageError where it holds none of the
-    event or the team asked for, or knows no runner whose foot-length is given.
+    event or the team asked for, or no takeover of a runner who is named.
     """
     events = find_events(found)
     if settings.event is not None and settings.event not in events:
@@ -371,12 +377,8 @@ def find_squads(found: Lake, settings: Settings) -> list[Squad]:
             one_of(events),
         )
     wanted = [settings.event] if settings.event is not None else events
-    known = {*settings.team}
-    for name in ("incoming", "outgoing"):
-        known |= set(found.exchanges.column(name).to_pylist())
-    strangers = sorted(set(settings.feet_m) - known)
-    if strangers:
-        raise UsageError(f"foot-length of {strangers[0]}", "no such runner", one_of(sorted(known)))
+    _require_known(found, settings.team, "team")
+    _require_known(found, settings.feet_m, "foot-length")
     gathered = [gather_reps(found.exchanges, found.curves, event) for event in wanted]
     if settings.team:
         here = sorted({name for one in gathered for name in one.runners})
@@ -398,6 +400,23 @@ def find_squads(found: Lake, settings: Settings) -> list[Squad]:
     ]
 
 
+def _require_known(found: Lake, names: Iterable[str], what: str, wanted: str = "") -> None:
+    """Raises UsageError where a runner has no takeover in the lake, and names those meant.
+
+    A misspelt name would otherwise get the marks of the squad's mean.
+    """
+    columns = (found.exchanges.column(name) for name in ("incoming", "outgoing"))
+    known = {name for column in columns for name in column.unique().to_pylist()}
+    for name in names:
+        if known and name not in known:
+            raise UsageError(
+                what,
+                f"{name} has no takeover at full speed in {found.path}",
+                f"{wanted}{one_of(known, name)}",
+                did_you_mean(name, known),
+            )
+
+
 def advise_lake(found: Lake, settings: Settings) -> list[Advice]:
     """The marks of each event in the lake, or of the one asked for; raises as `find_squads`."""
     return [advise_squad(squad, settings) for squad in find_squads(found, settings)]
@@ -407,6 +426,7 @@ def advise_lake(found: Lake, settings: Settings) -> list[Advice]:
 
 
 def _progress_of_events(found: Lake, advices: Sequence[Advice]) -> pa.Table:
+    """The rows of the table `progress` of the pairs advised: all, or those of the team."""
     parts = []
     for advice in advices:
         errors = _mark_errors(advice)
@@ -419,7 +439,15 @@ def _progress_of_events(found: Lake, advices: Sequence[Advice]) -> pa.Table:
                 mark_spread_m={pair: s for pair, (_, s) in errors.items()} if blind else None,
             )
         )
-    return pa.concat_tables(parts)
+    rows = pa.concat_tables(parts)
+    team = advices[0].settings.team
+    return _rows_within(rows, team) if team else rows
+
+
+def _rows_within(pairs: pa.Table, team: Sequence[str]) -> pa.Table:
+    """The rows of a table of pairs in which both runners are of the team."""
+    own = (pc.is_in(pairs[role], pa.array(team, pa.string())) for role in ("incoming", "outgoing"))
+    return pairs.filter(pc.and_(*own))
 
 
 def _mark_errors(advice: Advice) -> dict[tuple[str, str], tuple[float, float]]:

@@ -120,8 +120,9 @@ def find_lacks(
     """The pairs of a `progress` table whose race mark is not known to half a foot-length.
 
     With a `team`: its ordered pairs only, those never tried too. How many reps these need follows
-    from `known` (the standard error and the spread of a mark, in metres), else it is the median of
-    what the other pairs need in all. Pairs never tried come first, then those that need the most.
+    from `known` (the standard error and the spread of a mark, in metres), so that it is the same
+    whoever else is in the team; where there is no `known`, it is the median of what the other
+    pairs need in all. Pairs never tried come first, then those that need the most.
     Empty for an event without check marks.
     """
     if not is_blind(event):
@@ -136,7 +137,7 @@ def find_lacks(
         if needed and sd and sd > foot_m / 2.0:
             # needed = all - n and sd^2 / (foot / 2)^2 = all / n
             wanted.append(needed / (1.0 - (foot_m / 2.0 / sd) ** 2))
-    usual = math.ceil(float(np.median(wanted))) if wanted else None
+    usual = math.ceil(float(np.median(wanted))) if wanted and known is None else None
     pairs = [(a, b) for a in team for b in team if a != b] if team else list(found)
     lacks = []
     for pair in dict.fromkeys(pairs):

@@ -77,7 +77,7 @@ def run_season(
         nonlocal measured
         measured += outcome.state == "measured"
         if outcome.state == "failed":
-            terminal.complain(f"{outcome.name} failed: {_reasons_in_words(outcome)}")
+            terminal.complain(f"{outcome.name} in {folder} failed: {_reasons_in_words(outcome)}")
 
     try:
         with terminal.progress_bar() as progress:
@@ -96,7 +96,7 @@ def run_season(
             f"stopped; {count(measured, 'session')} measured and kept. The same command goes on"
         )
         raise typer.Exit(INTERRUPTED) from None
-    _print_summary(summary, out, dry_run)
+    _print_summary(summary, folder, out, dry_run)
     if summary.failed:
         raise typer.Exit(SOME_FAILED)
 
@@ -112,11 +112,11 @@ def _choose_engine(workers: int | None, cluster: str | None) -> Engine:
     return engines.Processes(workers) if workers > 1 else engines.Here()
 
 
-def _print_summary(summary: Summary, out: str, dry_run: bool) -> None:
+def _print_summary(summary: Summary, folder: str, out: str, dry_run: bool) -> None:
     worth_telling = [o for o in summary.outcomes if o.state != "unchanged"]
     if worth_telling:
         terminal.print_table(
-            ["session", "file", "state", "takeovers", "why"],
+            ["session", f"file in {folder}", "state", "takeovers", "why"],
             [
                 (
                     one.session or "-",
@@ -150,7 +150,7 @@ def _print_summary(summary: Summary, out: str, dry_run: bool) -> None:
     terminal.say(f"{sessions}; {count(takeovers, 'takeover')} measured; {summary.seconds:.1f} s")
     if summary.compacted is not None:
         terminal.print_list("Not compacted", summary.compacted.remarks)
-    terminal.say(f"Tables in {out}; all sessions together, in few files, in {_season_folder(out)}")
+    _print_places(summary, out)
 
 
 def _failure_lines(summary: Summary) -> list[str]:
@@ -167,7 +167,14 @@ def _reasons_in_words(outcome: Outcome) -> str:
     return " | ".join(line.strip() for reason in outcome.why for line in reason.splitlines())
 
 
-def _season_folder(out: str) -> str:
+def _print_places(summary: Summary, out: str) -> None:
+    """Where the tables lie, if there are any: a season in which all failed has none."""
     from pipeline.tables.places import is_url
 
-    return f"{out.rstrip('/')}/season" if is_url(out) else str(Path(out) / "season")
+    if summary.compacted is None or not summary.compacted.sessions:
+        terminal.say("No tables yet: nothing could be measured")
+        return
+    base, _, options = out.partition("?")
+    together = f"{base.rstrip('/')}/season" if is_url(out) else str(Path(out) / "season")
+    together += f"?{options}" if is_url(out) and options else ""
+    terminal.say(f"Tables in {out}; all sessions together, in few files, in {together}")

@@ -20,10 +20,11 @@ from checkout import SAMPLES
 from hypothesis import HealthCheck, given
 from hypothesis import settings as trials
 from hypothesis import strategies as st
-from lakes import NAMES, QUICK, ordered_pairs, random_lake
+from lakes import NAMES, QUICK, ordered_pairs, random_lake, store_lake
 from stored_sessions import ASKED, files_below
 
 from pipeline.advise import decisions
+from pipeline.advise.decisions import Wishes
 from pipeline.advise.settings import Settings
 from pipeline.errors import InputError, NothingMeasured, OutputError, UsageError
 from pipeline.session.process import make_session_tables
@@ -121,7 +122,7 @@ def test_events_are_advised_apart(two_events):
 
 
 def test_the_order_is_of_the_most_practised_event(two_events):
-    found = decisions.decide_order(two_events, asked(), decisions.Wishes({}), write=False)
+    found = decisions.decide_order(two_events, asked(), Wishes({}), write=False)
     assert set(found.tables["orders"]["event"].to_pylist()) == {"4x100"}
 
 
@@ -137,14 +138,14 @@ def test_a_visual_change_lacks_no_race_mark(two_events):
 
 
 def test_orders_keep_the_wishes_and_are_ranked(season):
-    wishes = decisions.Wishes({"otter": 4}, (("heron", 1),), {"rowan": "left"})
+    wishes = Wishes({"otter": 4}, (("heron", 1),), {"rowan": "left"})
     found = decisions.decide_order(season, asked(), wishes, write=False)
     rows = schema.check_table("orders", found.tables["orders"]).to_pylist()
     # rowan carries in the left hand: leg 2, for 4 is the otter's
     assert {(r["leg1"], r["leg2"], r["leg3"], r["leg4"]) for r in rows} == {
         ("stoat", "rowan", "heron", "otter")
     }
-    free = decisions.decide_order(season, asked(), decisions.Wishes({}), write=False)
+    free = decisions.decide_order(season, asked(), Wishes({}), write=False)
     rows = free.tables["orders"].to_pylist()
     assert len(rows) == math.factorial(4)
     assert [row["rank"] for row in rows] == list(range(1, 25))
@@ -153,10 +154,19 @@ def test_orders_keep_the_wishes_and_are_ranked(season):
     assert all(0.0 <= row["p_legal"] <= 1.0 for row in rows)
 
 
-def test_a_newcomer_is_a_reserve_and_nobody_is_missed_to_advantage(season):
+@pytest.fixture
+def with_magpie(out):
+    """A lake in which magpie is known from the 4x400 alone."""
+    names = ("magpie", *NAMES[1:])
+    store_lake(out, seed=1, names=names, evenings=1, reps=6, event="4x400")
+    return out
+
+
+def test_a_newcomer_is_a_reserve_and_nobody_is_missed_to_advantage(with_magpie):
     found = decisions.decide_order(
-        season, asked(team=(*NAMES, "magpie")), decisions.Wishes({}), write=False
+        with_magpie, asked(team=(*NAMES, "magpie")), Wishes({}), write=False
     )
+    assert any("magpie" in one and "squad's mean" in one for one in found.remarks)
     assert found.orders.legs.shape == (math.perm(5, 4), 4)
     assert {one.out for one in found.reserves} <= {*NAMES, "magpie"}
     assert len(found.reserves) == 4  # of the first order
@@ -168,9 +178,52 @@ def test_a_newcomer_is_a_reserve_and_nobody_is_missed_to_advantage(season):
 
 def test_flat_times_of_strangers_are_refused(season):
     with pytest.raises(UsageError, match="gull"):
-        decisions.decide_order(
-            season, asked(), decisions.Wishes({}), flat_s={"gull": 48.0}, write=False
-        )
+        decisions.decide_order(season, asked(), Wishes({}), flat_s={"gull": 48.0}, write=False)
+
+
+# --- names that are not there ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "ask",
+    [
+        lambda out: decisions.decide_marks(out, asked(team=("oter", "heron"))),
+        lambda out: decisions.decide_marks(out, asked(feet_m={"oter": 0.3})),
+        lambda out: decisions.decide_marks(out, asked(), pair=("oter", "heron")),
+        lambda out: decisions.decide_progress(out, asked(team=("heron", "oter"))),
+        lambda out: decisions.decide_order(out, asked(team=(*NAMES, "oter")), Wishes({})),
+        lambda out: decisions.decide_order(out, asked(), Wishes({"oter": 4})),
+        lambda out: decisions.decide_order(out, asked(), Wishes({}, (("oter", 4),))),
+        lambda out: decisions.decide_order(out, asked(), Wishes({}, hands={"oter": "left"})),
+        lambda out: decisions.decide_order(out, asked(), Wishes({}), flat_s={"oter": 48.0}),
+    ],
+    ids=["team", "foot", "pair", "progress", "order", "fix", "forbid", "hand", "flat"],
+)
+def test_a_misspelt_runner_gets_no_marks(season, ask):
+    before = files_below(season)
+    with pytest.raises(UsageError, match=r'oter.*one of otter.*did you mean "otter"\?'):
+        ask(season)
+    assert files_below(season) == before
+
+
+# --- a team ----------------------------------------------------------------------------------
+
+
+def test_a_teams_progress_is_of_its_pairs_and_needs_what_it_needs_in_any_team(season):
+    """What a pair still needs is its own: the same among four as among two."""
+    every = decisions.decide_progress(season, asked(), write=False)
+    team = ("heron", "otter")
+    own = decisions.decide_progress(season, asked(team=team), write=False)
+    rows = own.tables["progress"].to_pylist()
+    assert rows
+    assert {name for row in rows for name in (row["incoming"], row["outgoing"])} == set(team)
+    same = [
+        r for r in every.tables["progress"].to_pylist() if {r["incoming"], r["outgoing"]} == {*team}
+    ]
+    assert rows == same
+    among_all = {(x.incoming, x.outgoing): x for x in every.lacks}
+    assert own.lacks
+    assert all(among_all[x.incoming, x.outgoing] == x for x in own.lacks)
 
 
 # --- lakes as they come -------------------------------------------------------------------------
@@ -247,9 +300,7 @@ def test_from_tracks_to_marks_and_an_order(tmp_path):
         assert row["mark_feet"] == pytest.approx(row["mark_m"] / feet[row["outgoing"]])
         if pair in used.index:  # the squad's own marks brought passes at 17 to 23 m of 30
             assert abs(row["mark_m"] - used[pair] * feet[row["outgoing"]]) < 3.0
-    ranked = decisions.decide_order(tmp_path, asked(race=True), decisions.Wishes({})).tables[
-        "orders"
-    ]
+    ranked = decisions.decide_order(tmp_path, asked(race=True), Wishes({})).tables["orders"]
     assert ranked.num_rows == 24
     # four legs at the zone speeds of this squad, 30 m in 3.2 to 3.4 s, and one standing start
     assert 42.0 < ranked["time_s"][0].as_py() < 52.0

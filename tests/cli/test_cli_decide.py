@@ -104,7 +104,10 @@ def test_one_pairs_whole_curve_is_printed(out):
 
 
 def test_orders_are_printed_with_their_marks_and_who_drops_out(out):
-    code, said, _ = run("order", out, "--team", "heron,otter,rowan,stoat", "--team", "magpie")
+    names = ("magpie", *NAMES[1:])
+    store_lake(out, seed=1, names=names, evenings=1, reps=6, event="4x400")  # magpie's only one
+    words = ("--event", "4x100", "--team", "heron,otter,rowan,stoat", "--team", "magpie")
+    code, said, _ = run("order", out, *words)
     assert code == 0
     first = lake.read_decision(out, "orders").to_pylist()[0]
     legs = [first[f"leg{k}"] for k in (1, 2, 3, 4)]

@@ -4,11 +4,13 @@ run at the same time changes nothing in the end."""
 import json
 import os
 import random
+import re
 import shutil
 import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import evenings as evenings_of
 import pyarrow.parquet as pq
@@ -420,6 +422,23 @@ def test_a_stranger_reads_what_was_done_and_what_failed(alone, tmp_path):
     code, _, problems = run("season", tmp_path / "none", "--out", out)
     assert code == 3
     assert "holds no session" in problems
+
+
+def test_every_path_that_is_printed_is_there(alone, tmp_path):
+    evenings, out = tmp_path / "evenings", tmp_path / "out"
+    (evenings / "broken").mkdir(parents=True)
+    (evenings / "broken" / "session.toml").write_text("[session]\n")
+    for _ in range(2):  # all fail, then one is measured
+        _, said, problems = run("season", evenings, "--out", out, "--workers", "1")
+        (row,) = [line for line in said.splitlines() if "broken/session.toml  " in line]
+        folder = re.search(r"file in (\S+)", said)[1]
+        assert (Path(folder) / row.split()[1]).is_file()
+        assert f"in {evenings} failed" in problems
+        printed = [Path(word.rstrip(",;.")) for word in said.split() if str(tmp_path) in word]
+        assert all(path.exists() for path in printed)
+        assert (out / "season" in printed) == (out / "exchanges").exists()
+        shutil.copytree(alone[0] / IDS[0], evenings / IDS[0], dirs_exist_ok=True)
+    assert (out / "season") in printed
 
 
 # --- what is a session ----------------------------------------------------------------------

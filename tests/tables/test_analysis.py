@@ -18,13 +18,14 @@ import pyarrow.compute as pc
 import pytest
 from checkout import DATA, ROOT
 from lakes import QUICK
+from stored_sessions import ASKED
 
 import pipeline
 from pipeline import api
 from pipeline.advise import decisions
 from pipeline.advise.settings import Settings
 from pipeline.errors import InputError, UsageError
-from pipeline.tables import folders, lake, schema
+from pipeline.tables import folders, lake, schema, writing
 
 PAGE = (ROOT / "docs" / "analysis.md").read_text(encoding="utf-8")
 OLD = DATA / "old_lake"
@@ -82,15 +83,53 @@ def ran(folder):
 
 def test_three_readers_find_the_same_pairs(ran):
     frame = ran["pairs"].reset_index()[
-        ["incoming", "outgoing", "takeovers", "mean_s", "mean_sd_s", "spread_s"]
+        ["event", "incoming", "outgoing", "takeovers", "mean_s", "mean_sd_s", "spread_s"]
     ]
     assert len(frame) == 3
     by_pandas = frame.values.tolist()
     for other in (ran["pairs_polars"].rows(), ran["pairs_duckdb"]):
-        assert [list(row[:3]) for row in other] == [row[:3] for row in by_pandas]
+        assert [list(row[:4]) for row in other] == [row[:4] for row in by_pandas]
         for one, two in zip(other, by_pandas, strict=True):
-            known = [np.nan if value is None else value for value in one[3:]]
-            assert known == pytest.approx(two[3:], rel=1e-9, nan_ok=True)
+            known = [np.nan if value is None else value for value in one[4:]]
+            assert known == pytest.approx(two[4:], rel=1e-9, nan_ok=True)
+
+
+def test_the_recipes_tell_events_apart_and_leave_out_what_was_not_at_full_speed(
+    folder, tmp_path, monkeypatch
+):
+    """The sample's takeovers once more as a 4x400, and once more as drills, unused and at 70 %."""
+    shutil.copytree(folder / "out", tmp_path / "out")
+    tables = {
+        name: schema.read_part(folders.part_path(folder / "out", name, "larch-straight"), name)
+        for name in schema.TABLES
+    }
+    told = {
+        "otter-long": {"event": "4x400"},
+        "otter-drill": {"drill": "build-up"},
+        "otter-unused": {"use": "no"},
+        "otter-slow": {"effort": 70.0},
+    }
+    for session, changed in told.items():
+        own = {}
+        for name, table in tables.items():
+            columns = table.to_pydict() | {"session": [session] * table.num_rows}
+            if name == "exchanges":
+                columns |= {key: [value] * table.num_rows for key, value in changed.items()}
+            own[name] = schema.conform(name, columns)
+        writing.write_session(tmp_path / "out", session, own, ASKED)
+    monkeypatch.chdir(tmp_path)
+    space: dict = {}
+    with contextlib.redirect_stdout(io.StringIO()):
+        for block in blocks("python"):
+            if "pairs" in block:
+                exec(compile(block, "analysis.md", "exec"), space)
+    found = space["pairs"].reset_index()
+    assert found.groupby("event")["takeovers"].sum().to_dict() == {"4x100": 5, "4x400": 5}
+    for other in (space["pairs_polars"].rows(), space["pairs_duckdb"]):
+        assert [(*row[:3],) for row in other] == [
+            *zip(*(found[n] for n in ("event", "incoming", "outgoing")), strict=True)
+        ]
+        assert [row[3] for row in other] == found["takeovers"].tolist()
 
 
 def test_the_mean_is_that_of_inverse_variances(ran, folder):
@@ -98,7 +137,7 @@ def test_the_mean_is_that_of_inverse_variances(ran, folder):
     times = [r for r in rows if (r["incoming"], r["outgoing"]) == ("heron", "stoat")]
     x = np.array([r["zone_time_s"] for r in times])
     sd = np.array([r["zone_time_sd_s"] for r in times])
-    pair = ran["pairs"].loc[("heron", "stoat")]
+    pair = ran["pairs"].loc[("4x100", "heron", "stoat")]
     assert pair["takeovers"] == len(times) == 2
     assert pair["mean_s"] == pytest.approx(np.average(x, weights=1 / sd**2))
     assert pair["mean_sd_s"] == pytest.approx(1 / np.sqrt(np.sum(1 / sd**2)))
