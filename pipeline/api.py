@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from pipeline.base.values import Fixes, Imu, Recording
     from pipeline.session.process import MeasuredSession
+    from pipeline.tables.places import Place
 
 __all__ = [
     "BatontraceError",
@@ -98,7 +99,7 @@ def sessions(out: AnyPath) -> tuple[str, ...]:
     """
     from pipeline.tables import lake
 
-    return lake.sessions_by_time(Path(out))[0]
+    return lake.sessions_by_time(_place_of(out))[0]
 
 
 def table(out: AnyPath, name: str, sessions: Sequence[str] | None = None) -> pa.Table:
@@ -116,26 +117,29 @@ def table(out: AnyPath, name: str, sessions: Sequence[str] | None = None) -> pa.
     import pyarrow as pa
 
     from pipeline.tables import folders, lake, reading, schema
-    from pipeline.tables.places import Folder
 
-    folder = Path(out)
+    place = _place_of(out)
     if name not in schema.ALL_TABLES:
         raise UsageError(f"table {name!r}", "no such table", one_of(schema.ALL_TABLES))
     if name in schema.DECISIONS:
         if sessions is not None:
             raise UsageError(f"table {name!r}", "rests on all sessions together", "no `sessions`")
-        found = lake.read_decision(folder, name)
+        found = lake.read_decision(place, name)
         if found is None:
-            where = folders.decision_path(folder, name)
+            where = f"{place}/{folders.decision_file(name)}"
             command = schema.DECISION_COMMANDS[name]
-            raise InputError(where, "is not there", do=f"run: batontrace {command} {folder}")
+            raise InputError(where, "is not there", do=f"run: batontrace {command} {place}")
         return found
-    there = lake.session_ids(folder)
+    there = lake.session_ids(place)
     for session in sessions or ():
-        lake.require_session(folder, session, there)
+        lake.require_session(place, session, there)
     wanted = there if sessions is None else list(dict.fromkeys(sessions))
     try:
-        read = [reading.read_session_tables(Folder(folder), one, (name,)) for one in wanted]
+        read = [
+            reading.read_session_tables(place, one, (name,))
+            for one in wanted
+            if not lake.is_before(place, one, name)
+        ]
     except OutputError as err:
         do = f"{err.do}, or name the other sessions"
         raise InputError(err.where, err.found, err.expected, do) from err
@@ -164,6 +168,13 @@ def curves_table(out: AnyPath, session: str, exchange: int) -> pa.Table:
             one_of(there) if there else "a session with takeovers",
         )
     return chosen
+
+
+def _place_of(out: AnyPath) -> Place:
+    """A folder, or the bucket of a URL."""
+    from pipeline.tables.places import as_place
+
+    return as_place(os.fspath(out))
 
 
 # --- frames ----------------------------------------------------------------------------

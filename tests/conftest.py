@@ -16,6 +16,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 import hypothesis  # noqa: E402
 import pytest  # noqa: E402
 import shared_work  # noqa: E402
+from object_store import bucket  # noqa: E402, F401 - a fixture for all
 
 # No test is timed: on a machine that is busy with something else an example takes seconds.
 hypothesis.settings.register_profile("untimed", deadline=None)

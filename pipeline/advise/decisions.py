@@ -9,7 +9,6 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -40,9 +39,10 @@ from pipeline.advise.validation import Agreements, judge_checks, validation_tabl
 from pipeline.base.asking import did_you_mean, one_of
 from pipeline.base.words import count
 from pipeline.errors import NothingMeasured, UsageError
-from pipeline.tables import lake, writing
+from pipeline.tables import lake
 from pipeline.tables.full_speed import at_full_speed
 from pipeline.tables.lake import Lake
+from pipeline.tables.places import Out
 
 ORDERS_KEPT = 1000  # rows of the table `orders`: the fastest
 
@@ -118,7 +118,7 @@ class CardFacts:
 # --- what each command decides ------------------------------------------------------------
 
 
-def decide_runners(out: Path, settings: Settings, *, write: bool = True) -> MarkDecisions:
+def decide_runners(out: Out, settings: Settings, *, write: bool = True) -> MarkDecisions:
     """Work out the table `runners` of a lake.
 
     Raises InputError where OUT cannot be read, NothingMeasured where it holds no takeover,
@@ -132,7 +132,7 @@ def decide_runners(out: Path, settings: Settings, *, write: bool = True) -> Mark
 
 
 def decide_marks(
-    out: Path, settings: Settings, *, pair: tuple[str, str] | None = None, write: bool = True
+    out: Out, settings: Settings, *, pair: tuple[str, str] | None = None, write: bool = True
 ) -> MarkDecisions:
     """Work out the tables `marks`, `runners` and `progress` of each event, or of the one asked for.
 
@@ -160,7 +160,7 @@ def decide_marks(
     )
 
 
-def decide_progress(out: Path, settings: Settings, *, write: bool = True) -> MarkDecisions:
+def decide_progress(out: Out, settings: Settings, *, write: bool = True) -> MarkDecisions:
     """Work out the table `progress`. How well a mark is known comes from the model of the marks."""
     found = _read_full_speed(out)
     advices = advise_lake(found, settings)
@@ -170,7 +170,7 @@ def decide_progress(out: Path, settings: Settings, *, write: bool = True) -> Mar
 
 
 def decide_order(
-    out: Path,
+    out: Out,
     settings: Settings,
     wishes: Wishes,
     *,
@@ -218,7 +218,7 @@ def decide_order(
     return OrderDecisions(advice, ranked, reserves, tables, (*found.remarks, *advice.remarks))
 
 
-def decide_validation(out: Path, *, write: bool = True) -> ValidationDecision:
+def decide_validation(out: Out, *, write: bool = True) -> ValidationDecision:
     """Work out the table `validation`: what observers saw that was held out (`use = "check"`),
     against what was measured without it.
 
@@ -243,12 +243,12 @@ def decide_validation(out: Path, *, write: bool = True) -> ValidationDecision:
     tables = {"validation": validation_table(agreements)}
     if write:
         record = lake.lake_provenance(found, {}, sys.argv)
-        writing.write_decisions(out, tables, record)
+        lake.write_decisions(out, tables, record)
     return ValidationDecision(agreements, tables, (*remarks, *agreements.remarks))
 
 
 def decide_race(
-    out: Path,
+    out: Out,
     settings: Settings,
     *,
     flat_s: Mapping[str, float] | None = None,
@@ -332,7 +332,7 @@ def _card_facts(advice: Advice, team: tuple[str, ...] | None) -> CardFacts:
     )
 
 
-def _read_full_speed(out: Path) -> Lake:
+def _read_full_speed(out: Out) -> Lake:
     """The lake without what was not run at full speed, and remarks on that."""
     found = lake.read_lake(out)
     kept, remarks = at_full_speed(found.exchanges)
@@ -358,7 +358,7 @@ def find_events(found: Lake) -> list[str]:
     events = rank_events(found.exchanges)
     if not events:
         raise NothingMeasured(
-            found.path, "no takeover", "sessions with takeovers", "process one with --out"
+            found.place, "no takeover", "sessions with takeovers", "process one with --out"
         )
     return events
 
@@ -373,7 +373,7 @@ def find_squads(found: Lake, settings: Settings) -> list[Squad]:
     if settings.event is not None and settings.event not in events:
         raise UsageError(
             f"event {settings.event}",
-            f"no takeover of it in {found.path}",
+            f"no takeover of it in {found.place}",
             one_of(events),
         )
     wanted = [settings.event] if settings.event is not None else events
@@ -386,7 +386,7 @@ def find_squads(found: Lake, settings: Settings) -> list[Squad]:
         if not gathered:
             raise UsageError(
                 f"team {', '.join(settings.team)}",
-                f"nobody of it has a takeover of the {' or '.join(wanted)} in {found.path}",
+                f"nobody of it has a takeover of the {' or '.join(wanted)} in {found.place}",
                 f"some of {', '.join(here)}",
             )
     return [
@@ -411,7 +411,7 @@ def _require_known(found: Lake, names: Iterable[str], what: str, wanted: str = "
         if known and name not in known:
             raise UsageError(
                 what,
-                f"{name} has no takeover at full speed in {found.path}",
+                f"{name} has no takeover at full speed in {found.place}",
                 f"{wanted}{one_of(known, name)}",
                 did_you_mean(name, known),
             )
@@ -481,4 +481,4 @@ def _write_tables(
 ) -> None:
     if write:
         record = {**asdict(settings), **(more or {})}
-        writing.write_decisions(found.path, tables, lake.lake_provenance(found, record, sys.argv))
+        lake.write_decisions(found.place, tables, lake.lake_provenance(found, record, sys.argv))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.base.words import count, in_feet_words
@@ -365,7 +364,7 @@ def _print_progress_table(rows: Sequence[TableRow]) -> None:
 # --- all of them --------------------------------------------------------------------------
 
 
-def print_where_written(out: Path, tables: Mapping[str, Any], print_only: bool) -> None:
+def print_where_written(out: str, tables: Mapping[str, Any], print_only: bool) -> None:
     if print_only:
         terminal.say("Nothing written (--print-only)")
     else:

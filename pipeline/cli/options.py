@@ -34,9 +34,10 @@ SessionFile = Annotated[
 # --- the tables -----------------------------------------------------------------------------
 
 OutArgument = Annotated[
-    Path,
+    str,
     typer.Argument(
-        metavar="OUT", readable=False, help="The folder of tables that process or season wrote."
+        metavar="OUT",
+        help="The folder of tables that process or season wrote, or a bucket: s3://club/lake.",
     ),
 ]
 PrintOnlyOption = Annotated[

@@ -109,7 +109,7 @@ def _worst_lines(groups: tuple[Agreement, ...]) -> list[str]:
     ]
 
 
-def _draw(out: Path, found: ValidationDecision, to: Path | None) -> None:
+def _draw(out: str, found: ValidationDecision, to: Path | None) -> None:
     from pipeline.advise import validation
     from pipeline.show import publish
     from pipeline.show.figures.held_out_strips import Strip

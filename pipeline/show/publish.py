@@ -12,11 +12,10 @@ import importlib.metadata
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import pyarrow as pa
 
-from pipeline.base.plain_file import plain_file_sha256
 from pipeline.base.words import count
 from pipeline.errors import InputError, UsageError
 from pipeline.show import scenes
@@ -43,6 +42,7 @@ from pipeline.show.scenes import LakeRow, Scene
 from pipeline.tables import folders, lake, whole_files
 from pipeline.tables.lake import Lake
 from pipeline.tables.parquet_content import MOST_FILE_BYTES
+from pipeline.tables.places import Folder, Out, as_place
 
 REPORT_FOLDER = "report"
 PAGES = (".html", ".htm")
@@ -53,13 +53,13 @@ PICTURES = (".svg", ".png")
 class WrittenFile:
     """A file that was written, the number of takeovers it rests on, and remarks on the lake."""
 
-    path: Path
+    path: Path | str  # in a bucket its URL
     takeovers: int
     remarks: tuple[str, ...]
 
 
 def write_page(
-    out: Path,
+    out: Out,
     *,
     session: str | None = None,
     pair: PairIds | None = None,
@@ -102,13 +102,12 @@ def write_page(
         text = layout.pair_page(
             several, known=known, about=_page_sources(found, several), remarks=remarks, seen=seen
         )
-    path = out / REPORT_FOLDER / f"{name}.html" if to is None else to
-    whole_files.write_text(path, text, lake=out)
+    path = _write_file(out, f"{name}.html", to, text.encode("utf-8"))
     return WrittenFile(path, len(several), remarks)
 
 
 def write_figure(
-    out: Path,
+    out: Out,
     *,
     session: str | None = None,
     exchange: int | None = None,
@@ -143,8 +142,7 @@ def write_figure(
         shown = axis if figure == "overlay" else figure
         name = f"{pair_file_name(pair, session, event)}_{shown}"
     name += "_dark" if dark else ""
-    path = out / REPORT_FOLDER / f"{name}.png" if to is None else to
-    _write_picture(path, drawn, out, dark=dark)
+    path = _write_picture(out, f"{name}.png", to, drawn, dark=dark)
     return WrittenFile(path, rests, remarks)
 
 
@@ -155,12 +153,12 @@ def check_picture_name(to: Path | None) -> None:
 
 
 def write_agreement(
-    out: Path,
+    out: Out,
     strips: Sequence[held_out_strips.Strip],
     notes: Sequence[str],
     *,
     to: Path | None = None,
-) -> Path:
+) -> Path | str:
     """Write the figure that shows how what was held out agrees with what was measured; it lies
     beside the pages, since a folder of a table holds nothing else.
 
@@ -168,16 +166,32 @@ def write_agreement(
     written.
     """
     check_picture_name(to)
-    path = out / REPORT_FOLDER / "validation.png" if to is None else to
-    _write_picture(path, held_out_strips.agreement_figure(strips, notes), out)
-    return path
+    return _write_picture(
+        out, "validation.png", to, held_out_strips.agreement_figure(strips, notes)
+    )
 
 
-def _write_picture(path: Path, figure: Figure, out: Path, *, dark: bool = False) -> None:
+def _write_picture(
+    out: Out, name: str, to: Path | None, figure: Figure, *, dark: bool = False
+) -> Path | str:
     from pipeline.show.figures import slides
 
-    kind: Literal["svg", "png"] = "svg" if path.suffix.lower() == ".svg" else "png"
-    whole_files.write_bytes(path, slides.draw_slide(figure, kind, dark=dark), lake=out)
+    svg = to is not None and to.suffix.lower() == ".svg"
+    return _write_file(out, name, to, slides.draw_slide(figure, "svg" if svg else "png", dark=dark))
+
+
+def _write_file(out: Out, name: str, to: Path | None, content: bytes) -> Path | str:
+    """Write `to`, or else a file of that name among the reports of OUT, and say where it is."""
+    place = as_place(out)
+    if to is not None:
+        whole_files.write_bytes(to, content, lake=place.path if isinstance(place, Folder) else None)
+        return to
+    if not isinstance(place, Folder):
+        place.write("report", {f"{REPORT_FOLDER}/{name}": content})
+        return f"{place}/{REPORT_FOLDER}/{name}"
+    path = place.path / REPORT_FOLDER / name
+    whole_files.write_bytes(path, content, lake=place.path)
+    return path
 
 
 def write_card(
@@ -208,7 +222,7 @@ def write_card(
 
 
 def _pair_figure(
-    out: Path, several: Sequence[Scene], figure: FigureName, view: overlays.View
+    out: Out, several: Sequence[Scene], figure: FigureName, view: overlays.View
 ) -> tuple[Figure, int, tuple[str, ...]]:
     """A pair's figure, the number of takeovers it rests on, and remarks."""
     events = sorted({one.row["event"] for one in several})
@@ -231,10 +245,10 @@ def _pair_figure(
     drawn_risk = risk.risk_figure(own.marks, own.progress)
     if drawn_risk is None:
         raise InputError(
-            folders.decision_path(out, "marks"),
+            f"{as_place(out)}/{folders.decision_file('marks')}",
             " | ".join(remarks) or f"holds no marks of {pair_words(several[0].pair)}",
             "a curve of candidate marks",
-            f"work them out: batontrace marks {out}",
+            f"work them out: batontrace marks {as_place(out)}",
         )
     return drawn_risk, next(row["reps"] for row in own.marks if row["advised"]), remarks
 
@@ -243,7 +257,7 @@ def _pair_figure(
 
 
 def _read_decisions(
-    out: Path, several: Sequence[Scene]
+    out: Out, several: Sequence[Scene]
 ) -> tuple[dict[Pairing, PairDecisions], tuple[str, ...]]:
     """What the tables of decisions say of the pairs, and a remark for each table that is broken."""
     asked: dict[Pairing, None] = dict.fromkeys((*one.pair, one.row["event"]) for one in several)
@@ -257,12 +271,12 @@ def _read_decisions(
 
 
 def _read_pair_rows(
-    out: Path, table_name: str, asked: Mapping[Pairing, None]
+    out: Out, table_name: str, asked: Mapping[Pairing, None]
 ) -> tuple[dict[Pairing, list[LakeRow]], tuple[str, ...]]:
     try:
         table = lake.read_decision(out, table_name)
     except InputError as err:
-        return {}, (f"table {table_name} was left out: {err.message_from(out)}",)
+        return {}, (f"table {table_name} was left out: {err.message_from(as_place(out))}",)
     found: dict[Pairing, list[LakeRow]] = {}
     for row in [] if table is None else table.to_pylist():
         key = (row["incoming"], row["outgoing"], row["event"])
@@ -271,9 +285,7 @@ def _read_pair_rows(
     return found, ()
 
 
-def _read_sightings(
-    out: Path, several: Sequence[Scene]
-) -> tuple[layout.Sightings, tuple[str, ...]]:
+def _read_sightings(out: Out, several: Sequence[Scene]) -> tuple[layout.Sightings, tuple[str, ...]]:
     """What observers saw of the takeovers, and a remark for each table that is broken."""
     found: dict[tuple[str, int], list[LakeRow]] = {}
     remarks: list[str] = []
@@ -281,7 +293,7 @@ def _read_sightings(
         try:
             table = lake.read_session_table(out, session, "observations")
         except InputError as err:
-            remarks.append(f"table observations was left out: {err.message_from(out)}")
+            remarks.append(f"table observations was left out: {err.message_from(as_place(out))}")
             continue
         for row in table.to_pylist():
             if row["exchange"] is not None:
@@ -290,12 +302,12 @@ def _read_sightings(
 
 
 def _read_session_rows(
-    out: Path, session: str, table_name: str
+    out: Out, session: str, table_name: str
 ) -> tuple[list[LakeRow], tuple[str, ...]]:
     try:
         return lake.read_session_table(out, session, table_name).to_pylist(), ()
     except InputError as err:
-        return [], (f"table {table_name} was left out: {err.message_from(out)}",)
+        return [], (f"table {table_name} was left out: {err.message_from(as_place(out))}",)
 
 
 def _page_sources(
@@ -303,16 +315,16 @@ def _page_sources(
 ) -> dict[str, str]:
     """What the page rests on. It does not say when the page was made, so that the same tables give
     the same page."""
-    beside = [folders.decision_path(found.path, name) for name in ("progress", "marks")]
+    beside = [folders.decision_file(name) for name in ("progress", "marks")]
     shown = sorted({one.row["session"] for one in several})
-    beside += [folders.part_path(found.path, "observations", one) for one in shown]
+    beside += [folders.part_file("observations", one) for one in shown]
     if session is not None:
         names = ("recordings", "legs", "exercises")
-        beside += [folders.part_path(found.path, name, session) for name in names]
+        beside += [folders.part_file(name, session) for name in names]
     digests = [*found.inputs.values()]
-    for path in beside:
-        with contextlib.suppress(OSError):  # not there, or none that could be read
-            digests.append(plain_file_sha256(path, MOST_FILE_BYTES))
+    for file in beside:
+        with contextlib.suppress(InputError):  # not there, or none that could be read
+            digests.append(hashlib.sha256(found.place.read(file, MOST_FILE_BYTES)).hexdigest())
     digest = hashlib.sha256("\n".join(sorted(digests)).encode()).hexdigest()
     return {
         "Made by": f"batontrace {importlib.metadata.version('batontrace')}",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Literal
 
 import pyarrow as pa
@@ -17,6 +16,7 @@ from pipeline.show.markup import plain_text
 from pipeline.show.scenes import Scene
 from pipeline.tables import lake
 from pipeline.tables.lake import Lake
+from pipeline.tables.places import Out
 
 PairIds = tuple[str, str]  # incoming, outgoing
 FigureName = Literal["overlay", "history", "risk"]
@@ -57,7 +57,7 @@ def check_no_event(event: str | None, what: str) -> None:
         )  # fmt: skip
 
 
-def choose_session(out: Path, session: str | None) -> tuple[str, tuple[str, ...]]:
+def choose_session(out: Out, session: str | None) -> tuple[str, tuple[str, ...]]:
     """The session named, else the newest with remarks on sessions that could not be read."""
     if session is not None:
         return session, ()

@@ -30,7 +30,7 @@ from pipeline.tables.parquet_content import (
     error_words,
     parquet_table,
 )
-from pipeline.tables.places import Entry, Folder, Place
+from pipeline.tables.places import Entry, Place
 
 PART_ROWS = 1_000_000  # a new part begins beyond this: about 60 MB of speed curves in memory
 _GROUP_ROWS = 1 << 17
@@ -106,13 +106,12 @@ class CurrentParts:
         return self.parts[table_name][session].slice(place.first, place.rows)
 
 
-def read_current_parts(out: Path, table_names: tuple[str, ...]) -> CurrentParts:
-    """What can be read from the parts in `out`, each as it was written and of its schema.
+def read_current_parts(place: Place, table_names: tuple[str, ...]) -> CurrentParts:
+    """What can be read from the parts in a place, each as it was written and of its schema.
 
     A part that is neither counts as missing, and a remark names it: the sessions' own files are
     there. A part from before parts had a record counts as missing too.
     """
-    place = Folder(out)
     slices: dict[str, dict[str, SessionSlice]] = {}
     parts: dict[str, dict[str, pa.Table]] = {}
     records: dict[str, bytes] = {}  # by session
@@ -126,7 +125,7 @@ def read_current_parts(out: Path, table_names: tuple[str, ...]) -> CurrentParts:
             except BatontraceError as err:
                 remarks.append(
                     f"{name} was passed over, and its sessions read from their own files: "
-                    f"{err.message_from(out)}"
+                    f"{err.message_from(place)}"
                 )
                 continue
             if found is None:

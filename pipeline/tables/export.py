@@ -20,7 +20,7 @@ from pipeline.base.asking import one_of
 from pipeline.base.values import Progress
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.tables import folders, lake, reading, schema, whole_files, work_folder
-from pipeline.tables.places import Folder
+from pipeline.tables.places import Folder, Out, Place, as_place
 
 SHEET_ROWS = 1_048_576  # of a worksheet, its header included
 CELL_CHARACTERS = 32_767
@@ -53,7 +53,7 @@ class Exported:
 
 
 def export_tables(
-    out: Path,
+    out: Out,
     to: Path,
     *,
     tables: Sequence[str] = (),
@@ -71,20 +71,21 @@ def export_tables(
     broken, OutputError where `to` cannot be written or a table does not fit on a sheet. What was
     at `to` is then as it was.
     """
-    kind = _target_kind(out, to)
-    names = _wanted_tables(out, kind, tables, sessions)
-    lake.finish_interrupted(out)
-    parts = {name: _wanted_sessions(out, name, sessions) for name in names}
-    remarks = [] if sessions else lake.odd_folder_remarks(out)
+    place = as_place(out)
+    kind = _target_kind(place, to)
+    names = _wanted_tables(place, kind, tables, sessions)
+    lake.finish_interrupted(place)
+    parts = {name: _wanted_sessions(place, name, sessions) for name in names}
+    remarks = [] if sessions else lake.odd_folder_remarks(place)
     tell = progress or (lambda _what, _done, _all: None)
     runs: dict[str, str] = {}  # by session: the run that its tables are of
 
     def data(name: str) -> Iterator[pa.Table]:
-        return _read_parts(out, name, parts[name], runs, remarks, tell)
+        return _read_parts(place, name, parts[name], runs, remarks, tell)
 
     with whole_files.staging_beside(to, "export", option="--to") as folder:
         if kind == "xlsx":
-            _check_fits(out, parts)
+            _check_fits(place, parts)
             counted = _write_workbook(
                 folder, folder / to.name, {name: data(name) for name in names}
             )
@@ -112,9 +113,10 @@ def heading(column: schema.Column) -> str:
 # --- what is asked -----------------------------------------------------------------------
 
 
-def _target_kind(out: Path, to: Path) -> str:
-    inside, lake_folder = (Path(os.path.realpath(path)) for path in (to, out))  # bears a loop
-    if inside.is_relative_to(lake_folder):
+def _target_kind(place: Place, to: Path) -> str:
+    inside = Path(os.path.realpath(to))  # bears a loop
+    lake_folder = Path(os.path.realpath(place.path)) if isinstance(place, Folder) else None
+    if lake_folder is not None and inside.is_relative_to(lake_folder):
         below = inside.relative_to(lake_folder).parts
         if below and below[0] in (
             *schema.ALL_TABLES,
@@ -133,7 +135,7 @@ def _target_kind(out: Path, to: Path) -> str:
 
 
 def _wanted_tables(
-    out: Path, kind: str, tables: Sequence[str], sessions: Sequence[str]
+    place: Place, kind: str, tables: Sequence[str], sessions: Sequence[str]
 ) -> tuple[str, ...]:
     for name in tables:
         if name not in schema.ALL_TABLES:
@@ -152,32 +154,36 @@ def _wanted_tables(
         return wanted
     there = [name for name in schema.TABLES if kind == "folder" or name != "speed_curves"]
     if not sessions:
-        there += [
-            name for name in schema.DECISIONS if os.path.lexists(folders.decision_path(out, name))
-        ]
+        there += [name for name in schema.DECISIONS if _is_there(place, name)]
     return tuple(there)
 
 
-def _wanted_sessions(out: Path, name: str, sessions: Sequence[str]) -> tuple[str | None, ...]:
+def _is_there(place: Place, table_name: str) -> bool:
+    """Whether a table of decisions lies there, readable or not."""
+    return place.stat(folders.decision_file(table_name), follow=False) is not None
+
+
+def _wanted_sessions(place: Place, name: str, sessions: Sequence[str]) -> tuple[str | None, ...]:
     """The sessions whose rows a table is to have; one None for a table of decisions."""
     if name in schema.DECISIONS:
-        path = folders.decision_path(out, name)
-        if not os.path.lexists(path):
+        if not _is_there(place, name):
             raise InputError(
-                path, "is not there", do=f"run: batontrace {schema.DECISION_COMMANDS[name]} {out}"
+                f"{place}/{folders.decision_file(name)}",
+                "is not there",
+                do=f"run: batontrace {schema.DECISION_COMMANDS[name]} {place}",
             )
         return (None,)
-    there = lake.session_ids(out)
+    there = lake.session_ids(place)
     for session in sessions:
-        lake.require_session(out, session, there)
+        lake.require_session(place, session, there)
     chosen = tuple(session for session in there if not sessions or session in sessions)
     if not chosen:
-        raise InputError(out / name, "holds no session", "one session or more")
+        raise InputError(f"{place}/{name}", "holds no session", "one session or more")
     return chosen
 
 
 def _read_parts(
-    out: Path,
+    place: Place,
     name: str,
     sessions: Sequence[str | None],
     runs: dict[str, str],
@@ -192,10 +198,10 @@ def _read_parts(
     for i, session in enumerate(sessions):
         tell(name, i, len(sessions))
         try:
-            part = _read_part(out, name, session, runs)
+            part = _read_part(place, name, session, runs)
         except OutputError as err:
             failed.append(err)
-            remarks.append(f"{name}: a part was left out: {err.message_from(out)}")
+            remarks.append(f"{name}: a part was left out: {err.message_from(place)}")
             continue
         yield part
     if len(failed) == len(sessions):
@@ -203,21 +209,22 @@ def _read_parts(
         raise InputError(first.where, first.found, first.expected, first.do)
 
 
-def _read_part(out: Path, name: str, session: str | None, runs: dict[str, str]) -> pa.Table:
+def _read_part(place: Place, name: str, session: str | None, runs: dict[str, str]) -> pa.Table:
     """A table of decisions, or a session's part of a table, of the run of its other tables.
 
     Another run may replace a session while its tables are exported one after the other.
     """
-    place = Folder(out)
     if session is None:
         decision = reading.read_decision_table(place, name)
         if decision is None:
-            raise OutputError(folders.decision_path(out, name), "is not there")
+            raise OutputError(f"{place}/{folders.decision_file(name)}", "is not there")
         return decision.table
+    if lake.is_before(place, session, name):  # measured before there was such a table
+        return schema.empty_table(name)
     (found,) = reading.read_session_tables(place, session, (name,)).values()
     if runs.setdefault(session, found.run) != found.run:
         raise OutputError(
-            folders.part_path(out, name, session),
+            f"{place}/{folders.part_file(name, session)}",
             "is of another run than the session's tables before it",
             "tables of one run",
             "export again; if it is still so, process the session again",
@@ -225,11 +232,11 @@ def _read_part(out: Path, name: str, session: str | None, runs: dict[str, str]) 
     return found.table
 
 
-def _check_fits(out: Path, parts: Mapping[str, Sequence[str | None]]) -> None:
+def _check_fits(place: Place, parts: Mapping[str, Sequence[str | None]]) -> None:
     """Raises OutputError where a table has more rows than a sheet, before hours of writing."""
     for name, sessions in parts.items():
         # Where it cannot be told, the remark comes when the part is read.
-        rows = sum(reading.count_rows(Folder(out), name, session) or 0 for session in sessions)
+        rows = sum(reading.count_rows(place, name, session) or 0 for session in sessions)
         if rows >= SHEET_ROWS:
             raise OutputError(
                 name,

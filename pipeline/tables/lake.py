@@ -8,7 +8,7 @@ written by writing.py.
 from __future__ import annotations
 
 import contextlib
-import os
+import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,8 +19,9 @@ import pyarrow.compute as pc
 
 from pipeline.base.asking import one_of
 from pipeline.errors import BatontraceError, InputError, OutputError, UsageError
-from pipeline.tables import compacting, folders, reading, schema, whole_files
-from pipeline.tables.places import Folder
+from pipeline.tables import compacting, folders, reading, schema, whole_files, writing
+from pipeline.tables.parquet_content import MOST_FILE_BYTES
+from pipeline.tables.places import Folder, Out, Place, as_place
 from pipeline.tables.provenance import provenance_of_hashes
 
 _LAKE_TABLES = ("exchanges", "speed_curves")
@@ -38,7 +39,7 @@ class Lake:
     read, named from OUT. `remarks` says which sessions were left out, and why.
     """
 
-    path: Path
+    place: Place
     exchanges: pa.Table
     curves: pa.Table
     inputs: Mapping[str, str]
@@ -53,30 +54,31 @@ class SeenLake:
     before there was such a table.
     """
 
-    path: Path
+    place: Place
     observations: pa.Table
     inputs: Mapping[str, str]
     remarks: tuple[str, ...] = ()
     too_old: int = 0
 
 
-def read_lake(out: Path, only: str | None = None) -> Lake:
+def read_lake(out: Out, only: str | None = None) -> Lake:
     """Every session in `out`, or the one named `only`.
 
     A session that cannot be used is left out with a remark. Raises InputError where no session is
     left or `only` cannot be used, UsageError where `only` is not there.
     """
-    there = session_ids(out)
-    finish_interrupted(out)
+    place = as_place(out)
+    there = session_ids(place)
+    finish_interrupted(place)
     if only is not None and there:
-        require_session(out, only, there)
+        require_session(place, only, there)
         there = [only]
-    sessions, remarks = _read_sessions(out, there, _LAKE_TABLES, all_needed=only is not None)
+    sessions, remarks = _read_sessions(place, there, _LAKE_TABLES, all_needed=only is not None)
     if not sessions:
-        raise _no_session(out, remarks)
+        raise _no_session(place, remarks)
     exchanges = pa.concat_tables([one.tables["exchanges"] for one in sessions])
     return Lake(
-        out,
+        place,
         exchanges.sort_by([(name, "ascending") for name in ("zero_utc", "session", "exchange")]),
         pa.concat_tables([one.tables["speed_curves"] for one in sessions]),
         _inputs_of(sessions),
@@ -84,22 +86,23 @@ def read_lake(out: Path, only: str | None = None) -> Lake:
     )
 
 
-def read_observations(out: Path) -> SeenLake:
+def read_observations(out: Out) -> SeenLake:
     """What observers saw in every session of `out`, by session.
 
     A session that cannot be used is left out with a remark, one from before this table is counted.
     Raises InputError where no session can be used, old ones included.
     """
-    there = session_ids(out)
-    finish_interrupted(out)
-    old = [session for session in there if _is_before(out, session, "observations")]
+    place = as_place(out)
+    there = session_ids(place)
+    finish_interrupted(place)
+    old = [session for session in there if is_before(place, session, "observations")]
     newer = [session for session in there if session not in set(old)]
-    sessions, remarks = _read_sessions(out, newer, _SEEN_TABLES)
+    sessions, remarks = _read_sessions(place, newer, _SEEN_TABLES)
     if not sessions and not old:
-        raise _no_session(out, remarks)
+        raise _no_session(place, remarks)
     none = schema.empty_table("observations")
     return SeenLake(
-        out,
+        place,
         pa.concat_tables([none, *(one.tables["observations"] for one in sessions)]),
         _inputs_of(sessions),
         tuple(remarks),
@@ -107,9 +110,9 @@ def read_observations(out: Path) -> SeenLake:
     )
 
 
-def _is_before(out: Path, session: str, table_name: str) -> bool:
+def is_before(place: Place, session: str, table_name: str) -> bool:
     """Whether the run that measured a session knew no such table yet."""
-    place = Folder(out)
+    place = place
     if place.stat(folders.part_file(table_name, session), follow=False) is not None:
         return False
     record = reading.read_session_record(place, session) or {}
@@ -117,14 +120,15 @@ def _is_before(out: Path, session: str, table_name: str) -> bool:
     return not (isinstance(tables, Mapping) and table_name in tables)
 
 
-def read_legs(out: Path) -> tuple[pa.Table, tuple[str, ...]]:
+def read_legs(out: Out) -> tuple[pa.Table, tuple[str, ...]]:
     """The table `legs` of every session of `out`, and a remark for each that cannot be read."""
+    place = as_place(out)
     parts, remarks = [schema.empty_table("legs")], []
-    for session in session_ids(out):
+    for session in session_ids(place):
         try:
-            parts.append(read_session_table(out, session, "legs"))
+            parts.append(read_session_table(place, session, "legs"))
         except InputError as err:
-            remarks.append(f"legs of session {session} were left out: {err.message_from(out)}")
+            remarks.append(f"legs of session {session} were left out: {err.message_from(place)}")
     return pa.concat_tables(parts), tuple(remarks)
 
 
@@ -135,103 +139,123 @@ def lake_provenance(
     return provenance_of_hashes(lake.inputs, settings, command)
 
 
-def read_session_table(out: Path, session: str, table_name: str) -> pa.Table:
+def read_session_table(out: Out, session: str, table_name: str) -> pa.Table:
     """One table of a session; empty where it was measured before there was that table.
 
     Raises InputError where the table is missing or broken.
     """
-    if _is_before(out, session, table_name):
+    place = as_place(out)
+    if is_before(place, session, table_name):
         return schema.empty_table(table_name)
     try:
-        (found,) = reading.read_session_tables(Folder(out), session, (table_name,)).values()
+        (found,) = reading.read_session_tables(place, session, (table_name,)).values()
     except OutputError as err:
         raise InputError(err.where, err.found, err.expected, err.do) from err
     return found.table
 
 
-def read_decision(out: Path, table_name: str) -> pa.Table | None:
+def read_decision(out: Out, table_name: str) -> pa.Table | None:
     """A table of decisions, checked; None where it has not been written yet.
 
     Raises InputError where it is broken.
     """
+    place = as_place(out)
     try:
-        found = reading.read_decision_table(Folder(out), table_name)
+        found = reading.read_decision_table(place, table_name)
     except OutputError as err:
         raise InputError(err.where, err.found, err.expected, err.do) from err
     return None if found is None else found.table
 
 
-def finish_interrupted(out: Path) -> None:
+def write_decisions(out: Out, tables: Mapping[str, pa.Table], record: Mapping[str, Any]) -> None:
+    """Write tables of decisions as `writing.write_decisions` does, into a bucket too.
+
+    In a bucket each object appears whole, the records after their tables: a reader in between
+    finds that they do not fit, and looks again.
+    """
+    place = as_place(out)
+    if isinstance(place, Folder):
+        writing.write_decisions(place.path, tables, record)
+        return
+    with tempfile.TemporaryDirectory(prefix="decisions-") as folder:
+        writing.write_decisions(Path(folder), tables, record)
+        made = Folder(Path(folder))
+        files = [folders.decision_file(name) for name in tables]
+        files += [folders.decision_record_file(name) for name in tables]
+        place.write("decisions", {name: made.read(name, MOST_FILE_BYTES) for name in files})
+
+
+def finish_interrupted(out: Out) -> None:
     """Have the moves made that a killed run had still to make, where this reader may write."""
-    if whole_files.interrupted(out):
+    place = as_place(out)
+    if isinstance(place, Folder) and whole_files.interrupted(place.path):
         with contextlib.suppress(OSError, BatontraceError):  # it can be read all the same
-            whole_files.recover(out)
+            whole_files.recover(place.path)
 
 
 # --- which sessions there are ------------------------------------------------------------
 
 
-def session_ids(out: Path) -> list[str]:
+def session_ids(out: Out) -> list[str]:
     """The sessions in `out`, by name. Raises InputError where there is no table of takeovers."""
-    sessions = [folders.session_of_folder(name) for name in _folder_names(out)]
+    place = as_place(out)
+    sessions = [folders.session_of_folder(name) for name in _folder_names(place)]
     return [one for one in sessions if one is not None and one != folders.ANCHOR]
 
 
-def _folder_names(out: Path) -> list[str]:
-    where = out / "exchanges"
+def _folder_names(place: Place) -> list[str]:
     try:
-        return sorted(os.listdir(where))
-    except (OSError, ValueError) as err:  # such as a null character in the name
-        reason = err.strerror if isinstance(err, OSError) else str(err)
-        absent = isinstance(err, FileNotFoundError | NotADirectoryError)
-        there = not absent or os.path.lexists(where)
-        found = f"cannot be read ({reason})" if there else "is not there"
+        return place.names("exchanges")
+    except InputError as err:
         expected = "the takeovers of one session or more"
-        raise InputError(where, found, expected, _MEASURE_FIRST.format(out)) from err
+        raise InputError(err.where, err.found, expected, _MEASURE_FIRST.format(place)) from err
 
 
-def odd_folder_remarks(out: Path) -> list[str]:
+def odd_folder_remarks(out: Out) -> list[str]:
     """A remark for each folder that is meant to be a session's and whose name gives no id."""
+    place = as_place(out)
     return [
         f"folder exchanges/{ascii(name)[1:-1]} was left out: no id of a session can be so"
-        for name in _folder_names(out)
+        for name in _folder_names(place)
         if folders.looks_like_session_folder(name) and folders.session_of_folder(name) is None
     ]
 
 
-def require_session(out: Path, session: str, there: Sequence[str]) -> None:
+def require_session(out: Out, session: str, there: Sequence[str]) -> None:
     """Raises UsageError where `session` is none of those that are `there`, and names near ones."""
     if session not in there:
-        raise UsageError(f"session {session}", f"is not in {out}", one_of(there, session))
+        raise UsageError(f"session {session}", f"is not in {as_place(out)}", one_of(there, session))
 
 
-def sessions_by_time(out: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def sessions_by_time(out: Out) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """The sessions in the order of their last takeovers, the newest last, and remarks.
 
     Only the column of times is read. Sessions without takeovers come first; one that cannot be
     read is left out with a remark. Raises InputError where none is left.
     """
+    place = as_place(out)
     dated: list[tuple[int, str]] = []
-    compacted = compacting.read_current_parts(out, ("exchanges",))
-    remarks = [*odd_folder_remarks(out), *compacted.remarks]
-    for session in session_ids(out):
+    compacted = compacting.read_current_parts(place, ("exchanges",))
+    remarks = [*odd_folder_remarks(place), *compacted.remarks]
+    for session in session_ids(place):
         try:
             if compacted.run(session) is not None:
                 rows = compacted.rows("exchanges", session)
                 last = pc.max(rows["zero_utc"].cast(pa.int64())).as_py()
             else:
-                last = reading.read_last_takeover_us(Folder(out), session)
+                last = reading.read_last_takeover_us(place, session)
             dated.append((_BEFORE_ALL if last is None else last, session))
         except OutputError as err:
-            remarks.append(f"session {session} was passed over: {err.message_from(out)}")
+            remarks.append(f"session {session} was passed over: {err.message_from(place)}")
     if not dated:
-        raise _no_session(out, remarks)
+        raise _no_session(place, remarks)
     return tuple(session for _, session in sorted(dated)), tuple(remarks)
 
 
-def _no_session(out: Path, remarks: Sequence[str]) -> InputError:
+def _no_session(place: Place, remarks: Sequence[str]) -> InputError:
     found = " | ".join(remarks) or "holds no session"
-    return InputError(out / "exchanges", found, "one session or more", _MEASURE_FIRST.format(out))
+    first = _MEASURE_FIRST.format(place)
+    return InputError(f"{place}/exchanges", found, "one session or more", first)
 
 
 # --- one session -------------------------------------------------------------------------
@@ -244,7 +268,7 @@ class _SessionTables:
 
 
 def _read_sessions(
-    out: Path, there: Sequence[str], table_names: tuple[str, ...], *, all_needed: bool = False
+    place: Place, there: Sequence[str], table_names: tuple[str, ...], *, all_needed: bool = False
 ) -> tuple[list[_SessionTables], list[str]]:
     """Some tables of these sessions, and a remark for each session that had to be left out.
 
@@ -252,25 +276,25 @@ def _read_sessions(
     """
     sessions: list[_SessionTables] = []
     remarks: list[str] = []
-    compacted = None if all_needed else compacting.read_current_parts(out, table_names)
+    compacted = None if all_needed else compacting.read_current_parts(place, table_names)
     if compacted is not None:
-        remarks += [*odd_folder_remarks(out), *compacted.remarks]
+        remarks += [*odd_folder_remarks(place), *compacted.remarks]
     for session in there:
         try:
             if compacted is not None and compacted.run(session) is not None:
                 sessions.append(_session_from_parts(compacted, session, table_names))
             else:
-                sessions.append(_read_session(out, session, table_names))
+                sessions.append(_read_session(place, session, table_names))
         except OutputError as err:
             if all_needed:
                 raise InputError(err.where, err.found, err.expected, err.do) from err
-            remarks.append(f"session {session} was left out: {err.message_from(out)}")
+            remarks.append(f"session {session} was left out: {err.message_from(place)}")
     return sessions, remarks
 
 
-def _read_session(out: Path, session: str, table_names: tuple[str, ...]) -> _SessionTables:
+def _read_session(place: Place, session: str, table_names: tuple[str, ...]) -> _SessionTables:
     """Raises OutputError where a table is missing or broken, or they are of different runs."""
-    found = reading.read_session_tables(Folder(out), session, table_names)
+    found = reading.read_session_tables(place, session, table_names)
     hashes = {folders.part_file(name, session): one.sha256 for name, one in found.items()}
     return _SessionTables({name: one.table for name, one in found.items()}, hashes)
 

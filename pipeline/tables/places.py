@@ -35,8 +35,11 @@ class Place(Protocol):
         Hidden files and folders are passed over; links to folders are not followed.
         """
 
-    def stat(self, name: str) -> Entry | None:
-        """One file; None where it is not there."""
+    def names(self, below: str) -> list[str]:
+        """What lies in a folder, by name. Raises InputError where it cannot be listed."""
+
+    def stat(self, name: str, *, follow: bool = True) -> Entry | None:
+        """One file; None where it is not there. `follow`: a link is what it leads to."""
 
     def read(self, name: str, most_bytes: int) -> bytes:
         """A plain file's content. Raises InputError, also where it is larger than `most_bytes`."""
@@ -84,6 +87,17 @@ class Folder:
                     entry = self.stat(relative) or self.stat(relative, follow=False)
                     if entry is not None:
                         yield entry
+
+    def names(self, below: str) -> list[str]:
+        where = self.path / below
+        try:
+            return sorted(os.listdir(where))
+        except (OSError, ValueError) as err:  # such as a null character in the name
+            reason = err.strerror if isinstance(err, OSError) else str(err)
+            absent = isinstance(err, FileNotFoundError | NotADirectoryError)
+            there = not absent or os.path.lexists(where)
+            found = f"cannot be read ({reason})" if there else "is not there"
+            raise InputError(where, found) from err
 
     def stat(self, name: str, *, follow: bool = True) -> Entry | None:
         try:
@@ -183,7 +197,19 @@ class Bucket:
             if info.is_file and not any(part.startswith(".") for part in name.split("/")):
                 yield Entry(name, info.size, info.mtime_ns or 0)
 
-    def stat(self, name: str) -> Entry | None:
+    def names(self, below: str) -> list[str]:
+        import pyarrow.fs
+
+        system, key = self._key(below)
+        try:
+            found = system.get_file_info(pyarrow.fs.FileSelector(key, allow_not_found=True))
+        except OSError as err:
+            raise self._unreachable(below, err) from err
+        if not found:
+            raise InputError(f"{self}/{below}", "is not there")
+        return sorted(str(info.base_name) for info in found)
+
+    def stat(self, name: str, *, follow: bool = True) -> Entry | None:  # noqa: ARG002
         system, key = self._key(name)
         try:
             (info,) = system.get_file_info([key])
@@ -214,9 +240,13 @@ class Bucket:
         return None
 
     def write(self, label: str, files: Mapping[str, bytes]) -> None:  # noqa: ARG002
+        import pyarrow.fs
+
         for name, content in files.items():
             system, key = self._key(name)
             try:
+                if isinstance(system, pyarrow.fs.LocalFileSystem):  # file://, which has folders
+                    system.create_dir(key.rpartition("/")[0], recursive=True)
                 with system.open_output_stream(key) as stream:  # it appears when closed
                     stream.write(content)
             except OSError as err:
@@ -234,3 +264,13 @@ class Bucket:
             "a bucket that can be reached, and the right to read",
             "check the URL, the network and the keys",
         )
+
+
+Out = Path | str | Place  # where tables lie, as those who ask for them write it
+
+
+def as_place(out: Out) -> Place:
+    """The place itself: a folder, a bucket, or what stands for one of them."""
+    if isinstance(out, Folder | Bucket):
+        return out
+    return open_place(str(out)) if isinstance(out, str) else Folder(Path(str(out)))

@@ -124,7 +124,8 @@ def again_while_switched(place: Place, read_once: Callable[[], T]) -> T:
         try:
             return read_once()
         except BatontraceError:
-            if not (isinstance(place, Folder) and whole_files.interrupted(place.path)):
+            # a bucket tells nobody that it is being written
+            if isinstance(place, Folder) and not whole_files.interrupted(place.path):
                 break
             time.sleep(_PAUSE_S)
     return read_once()

@@ -156,7 +156,7 @@ def test_parts_of_an_older_schema_are_made_anew(out, monkeypatch):
         name: type(f)(f.table, f.version + 1, f.meaning, f.columns) for name, f in older.items()
     }
     monkeypatch.setattr(schema, "facts", lambda name: newer[name])
-    assert compacting.read_current_parts(out, ("exchanges",)).run(SESSIONS[0]) is None
+    assert compacting.read_current_parts(Folder(out), ("exchanges",)).run(SESSIONS[0]) is None
     assert len(compacting.compact(Folder(out)).written) == len(schema.TABLES)
 
 

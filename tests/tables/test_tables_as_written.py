@@ -210,7 +210,7 @@ def test_the_next_season_makes_it_anew(out, spoil):
     assert compacting.compact(Folder(out)).written
     assert compacting.compact(Folder(out)).written == ()
     assert lake.read_lake(out).remarks == ()
-    assert compacting.read_current_parts(out, ("speed_curves",)).run(SPOILT)
+    assert compacting.read_current_parts(Folder(out), ("speed_curves",)).run(SPOILT)
 
 
 def test_a_session_exchanged_for_one_as_large_and_as_old_is_not_taken_from_the_parts(out):
@@ -222,7 +222,7 @@ def test_a_session_exchanged_for_one_as_large_and_as_old_is_not_taken_from_the_p
     writing.write_session(out, SPOILT, tables_of(SPOILT, 0), ANOTHER)
     for path, before in stamps.items():
         os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
-    found = compacting.read_current_parts(out, ("exchanges", "speed_curves"))
+    found = compacting.read_current_parts(Folder(out), ("exchanges", "speed_curves"))
     assert found.run(SPOILT) is None
     assert found.run(WHOLE[0])
 
@@ -348,9 +348,9 @@ def test_an_export_never_mixes_two_runs_of_a_session(out, tmp_path):
 
 def test_an_export_finishes_what_a_killed_run_began(out, tmp_path, monkeypatch):
     asked = []
-    monkeypatch.setattr(lake, "finish_interrupted", lambda out: asked.append(out))
+    monkeypatch.setattr(lake, "finish_interrupted", lambda place: asked.append(str(place)))
     export.export_tables(out, tmp_path / "t.csv")
-    assert asked == [out]
+    assert asked == [str(out)]
 
 
 def test_a_session_replaced_during_an_export_is_of_one_run(out, tmp_path):
