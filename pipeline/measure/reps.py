@@ -328,21 +328,28 @@ def cut_imu(imu_and_sd: tuple[Imu, float], zero: float, end: float) -> tuple[Imu
 
 
 def _usual_side(role: estimator.Role, rep: Rep | None, axis: ZoneAxis) -> dict[str, float]:
-    """Where in the lane a runner mostly runs, in metres right of the measured line, and how far
-    from there he may be, as RunnerMeasurements has it.
+    """Where a runner mostly runs and how far from there he may be, as RunnerMeasurements has it.
 
-    The baton goes from right hand to left hand to right hand. The runners of the bends (legs 1
-    and 3) have it in the right hand and keep to the inside, the others keep to the outside:
-    common practice. In a race whose lanes are left, the waiting runners stand side by side across
-    some of them and then close in.
+    In a race whose lanes are left, the waiting runners stand side by side across some of them and
+    then close in.
     """
     if rep is not None and rep.race is not None and not keeps_lanes(axis.event, axis.zone):
         side = FREE_INCOMING_M if role == "incoming" else FREE_OUTGOING_M
         return {"sideways_m": side.value, "sideways_sd_m": side.sd, "sway_m": FREE_SWAY_M}
+    return {"sideways_m": _usual_side_m(role, axis)}
+
+
+def _usual_side_m(role: estimator.Role, axis: ZoneAxis) -> float:
+    """Where in the lane a runner mostly runs, in metres right of the measured line.
+
+    The baton goes from right hand to left hand to right hand. The runners of the bends (legs 1
+    and 3) have it in the right hand and keep to the inside, the others keep to the outside:
+    common practice.
+    """
     if not is_blind(axis.event, axis.zone):
-        return {"sideways_m": (INSIDE_M + OUTSIDE_M) / 2}
+        return (INSIDE_M + OUTSIDE_M) / 2
     inside = (role == "incoming") == (axis.zone % 2 == 1)
-    return {"sideways_m": INSIDE_M if inside else OUTSIDE_M}
+    return INSIDE_M if inside else OUTSIDE_M
 
 
 def measure_onset(imu: Imu, seen: Estimate, clock_sd_s: float) -> Estimate | None:

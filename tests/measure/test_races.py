@@ -384,3 +384,13 @@ def test_the_race_line_is_as_long_as_the_race(event, far):
 )
 def test_a_gun_is_as_good_as_its_last_digit_and_the_starters_clock(gun_utc_s, sd):
     assert legs.gun_sd_s(gun_utc_s) == pytest.approx(sd, abs=0.001)
+
+
+@pytest.mark.parametrize(("zone", "free"), [(1, False), (2, True), (3, True)])
+def test_after_the_break_a_runner_may_be_metres_beside_the_line(zone, free):
+    """World Athletics, Technical Rule 24, from memory: three bends of the 4x400 in lanes."""
+    cases = [one.case for one in made_race(4, "4x400", lane=5).given["measured"]]
+    (case,) = [one for one in cases if one.problem.axis.zone == zone]
+    outgoing = case.problem.outgoing
+    assert (outgoing.sideways_sd_m > 0.5) is free
+    assert case.problem.axis.lane == (1 if free else 5)

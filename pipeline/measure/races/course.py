@@ -39,7 +39,8 @@ DENSE_S = 4.0  # knots as of a takeover's run so long, then `run_step_s` apart
 SHORT_RUN_S = 25.0
 STEP_SHORT_S, STEP_LONG_S = 0.2, 0.5
 SLOW_SHORT_S, SLOW_LONG_S = 1.0, 2.0  # between knots of the slow errors
-SIDEWAYS_STEP_S = 2.5
+SIDEWAYS_STEP_S = 1.5
+BETWEEN_KNOTS_M = 0.06  # what a runner sways within it
 FROM_START_S = 0.15  # speeds before it say no more than the launch does
 SMOOTHED_MPS, SMOOTHED_S = 0.6, 0.4  # what a receiver's smoothing does to a start
 LAUNCH_SD_S = 0.03  # of a launch in the speeds, beyond its own standard error
@@ -235,7 +236,7 @@ def _lay_out(
         sideways,
         places,
         float(np.hypot(level.speed_mps, SWING_ALL_MPS)),
-        level.position_m,
+        float(np.hypot(level.position_m, BETWEEN_KNOTS_M)),
         stand,
         placed,
     )

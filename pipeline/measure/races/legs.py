@@ -33,7 +33,7 @@ GUN_STEPS_S = (1.0, 0.1, 0.01)  # to what a gun's time may be rounded
 CHEST_SD_S = 0.03  # officials time the torso, the unit is 0.1 to 0.3 m behind the chest
 DIFFERS_SD = 3.0
 UNSURE_START_S = 0.25
-BY_SIGHT_DOUBT = 2.0  # what is believed of a pass comes from changes at a mark
+BY_SIGHT_DOUBT = 1.5  # what is believed of a pass comes from changes at a mark
 QUANTILES = ndtri((np.arange(41) + 0.5) / 41)
 MOMENT_OF_GAP = 0.3  # a doubt of a second about the pass is worth so many metres of the gap
 
@@ -425,7 +425,7 @@ def _judge(race: Race, fit: course.RaceFit, whole: MeasuredLeg) -> MeasuredLeg:
             words.append(
                 f"the official time is {race.official_time_s:.2f} s, {difference:+.2f} s from what "
                 f"was measured, where {due:+.2f} ± {sd:.2f} s were to be expected: is it this "
-                "race's, is `gun_utc` right, was the start seen?"
+                "race's, is `gun_utc` right, was the start seen, is a unit's clock off?"
             )
     if whole.start_basis == "movement" and whole.time is not None:
         words.append(_MOVEMENT)
