@@ -131,7 +131,7 @@ def _print_summary(summary: Summary, folder: str, out: str, dry_run: bool) -> No
         )
     terminal.print_list("Failed; the tables they had before are kept", _failure_lines(summary))
     terminal.print_list(
-        "Kept; the tables there were made from more (--anyway replaces them)",
+        "Kept as they are (--anyway replaces tables that were made from more files)",
         _kept_lines(summary),
     )
     terminal.print_list(
