@@ -40,6 +40,7 @@ from pipeline.base.asking import did_you_mean, one_of
 from pipeline.base.words import count
 from pipeline.errors import NothingMeasured, UsageError
 from pipeline.tables import lake
+from pipeline.tables.decision_parts import Scope, write_part
 from pipeline.tables.full_speed import at_full_speed
 from pipeline.tables.lake import Lake
 from pipeline.tables.places import Out
@@ -126,9 +127,10 @@ def decide_runners(out: Out, settings: Settings, *, write: bool = True) -> MarkD
     written. So do the other `decide_` functions.
     """
     found = _read_full_speed(out)
-    tables = {"runners": runners_table(find_squads(found, settings))}
-    _write_tables(found, tables, settings, write)
-    return MarkDecisions((), tables, (), found.remarks)
+    squads = find_squads(found, settings)
+    tables = {"runners": runners_table(squads)}
+    kept = _write_tables(found, tables, settings, write, _scope_of(settings, squads))
+    return MarkDecisions((), tables, (), (*found.remarks, *kept))
 
 
 def decide_marks(
@@ -153,10 +155,14 @@ def decide_marks(
         "marks": marks_table(advices),
         "progress": _progress_of_events(found, advices),
     }
-    _write_tables(found, tables, settings, write)
+    scope = _scope_of(settings, [one.squad for one in advices])
+    kept = _write_tables(found, tables, settings, write, scope)
     remarks = [f"{one.squad.event}: {text}" for one in advices for text in one.remarks]
     return MarkDecisions(
-        tuple(advices), tables, _lacks_of_events(advices, tables), (*found.remarks, *remarks)
+        tuple(advices),
+        tables,
+        _lacks_of_events(advices, tables),
+        (*found.remarks, *remarks, *kept),
     )
 
 
@@ -165,8 +171,10 @@ def decide_progress(out: Out, settings: Settings, *, write: bool = True) -> Mark
     found = _read_full_speed(out)
     advices = advise_lake(found, settings)
     tables = {"progress": _progress_of_events(found, advices)}
-    _write_tables(found, tables, settings, write)
-    return MarkDecisions(tuple(advices), tables, _lacks_of_events(advices, tables), found.remarks)
+    scope = _scope_of(settings, [one.squad for one in advices])
+    kept = _write_tables(found, tables, settings, write, scope)
+    remarks = (*found.remarks, *kept)
+    return MarkDecisions(tuple(advices), tables, _lacks_of_events(advices, tables), remarks)
 
 
 def decide_order(
@@ -214,8 +222,9 @@ def decide_order(
         "orders": orders_table(ranked, ORDERS_KEPT),
     }
     more = {"lane": lane, "flat_s": dict(flat_s or {}), **asdict(wishes)}
-    _write_tables(found, tables, settings, write, more)
-    return OrderDecisions(advice, ranked, reserves, tables, (*found.remarks, *advice.remarks))
+    kept = _write_tables(found, tables, settings, write, Scope((advice.squad.event,)), more)
+    remarks = (*found.remarks, *advice.remarks, *kept)
+    return OrderDecisions(advice, ranked, reserves, tables, remarks)
 
 
 def decide_validation(out: Out, *, write: bool = True) -> ValidationDecision:
@@ -272,7 +281,7 @@ def decide_race(
         )
     stories = tuple(_tell_race(found, rows, settings, flat_s or {}) for rows in races)
     tables = {"race_parts": race_parts_table(stories)}
-    _write_tables(found, tables, settings, write, {"flat_s": dict(flat_s or {})})
+    _write_tables(found, tables, settings, write, None, {"flat_s": dict(flat_s or {})})
     return RaceDecisions(stories, tables, (*found.remarks, *remarks))
 
 
@@ -472,13 +481,26 @@ def _lacks_of_events(advices: Sequence[Advice], tables: Mapping[str, pa.Table]) 
     )
 
 
+def _scope_of(settings: Settings, squads: Sequence[Squad]) -> Scope | None:
+    """The part of the tables that was asked for; None for all of them."""
+    if settings.event is None and not settings.team:
+        return None
+    return Scope(tuple(one.event for one in squads), settings.team)
+
+
 def _write_tables(
     found: Lake,
     tables: Mapping[str, pa.Table],
     settings: Settings,
     write: bool,
+    scope: Scope | None,
     more: Mapping[str, object] | None = None,
-) -> None:
-    if write:
-        record = {**asdict(settings), **(more or {})}
-        lake.write_decisions(found.place, tables, lake.lake_provenance(found, record, sys.argv))
+) -> tuple[str, ...]:
+    """Write the tables where that is asked for; remarks on rows of earlier runs that were kept."""
+    if not write:
+        return ()
+    record = lake.lake_provenance(found, {**asdict(settings), **(more or {})}, sys.argv)
+    if scope is not None:
+        return write_part(found.place, tables, record, scope)
+    lake.write_decisions(found.place, tables, record)
+    return ()

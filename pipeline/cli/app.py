@@ -16,7 +16,18 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from pipeline.cli import decide, export, note, race, season, session, show, terminal, validate
+from pipeline.cli import (
+    decide,
+    export,
+    forget,
+    note,
+    race,
+    season,
+    session,
+    show,
+    terminal,
+    validate,
+)
 from pipeline.errors import DEFECT, BatontraceError, InputError, OutputError, UsageError
 
 # What typer raises where a command line is wrong; it exports the class of one kind alone.
@@ -73,7 +84,8 @@ def batontrace(
     measure many with season; note fills in its practice sheet beside the track. Then marks, order,
     runners and progress turn the tables into decisions; report and overlay show them, and export
     hands them to a spreadsheet. Race tells a race leg by leg. Validate says how far to believe it
-    all, where somebody filmed or timed.
+    all, where somebody filmed or timed. Forget takes a runner or a session out of the tables
+    again.
     """
 
 
@@ -92,6 +104,7 @@ app.command("race", epilog=race.RACE_EXAMPLE)(race.run_race)
 app.command("report", epilog=show.REPORT_EXAMPLE)(show.run_report)
 app.command("overlay", epilog=show.OVERLAY_EXAMPLE)(show.run_overlay)
 app.command("export", epilog=export.EXPORT_EXAMPLE)(export.run_export)
+app.command("forget", epilog=forget.FORGET_EXAMPLE)(forget.run_forget)
 
 
 # --- running ---------------------------------------------------------------------------

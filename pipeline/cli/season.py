@@ -77,7 +77,7 @@ def run_season(
         nonlocal measured
         measured += outcome.state == "measured"
         if outcome.state == "failed":
-            terminal.complain(f"{outcome.name} in {folder} failed: {_reasons_in_words(outcome)}")
+            terminal.complain(f"{outcome.name} failed: {_reasons_in_words(outcome)}")
 
     try:
         with terminal.progress_bar() as progress:
@@ -96,7 +96,7 @@ def run_season(
             f"stopped; {count(measured, 'session')} measured and kept. The same command goes on"
         )
         raise typer.Exit(INTERRUPTED) from None
-    _print_summary(summary, folder, out, dry_run)
+    _print_summary(summary, out, dry_run)
     if summary.failed:
         raise typer.Exit(SOME_FAILED)
 
@@ -112,11 +112,11 @@ def _choose_engine(workers: int | None, cluster: str | None) -> Engine:
     return engines.Processes(workers) if workers > 1 else engines.Here()
 
 
-def _print_summary(summary: Summary, folder: str, out: str, dry_run: bool) -> None:
+def _print_summary(summary: Summary, out: str, dry_run: bool) -> None:
     worth_telling = [o for o in summary.outcomes if o.state != "unchanged"]
     if worth_telling:
         terminal.print_table(
-            ["session", f"file in {folder}", "state", "takeovers", "why"],
+            ["session", "file below DIR", "state", "takeovers", "why"],
             [
                 (
                     one.session or "-",
@@ -131,7 +131,7 @@ def _print_summary(summary: Summary, folder: str, out: str, dry_run: bool) -> No
         )
     terminal.print_list("Failed; the tables they had before are kept", _failure_lines(summary))
     terminal.print_list(
-        "Kept; the tables there were made from more (--anyway replaces them)",
+        "Kept as they are (--anyway replaces tables that were made from more files)",
         _kept_lines(summary),
     )
     terminal.print_list(

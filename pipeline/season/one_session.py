@@ -21,10 +21,11 @@ from pipeline.errors import (
     NothingMeasured,
     OutputError,
 )
-from pipeline.read.practice.session import read_session
+from pipeline.read.practice.documents import SESSION_TOML
+from pipeline.read.practice.session import parse_session_toml, read_session
 from pipeline.season import bucket_sessions
 from pipeline.session import constants, former, process
-from pipeline.tables import folders, provenance, schema, work_folder
+from pipeline.tables import folders, forgetting, provenance, schema, work_folder
 from pipeline.tables.places import Folder, Place, open_place
 
 # kept: its tables were made from more than is there now, and stay as they are
@@ -82,9 +83,27 @@ def look(task: Task) -> Outcome:
             start = PurePosixPath(task.name).parent
             inputs = {posixpath.relpath(name, start): "" for name, _, _ in objects.files}
         seen = _compare(task, session_id, size, mark, record)
+        words = _forgotten_in_words(task, source, session_id)
+        if words is not None:
+            return replace(seen, state="kept", why=(words,))
         return seen if task.anyway else _keep_richer_tables(task, seen, source, inputs)
     except BatontraceError as err:
         return _failed_outcome(task, err)
+
+
+def _forgotten_in_words(task: Task, source: Place, session_id: str) -> str | None:
+    """Why a session is left alone whose folder names what was forgotten in OUT; else None."""
+    target = open_place(task.out)
+    if target.stat(forgetting.FORGOTTEN) is None:
+        return None
+    content = parse_session_toml(Path(task.name), source.read(task.name, SESSION_TOML.most_bytes))
+    entries = [*content.get("runner", []), *content.get("recording", [])]
+    named = {str(one.get("id", one.get("runner"))) for one in entries if isinstance(one, dict)}
+    of_runner, of_session = forgetting.is_forgotten(target, named, session_id)
+    if not of_runner and not of_session:
+        return None
+    what = "the session" if of_session else "a runner whom its file names"
+    return f"{what} was forgotten in OUT: left alone as long as the file names them"
 
 
 def _keep_richer_tables(

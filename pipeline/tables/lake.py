@@ -167,7 +167,12 @@ def read_decision(out: Out, table_name: str) -> pa.Table | None:
     return None if found is None else found.table
 
 
-def write_decisions(out: Out, tables: Mapping[str, pa.Table], record: Mapping[str, Any]) -> None:
+def write_decisions(
+    out: Out,
+    tables: Mapping[str, pa.Table],
+    record: Mapping[str, Any],
+    kept: Mapping[str, Sequence[Mapping[str, Any]]] | None = None,
+) -> None:
     """Write tables of decisions as `writing.write_decisions` does, into a bucket too.
 
     In a bucket each object appears whole, the records after their tables: a reader in between
@@ -175,10 +180,10 @@ def write_decisions(out: Out, tables: Mapping[str, pa.Table], record: Mapping[st
     """
     place = as_place(out)
     if isinstance(place, Folder):
-        writing.write_decisions(place.path, tables, record)
+        writing.write_decisions(place.path, tables, record, kept)
         return
     with tempfile.TemporaryDirectory(prefix="decisions-") as folder:
-        writing.write_decisions(Path(folder), tables, record)
+        writing.write_decisions(Path(folder), tables, record, kept)
         made = Folder(Path(folder))
         files = [folders.decision_file(name) for name in tables]
         files += [folders.decision_record_file(name) for name in tables]

@@ -83,6 +83,8 @@ def run_sha256(record: Mapping[str, Any]) -> str:
     When and with which words the run was asked for is not part of it.
     """
     deciding = {k: v for k, v in record.items() if k not in ("command", "written_utc", "source")}
+    if "kept" in deciding:  # rows of earlier runs: these have marks of their own
+        deciding["kept"] = [[one.get("run_sha256"), one["rows"]] for one in record["kept"]]
     return hashlib.sha256(json.dumps(deciding, sort_keys=True, default=str).encode()).hexdigest()
 
 

@@ -33,7 +33,7 @@ from pipeline.tables.work_folder import (
     sync,
 )
 
-_MOST_LIST_BYTES = 1 << 20
+_MOST_LIST_BYTES = 64 << 20
 _REFUSED_FOR_NOW = {
     errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EROFS, errno.ENOMEM, errno.EMFILE, errno.ENFILE,
 }  # fmt: skip
@@ -147,12 +147,13 @@ class Move(NamedTuple):
     place: Path
 
 
-def switch(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
+def switch(folder: Path, moves: Sequence[tuple[Path | None, Path]]) -> None:
     """Move every file staged in a run's `folder` to its place in the lake, or none.
 
-    `moves` are pairs (staged file, place). They are on disk before the first one is made, so that
-    after a kill the next run can make the rest. A failure takes all moves back, and so does the
-    next run after a kill in the midst of that. Raises OSError.
+    `moves` are pairs (staged file, place); where there is None for the file, what lies at the place
+    goes, and its folder with it if nothing else is there. They are on disk before the first one
+    is made, so that after a kill the next run can make the rest. A failure takes all moves back,
+    and so does the next run after a kill in the midst of that. Raises OSError.
     """
     out = work_folder.out_of(folder)
     to_make = [Move(*move) for move in moves]
@@ -164,11 +165,13 @@ def switch(folder: Path, moves: Sequence[tuple[Path, Path]]) -> None:
         former: list[Move] = []
         try:
             for move in to_make:
-                made += create_folder(move.place.parent, out)
+                if move.staged is not None:
+                    made += create_folder(move.place.parent, out)
             former = _keep_former(folder, to_make)
             work_folder.open_to_others(folder)
             _write_moves(folder, to_make)
             _make_moves(to_make)
+            _remove_emptied(to_make, out)
             (folder / MOVES_FILE).unlink()
         except BaseException:
             _take_back(folder, former)
@@ -227,7 +230,17 @@ def _make_moves(moves: Sequence[Move]) -> None:
         else:
             place.unlink(missing_ok=True)
     for parent in dict.fromkeys(move.place.parent for move in moves):
-        sync(parent)
+        with contextlib.suppress(FileNotFoundError):  # it was empty, and is gone by now
+            sync(parent)
+
+
+def _remove_emptied(moves: Sequence[Move], out: Path) -> None:
+    """Remove the folders of files that were to go, as far as nothing else is in them."""
+    gone = dict.fromkeys(move.place.parent for move in moves if move.staged is None)
+    for parent in gone:
+        with contextlib.suppress(OSError):  # not empty, or gone already
+            if parent != out:
+                parent.rmdir()
 
 
 def _keep_former(folder: Path, moves: Sequence[Move]) -> list[Move]:
@@ -310,8 +323,10 @@ def _finish_moves(left: Path) -> None:
     out = work_folder.out_of(left)
     for move in _read_moves(left):
         try:
-            create_folder(move.place.parent, out)
+            if move.staged is not None:
+                create_folder(move.place.parent, out)
             _make_moves([move])
+            _remove_emptied([move], out)
         except PermissionError:  # the rest is its own user's to finish
             return
         except OSError as err:

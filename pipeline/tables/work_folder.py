@@ -137,6 +137,12 @@ def claim(out: Path, session_id: str, patience_s: float = 0.0) -> Iterator[bool]
         yield ours
 
 
+def remove_claim(out: Path, session_id: str) -> None:
+    """Remove the lock file of a session that is gone: its name is the session's id."""
+    with contextlib.suppress(OSError):
+        (out / WORK_FOLDER / _CLAIMS_FOLDER / f"{session_id}.lock").unlink(missing_ok=True)
+
+
 @contextlib.contextmanager
 def _locked(path: Path, out: Path, patience_s: float) -> Iterator[bool]:
     """A lock of the operating system on a file of ours; false where another holds it."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -53,12 +53,18 @@ def write_session(
     renew_data_package(out)
 
 
-def write_decisions(out: Path, tables: Mapping[str, pa.Table], record: Mapping[str, Any]) -> None:
+def write_decisions(
+    out: Path,
+    tables: Mapping[str, pa.Table],
+    record: Mapping[str, Any],
+    kept: Mapping[str, Sequence[Mapping[str, Any]]] | None = None,
+) -> None:
     """Write one or more tables of `schema.DECISIONS` into `out`, replacing the former ones.
 
-    All of them are switched together, each with its own provenance record; tables that are not
-    named stay. The same inputs, settings and versions give the same bytes. Raises OutputError; the
-    former tables are then as they were.
+    `kept` tells by table what rows of earlier runs rest on (decision_parts.py). All tables are
+    switched together, each with its own provenance record; tables that are not named stay. The
+    same inputs, settings and versions give the same bytes. Raises OutputError; the former tables
+    are then as they were.
     """
     if not tables or not set(tables) <= set(schema.DECISIONS):
         found = f"tables {sorted(tables)}"
@@ -75,7 +81,7 @@ def write_decisions(out: Path, tables: Mapping[str, pa.Table], record: Mapping[s
                 {name: folders.decision_path(out, name)},
                 folders.decision_record_path(out, name),
                 {},
-                record,
+                {**record, "kept": list(kept[name])} if kept and name in kept else record,
             )
         ]
         whole_files.switch(folder, moves)

@@ -226,6 +226,79 @@ def test_a_teams_progress_is_of_its_pairs_and_needs_what_it_needs_in_any_team(se
     assert all(among_all[x.incoming, x.outgoing] == x for x in own.lacks)
 
 
+def rows_of(out, name, keep):
+    table = lake.read_decision(out, name)
+    return [{**row, "remarks": []} for row in table.to_pylist() if keep(row)]
+
+
+def test_a_part_replaces_its_own_pairs_and_keeps_the_others(out):
+    """And each row says, or its record, on which settings it rests."""
+    decisions.decide_marks(out, asked(risk=0.2))
+    team = ("heron", "otter")
+
+    def outside(row):
+        return not {row["incoming"], row["outgoing"]} <= {*team}
+
+    before = {name: rows_of(out, name, outside) for name in ("marks", "progress")}
+    found = decisions.decide_marks(out, asked(team=team, risk=0.05))
+    assert any("table marks: kept" in one for one in found.remarks)
+    for name in before:
+        assert before[name]
+        assert rows_of(out, name, outside) == before[name]
+        own = rows_of(out, name, lambda row: not outside(row))
+        assert own == [{**row, "remarks": []} for row in found.tables[name].to_pylist()]
+    told = [row for row in lake.read_decision(out, "marks").to_pylist() if row["advised"]]
+    for row in told:
+        assert ("from an earlier run, with risk: 0.2" in row["remarks"]) == outside(row)
+    record = json.loads((out / "provenance" / "marks.json").read_text())
+    (kept,) = record["kept"]
+    assert (record["settings"]["risk"], kept["settings"]["risk"]) == (0.05, 0.2)
+    assert {tuple(key) for key in kept["rows"]} == {
+        (row["event"], row["incoming"], row["outgoing"]) for row in before["marks"]
+    }
+    decisions.decide_progress(out, asked(team=("rowan", "stoat")))
+    assert len(lake.read_decision(out, "progress")) == len(before["progress"]) + len(
+        found.tables["progress"]
+    )
+    decisions.decide_marks(out, asked())  # all of them: nothing is kept
+    assert "kept" not in json.loads((out / "provenance" / "marks.json").read_text())
+
+
+def test_parts_of_three_runs_are_each_told_of(out):
+    decisions.decide_marks(out, asked(risk=0.2))
+    decisions.decide_marks(out, asked(team=("heron", "otter"), risk=0.1))
+    decisions.decide_marks(out, asked(team=("rowan", "stoat"), risk=0.05))
+    record = json.loads((out / "provenance" / "marks.json").read_text())
+    assert sorted(one["settings"]["risk"] for one in record["kept"]) == [0.1, 0.2]
+    assert sum(len(one["rows"]) for one in record["kept"]) == len(ordered_pairs(NAMES)) - 2
+
+
+def test_one_relays_decisions_leave_the_others(two_events, tmp_path):
+    out = Path(shutil.copytree(two_events, tmp_path / "out"))
+    decisions.decide_marks(out, asked())
+    names = ("runners", "marks", "progress")
+    before = {name: rows_of(out, name, lambda row: row["event"] == "4x400") for name in names}
+    decisions.decide_marks(out, asked(event="4x100", seed=5))
+    decisions.decide_runners(out, asked(event="4x100"))
+    decisions.decide_order(out, asked(event="4x100"), Wishes({}))
+    for name in names:
+        assert before[name]
+        assert rows_of(out, name, lambda row: row["event"] == "4x400") == before[name]
+    flat = dict.fromkeys(NAMES, 48.0)
+    for lane in (3, 5):  # the second replaces the first, and neither the orders of the 4x100
+        decisions.decide_order(out, asked(event="4x400"), Wishes({}), lane=lane, flat_s=flat)
+    lanes = {(row["event"], row["lane"]) for row in rows_of(out, "orders", lambda _: True)}
+    assert lanes == {("4x100", 4), ("4x400", 5)}
+
+
+def test_a_part_beside_a_broken_table_says_what_is_lost(out):
+    decisions.decide_marks(out, asked())
+    (out / "marks" / "part-0.parquet").write_bytes(b"PAR1")
+    found = decisions.decide_marks(out, asked(team=("heron", "otter")))
+    assert any("nothing of other pairs and relays was kept" in one for one in found.remarks)
+    assert lake.read_decision(out, "marks").equals(found.tables["marks"])
+
+
 # --- lakes as they come -------------------------------------------------------------------------
 
 

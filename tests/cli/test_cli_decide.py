@@ -182,6 +182,7 @@ def test_an_event_is_taken_alone(two_events, tmp_path):
     out = shutil.copytree(two_events, tmp_path / "out")
     assert run("marks", out, "--event", "4x400")[0] == 0
     assert set(lake.read_decision(out, "marks")["event"].to_pylist()) == {"4x400"}
+    out = shutil.copytree(two_events, tmp_path / "other")
     assert run("progress", out, "--event", "4x100")[0] == 0
     assert set(lake.read_decision(out, "progress")["event"].to_pylist()) == {"4x100"}
 

@@ -1,0 +1,78 @@
+"""The command that takes runners or sessions out of the tables: forget. `app` registers it."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from pipeline.cli import terminal
+from pipeline.cli.options import OutArgument
+from pipeline.errors import UsageError
+
+FORGET_EXAMPLE = (
+    "Examples:\n\n"
+    "batontrace forget out --runner robin --dry-run   (what would go)\n\n"
+    "batontrace forget out --runner robin --runner wren --yes\n\n"
+    "batontrace forget out --session otter-evening"
+)
+OUT_OF_REACH = (
+    "the session folders, with recordings and practice sheets",
+    "what was copied, exported or printed, and pages that were written elsewhere",
+    "backups, and older versions that a disk or an object store keeps",
+)
+
+
+def run_forget(
+    out: OutArgument,
+    runner: Annotated[
+        list[str] | None,
+        typer.Option("--runner", metavar="ID", help="A runner; may be repeated."),
+    ] = None,
+    session: Annotated[
+        list[str] | None,
+        typer.Option("--session", metavar="ID", help="A session; may be repeated."),
+    ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what would go, and change nothing.")
+    ] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do it without asking.")] = False,
+) -> None:
+    """Take a runner, or a session, out of all tables, decisions and pages in OUT, for good.
+
+    The takeovers of a runner vanish for the partner too. It is done whole or not at all.
+    """
+    from pipeline.tables import forgetting
+    from pipeline.tables.places import Folder, as_place
+
+    runners, sessions = list(dict.fromkeys(runner or ())), list(dict.fromkeys(session or ()))
+    if not runners and not sessions:
+        raise UsageError("forget", "nothing to forget", "--runner ID or --session ID")
+    place = as_place(out)
+    if not isinstance(place, Folder):
+        raise UsageError(
+            f"forget {place}",
+            "a bucket, in which many files cannot be changed together",
+            "a folder",
+            "fetch the bucket into a folder, forget there, and put it back in place of the old one",
+        )
+    found = forgetting.find_forgettable(place.path, runners, sessions)
+    terminal.print_list("Goes" if dry_run or not yes else "Taken out", found.told)
+    if dry_run:
+        terminal.say("Nothing was changed (--dry-run)")
+        return
+    if not yes:
+        if not terminal.is_answered():
+            raise UsageError("forget", "nobody is there to be asked", "--yes, or a terminal")
+        if not terminal.confirm("It cannot be brought back from OUT. Go on?"):
+            terminal.say("Nothing was changed")
+            return
+    forgetting.forget(place.path, runners, sessions)
+    terminal.print_list(
+        "Not in reach, so look there yourself", (*OUT_OF_REACH, *found.out_of_reach)
+    )
+    terminal.say(
+        "Marks and orders of the others rest on the old tables until marks and order run again. "
+        "season leaves sessions alone whose folders still name what was forgotten; process on "
+        "such a session brings it back."
+    )
