@@ -31,7 +31,7 @@ from pipeline.measure.model import (
 from pipeline.measure.noise import SlowError
 from pipeline.measure.races.line import RaceLine
 from pipeline.measure.races.runs import RunOfLeg
-from pipeline.measure.splines import SplineCells, cells_of
+from pipeline.measure.splines import SplineCells, cells_of, fill_rows
 
 ITERATIONS = 8
 SETTLED_M = 2e-3
@@ -275,16 +275,10 @@ def _guess(line: RaceLine, one: _Leg, x: Floats) -> None:
     x[p.sideways] = _usual_side(line, one)[0]
     u = one.t_s[known] - one.begin_s
     near = one.cells.locate(np.zeros(len(u), dtype=np.intp), u)
-    rows = _spread(near.cell, one.cells.derive_basis(near, 0), len(one.knots) - 4)[:, 3:]
+    rows = fill_rows(near.cell, one.cells.derive_basis(near, 0), len(one.knots) - 4)[:, 3:]
     penalty, _ = roughness(one.knots, TAU_S, None, launched=True)
     info = rows.T @ rows + penalty[3:, 3:] + 1e-6 * np.eye(rows.shape[1])
     x[p.course] = np.linalg.solve(info, rows.T @ (one.place_m[known] - one.stand.value))
-
-
-def _spread(cell: Ints, values: Floats, size: int) -> Floats:
-    rows = np.zeros((len(cell), size))
-    np.put_along_axis(rows, cell[:, None] + np.arange(4), values, axis=1)
-    return rows
 
 
 def _usual_side(line: RaceLine, one: _Leg) -> tuple[Floats, Floats]:
