@@ -161,7 +161,7 @@ def test_every_option_arrives(words, field, value, monkeypatch):
     monkeypatch.setattr(decisions, "decide_marks", catch)
     assert run("marks", "lake", *words)[0] == 2
     ((out, settings, write),) = asked
-    assert (out, write) == (Path("lake"), True)
+    assert (out, write) == ("lake", True)
     assert getattr(settings, field) == value
     # and nothing else was moved
     plain = Settings(**QUICK)
