@@ -57,7 +57,7 @@ SESSIONS: dict[str, dict[str, Any]] = {
 
 RACES: dict[str, dict[str, Any]] = {
     "larch-race": {
-        "seed": 12, "event": "4x100", "lane": 5, "names": SQUAD, "squad_mps": 9.9,
+        "seed": 12, "event": "4x100", "lane": 5, "names": SQUAD, "squad_seed": 7,
         "formats": ("fit-record", "csv.gz", "gpx", "fit-record"),
         "rate_hz": (10.0, 10.0, 5.0, 10.0),
         "start_utc_s": EVENING_UTC_S + 5 * 86400.0,

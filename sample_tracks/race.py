@@ -24,7 +24,7 @@ import people
 import plan
 import truths
 from people import DT, Floats, Person, Rng
-from practice import Site
+from practice import Site, draw_squad
 
 LEG_M = {"4x100": 100.0, "4x400": 400.0}
 BEFORE_GUN_S = 32.0
@@ -295,6 +295,7 @@ def make_race(
     lane: int = 5,
     splits_s: tuple[float, ...] | None = None,
     squad_mps: float = 9.8,
+    squad_seed: int | None = None,
     names: tuple[str, ...] = ("otter", "heron", "rowan", "stoat"),
     rate_hz: float | tuple[float, ...] = 10.0,
     formats: tuple[str, ...] = ("csv",),
@@ -313,6 +314,7 @@ def make_race(
 ) -> Row:
     """Run a race and write its session; the same arguments give the same bytes.
 
+    `squad_seed`: the runners are those of `make_session` with the same one and `names`.
     `splits_s`: the legs' times, which the runners are shaped to run; `gun`, `official`: whether
     session.toml has the gun's UTC (off by the starter's clock, `gun_sd_s`, and rounded to 0.01 s)
     and the official time; `missing`: runners (0 to 3) without a file; `race_lines`: which are
@@ -326,6 +328,9 @@ def make_race(
     u = ground_rng.uniform
     ground = plan.Ground(u(30, 58), u(-42, -24), u(5, 400), u(0, 2 * np.pi))
     team = tuple(people.draw_person(who, name, squad_mps) for name in names)
+    if squad_seed is not None:
+        (own,) = np.random.default_rng([squad_seed, 20260513]).spawn(1)
+        team = draw_squad(own, len(names), names).people
     if event == "4x400":
         team = tuple(
             replace(p, top_mps=0.93 * p.top_mps, push_mps2=0.9 * p.push_mps2,

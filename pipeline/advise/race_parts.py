@@ -155,23 +155,18 @@ def add_expected(
 
 
 def biggest_changes(parts: Sequence[RacePart]) -> tuple[RacePart | None, RacePart | None]:
-    """The part in which most time was lost, and that in which most was won, against what was
-    expected; None where nothing was clearly lost or won."""
-    known = [one for one in parts if one.part and one.difference is not None]
-
-    def size(one: RacePart) -> float:
-        return one.difference.value if one.difference else 0.0
-
-    def is_clear(one: RacePart | None) -> bool:
-        if one is None or one.difference is None:
-            return False
-        return abs(one.difference.value) > CLEAR_SDS * one.difference.sd
-
-    lost, won = max(known, key=size, default=None), min(known, key=size, default=None)
-    return (
-        lost if is_clear(lost) and lost is not None and size(lost) > 0 else None,
-        won if is_clear(won) and won is not None and size(won) < 0 else None,
-    )
+    """The part in which most time was clearly lost, and that in which most was clearly won, against
+    what was expected; None where there was no such part."""
+    clear = [
+        (one.difference.value, one)
+        for one in parts
+        if one.part
+        and one.difference is not None
+        and abs(one.difference.value) > CLEAR_SDS * one.difference.sd
+    ]
+    lost = max((pair for pair in clear if pair[0] > 0), key=lambda pair: pair[0], default=None)
+    won = min((pair for pair in clear if pair[0] < 0), key=lambda pair: pair[0], default=None)
+    return None if lost is None else lost[1], None if won is None else won[1]
 
 
 def race_parts_table(stories: Sequence[RaceStory]) -> pa.Table:
