@@ -19,8 +19,9 @@ import pyarrow.parquet as pq
 import pytest
 import small_sessions as small
 
+from pipeline.session import rows
 from pipeline.session.process import make_session_tables
-from pipeline.tables import schema
+from pipeline.tables import full_speed, schema
 
 # "a few millimetres, a few milliseconds": what rewriting exact files may change
 ROUNDING = {"_s": 0.004, "_m": 0.04, "_mps": 0.02, "p_in_zone": 0.02, "_z": 0.1}
@@ -482,6 +483,18 @@ def test_curves_and_rows_tell_one_story(name):
             row["free_distance_m"], abs=0.3 + 2 * row["free_distance_sd_m"]
         )
         assert np.mean(at) == pytest.approx(row["pass_m"], abs=0.3 + row["pass_sd_m"])
+
+
+def test_a_takeover_that_looks_like_a_build_up_says_so_and_how_to_keep_it(monkeypatch):
+    slow = full_speed.SpeedJudgement(False, "both runners were at 78% and 80%", recognised=True)
+    told = full_speed.SpeedJudgement(False, "the sheet says so")
+    fast = full_speed.SpeedJudgement(True)
+    monkeypatch.setattr(rows, "judge_speeds", lambda _table: [slow, told, fast, fast])
+    path = small.simulated("plain").folder / "session.toml"
+    exchanges = make_session_tables(path, None).tables["exchanges"]
+    said = [" ".join(words) for words in exchanges["remarks"].to_pylist()]
+    assert ["left out of advice" in words for words in said] == [True, False, False, False]
+    assert "use = yes" in said[0]
 
 
 @pytest.mark.parametrize("name", EVERY)
