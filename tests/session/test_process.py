@@ -19,7 +19,7 @@ import pyarrow.parquet as pq
 import pytest
 import small_sessions as small
 
-from pipeline.session import rows
+from pipeline.session import rows as session_rows
 from pipeline.session.process import make_session_tables
 from pipeline.tables import full_speed, schema
 
@@ -489,7 +489,7 @@ def test_a_takeover_that_looks_like_a_build_up_says_so_and_how_to_keep_it(monkey
     slow = full_speed.SpeedJudgement(False, "both runners were at 78% and 80%", recognised=True)
     told = full_speed.SpeedJudgement(False, "the sheet says so")
     fast = full_speed.SpeedJudgement(True)
-    monkeypatch.setattr(rows, "judge_speeds", lambda _table: [slow, told, fast, fast])
+    monkeypatch.setattr(session_rows, "judge_speeds", lambda _table: [slow, told, fast, fast])
     path = small.simulated("plain").folder / "session.toml"
     exchanges = make_session_tables(path, None).tables["exchanges"]
     said = [" ".join(words) for words in exchanges["remarks"].to_pylist()]
