@@ -19,6 +19,7 @@ from pipeline.cli import decision_words as words
 from pipeline.cli import terminal
 from pipeline.cli.options import (
     EveryEventOption,
+    FlatOption,
     FootOption,
     HalfLifeOption,
     OneEventOption,
@@ -172,14 +173,7 @@ def run_order(
             help="The only hand, left or right, in which this runner can carry; may be repeated.",
         ),
     ] = None,
-    flat: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--flat",
-            metavar="RUNNER=SECONDS",
-            help="Flat time over the leg's distance; needed of all for legs beyond 100 m.",
-        ),
-    ] = None,
+    flat: FlatOption = None,
     risk: RiskOption = defaults.RISK,
     speed: Annotated[
         Speed, typer.Option("--speed", help="Rank for race speed or for practice speed.")

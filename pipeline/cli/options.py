@@ -93,6 +93,14 @@ RulesOption = Annotated[
         "--rules", help="Zones: those of today, or the older ones, 20 m after 10 m of acceleration."
     ),
 ]
+FlatOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--flat",
+        metavar="RUNNER=SECONDS",
+        help="Flat time over the leg's distance; needed of all for legs beyond 100 m.",
+    ),
+]
 FootOption = Annotated[
     list[str] | None,
     typer.Option(

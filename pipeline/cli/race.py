@@ -5,9 +5,7 @@ It parses its options, calls `advise.decisions` and prints what came of it. `app
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
-
-import typer
+from typing import TYPE_CHECKING
 
 from pipeline.base import defaults
 from pipeline.base.relays import Rules
@@ -15,6 +13,7 @@ from pipeline.cli import terminal
 from pipeline.cli.decide import parse_flat_times
 from pipeline.cli.decision_words import print_where_written
 from pipeline.cli.options import (
+    FlatOption,
     OutArgument,
     PrintOnlyOption,
     RulesOption,
@@ -35,14 +34,7 @@ RACE_EXAMPLE = (
 
 def run_race(
     out: OutArgument,
-    flat: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--flat",
-            metavar="RUNNER=SECONDS",
-            help="Flat time over the leg's distance; needed of all for legs beyond 100 m.",
-        ),
-    ] = None,
+    flat: FlatOption = None,
     wind: WindOption = 0.0,
     rules: RulesOption = Rules.today,
     seed: SeedOption = defaults.SEED,
