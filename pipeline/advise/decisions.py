@@ -266,9 +266,11 @@ def decide_race(
     """Work out the table `race_parts`: each race of the lake against what its order promised.
 
     The promise rests on the takeovers before the race; `flat_s` as for `decide_order`. Raises
-    NothingMeasured where the lake holds no race; otherwise as the other `decide_` functions.
+    NothingMeasured where the lake holds no race, UsageError for the flat time of a stranger;
+    otherwise as the other `decide_` functions.
     """
     found = lake.read_lake(out)
+    _require_known(found, flat_s or (), "flat time")
     legs, remarks = lake.read_legs(out)
     races = races_of(legs)
     if not races:

@@ -14,7 +14,7 @@ from pipeline.advise import bends, decisions
 from pipeline.advise.race_parts import RacePart, biggest_changes, measured_parts, races_of
 from pipeline.advise.settings import Settings
 from pipeline.base.values import Estimate
-from pipeline.errors import NothingMeasured
+from pipeline.errors import NothingMeasured, UsageError
 from pipeline.tables import lake, schema
 
 GUN = datetime(2026, 6, 14, 18, 0, tzinfo=UTC)
@@ -156,6 +156,12 @@ def test_a_longer_relay_asks_for_flat_times_in_a_word_and_is_told_all_the_same(w
     (story,) = decide(event="4x400").stories
     assert story.parts[0].measured is not None
     assert any("nothing to compare with" in words for words in story.remarks)
+
+
+def test_the_flat_time_of_a_stranger_is_asked_back(with_race):
+    team, decide = with_race
+    with pytest.raises(UsageError, match=f'did you mean "{team[0]}"'):
+        decide(flat_s={f"{team[0]}x": 48.0})
 
 
 def test_a_lake_without_a_race_says_how_to_get_one(with_race):
