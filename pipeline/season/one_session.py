@@ -7,9 +7,11 @@ like any other.
 
 from __future__ import annotations
 
+import contextlib
 import posixpath
+import secrets
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal, NamedTuple
@@ -23,16 +25,17 @@ from pipeline.errors import (
 )
 from pipeline.read.practice.documents import SESSION_TOML
 from pipeline.read.practice.session import parse_session_toml, read_session
-from pipeline.season import bucket_sessions
+from pipeline.season import bucket_claims, bucket_sessions
 from pipeline.session import constants, former, process
 from pipeline.tables import folders, forgetting, provenance, schema, work_folder
-from pipeline.tables.places import Folder, Place, open_place
+from pipeline.tables.places import Bucket, Folder, Place, open_place
 
 # kept: its tables were made from more than is there now, and stay as they are
 State = Literal[
     "new", "changed", "unchanged", "kept", "failed before", "failed", "busy", "measured"
 ]
 
+_BUSY = "another season is measuring it"
 _WAIT_S = 3600.0  # for another run that measures the same session
 
 
@@ -48,6 +51,7 @@ class Task(NamedTuple):
     wait: bool = False
     anyway: bool = False  # fewer inputs than before may replace the tables that are there
     seen: Outcome | None = None  # what `look` gave, for `measure_task`
+    token: str = ""  # the season's own, for its claims in a bucket
 
 
 @dataclass(frozen=True)
@@ -134,16 +138,13 @@ def measure_task(task: Task) -> Outcome:
     seen = task.seen or look(task)
     try:
         target = open_place(task.out)
-        if not isinstance(target, Folder):
-            return _process_session(task, seen, target)
-        patience_s = _WAIT_S if task.wait else 0.0
-        with work_folder.claim(target.path, seen.session, patience_s) as ours:
-            if not ours:
-                return replace(seen, state="busy", why=("another run is measuring it",))
+        with _claim_session(task, seen.session, target) as still_ours:
+            if still_ours is None:
+                return replace(seen, state="busy", why=(_BUSY,))
             now = _compare(task, seen.session, seen.size, seen.mark, {})
             if now.state == "unchanged":
                 return replace(now, why=("another run has measured it meanwhile",))
-            return _process_session(task, seen, target)
+            return _process_session(task, seen, target, still_ours)
     except FewerInputsError as err:
         why = err.message_from(task.source)
         return replace(seen, state="kept", why=(why,), lasting=True)
@@ -155,7 +156,23 @@ def measure_task(task: Task) -> Outcome:
         return replace(seen, state="failed", why=(why,), exit_code=OutputError.exit_code)
 
 
-def _process_session(task: Task, seen: Outcome, target: Place) -> Outcome:
+@contextlib.contextmanager
+def _claim_session(task: Task, session: str, target: Place) -> Iterator[Callable[[], bool] | None]:
+    """None where another run is measuring the session; else what tells whether it is still ours."""
+    patience_s = _WAIT_S if task.wait else 0.0
+    if isinstance(target, Bucket):
+        token = task.token or secrets.token_hex(8)
+        what = f"session={session}"
+        with bucket_claims.claim_in_bucket(target, what, token, patience_s) as claim:
+            yield None if claim is None else claim.is_held
+    elif isinstance(target, Folder):
+        with work_folder.claim(target.path, session, patience_s) as ours:
+            yield (lambda: True) if ours else None
+
+
+def _process_session(
+    task: Task, seen: Outcome, target: Place, still_ours: Callable[[], bool]
+) -> Outcome:
     source = open_place(task.source)
     with tempfile.TemporaryDirectory(prefix="batontrace-") as name:
         folder = Path(name)
@@ -170,6 +187,8 @@ def _process_session(task: Task, seen: Outcome, target: Place) -> Outcome:
             path, out, command=task.command, source=mark, anyway=task.anyway, target=target
         )
         if not isinstance(target, Folder):
+            if not still_ours():
+                return replace(seen, state="busy", why=(_BUSY,))
             bucket_sessions.hand_over(out, target, result.session.id)
     return replace(
         seen,

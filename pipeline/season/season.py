@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import json
 import re
+import secrets
 import sys
 import tempfile
 import time
@@ -23,6 +24,7 @@ from pipeline.base.values import Progress
 from pipeline.errors import DEFECT, BatontraceError, InputError, OutputError, SessionError
 from pipeline.read.practice.documents import SESSION_TOML
 from pipeline.read.practice.session import parse_session_toml
+from pipeline.season import bucket_claims
 from pipeline.season.engines import Threads
 from pipeline.season.one_session import Outcome, Task, look, measure_task
 from pipeline.tables import (
@@ -34,7 +36,7 @@ from pipeline.tables import (
     whole_files,
     writing,
 )
-from pipeline.tables.places import Folder, Place, open_place
+from pipeline.tables.places import Bucket, Folder, Place, open_place
 
 FAILURES = f"{folders.SEASON_FOLDER}/failed.json"
 
@@ -42,6 +44,7 @@ _SESSION_LINE = re.compile(  # what a file may say of its session that is not qu
     rb"""^(\xef\xbb\xbf)?\s*(\[\s*)?["']?session["']?\s*[].=]""", re.MULTILINE | re.IGNORECASE
 )
 _MOST_FAILURES_BYTES = 64 << 20
+_COMPACT_WAIT_S = 3600.0  # for another season that compacts the same bucket
 _LOOKERS = 8  # threads: they wait for disks and networks
 
 T = TypeVar("T")
@@ -120,7 +123,10 @@ def measure_season(
             "a folder with session.toml in it or below it",
             "name the folder of the evenings; `batontrace process` measures one session",
         )
-    tasks = [Task(name, source, out, words, again, failed, anyway=anyway) for name in names]
+    token = secrets.token_hex(8)
+    tasks = [
+        Task(name, source, out, words, again, failed, anyway=anyway, token=token) for name in names
+    ]
     seen = {}
     for number, (task, result) in enumerate(Threads(_LOOKERS).run(look, tasks)):
         tell("look", number, len(tasks))
@@ -136,10 +142,12 @@ def measure_season(
         for task in tasks
         if seen[task.name].state in ("new", "changed")
     ]
-    seen |= _measure_all(engine, to_do, seen, tell, hear)
-    _write_failures(target, failed, seen.values())
-    compacted = compacting.compact(target)
-    _renew_data_package_of(target)
+    try:
+        seen |= _measure_all(engine, to_do, seen, tell, hear)
+        compacted = _write_what_all_share(target, token, seen.values())
+    finally:
+        if isinstance(target, Bucket):
+            bucket_claims.remove_claims_of(target, token)
     return _make_summary(seen.values(), compacted, began, remarks)
 
 
@@ -254,6 +262,27 @@ def _make_summary(
 
 
 # --- what is written beside the tables ----------------------------------------------------
+
+
+def _write_what_all_share(
+    target: Place, token: str, outcomes: Iterable[Outcome]
+) -> compacting.Compacted:
+    """Write the failures, the parts and the data package; in a bucket, one season at a time.
+
+    Who waited finds the sessions of the one before it, since it lists them only then.
+    """
+    with contextlib.ExitStack() as held:
+        if isinstance(target, Bucket):
+            claim = held.enter_context(
+                bucket_claims.claim_in_bucket(target, "season", token, _COMPACT_WAIT_S)
+            )
+            if claim is None:
+                remark = "another season is compacting; run batontrace season once more"
+                return compacting.Compacted(0, (), (remark,))
+        _write_failures(target, _read_failures(target), outcomes)
+        compacted = compacting.compact(target)
+        _renew_data_package_of(target)
+        return compacted
 
 
 def _renew_data_package_of(target: Place) -> None:

@@ -257,6 +257,16 @@ class Bucket:
                     "check the URL and the keys; what was there before is still there",
                 ) from err
 
+    def remove(self, name: str) -> None:
+        """Remove an object; nothing where it is not there. Raises OutputError."""
+        system, key = self._key(name)
+        try:
+            system.delete_file(key)
+        except FileNotFoundError:
+            return
+        except OSError as err:
+            raise OutputError(f"{self}/{name}", f"cannot be removed ({error_words(err)})") from err
+
     def _unreachable(self, name: str, err: OSError) -> InputError:
         return InputError(
             f"{self}/{name}".rstrip("/"),
