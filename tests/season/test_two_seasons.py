@@ -9,7 +9,6 @@ import threading
 import time
 from pathlib import Path
 
-import pyarrow.parquet as pq
 import pytest
 import season_beside
 from evenings import an_evening
