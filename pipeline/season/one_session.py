@@ -35,7 +35,6 @@ State = Literal[
     "new", "changed", "unchanged", "kept", "failed before", "failed", "busy", "measured"
 ]
 
-_BUSY = "another season is measuring it"
 _WAIT_S = 3600.0  # for another run that measures the same session
 
 
@@ -140,7 +139,8 @@ def measure_task(task: Task) -> Outcome:
         target = open_place(task.out)
         with _claim_session(task, seen.session, target) as still_ours:
             if still_ours is None:
-                return replace(seen, state="busy", why=(_BUSY,))
+                other = "season" if isinstance(target, Bucket) else "run"
+                return replace(seen, state="busy", why=(f"another {other} is measuring it",))
             now = _compare(task, seen.session, seen.size, seen.mark, {})
             if now.state == "unchanged":
                 return replace(now, why=("another run has measured it meanwhile",))
@@ -188,7 +188,7 @@ def _process_session(
         )
         if not isinstance(target, Folder):
             if not still_ours():
-                return replace(seen, state="busy", why=(_BUSY,))
+                return replace(seen, state="busy", why=("another season is measuring it",))
             bucket_sessions.hand_over(out, target, result.session.id)
     return replace(
         seen,

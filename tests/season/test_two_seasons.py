@@ -178,7 +178,8 @@ def test_what_ended_processes_left_is_removed_by_their_season(tmp_path):
     assert claims_in(place) == ["session=a.other"]
 
 
-def test_of_many_at_once_never_two_have_it_and_in_turn_all_do(quick, tmp_path):
+@pytest.mark.usefixtures("quick")
+def test_of_many_at_once_never_two_have_it_and_in_turn_all_do(tmp_path):
     place, inside, most = f"file://{tmp_path}/out", [], []
 
     def take(number):
@@ -198,7 +199,8 @@ def test_of_many_at_once_never_two_have_it_and_in_turn_all_do(quick, tmp_path):
     assert most == [1] * 6
 
 
-def test_a_claim_that_is_kept_up_does_not_age_and_a_lost_one_is_known(quick, tmp_path, monkeypatch):
+@pytest.mark.usefixtures("quick")
+def test_a_claim_that_is_kept_up_does_not_age_and_a_lost_one_is_known(tmp_path, monkeypatch):
     place = Bucket(f"file://{tmp_path}/out")
     name = f"{CLAIMS}/session=a.b"
     monkeypatch.setattr(bucket_claims, "RENEW_S", 0.02)
