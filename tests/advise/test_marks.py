@@ -132,9 +132,20 @@ def test_without_a_foot_length_there_are_no_feet_until_it_is_given(known):
             assert row["mark_m"] == pytest.approx(0.25 * row["mark_feet"], abs=1e-9)
 
 
-def test_a_newcomer_is_paired_with_everybody_and_known_worse_than_they(known):
+@pytest.fixture
+def with_magpie(known):
+    """The lake with magpie, who is known from one takeover of another relay."""
+    row = known.exchanges.to_pylist()[0] | {"event": "4x200", "exchange": 999, "incoming": "magpie"}
+    names = schema.facts("exchanges").names
+    more = schema.conform("exchanges", {name: [row[name]] for name in names})
+    return replace(known, exchanges=pa.concat_tables([known.exchanges, more]))
+
+
+def test_a_newcomer_is_paired_with_everybody_and_known_worse_than_they(known, with_magpie):
     (old, *others) = sorted(set(known.exchanges["incoming"].to_pylist()))
-    table = advise_table(known, replace(FIXED, team=(old, "magpie", others[0])))
+    table = advise_table(
+        with_magpie, replace(FIXED, event="4x100", team=(old, "magpie", others[0]))
+    )
     advised = table.filter(table["advised"]).to_pylist()
     rows = {(row["incoming"], row["outgoing"]): row for row in advised}
     assert list(rows) == ordered_pairs((old, "magpie", others[0]))
@@ -146,10 +157,10 @@ def test_a_newcomer_is_paired_with_everybody_and_known_worse_than_they(known):
     assert rows[old, "magpie"]["mark_feet"] is None
 
 
-def test_who_joins_the_team_moves_nobody_elses_mark(known):
+def test_who_joins_the_team_moves_nobody_elses_mark(known, with_magpie):
     names = sorted(set(known.exchanges["incoming"].to_pylist()))[:2]
     alone, joined = (
-        advise_table(known, replace(FIXED, team=team))
+        advise_table(with_magpie, replace(FIXED, event="4x100", team=team))
         for team in (tuple(names), (names[0], "magpie", names[1]))
     )
     known_only = pc.and_(*(pc.is_in(joined[x], pa.array(names)) for x in ("incoming", "outgoing")))
