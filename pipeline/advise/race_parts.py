@@ -9,7 +9,7 @@ show them, each pair on its best mark. The parts' differences add up to the whol
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any, Literal
 
@@ -145,12 +145,8 @@ def add_expected(
             out.append(_with_remark(one, "nothing known of this pair before the race"))
             continue
         expected = Estimate(float(drawn.mean()), float(drawn.std(ddof=1)))
-        out.append(
-            RacePart(
-                one.part, one.kind, one.leg, one.runner, one.outgoing, one.measured, expected,
-                float(np.sqrt(spreads[one.part])), one.remarks,
-            )
-        )  # fmt: skip
+        spread_s = float(np.sqrt(spreads[one.part]))
+        out.append(replace(one, expected=expected, spread_s=spread_s))
     return out
 
 
@@ -209,7 +205,4 @@ def _utc_s(moment: Any) -> float | None:
 
 
 def _with_remark(one: RacePart, words: str) -> RacePart:
-    return RacePart(
-        one.part, one.kind, one.leg, one.runner, one.outgoing, one.measured, one.expected,
-        one.spread_s, (*one.remarks, words),
-    )  # fmt: skip
+    return replace(one, remarks=(*one.remarks, words))

@@ -39,7 +39,6 @@ class HandOver:
     """A row of the table `exercises`, with figures where they could be measured."""
 
     rep: Rep
-    drill: Drill
     incoming: str
     outgoing: str
     round: int | None = None
@@ -113,12 +112,12 @@ def measure_exercises(
         missing = [name for name in (rep.incoming, rep.outgoing) if name not in traces]
         if missing:
             why = f"no usable recording of {' and '.join(missing)}"
-            found.append(_unmeasured(rep, rep.drill, why))
+            found.append(_unmeasured(rep, why))
             continue
         courses = _courses_about(traces, plane, *_window(reps, k, traces))
         bout = None if courses is None else _find_bout(courses, rep, bouts)
         if courses is None or bout is None:
-            found.append(_unmeasured(rep, rep.drill, _NOT_FOUND[rep.drill]))
+            found.append(_unmeasured(rep, _NOT_FOUND[rep.drill]))
             continue
         bouts.append(bout)
         found += _measure_bout(courses, rep, bout, slow)
@@ -133,8 +132,8 @@ _NOT_FOUND: dict[Drill, str] = {
 }
 
 
-def _unmeasured(rep: Rep, drill: Drill, why: str) -> HandOver:
-    return HandOver(rep, drill, rep.incoming, rep.outgoing, remarks=(why,))
+def _unmeasured(rep: Rep, why: str) -> HandOver:
+    return HandOver(rep, rep.incoming, rep.outgoing, remarks=(why,))
 
 
 def _window(reps: Sequence[Rep], k: int, traces: Mapping[str, Trace]) -> tuple[float, float]:
@@ -268,7 +267,7 @@ def _measure_bout(courses: Courses, rep: Rep, bout: Bout, slow: SlowError) -> li
         return _measure_rotation(courses, rep, bout, slow)
     one = _measure_pair(
         courses,
-        HandOver(rep, rep.drill or "jog", rep.incoming, rep.outgoing),
+        HandOver(rep, rep.incoming, rep.outgoing),
         (bout.first_s, bout.last_s),
         slow,
     )
@@ -296,7 +295,7 @@ def _measure_pair(
         speed=Estimate(float(np.nanmean(together)), SPEED_SD_MPS),
         speed_spread_mps=float(np.nanstd(together)),
     )
-    if one.drill == "standing":
+    if one.rep.drill == "standing":
         return _measure_standing_gap(courses, one, during, slow)
     gap = _gap(courses, a, b, during)
     if gap is None:
@@ -362,7 +361,7 @@ def _measure_rotation(courses: Courses, rep: Rep, bout: Bout, slow: SlowError) -
     line = [name for name in courses.names if name in bout.runners]
     if len(line) < 3:
         why = f"only {len(line)} in the line, three at least make a rotation"
-        return [replace(_unmeasured(rep, "rotation", why), between_s=(bout.first_s, bout.last_s))]
+        return [replace(_unmeasured(rep, why), between_s=(bout.first_s, bout.last_s))]
     sprints = _sprints(courses, line, bout)
     if not sprints:
         why = "nobody sprints to the front: measured as jogging in a line"
@@ -380,7 +379,7 @@ def _measure_rotation(courses: Courses, rep: Rep, bout: Bout, slow: SlowError) -
         for place, (giver, taker) in enumerate(pairwise(order)):
             one = _measure_pair(
                 courses,
-                HandOver(rep, "rotation", giver, taker, None if k is None else k + 1),
+                HandOver(rep, giver, taker, None if k is None else k + 1),
                 between,
                 slow,
             )

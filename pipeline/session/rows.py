@@ -178,7 +178,7 @@ def _exercise_row(session: Session, number: int, one: exercises.HandOver) -> dic
         "session": session.id,
         "exercise": number,
         "rep": one.rep.rep,
-        "drill": one.drill,
+        "drill": one.rep.drill,
         "round": one.round,
         "incoming": one.incoming,
         "outgoing": one.outgoing,

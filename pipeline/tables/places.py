@@ -283,4 +283,4 @@ def as_place(out: Out) -> Place:
     """The place itself: a folder, a bucket, or what stands for one of them."""
     if isinstance(out, Folder | Bucket):
         return out
-    return open_place(str(out)) if isinstance(out, str) else Folder(Path(str(out)))
+    return open_place(str(out))

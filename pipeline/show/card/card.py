@@ -20,8 +20,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.base import defaults
-from pipeline.base.relays import BENDS_IN_LANES, is_blind
-from pipeline.base.stadium import in_lanes
+from pipeline.base.relays import is_blind
+from pipeline.base.stadium import keeps_lanes
 from pipeline.base.words import CAUTION, FEW_REPS, TENTH, in_feet_words
 from pipeline.errors import UsageError
 from pipeline.show.card.pair_marks import (
@@ -320,8 +320,7 @@ def _zones_grid(
 
 def _zone_lane_words(event: str, zone: int, lane: int) -> str:
     """In which lane the zone lies: after the break from lanes no lane is kept."""
-    kept = event not in BENDS_IN_LANES or in_lanes(event, zone)
-    return f"lane {lane}" if kept else "after the break, as placed"
+    return f"lane {lane}" if keeps_lanes(event, zone) else "after the break, as placed"
 
 
 def _receivers_row(
