@@ -97,10 +97,12 @@ def measure_exercises(
     traces: Mapping[str, Trace],
     plane: Mapping[str, Floats],
     slow: SlowError,
+    runners: Sequence[str] = (),
 ) -> MeasuredExercises:
     """Measure what the sheet's rows of exercises tell of.
 
-    `reps` are all rows in the sheet's order, with times on the recordings' clock; `plane` the
+    `runners` are all of the session: who of them has no trace may have run in a line unseen. `reps`
+    are all rows in the sheet's order, with times on the recordings' clock; `plane` the
     traces' east-north metres, by runner. A row whose exercise cannot be found still gives a
     hand-over, without figures and with the reason.
     """
@@ -120,7 +122,11 @@ def measure_exercises(
             found.append(_unmeasured(rep, _NOT_FOUND[rep.drill]))
             continue
         bouts.append(bout)
-        found += _measure_bout(courses, rep, bout, slow)
+        words = _doubts(rep, [name for name in runners if name not in traces])
+        found += [
+            replace(one, remarks=(*one.remarks, *words))
+            for one in _measure_bout(courses, rep, bout, slow)
+        ]
     order = sorted(found, key=lambda one: one.between_s[0] if one.between_s else np.inf)
     return MeasuredExercises(tuple(order), tuple(bouts))
 
@@ -130,6 +136,17 @@ _NOT_FOUND: dict[Drill, str] = {
     "jog": "not found: the two never jog behind each other about that time",
     "rotation": "not found: the two never jog in one line about that time",
 }
+
+
+def _doubts(rep: Rep, absent: Sequence[str]) -> list[str]:
+    """What an exercise's own traces cannot rule out."""
+    words = []
+    if rep.start_utc_s is None:
+        words.append("the sheet gives no time: the first stretch that fits was taken")
+    if rep.drill == "rotation" and absent:
+        names = " and ".join(absent)
+        words.append(f"{names} left no usable recording, and may have run in the line unseen")
+    return words
 
 
 def _unmeasured(rep: Rep, why: str) -> HandOver:
@@ -201,8 +218,12 @@ def _find_bout(courses: Courses, rep: Rep, taken: Sequence[Bout]) -> Bout | None
     if not free:
         return None
     start = rep.start_utc_s
-    if start is None:
-        first, last = max(free, key=lambda one: one[1] - one[0])
+    if start is None:  # in the sheet's order, and nothing short: a squad jogs about at times
+        done = max((own.last_s for own in taken), default=-np.inf)
+        later = [one for one in free if one[0] >= done and one[1] - one[0] >= 2 * least_s]
+        if not later:
+            return None
+        first, last = later[0]
     else:
         near = [one for one in free if one[0] <= start + MATCH_WINDOW_S]
         if not near:

@@ -344,7 +344,9 @@ def _find_candidates(
     if ahead_s:
         rows_read = sheet_slips.shift_rows(rows_read, ahead_s)
         remarks.append(sheet_slips.hours_in_words(ahead_s))
-    trained = exercises.measure_exercises(rows_read, traces, placed.plane, slow)
+    trained = exercises.measure_exercises(
+        rows_read, traces, placed.plane, slow, [runner.id for runner in session.runners]
+    )
     lists = {
         i: [one for one in own if not trained.hold(one.pair, one.entry_s)]
         for i, own in lists.items()

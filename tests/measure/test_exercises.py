@@ -173,3 +173,36 @@ def test_two_jogs_without_times_take_their_places_in_the_order():
     one, other = measure_exercises(rows, traces, plane, CALM).hand_overs
     assert one.between_s is not None
     assert other.between_s is None  # there was one jog only
+
+
+def test_an_untimed_row_says_so_and_a_timed_one_does_not():
+    for rep, says in ((replace(JOG, start_utc_s=None), True), (JOG, False)):
+        (one,) = measure_exercises([rep], *pair(1.8), CALM).hand_overs
+        assert any("no time" in words for words in one.remarks) is says
+
+
+def test_an_untimed_jog_before_a_timed_stretch_does_not_take_the_longer_one_after_it():
+    """Two bouts, the second longer: rows without times take them in their order."""
+    t = np.arange(0, 150, 1 / HZ)
+    way = 3.0 * (np.clip(t - 10, 0, 15) + np.clip(t - 60, 0, 60))
+    made = {"wren": runner("wren", way), "lynx": runner("lynx", way + 1.8)}
+    rows = [replace(JOG, start_utc_s=None), replace(JOG, line=3, start_utc_s=None)]
+    first, second = measure_exercises(
+        rows, {n: one[0] for n, one in made.items()}, {n: one[1] for n, one in made.items()}, CALM
+    ).hand_overs
+    assert first.between_s[1] < 1e9 + 40 < second.between_s[0]
+
+
+def test_a_line_with_a_runner_who_has_no_recording_says_who_may_be_missing():
+    t = np.arange(0, 60, 1 / HZ)
+    made = {
+        name: runner(name, 3.0 * np.clip(t - 10, 0, 40) + 2.0 * k)
+        for k, name in enumerate(("wren", "teal", "lynx"))
+    }
+    traces, plane = ({n: one[k] for n, one in made.items()} for k in (0, 1))
+    rep = replace(JOG, drill="rotation")
+    for squad, says in ((("wren", "teal", "lynx", "heron"), True), (("wren", "teal"), False)):
+        found = measure_exercises([rep], traces, plane, CALM, squad).hand_overs
+        assert len(found) == 2
+        for one in found:
+            assert any("heron" in words for words in one.remarks) is says
