@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from pipeline.cli import terminal
-from pipeline.cli.options import OutArgument
+from pipeline.cli.options import FolderArgument
 from pipeline.errors import UsageError
 
 FORGET_EXAMPLE = (
@@ -24,7 +24,7 @@ OUT_OF_REACH = (
 
 
 def run_forget(
-    out: OutArgument,
+    out: FolderArgument,
     runner: Annotated[
         list[str] | None,
         typer.Option("--runner", metavar="ID", help="A runner; may be repeated."),

@@ -40,6 +40,13 @@ OutArgument = Annotated[
         help="The folder of tables that process or season wrote, or a bucket: s3://club/lake.",
     ),
 ]
+FolderArgument = Annotated[
+    str,
+    typer.Argument(
+        metavar="OUT",
+        help="The folder of tables that process or season wrote; a bucket is fetched first.",
+    ),
+]
 PrintOnlyOption = Annotated[
     bool, typer.Option("--print-only", help="Print the result and write no table.")
 ]

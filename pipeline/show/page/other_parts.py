@@ -33,9 +33,11 @@ def races_section(rows: Sequence[LakeRow]) -> ET.Element | None:
         caption = "Times from line to line, as the baton passes them; ± is one standard error."
         parts.append(element("h3", {}, outside_name(race), f", {own[0]['event']}"))
         parts.append(element("p", {"class": "which"}, _race_words(own[-1])))
-        table = html_table("legs", _LEG_HEADS, map(_leg_line, own), caption)
+        parts.append(element("p", {"class": "notes"}, caption))
+        table = html_table("legs", _LEG_HEADS, map(_leg_line, own))
         parts.append(scrolling("The race leg by leg", table))
-    return _section("races", "Races" if len(parts) > 3 else "The race", parts)
+    several = len({row["race"] for row in rows}) > 1
+    return _section("races", "Races" if several else "The race", parts)
 
 
 def _race_words(whole: LakeRow) -> str:
@@ -80,9 +82,10 @@ def exercises_section(rows: Sequence[LakeRow]) -> ET.Element | None:
     for row in rows:
         key = row["drill"], row["rep"], row["round"], row["first_utc"]
         lines.setdefault(key, []).append(row)
-    table = html_table("exercises", _EXERCISE_HEADS, map(_exercise_line, lines.values()), caption)
+    table = html_table("exercises", _EXERCISE_HEADS, map(_exercise_line, lines.values()))
     words = f"{count(len(rows), 'hand-over')} in exercises"
-    return _section("exercises", "Exercises", [scrolling(words, table)])
+    notes = element("p", {"class": "notes"}, caption)
+    return _section("exercises", "Exercises", [notes, scrolling(words, table)])
 
 
 def _exercise_line(rows: Sequence[LakeRow]) -> ET.Element:
