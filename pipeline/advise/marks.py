@@ -189,7 +189,7 @@ def marks_table(advices: Sequence[Advice]) -> pa.Table:
         for pair in advice.pairs:
             own = _pair_columns(advice.squad.event, pair)
             for name, values in columns.items():
-                values += own[name]
+                values += own.get(name, [None] * len(pair.candidates.mark_m))
     return schema.conform("marks", columns)
 
 

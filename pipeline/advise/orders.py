@@ -604,6 +604,7 @@ def orders_table(found: Orders, top: int | None = None) -> pa.Table:
             "time_spread_s": found.time_spread_s[:rows],
             "p_best": found.p_best[:rows],
             "p_legal": found.p_legal[:rows],
+            "loss_s": [None] * rows,
             "remarks": [list(words) for words in found.remarks[:rows]],
         },
     )

@@ -172,7 +172,7 @@ def race_parts_table(stories: Sequence[RaceStory]) -> pa.Table:
         for one in story.parts:
             rows.append(
                 {
-                    "race_session": story.session,
+                    "session": story.session,
                     "race": story.race,
                     "part": one.part,
                     "kind": one.kind,

@@ -254,7 +254,7 @@ def runners_table(squads: Sequence[Squad]) -> pa.Table:
     """The table `runners`: one row a runner and event."""
     rows = [row for squad in squads for row in _runner_rows(squad)]
     names = schema.facts("runners").names
-    return schema.conform("runners", {name: [row[name] for row in rows] for name in names})
+    return schema.conform("runners", {name: [row.get(name) for row in rows] for name in names})
 
 
 def _runner_rows(squad: Squad) -> list[dict[str, object]]:

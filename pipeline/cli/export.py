@@ -26,6 +26,8 @@ class TableName(enum.StrEnum):
     progress = "progress"
     validation = "validation"
     race_parts = "race_parts"
+    causes = "causes"
+    verdicts = "verdicts"
 
 
 EXPORT_EXAMPLE = (

@@ -264,7 +264,7 @@ def _decisions_without(
         about = [
             row
             for row in rows
-            if any(words.name(one) for one in (*_names_in(row), row.get("race_session") or ""))
+            if any(words.name(one) for one in (*_names_in(row), row.get("session") or ""))
         ]
         left = [row for row in rows if row not in about]
         if name == "orders":  # what is left of a ranking ranks nothing

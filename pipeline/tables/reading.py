@@ -59,7 +59,7 @@ def read_session_tables(
                 schema.write_again(session),
             )
         for name, one in found.items():
-            _check_hash(place, name, session, one.sha256, record)
+            _check_hash(place, name, session, one, record)
         return found
 
     return again_while_switched(place, read_once)
@@ -76,8 +76,9 @@ def read_last_takeover_us(place: Place, session: str) -> int | None:
         where = _where(place, name)
         record = read_record_content(place, session)
         content = _read_content(place, name, session)
-        sha256 = hashlib.sha256(content).hexdigest()
         column = parquet_table(where, content, schema.write_again(session), columns=["zero_utc"])
+        run = writing.run_mark(column.schema.metadata or {})
+        read = ReadTable(column, hashlib.sha256(content).hexdigest(), run)
         try:
             wanted = schema.arrow_schema("exchanges").field("zero_utc").type
             times = column["zero_utc"].cast(wanted).cast(pa.int64())
@@ -85,7 +86,7 @@ def read_last_takeover_us(place: Place, session: str) -> int | None:
         except UNREADABLE as err:
             found = f"cannot be read as Parquet ({error_words(err)})"
             raise OutputError(where, found, do=schema.write_again(session)) from err
-        _check_hash(place, "exchanges", session, sha256, record)
+        _check_hash(place, "exchanges", session, read, record)
         return last
 
     return again_while_switched(place, read_once)
@@ -99,7 +100,7 @@ def read_decision_table(place: Place, table_name: str) -> ReadTable | None:
     def read_once() -> ReadTable:
         record = _read_record(place, folders.decision_record_file(table_name))
         found = _read_table(place, table_name, None)
-        _check_hash(place, table_name, None, found.sha256, record)
+        _check_hash(place, table_name, None, found, record)
         return found
 
     return again_while_switched(place, read_once)
@@ -163,14 +164,23 @@ def _read_content(place: Place, name: str, session: str | None) -> bytes:
 
 
 def _check_hash(
-    place: Place, table_name: str, session: str | None, sha256: str, record: bytes
+    place: Place, table_name: str, session: str | None, read: ReadTable, record: bytes
 ) -> None:
-    """Raises OutputError where a record tells another SHA-256 than a table's file has."""
-    recorded = other_hash(record, table_name, sha256)
+    """Raises OutputError where a record tells another SHA-256 than a table's file has.
+
+    A table and a record of two runs belong to a moment in which a run writes, or was killed: nobody
+    has spoilt the file, and the words say so.
+    """
+    recorded = other_hash(record, table_name, read.sha256)
     if recorded is not None:
+        where = _where(place, _file_name(table_name, session))
+        run = (parse_record(record) or {}).get("run_sha256")
+        if isinstance(run, str) and run != read.run:
+            found, again = "is of another run than its record", schema.write_again(session)
+            raise OutputError(where, found, "both of one run", again)
         raise OutputError(
-            _where(place, _file_name(table_name, session)),
-            f"is not as it was written: its SHA-256 is {sha256[:12]}…",
+            where,
+            f"is not as it was written: its SHA-256 is {read.sha256[:12]}…",
             f"{recorded[:12]}…, as its record says",
             f"bring back the file from a copy, or {schema.write_again(session)}",
         )

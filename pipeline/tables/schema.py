@@ -36,6 +36,8 @@ DECISION_COMMANDS = {
     "progress": "progress",
     "validation": "validate",
     "race_parts": "race",
+    "causes": "causes",
+    "verdicts": "causes",
 }
 DECISIONS = tuple(DECISION_COMMANDS)
 ALL_TABLES = (*TABLES, *DECISIONS)
@@ -292,7 +294,7 @@ def check_part(path: Path, table_name: str, session: str | None, content: bytes)
     wanted, again = arrow_schema(table_name), write_again(session)
     data = parquet_table(path, content, again)
     metadata = dict(data.schema.metadata or {})
-    if "session" in wanted.names:
+    if session is not None and "session" in wanted.names:
         column = pa.array([session] * data.num_rows, pa.string())
         data = data.add_column(0, wanted.field("session"), column)
     data = _add_new_columns(table_name, data)

@@ -191,7 +191,7 @@ def _write_anchors(folder: Path, out: Path) -> None:
 
 
 def _write_table_file(path: Path, name: str, table: pa.Table, run: str) -> None:
-    body = table.drop_columns(["session"]) if "session" in table.column_names else table
+    body = table.drop_columns(["session"]) if name in schema.TABLES else table
     write_parquet(path, name, body, {_RUN_KEY: run.encode()})
     work_folder.sync(path)
 

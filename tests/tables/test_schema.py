@@ -64,18 +64,21 @@ CONTRACT = {
         t20_spread_s t20_spread_sd_s lag_s:double? lag_sd_s:double?
         lag_spread_s:double? lag_spread_sd_s:double? arm_cost_s arm_cost_sd_s
         v_in_entry_mps v_in_entry_sd_mps v_in_spread_mps v_in_spread_sd_mps
-        fade_mps2 fade_sd_mps2 reach_m reach_sd_m foot_m:double? remarks:list<string>""",
+        fade_mps2 fade_sd_mps2 reach_m reach_sd_m
+        v_in_entry_trend_mps:double? v_in_entry_trend_sd_mps:double? t20_trend_s:double?
+        t20_trend_sd_s:double? lag_trend_s:double? lag_trend_sd_s:double?
+        foot_m:double? remarks:list<string>""",
     "marks": """
         incoming:string outgoing:string event:string mark_m:double mark_feet:double?
         outgoing_start_m:double p_in_zone:double p_in_zone_sd p_ran_into p_ran_into_sd
         p_ran_away p_ran_away_sd zone_time_s zone_time_sd_s zone_time_spread_s
         pass_m pass_sd_m pass_spread_m closing_mps closing_sd_mps baton_loss_s baton_loss_sd_s
         pace gap_at_go_m mark_sd_m reps:int32 reps_pair:int32 reps_on_mark:int32 advised:bool
-        remarks:list<string>""",
+        loss_s:double? loss_sd_s:double? practice_gain_s:double? remarks:list<string>""",
     "orders": """
         event:string lane:int8 rank:int32 leg1:string leg2:string leg3:string leg4:string
         time_s:double time_sd_s:double time_spread_s:double p_best:double p_legal:double
-        remarks:list<string>""",
+        loss_s:double? remarks:list<string>""",
     "progress": """
         incoming:string outgoing:string event:string reps:int32 sessions:int32
         first_utc:timestamp last_utc:timestamp
@@ -86,7 +89,8 @@ CONTRACT = {
         mark_m:double? mark_since_utc:timestamp? reps_since_move:int32?
         zone_time_change_s:double? zone_time_change_sd_s go_lag_change_s go_lag_change_sd_s
         p_in_zone_change p_in_zone_change_sd mark_sd_m:double? reps_needed:int32?
-        remarks:list<string>""",
+        practice_gain_s:double? foretold:int32? p_foretold:double? p_foretold_held:double?
+        foretold_z:double? remarks:list<string>""",
     "validation": """
         kind:string event:string gate:string? quantity:string rows:int32 takeovers:int32
         sessions:int32 far_off:int32 bias_s:double? bias_sd_s:double? rms_s:double?
@@ -95,10 +99,16 @@ CONTRACT = {
         worst_session:string worst_exchange:int32 worst_observer:string worst_z:double
         verdict:string conclusion:string""",
     "race_parts": """
-        race_session:string race:string part:int8 kind:string leg:int8? runner:string?
+        session:string race:string part:int8 kind:string leg:int8? runner:string?
         outgoing:string?
         time_s:double? time_sd_s:double? expected_s:double? expected_sd_s:double? spread_s:double?
         difference_s:double? difference_sd_s:double? remarks:list<string>""",
+    "causes": """
+        session:string exchange:int32 event:string incoming:string outgoing:string cause:string
+        lost_s:double lost_sd_s:double moved_pass_m:double? note:string?""",
+    "verdicts": """
+        session:string exchange:int32 event:string incoming:string outgoing:string
+        lost_s:double? lost_sd_s:double? main_cause:string? move_feet:double? verdict:string""",
 }
 
 EVERY = (*schema.TABLES, *schema.DECISIONS)

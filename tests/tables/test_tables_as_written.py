@@ -57,7 +57,7 @@ def forge(path: Path, seed: int = 77) -> None:
     name = path.parent.name if path.parent.name in schema.DECISIONS else path.parents[1].name
     metadata = pq.read_schema(path).metadata
     table = random_table(name, seed=seed)
-    body = table.drop_columns(["session"]) if "session" in table.column_names else table
+    body = table.drop_columns(["session"]) if name in schema.TABLES else table
     pq.write_table(body.replace_schema_metadata(metadata), path)
 
 
@@ -409,3 +409,18 @@ def test_what_one_may_not_read_costs_only_itself(sound, file):
 def remarks_and_sessions(out: Path) -> tuple[tuple[str, ...], list[str]]:
     got = lake.read_lake(out)
     return got.remarks, sorted(set(got.exchanges["session"].to_pylist()))
+
+
+def test_a_record_of_another_run_is_no_damage_and_is_said_so(tmp_path):
+    """As a reader meets it between two moves of a run, or after a kill there: nobody has spoilt
+    the table, and nobody has to look for a copy."""
+    out = tmp_path / "out"
+    record = folders.session_record_path(out, "otter")
+    writing.write_session(out, "otter", tables_of("otter"), ASKED)
+    former = record.read_bytes()
+    writing.write_session(out, "otter", tables_of("otter", seed=5), ANOTHER)
+    record.write_bytes(former)
+    with pytest.raises(InputError, match=r"is of another run than its record"):
+        lake.read_lake(out, "otter")
+    with pytest.raises(InputError, match=r"is of another run than its record"):
+        lake.sessions_by_time(out)
