@@ -104,16 +104,12 @@ class RaceDecisions:
 class CardFacts:
     """What a card needs to know besides the tables.
 
-    `team` is None for everybody; `date` of the newest practice, as in 2026-05-12; `wished`: the
-    chance of a pass in time that was asked for; `short`: the pairs (incoming, outgoing) whose best
-    mark falls short of it.
+    `team` is None for everybody; `date` of the newest practice, as in 2026-05-12.
     """
 
     event: str
     team: tuple[str, ...] | None
     date: str
-    wished: float
-    short: tuple[tuple[str, str], ...]
 
 
 # --- what each command decides ------------------------------------------------------------
@@ -330,17 +326,8 @@ def gather_race_card(found: OrderDecisions) -> tuple[CardFacts, dict[str, pa.Tab
 
 
 def _card_facts(advice: Advice, team: tuple[str, ...] | None) -> CardFacts:
-    wished = 1.0 - advice.settings.risk
     newest = utc_datetime(float(advice.squad.reps.utc_s.max()))
-    return CardFacts(
-        event=advice.squad.event,
-        team=team,
-        date=newest.date().isoformat(),
-        wished=wished,
-        short=tuple(
-            (pair.incoming, pair.outgoing) for pair in advice.pairs if pair.best.p_in_time < wished
-        ),
-    )
+    return CardFacts(event=advice.squad.event, team=team, date=newest.date().isoformat())
 
 
 def _read_full_speed(out: Out) -> Lake:
@@ -404,7 +391,6 @@ def find_squads(found: Lake, settings: Settings) -> list[Squad]:
         estimate_squad(
             one,
             team=settings.team,
-            half_life_days=settings.half_life_days,
             feet_m=settings.feet_m,
         )
         for one in gathered

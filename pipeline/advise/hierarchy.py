@@ -2,10 +2,14 @@
 
 The model, for the measured vector y of rep i of runner j (all p-dimensional):
 
-    y_i = x_i + e_i,        e_i ~ N(0, A_i^-1)        what the measurement leaves open
-    x_i = mu_j + r_i,       r_i ~ N(0, k_j Sigma)     the runner from rep to rep
-    mu_j = M + d_j,         d_j ~ N(0, T)             the runner within the squad
-    M ~ N(M0, P0)                                     what is known of sprinters
+    y_i = x_i + e_i,           e_i ~ N(0, A_i^-1)       what the measurement leaves open
+    x_i = mu_j(t_i) + r_i,     r_i ~ N(0, k_j Sigma)    the runner from rep to rep
+    mu_j(t + dt) - mu_j(t)     ~ N(0, Q dt)             the runner over the weeks [2]
+    mu_j(now) = M + d_j,       d_j ~ N(0, T)            the runner within the squad
+    M ~ N(M0, P0)                                       what is known of sprinters
+
+Runners change: their figures walk at random over the weeks with variance Q a week, and it is where
+they stand now that is estimated. The walk's steps between days are solved with the figures.
 
 A_i may be singular: a rep that says nothing of a component has no information about it. A share
 of the reps, learned too, are blunders: their r_i is `BLUNDER` times as wide.
@@ -17,6 +21,8 @@ runner without reps is the squad's mean give or take T; the more reps he has, th
 Sources
 -------
 [1] Dempster, Laird & Rubin, J R Stat Soc B 39, 1977, 1-38.
+[2] Harvey, Forecasting, Structural Time Series Models and the Kalman Filter, 1989: the local level
+    model. From memory.
 """
 
 from __future__ import annotations
@@ -32,6 +38,8 @@ EM_ROUNDS = 80
 EM_SETTLED = 1e-4
 BLUNDER = 5.0  # times the usual spread
 BLUNDERS = (1.0, 19.0)  # beta prior of their share: about one rep in twenty, common experience
+DAYS_A_WEEK = 7.0
+MOST_DAYS = 14  # told apart; older ones that lie near each other count as one
 SPREAD_DF = 10.0  # the belief that a runner is as steady as the squad counts as so many reps
 
 
@@ -45,6 +53,21 @@ class Prior(Frozen):
     within: Floats  # of a runner's reps
     between_df: float = 4.0
     within_df: float = 6.0
+    walk: Floats | None = None  # (p,) standard deviation of the change over one week
+
+
+@dataclass(frozen=True, eq=False)
+class Change(Frozen):
+    """Change of the runners' means over a week, from their first to their last day: `per_week`
+    (J, p) and its covariance `cov` (J, p, p); NaN for a runner with reps on one day only."""
+
+    per_week: Floats
+    cov: Floats
+
+    @property
+    def sd(self) -> Floats:
+        """(J, p) standard errors of `per_week`."""
+        return np.sqrt(np.maximum(np.diagonal(self.cov, axis1=1, axis2=2), 0.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +78,7 @@ class Effects(Frozen):
     (p, p): the squad's rep-to-rep covariance, `scale` (J,): a runner's share k of it and
     `spread_df` (J,): the reps' worth it rests on; `squad` (p,), `squad_cov`, `between` (p, p);
     `pull` (J, p, p): how far a runner's mean follows the squad's; `blunders`: their share;
-    `weight` (J,): reps, old ones counting less.
+    `weight` (J,): reps, those of one day counting less; `change`: over the weeks.
     """
 
     mean: Floats
@@ -69,6 +92,7 @@ class Effects(Frozen):
     pull: Floats
     blunders: float
     weight: Floats
+    change: Change
 
     @property
     def spread(self) -> Floats:
@@ -90,17 +114,20 @@ def estimate_effects(
     prior: Prior,
     weight: Floats | None = None,
     blunders: bool = True,
+    weeks: Floats | None = None,
 ) -> Effects:
     """Estimate the runners' means and spreads from n reps [1]. Deterministic.
 
     `information` (n, p, p): A_i, in 1 over the squared units of y; `weighted` (n, p): A_i y_i;
     `runner` (n,): whose rep, 0 to `n_runners` - 1; `weight` (n,): what a rep counts for, 1 unless
-    given; `blunders`: whether a share of the reps may be blunders.
+    given; `blunders`: whether a share of the reps may be blunders; `weeks` (n,): age of each rep,
+    0 or more, all of now unless given.
     """
     weight = np.ones(len(weighted)) if weight is None else weight
     has = np.trace(information, axis1=1, axis2=2) > 0
     information, weighted = information[has], weighted[has]
     runner, weight = runner[has], weight[has]
+    walk = _lay_walk(np.zeros(len(runner)) if weeks is None else weeks[has], prior)
     # A^-1, the least one where A is singular
     inverse = np.asarray(np.linalg.pinv(information, rcond=1e-10, hermitian=True), np.float64)
     prior_mean = np.diag(prior.mean_sd**2)
@@ -111,29 +138,33 @@ def estimate_effects(
     counts: Floats = np.bincount(runner, weights=weight, minlength=n_runners).astype(np.float64)
     known = counts > 0
     mean, cov = np.tile(squad, (n_runners, 1)), np.tile(between, (n_runners, 1, 1))
+    course = _Course.level(mean, cov, walk)
     for _ in range(EM_ROUNDS):
         before = (mean, sigma)
         plain, wide = _spread_weights(information, sigma, scale[runner])
+        then = course.mean[runner, walk.day]
         late = _blunder_probability(
-            information, inverse, weighted, mean[runner], plain, wide, share
+            information, inverse, weighted, then, plain, wide, share
         )  # fmt: skip
         w = (1 - late)[:, None, None] * plain[0] + late[:, None, None] * wide[0]
         wy = (1 - late)[:, None] * _apply_weights(plain, weighted)
         wy += late[:, None] * _apply_weights(wide, weighted)
-        gram = _sum_by_runner(weight[:, None, None] * w, runner, n_runners)
-        load = _sum_by_runner(weight[:, None] * wy, runner, n_runners)
+        days = (n_runners, len(walk.gaps) + 1)
+        grams = _sum_by_day(weight[:, None, None] * w, runner, walk.day, days)
+        loads = _sum_by_day(weight[:, None] * wy, runner, walk.day, days)
+        gram, load = _seen_from_now(grams, loads, walk)
         squad, squad_cov = _squad_mean(gram, load, between, prior, prior_mean)
-        prec = np.linalg.inv(between)
-        cov = np.linalg.inv(gram + prec)
-        mean = np.einsum("jab,jb->ja", cov, load + prec @ squad)
+        prec = np.asarray(np.linalg.inv(between), dtype=np.float64)
+        course = _solve_course(grams, loads, prec, squad, walk)
+        mean, cov = course.mean[:, -1], course.cov_of(-1, -1)
         # those without reps say nothing of how runners differ
         off = (mean - squad)[known]
         own = np.einsum("ja,jb->ab", off, off) + cov[known].sum(0)
         between = (prior.between_df * between0 + own) / (prior.between_df + known.sum())
         if len(runner):
             sigma, scale = _rep_spread(
-                information, weighted, runner, weight * (1 - late), mean, cov, sigma, scale,
-                sigma0, prior.within_df,
+                information, weighted, runner, weight * (1 - late), course.mean[runner, walk.day],
+                course.own_cov()[runner, walk.day], sigma, scale, sigma0, prior.within_df,
             )  # fmt: skip
             if blunders:
                 share = (BLUNDERS[0] + float(weight @ late)) / (sum(BLUNDERS) + weight.sum())
@@ -142,9 +173,125 @@ def estimate_effects(
             break
     pull = cov @ np.linalg.inv(between)
     full = cov + pull @ squad_cov @ np.swapaxes(pull, 1, 2)
+    change = _change_of(course, walk, runner, n_runners)
     return Effects(
-        mean, full, sigma, scale, SPREAD_DF + counts, squad, squad_cov, between, pull, share, counts
-    )
+        mean, full, sigma, scale, SPREAD_DF + counts, squad, squad_cov, between, pull, share,
+        counts, change,
+    )  # fmt: skip
+
+
+# --- over the weeks -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class _Walk(Frozen):
+    """Which day each rep was run on, (n,), from the oldest to the one of now, which is last; the
+    steps between the days in weeks, (days - 1,), and what a week moves, (p, p)."""
+
+    day: Ints
+    gaps: Floats
+    weekly: Floats
+
+    @property
+    def ages(self) -> Floats:
+        """(days,) in weeks."""
+        return np.append(np.cumsum(self.gaps[::-1])[::-1], 0.0)
+
+
+def _lay_walk(weeks: Floats, prior: Prior) -> _Walk:
+    p = len(prior.mean)
+    if prior.walk is None or not len(weeks):
+        return _Walk(np.zeros(len(weeks), dtype=np.intp), np.zeros(0), np.eye(p))
+    ages = np.unique(np.round(np.append(weeks, 0.0) * DAYS_A_WEEK) / DAYS_A_WEEK)[::-1]
+    while len(ages) > MOST_DAYS:  # the two days nearest for their age become one
+        near = int(np.argmin((ages[:-2] - ages[1:-1]) / (1.0 + ages[1:-1])))
+        ages = np.delete(ages, near)
+    day = np.abs(weeks[:, None] - ages).argmin(axis=1)
+    return _Walk(day.astype(np.intp), ages[:-1] - ages[1:], np.diag(prior.walk**2))
+
+
+@dataclass(frozen=True, eq=False)
+class _Course(Frozen):
+    """Where the runners stood on each day: `mean` (J, days, p) and the joint covariance of all
+    days, (J, days, p, days, p), the squad's mean being given."""
+
+    mean: Floats
+    cov: Floats
+
+    @classmethod
+    def level(cls, mean: Floats, cov: Floats, walk: _Walk) -> _Course:
+        days, p = len(walk.gaps) + 1, mean.shape[1]
+        joint = np.zeros((len(mean), days, p, days, p))
+        for day in range(days):
+            joint[:, day, :, day] = cov
+        return cls(np.repeat(mean[:, None], days, axis=1), joint)
+
+    def cov_of(self, one: int, other: int) -> Floats:
+        return np.asarray(self.cov[:, one, :, other])
+
+    def own_cov(self) -> Floats:
+        """(J, days, p, p) of each day by itself."""
+        return np.stack([self.cov_of(d, d) for d in range(self.mean.shape[1])], axis=1)
+
+
+def _precision(grams: Floats, walk: _Walk) -> Floats:
+    """(J, days, p, days, p): what the reps and the walk's steps say of all days together."""
+    runners, days, p, _ = grams.shape
+    out = np.zeros((runners, days, p, days, p))
+    for day in range(days):
+        out[:, day, :, day] += grams[:, day]
+    for day, gap in enumerate(walk.gaps):
+        step = np.linalg.inv(walk.weekly * gap)
+        out[:, day, :, day] += step
+        out[:, day + 1, :, day + 1] += step
+        out[:, day, :, day + 1] -= step
+        out[:, day + 1, :, day] -= step
+    return out
+
+
+def _seen_from_now(grams: Floats, loads: Floats, walk: _Walk) -> tuple[Floats, Floats]:
+    """(J, p, p) and (J, p): what all days say of where each runner stands now, the days before
+    integrated out."""
+    if not len(walk.gaps):
+        return grams[:, 0], loads[:, 0]
+    runners, days, p, _ = grams.shape
+    k = (days - 1) * p
+    whole = _precision(grams, walk).reshape(runners, days * p, days * p)
+    past = np.linalg.inv(whole[:, :k, :k])
+    share = whole[:, k:, :k] @ past
+    gram = whole[:, k:, k:] - share @ whole[:, :k, k:]
+    load = loads[:, -1] - np.einsum("jab,jb->ja", share, loads[:, :-1].reshape(runners, k))
+    return 0.5 * (gram + np.swapaxes(gram, 1, 2)), load
+
+
+def _solve_course(
+    grams: Floats, loads: Floats, prec: Floats, squad: Floats, walk: _Walk
+) -> _Course:
+    """All days of all runners, given the squad's mean and how runners differ within it."""
+    runners, days, p, _ = grams.shape
+    whole = _precision(grams, walk)
+    whole[:, -1, :, -1] += prec
+    load = loads.copy()
+    load[:, -1] += prec @ squad
+    cov = np.asarray(np.linalg.inv(whole.reshape(runners, days * p, days * p)), dtype=np.float64)
+    mean = np.einsum("jab,jb->ja", cov, load.reshape(runners, days * p))
+    return _Course(mean.reshape(runners, days, p), cov.reshape(whole.shape))
+
+
+def _change_of(course: _Course, walk: _Walk, runner: Ints, n_runners: int) -> Change:
+    p = course.mean.shape[2]
+    per_week, cov = np.full((n_runners, p), np.nan), np.full((n_runners, p, p), np.nan)
+    for j in range(n_runners):
+        own = walk.day[runner == j]
+        if not len(own) or own.min() == own.max():
+            continue
+        first, last = int(own.min()), int(own.max())
+        span = float(walk.ages[first] - walk.ages[last])
+        cross = course.cov[j, first, :, last]
+        var = course.cov[j, first, :, first] + course.cov[j, last, :, last] - cross - cross.T
+        per_week[j] = (course.mean[j, last] - course.mean[j, first]) / span
+        cov[j] = var / span**2
+    return Change(per_week, cov)
 
 
 RepWeights = tuple[Floats, Floats, Floats]  # (Sigma + S)^-1, gain of A y, log determinant's share
@@ -190,9 +337,9 @@ def _blunder_probability(
     return np.asarray(expit(-odds))
 
 
-def _sum_by_runner(values: Floats, runner: Ints, n_runners: int) -> Floats:
-    out = np.zeros((n_runners, *values.shape[1:]))
-    np.add.at(out, runner, values)
+def _sum_by_day(values: Floats, runner: Ints, day: Ints, size: tuple[int, int]) -> Floats:
+    out = np.zeros((*size, *values.shape[1:]))
+    np.add.at(out, (runner, day), values)
     return out
 
 
@@ -212,15 +359,16 @@ def _rep_spread(
     information: Floats, weighted: Floats, runner: Ints, weight: Floats, mean: Floats, cov: Floats,
     sigma: Floats, scale: Floats, sigma0: Floats, df: float,
 ) -> tuple[Floats, Floats]:  # fmt: skip
-    """The rep-to-rep covariance and each runner's share of it."""
+    """The rep-to-rep covariance and each runner's share of it; `mean` (n, p) and `cov` (n, p, p)
+    are the runner's on the day of the rep."""
     k = scale[runner]
     prec = np.linalg.inv(sigma)
     left = np.linalg.inv(information + prec / k[:, None, None])  # posterior cov of r given mu
-    off = weighted - np.einsum("nab,nb->na", information, mean[runner])
+    off = weighted - np.einsum("nab,nb->na", information, mean)
     r = np.einsum("nab,nb->na", left, off)
     shift = left @ information
     spread = left + np.einsum("na,nb->nab", r, r)
-    spread += shift @ cov[runner] @ np.swapaxes(shift, 1, 2)
+    spread += shift @ cov @ np.swapaxes(shift, 1, 2)
     total = np.einsum("n,nab->ab", weight / k, spread)
     new = (df * sigma0 + total) / (df + weight.sum())
     p = len(sigma)

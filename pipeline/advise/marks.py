@@ -1,10 +1,20 @@
-"""Check marks: for every pair, tried or not, the mark that serves best at the risk asked for.
+"""Check marks: for every pair, tried or not, the mark with the least expected loss.
 
 Each candidate mark is simulated a few thousand times (`simulate`). What is not known of the runners
-and what they do from rep to rep are kept apart. Reps that were run on a mark count directly.
+and what they do from rep to rep are kept apart. The loss of a mark is
+
+    L = E[time | passed in the zone] + failure_s P(not so) + collision_s P(ran into each other),
+
+the time being the zone time, what the speed at the exit line will still cost, less the time of a
+baton that goes through the zone at the incoming runner's speed. One smooth figure weighs all, so
+that a dearer failure always asks for a safer mark.
 
 The change by sight of the 4x400 is covered too. There the mark is the place of the incoming runner
 at which the receiver sets off.
+
+Sources
+-------
+[1] Raiffa & Schlaifer, Applied Statistical Decision Theory, 1961, ch. 4. From memory.
 """
 
 from __future__ import annotations
@@ -34,14 +44,11 @@ STANDS_BY_SIGHT_M = (0.0, 2.0, 4.0)  # fewer: a zone of 20 m runs out sooner
 PACES = (1.0, 0.925, 1.05)  # of the practised start, in the change by sight
 CANDIDATES = 48
 LOOK_EVERY = 8  # one draw in so many serves to choose the stand
-RISK_PRICE_S = 5.0  # what a risk of 1 beyond the accepted one costs: 0.01 costs 0.05 s
 MOVED_AWAY_S = 0.03  # a stand a metre away from the receiver's usual one must gain so much
 OTHER_PACE_S = 0.10  # a pace other than the practised one must gain so much
 ENOUGH = 8  # passes inside the zone: with fewer a candidate says nothing of them
-COUNTS_AS = (2.0, 40.0)  # how many reps the model's chance is worth, least and most
-RACE_WEIGHT = 0.5  # of a practice rep where the advice is for a race
 SAME_STAND_M = 0.6
-MISSED_RISK_S = 50.0  # more than any mark gains: marks that miss the risk come after all others
+SMOOTH_M = 0.45  # marks so near each other share their luck when groups of draws are compared
 
 
 # --- values -----------------------------------------------------------------------------
@@ -79,6 +86,8 @@ class MarkFigures(Frozen, Generic[V]):
     mark_sd_m: V
     mark_spread_m: V
     reps_on_mark: V
+    loss_s: V
+    loss_sd_s: V
     finish_s: V
     p_in_time: V
 
@@ -93,7 +102,8 @@ class PairAdvice:
 
     `stand_m`: where the receiver stands, past the back line; `pace`: share of the practised start;
     `foot_m`: None where not known; `reps`: takeovers of either runner on which the advice rests,
-    `reps_pair`: those of the two together.
+    `reps_pair`: those of the two together; `practice_gain_s`: how much less would be lost, on the
+    mean, if everything about the two were known.
     """
 
     incoming: str
@@ -105,6 +115,7 @@ class PairAdvice:
     reps_pair: int
     candidates: CandidateMarks
     advised: int
+    practice_gain_s: float
     remarks: tuple[str, ...]
 
     @property
@@ -211,6 +222,7 @@ def _pair_columns(event: str, pair: PairAdvice) -> dict[str, list[Any]]:
         "reps_pair": [pair.reps_pair] * m,
         "reps_on_mark": [int(n) for n in pair.candidates.reps_on_mark],
         "advised": [k == pair.advised for k in range(m)],
+        "practice_gain_s": [pair.practice_gain_s if k == pair.advised else None for k in range(m)],
         "remarks": [list(pair.remarks) if k == pair.advised else [] for k in range(m)],
     }
 
@@ -260,7 +272,7 @@ def _advise_pair(
     step = (defaults.FOOT_M if foot is None else foot) / 2.0
     usual = _usual_stand(squad, i, j) if settings.stand_m is None else settings.stand_m
     stands = [usual]
-    if settings.stand_m is None:
+    if settings.free_stand:
         stands = sorted({*(STANDS_M if squad.reps.blind else STANDS_BY_SIGHT_M), usual})
     paces = PACES if settings.pace is None else (settings.pace,)
     paces = (1.0,) if squad.reps.blind else paces
@@ -275,8 +287,8 @@ def _advise_pair(
         looks = []
         for stand, pace in choices:
             coarse = _candidate_marks(squad, i, j, where, stand, pace, step)[::3]
-            time = _priced_time_s(run(coarse, stand, pace, few_starts), settings.risk)
-            looks.append((time + MOVED_AWAY_S * abs(stand - usual), stand, pace))
+            loss = float(_losses_s(run(coarse, stand, pace, few_starts), where, settings).min())
+            looks.append((loss + MOVED_AWAY_S * abs(stand - usual), stand, pace))
         return looks
 
     looks = [(0.0, stands[0], paces[0])]
@@ -286,10 +298,10 @@ def _advise_pair(
         if len(stands) > 1:
             near = [x for x in (stand - 1.0, stand + 1.0) if 0.0 <= x <= max(stands)]
             looks += first_look((x, paces[0]) for x in near)
-        time, stand, _ = min(looks)
+        loss, stand, _ = min(looks)
         others = first_look((stand, pace) for pace in paces[1:])
         # another pace than the practised one only where it gains clearly
-        looks += [one for one in others if one[0] < time - OTHER_PACE_S]
+        looks += [one for one in others if one[0] < loss - OTHER_PACE_S]
     _, stand, pace = min(looks)
     marks = _candidate_marks(squad, i, j, where, stand, pace, step)
     return _sum_up(
@@ -339,30 +351,59 @@ def _mean_where(values: Floats, when: Floats) -> Floats:
     return np.asarray(np.where(mass >= ENOUGH, out, np.nan))
 
 
-def _priced_time_s(out: Outcomes, risk: float) -> float:
-    """Expected time of the best candidate, risk beyond what is accepted priced in."""
-    finish = _mean_where(out.finish_s, out.in_zone)
-    over = _excess_risk(_mean_over_draws(out.in_time), _mean_over_draws(out.ran_into), risk)
-    return float(np.min(np.nan_to_num(finish, nan=1e3) + RISK_PRICE_S * over))
+def _losses_s(out: Outcomes, where: Conditions, settings: Settings) -> Floats:
+    """(m,) the expected loss of each mark, over all draws."""
+    own = out.finish_s - (where.zone_m / out.v_entry_mps)[:, None]
+    time = np.nan_to_num(_mean_where(own, out.in_zone), nan=1e3)
+    fails = 1.0 - _mean_over_draws(out.in_time)
+    into = _mean_over_draws(out.ran_into)
+    return np.asarray(time + settings.failure_s * fails + settings.collision_s * into)
 
 
-def _excess_risk(p: Floats, into: Floats, risk: float) -> Floats:
-    return np.asarray(np.maximum(0.0, 1.0 - risk - p) + np.maximum(0.0, into - risk))
+def _group_losses_s(
+    draws: Draws, out: Outcomes, marks: Floats, where: Conditions, settings: Settings, part: slice
+) -> Floats:
+    """(outer, m) the expected loss of each mark for each draw of the runners' means, from some of
+    its reps; marks near each other share their luck."""
+    near = np.exp(-0.5 * np.square((marks[:, None] - marks) / SMOOTH_M))
+
+    def smooth(values: Floats) -> Floats:
+        return np.asarray(draws.group(values)[:, part].mean(axis=1) @ near)
+
+    own = out.finish_s - (where.zone_m / out.v_entry_mps)[:, None]
+    mass = near.sum(axis=0)
+    passed = smooth(out.in_zone)
+    total = smooth(np.where(out.in_zone > 0, own, 0.0))
+    usual = np.nan_to_num(_mean_where(own, out.in_zone), nan=1e3)
+    # a group without a pass says nothing of its time: the mean over all stands in
+    time = np.where(passed > 0.05 * mass, total / np.maximum(passed, 1e-9), usual)
+    fails, into = 1.0 - smooth(out.in_time) / mass, smooth(out.ran_into) / mass
+    return np.asarray(time + settings.failure_s * fails + settings.collision_s * into)
 
 
-def _mark_score(p: Floats, into: Floats, finish: Floats, risk: float) -> Floats:
-    """Seconds, with a penalty beyond every gain of time for each share of risk too much."""
-    over = _excess_risk(p, into, risk)
-    return np.asarray(
-        np.nan_to_num(finish, nan=1e3) + np.where(over > 0, MISSED_RISK_S, 0.0) + 1e3 * over
-    )
+def _practice_gain_s(
+    draws: Draws, out: Outcomes, marks: Floats, advised: int, where: Conditions, settings: Settings
+) -> float:
+    """The expected value of perfect information [1]: what the best mark of each draw of the means
+    would lose less than the one advised, on the mean.
+
+    The best mark is chosen on one half of the reps and judged on the other, so that luck is not
+    taken for knowledge.
+    """
+    halves = (slice(0, None, 2), slice(1, None, 2))
+    one, other = (_group_losses_s(draws, out, marks, where, settings, part) for part in halves)
+    gains = []
+    for chosen, judged in ((one, other), (other, one)):
+        best = judged[np.arange(len(judged)), chosen.argmin(axis=1)]
+        gains.append(float(np.mean(judged[:, advised] - best)))
+    return max(0.0, 0.5 * sum(gains))
 
 
 def _sum_up(
     squad: Squad, draws: Draws, pair: tuple[int, int], marks: Floats, stand: float, pace: float,
     foot: float | None, where: Conditions, settings: Settings, out: Outcomes,
 ) -> PairAdvice | None:  # fmt: skip
-    """The draws summed up mark by mark, the reps on each mark counted in, one mark chosen."""
+    """The draws summed up mark by mark, and the mark with the least expected loss."""
     enough = out.in_zone.sum(axis=0) >= ENOUGH
     if not enough.any():
         return None
@@ -376,14 +417,10 @@ def _sum_up(
     ideal = where.zone_m / out.v_entry_mps
     loss, loss_sd, _ = _estimate_mean(draws, out.zone_time_s - ideal[:, None], out.in_zone)
     in_time = _mean_over_draws(out.in_time)
-    on_mark = _count_on_mark(squad, pair, marks, stand, where, settings)
-    no_later = np.where(p > 0, in_time / np.maximum(p, 1e-9), 0.0)
-    p, p_sd = _update_chance(p, p_sd, on_mark.weight, on_mark.in_zone)
-    into, into_sd = _update_chance(into, into_sd, on_mark.weight, on_mark.ran_into)
     away = np.minimum(away, 1.0 - p)
-    zone, zone_sd = _update_time(zone, zone_sd, zone_spread, on_mark)
     finish = _mean_where(out.finish_s, out.in_zone)
-    score = _mark_score(p * no_later, into, finish, settings.risk)
+    losses = _losses_s(out, where, settings)
+    by_group = _group_losses_s(draws, out, marks, where, settings, slice(None))
     candidates = CandidateMarks(
         mark_m=marks,
         mark_feet=None if foot is None else np.round(2.0 * marks / foot) / 2.0,
@@ -406,14 +443,18 @@ def _sum_up(
         gap_at_go_m=np.asarray(np.median(out.go_gap_m, axis=0)),
         mark_sd_m=_as_mark_metres(place_sd, place, marks),
         mark_spread_m=_as_mark_metres(place_spread, place, marks),
-        reps_on_mark=on_mark.reps,
+        reps_on_mark=_count_on_mark(squad, pair, marks, stand, where),
+        loss_s=losses,
+        loss_sd_s=by_group.std(axis=0, ddof=1) if draws.outer > 1 else np.zeros(len(marks)),
         finish_s=finish,
-        p_in_time=p * no_later,
+        p_in_time=in_time,
     )
     enough &= _table_can_hold(candidates)
     if not enough.any():
         return None
     kept = _map_figures(lambda values: values[enough], candidates)
+    best = int(np.argmin(np.where(enough, losses, np.inf)))
+    gain = _practice_gain_s(draws, out, marks, best, where, settings)
     advice = PairAdvice(
         incoming=squad.runners[i],
         outgoing=squad.runners[j],
@@ -423,7 +464,8 @@ def _sum_up(
         reps=int(squad.reps_in[i] + squad.reps_out[j]),
         reps_pair=int(np.sum((squad.reps.incoming == i) & (squad.reps.outgoing == j))),
         candidates=kept,
-        advised=int(np.argmin(score[enough])),
+        advised=int(np.argmin(losses[enough])),
+        practice_gain_s=gain,
         remarks=(),
     )
     return replace(advice, remarks=tuple(_mark_remarks(advice, settings, squad.reps.blind)))
@@ -474,26 +516,10 @@ def _as_mark_metres(moves_m: Floats, place: Floats, marks: Floats) -> Floats:
     return np.asarray(np.clip(moves_m / np.maximum(slope, 1.0), 0.0, 20.0))
 
 
-@dataclass(frozen=True, eq=False)
-class _RepsOnMark(Frozen):
-    """(m,) what the reps of a pair on each mark say. `reps`: how many; `weight`: what they count
-    for by age; of that weight, passes `in_zone`, `ran_into` and those whose zone was `timed`; the
-    sums of their zone times, `time_s`, and of the squared standard errors, `time_var_s2`."""
-
-    reps: Floats
-    weight: Floats
-    in_zone: Floats
-    ran_into: Floats
-    timed: Floats
-    time_s: Floats
-    time_var_s2: Floats
-
-
 def _count_on_mark(
-    squad: Squad, pair: tuple[int, int], marks: Floats, stand: float, where: Conditions,
-    settings: Settings,
-) -> _RepsOnMark:  # fmt: skip
-    """Reps of this pair within half a step of each mark, stand and zone being the same."""
+    squad: Squad, pair: tuple[int, int], marks: Floats, stand: float, where: Conditions
+) -> Floats:
+    """(m,) reps of this pair within half a step of each mark, stand and zone being the same."""
     own = squad.reps
     same = (
         (own.incoming == pair[0])
@@ -501,63 +527,23 @@ def _count_on_mark(
         & (np.abs(own.zone_m - where.zone_m) < 0.5)
         & (np.abs(own.back_m - where.back_m) < 0.5)
         & (np.abs(own.stand_m - stand) < SAME_STAND_M)
-        & np.isfinite(own.p_in_zone)
     )
     half = 0.5 * float(np.min(np.diff(marks), initial=0.3))
     on = same[:, None] & (np.abs(own.mark_m[:, None] - marks) <= half)
-    weight = on * (0.5 ** (own.age_days / settings.half_life_days))[:, None]
-    weight = weight * (RACE_WEIGHT if settings.race else 1.0)
-    timed = weight * np.isfinite(own.zone_time_s)[:, None]
-    time = np.nan_to_num(own.zone_time_s)[:, None]
-    return _RepsOnMark(
-        reps=on.sum(axis=0).astype(np.float64),
-        weight=weight.sum(axis=0),
-        in_zone=(weight * np.nan_to_num(own.p_in_zone)[:, None]).sum(axis=0),
-        ran_into=(weight * np.nan_to_num(own.ran_into)[:, None]).sum(axis=0),
-        timed=timed.sum(axis=0),
-        time_s=(timed * time).sum(axis=0),
-        time_var_s2=(timed * np.nan_to_num(own.zone_time_sd_s)[:, None] ** 2).sum(axis=0),
-    )
-
-
-def _update_chance(p: Floats, sd: Floats, n: Floats, k: Floats) -> tuple[Floats, Floats]:
-    """(m,) the model's chance `p` with its error, after `k` of `n` reps on the mark.
-
-    The model gives a beta prior of its mean and, as far as COUNTS_AS lets, of its variance; the
-    reps are binomial data.
-    """
-    safe = np.clip(p, 1e-4, 1.0 - 1e-4)
-    worth = safe * (1.0 - safe) / np.maximum(sd**2, 1e-9) - 1.0
-    worth = np.clip(worth, *COUNTS_AS)
-    a, b = worth * safe + k, worth * (1.0 - safe) + n - k
-    mean = a / (a + b)
-    own = np.sqrt(mean * (1.0 - mean) / (a + b + 1.0))
-    tried = n > 0
-    return np.where(tried, mean, p), np.where(tried, own, sd)
-
-
-def _update_time(
-    zone: Floats, sd: Floats, spread: Floats, on_mark: _RepsOnMark
-) -> tuple[Floats, Floats]:
-    """(m,) the model's zone time and the mean of the timed reps, weighted by their variances."""
-    n = np.maximum(on_mark.timed, 1e-9)
-    mean = on_mark.time_s / n
-    var = (spread**2 + on_mark.time_var_s2 / n) / n
-    model = np.maximum(sd, 5e-3) ** 2
-    share = np.where(on_mark.timed > 0, model / (model + var), 0.0)
-    return zone + share * (mean - zone), np.sqrt(1.0 - share) * sd
+    return np.asarray(on.sum(axis=0), dtype=np.float64)
 
 
 def _mark_remarks(advice: PairAdvice, settings: Settings, blind: bool) -> list[str]:
     best = advice.best
     remarks = []
-    if best.p_in_time < 1.0 - settings.risk:
-        by = "" if settings.latest_m is None else f" for a pass by {settings.latest_m:g} m"
+    if best.p_in_time < 1.0 - defaults.RISKY:
+        by = "" if settings.latest_m is None else f", or comes later than {settings.latest_m:g} m"
         remarks.append(
-            f"no mark keeps the wished risk of {settings.risk:.1%}{by}: the safest is shown"
+            f"fails in more than {defaults.RISKY:.0%} of the takeovers{by}: their spread must "
+            "become smaller first"
         )
-    if best.p_ran_into > settings.risk:
-        remarks.append("may run into each other more often than wished")
+    if best.p_ran_into > defaults.RISKY:
+        remarks.append(f"may run into each other in more than {defaults.RISKY:.0%} of them")
     if advice.reps_pair == 0:
         remarks.append("pair never tried: rests on what each did with others")
     if advice.reps < FEW_REPS:

@@ -33,6 +33,7 @@ import pyarrow as pa
 
 from pipeline.advise import bends, laws, simulate
 from pipeline.advise.marks import Advice, PairAdvice
+from pipeline.base import defaults
 from pipeline.base.asking import one_of
 from pipeline.base.relays import Rules, is_blind, leg_m, zone_lines_m
 from pipeline.base.stadium import LANES, STANDARD, Stadium, in_lanes, scratch_m, start_m
@@ -129,7 +130,7 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
     def means(values: Floats) -> Floats:
         return np.asarray(draws.group(values).mean(axis=1)[:, own])
 
-    said = {(p.incoming, p.outgoing): _pair_remark(p, settings.risk) for p in advice.pairs}
+    said = {(p.incoming, p.outgoing): _pair_remark(p) for p in advice.pairs}
     return Legs(
         event=squad.event,
         lane=lane,
@@ -148,9 +149,9 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
     )
 
 
-def _pair_remark(pair: PairAdvice, risk: float) -> str:
+def _pair_remark(pair: PairAdvice) -> str:
     words = []
-    if pair.best.p_in_zone < 1.0 - risk:
+    if pair.best.p_in_zone < 1.0 - defaults.RISKY:
         words.append(f"in the zone with a chance of {pair.best.p_in_zone:.1%} only")
     if pair.reps_pair == 0:
         words.append("never tried")

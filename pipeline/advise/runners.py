@@ -15,7 +15,6 @@ import pyarrow as pa
 
 from pipeline.advise import hierarchy, laws
 from pipeline.advise.takeovers import Evidence, Reps, utc_datetime
-from pipeline.base import defaults
 from pipeline.base.values import Estimate, Floats, Frozen, Ints
 from pipeline.tables import schema
 
@@ -25,17 +24,20 @@ SAME_DAY = 0.15  # share of the rep-to-rep variance that a day has in common: an
 PRIOR_OF_START = hierarchy.Prior(
     np.array([9.5, 1.25, 0.05]), np.array([1.5, 0.25, 0.12]),
     np.array([0.4, 0.12, 0.05]), np.array([0.15, 0.05, 0.02]),
+    walk=np.array([0.05, 0.01, 0.005]),
 )  # fmt: skip
-PRIOR_OF_PUSH = hierarchy.Prior(np.array([9.0]), np.array([1.5]), np.array([0.4]), np.array([0.2]))
+PRIOR_OF_PUSH = hierarchy.Prior(
+    np.array([9.0]), np.array([1.5]), np.array([0.4]), np.array([0.2]), walk=np.array([0.05])
+)
 PRIOR_OF_LAG = hierarchy.Prior(
-    np.array([0.15]), np.array([0.10]), np.array([0.04]), np.array([0.045])
+    np.array([-0.2]), np.array([0.25]), np.array([0.08]), np.array([0.045]), walk=np.array([0.015])
 )
 PRIOR_OF_COST = hierarchy.Prior(
-    np.array([0.04]), np.array([0.06]), np.array([0.02]), np.array([0.04])
+    np.array([0.04]), np.array([0.06]), np.array([0.02]), np.array([0.04]), walk=np.array([0.005])
 )
 PRIOR_OF_ENTRY = hierarchy.Prior(
     np.array([9.3, 0.15, 0.15]), np.array([1.5, 0.3, 0.3]),
-    np.array([0.4, 0.1, 0.1]), np.array([0.15, 0.12, 0.12]),
+    np.array([0.4, 0.1, 0.1]), np.array([0.15, 0.12, 0.12]), walk=np.array([0.05, 0.02, 0.02]),
 )  # fmt: skip
 PRIOR_OF_LOOK = hierarchy.Prior(
     np.array([0.0]), np.array([0.05]), np.array([0.05]), np.array([0.5])
@@ -44,6 +46,7 @@ SQUAD_REACH = Estimate(1.2, 0.2)  # of a squad's pairs, usual teaching 1.0 to 1.
 # How reach differs from runner to runner, pair to pair and rep to rep of a squad.
 REACH_BETWEEN_RUNNERS_SD_M, REACH_BETWEEN_PAIRS_SD_M, REACH_BETWEEN_REPS_SD_M = 0.08, 0.08, 0.13
 REACH_DF = 8.0
+REACH_WALK_M = 0.02  # what a reach changes over a week
 
 # The share of receivers who ease when no baton has come by two thirds of the zone, where they begin
 # and how much speed they give up. Common practice: a receiver who feels no baton by then slows for
@@ -107,23 +110,21 @@ def estimate_squad(
     reps: Reps,
     *,
     team: Sequence[str] = (),
-    half_life_days: float = defaults.HALF_LIFE_DAYS,
     feet_m: Mapping[str, float] | None = None,
 ) -> Squad:
     """The squad of an event: everybody in the lake, and those of `team` who are not yet in it.
 
-    `half_life_days`: the age at which a takeover counts half; `feet_m`: foot-lengths that replace
-    those of the tables.
+    `feet_m`: foot-lengths that replace those of the tables.
     """
     names = reps.runners + tuple(sorted(set(team) - set(reps.runners)))
-    aged = 0.5 ** (reps.age_days / half_life_days)
+    weeks = reps.age_days / hierarchy.DAYS_A_WEEK
 
     def effects(
         matter: Evidence, index: Ints, prior: hierarchy.Prior, blunders: bool = True
     ) -> hierarchy.Effects:
-        weight = aged * _day_weight(matter, index, reps)
+        weight = _day_weight(matter, index, reps)
         return hierarchy.estimate_effects(
-            matter.information, matter.weighted, index, len(names), prior, weight, blunders
+            matter.information, matter.weighted, index, len(names), prior, weight, blunders, weeks
         )
 
     feet = np.full(len(names), np.nan)
@@ -140,8 +141,8 @@ def estimate_squad(
         cost=effects(reps.cost, reps.outgoing, PRIOR_OF_COST),
         entry=effects(reps.entry, reps.incoming, PRIOR_OF_ENTRY),
         look=effects(_look_departures(reps), reps.outgoing, PRIOR_OF_LOOK, blunders=False),
-        reach=_estimate_reach(reps, len(names), aged),
-        easing=_estimate_easing(reps, aged),
+        reach=_estimate_reach(reps, len(names), weeks),
+        easing=_estimate_easing(reps),
         reps_in=np.bincount(reps.incoming, minlength=len(names)).astype(np.float64),
         reps_out=np.bincount(reps.outgoing, minlength=len(names)).astype(np.float64),
         feet_m=feet,
@@ -177,11 +178,12 @@ def _day_weight(matter: Evidence, runner: Ints, reps: Reps) -> Floats:
     return np.asarray(1.0 / (1.0 + (np.maximum(count[key], 1) - 1.0) * SAME_DAY))
 
 
-def _estimate_reach(reps: Reps, n_runners: int, aged: Floats) -> Reach:
+def _estimate_reach(reps: Reps, n_runners: int, weeks: Floats) -> Reach:
     """Distance at the pass = share of the incoming + share of the outgoing + pair + rep.
 
-    All are normal and solved in closed form for given variances. The rep's variance is the weighted
-    mean square of what is left over, with its prior.
+    All are normal and solved in closed form for given variances. An old rep says less of today by
+    what a reach may have changed since. The rep's variance is the mean square of what is left over,
+    with its prior.
     """
     has = reps.reach.information[:, 0, 0] > 0
     info = reps.reach.information[has, 0, 0]
@@ -204,14 +206,15 @@ def _estimate_reach(reps: Reps, n_runners: int, aged: Floats) -> Reach:
     mean0 = np.r_[np.full(n_runners, SQUAD_REACH.value / 2.0), np.zeros(pairs)]
     rep_var = REACH_BETWEEN_REPS_SD_M**2
     x, cov = mean0, prior
+    error = 1.0 / info + REACH_WALK_M**2 * weeks[has]
     for _ in range(6):
-        weight = aged[has] / (1.0 / info + rep_var)
+        weight = 1.0 / (error + rep_var)
         inverse = np.linalg.inv(prior)
         cov = np.linalg.inv(inverse + design.T @ (design * weight[:, None]))
         x = cov @ (inverse @ mean0 + design.T @ (weight * y))
         left = (y - design @ x) ** 2 + np.einsum("na,ab,nb->n", design, cov, design)
-        own = np.maximum(left - 1.0 / info, 0.0) * aged[has]
-        rep_var = (REACH_DF * REACH_BETWEEN_REPS_SD_M**2 + own.sum()) / (REACH_DF + aged[has].sum())
+        own = np.maximum(left - error, 0.0)
+        rep_var = (REACH_DF * REACH_BETWEEN_REPS_SD_M**2 + own.sum()) / (REACH_DF + n)
     return Reach(
         share=x[:n_runners],
         cov=cov[:n_runners, :n_runners],
@@ -222,18 +225,18 @@ def _estimate_reach(reps: Reps, n_runners: int, aged: Floats) -> Reach:
     )
 
 
-def _estimate_easing(reps: Reps, aged: Floats) -> EasingHabit:
+def _estimate_easing(reps: Reps) -> EasingHabit:
     """Where easing begins, how deep it goes, and the share of those who had to wait beyond that
     place who did ease: each the mean of the assumption and the reps."""
     eased, deep = np.isfinite(reps.eased_from), np.isfinite(reps.eased_by)
 
-    def mean(prior: float, values: Floats, weight: Floats) -> float:
-        return float((EASE_REPS * prior + weight @ values) / (EASE_REPS + weight.sum()))
+    def mean(prior: float, values: Floats) -> float:
+        return float((EASE_REPS * prior + values.sum()) / (EASE_REPS + len(values)))
 
-    start = mean(EASE_FROM, reps.eased_from[eased], aged[eased])
-    by = mean(EASE_BY, np.clip(reps.eased_by[deep], 0.0, 0.5), aged[deep])
+    start = mean(EASE_FROM, reps.eased_from[eased])
+    by = mean(EASE_BY, np.clip(reps.eased_by[deep], 0.0, 0.5))
     waited = np.nan_to_num(reps.waited_to) > start + EASE_WAIT
-    return EasingHabit(mean(EASE_SHARE, eased[waited].astype(np.float64), aged[waited]), start, by)
+    return EasingHabit(mean(EASE_SHARE, eased[waited].astype(np.float64)), start, by)
 
 
 # --- the table --------------------------------------------------------------------------
@@ -248,6 +251,21 @@ def times_to(squad: Squad, distance_m: float) -> tuple[Floats, Floats, Floats, F
     sd = np.sqrt(np.einsum("ja,jab,jb->j", slope, squad.start.cov, slope))
     spread = np.sqrt(squad.start.scale * np.einsum("ja,ab,jb->j", slope, squad.start.within, slope))
     return base, sd, spread, spread / np.sqrt(2.0 * squad.start.spread_df)
+
+
+def _trend_cells(squad: Squad, j: int, blind: bool) -> dict[str, float | None]:
+    """What a week changes in runner j, and its standard error; None before there are two days."""
+    slope = laws.seconds_to_slope(20.0, squad.start.mean[j])
+    start = squad.start.change
+    cells = {
+        "v_in_entry_trend_mps": squad.entry.change.per_week[j, 0],
+        "v_in_entry_trend_sd_mps": squad.entry.change.sd[j, 0],
+        "t20_trend_s": float(slope @ start.per_week[j]),
+        "t20_trend_sd_s": float(np.sqrt(slope @ start.cov[j] @ slope)),
+        "lag_trend_s": squad.lag.change.per_week[j, 0] if blind else np.nan,
+        "lag_trend_sd_s": squad.lag.change.sd[j, 0] if blind else np.nan,
+    }
+    return {name: float(x) if np.isfinite(x) else None for name, x in cells.items()}
 
 
 def runners_table(squads: Sequence[Squad]) -> pa.Table:
@@ -313,6 +331,7 @@ def _runner_rows(squad: Squad) -> list[dict[str, object]]:
                 "fade_sd_mps2": sd(squad.entry, j, 2),
                 "reach_m": float(squad.reach.share[j]),
                 "reach_sd_m": float(np.sqrt(squad.reach.cov[j, j])),
+                **_trend_cells(squad, j, blind),
                 "foot_m": None if np.isnan(foot) else foot,
                 "remarks": remarks,
             }

@@ -15,30 +15,32 @@ class Settings:
     """What the coach asks for.
 
     `event`: one relay, or None for each in the lake; `team`: runner ids, empty for everybody.
-    `risk` (0.001 to 0.5): the accepted chance that the baton does not pass inside the zone, or not
-    by `latest_m` (metres past the entry line); the same bound holds for running into each other.
-    `race`: at race speed, not practice speed. `wind_mps`: along the zone, positive from behind.
-    `crouched`: the receiver starts crouched, not standing. `older`: the older zones, 20 m after
-    10 m of acceleration. `stand_m` (metres past the back line) and `pace` (share of the practised
-    start) are chosen where they are None; in a blind change the receiver always starts at full
-    pace. `feet_m`: foot-lengths by runner. `half_life_days`: the age at which a takeover counts
-    half. `seed`, `outer` and `inner` are those of `simulate.draw_runners`.
+    `failure_s` (0 to 100): what it costs, in seconds, that the baton does not pass inside the zone,
+    or not by `latest_m` (metres past the entry line). `collision_s` (0 to 100): what it costs that
+    the two run into each other, beyond the time it takes. `race`: at race speed, not practice
+    speed. `wind_mps`: along the zone, positive from behind. `crouched`: the receiver starts
+    crouched, not standing. `older`: the older zones, 20 m after 10 m of acceleration. The receiver
+    stands `stand_m` past the back line, where he usually does if that is None, and where it serves
+    best with `free_stand`. `pace` (share of the practised start) is chosen where it is None; in a
+    blind change the receiver always starts at full pace. `feet_m`: foot-lengths by runner. `seed`,
+    `outer` and `inner` are those of `simulate.draw_runners`.
 
     Raises UsageError where a value is out of its range.
     """
 
     event: str | None = None
     team: tuple[str, ...] = ()
-    risk: float = defaults.RISK
+    failure_s: float = defaults.FAILURE_S
+    collision_s: float = defaults.COLLISION_S
     race: bool = False
     wind_mps: float = 0.0
     crouched: bool = False
     stand_m: float | None = None
+    free_stand: bool = False
     pace: float | None = None
     older: bool = False
     latest_m: float | None = None
     feet_m: Mapping[str, float] = field(default_factory=dict)
-    half_life_days: float = defaults.HALF_LIFE_DAYS
     seed: int = defaults.SEED
     outer: int = 64
     inner: int = 32
@@ -47,8 +49,10 @@ class Settings:
         def refuse(what: str, found: object, expected: str) -> None:
             raise UsageError(what, str(found), expected)
 
-        if not 0.001 <= self.risk <= 0.5:
-            refuse("risk", self.risk, "a chance between 0.001 and 0.5")
+        if not 0.0 <= self.failure_s <= 100.0:
+            refuse("cost of a failure", self.failure_s, "seconds, 0 to 100")
+        if not 0.0 <= self.collision_s <= 100.0:
+            refuse("cost of running into each other", self.collision_s, "seconds, 0 to 100")
         if not -10.0 <= self.wind_mps <= 10.0:
             refuse("wind", self.wind_mps, "m/s along the zone, -10 to 10, positive from behind")
         if self.stand_m is not None and not 0.0 <= self.stand_m <= 15.0:
@@ -57,8 +61,6 @@ class Settings:
             refuse("pace", self.pace, "a share of the practised start, 0.5 to 1.2")
         if self.latest_m is not None and not 3.0 <= self.latest_m <= 40.0:
             refuse("latest pass", self.latest_m, "metres past the entry line, 3 to 40")
-        if not 1.0 <= self.half_life_days <= 10_000.0:
-            refuse("half-life", self.half_life_days, "1 day or more")
         for name, foot in self.feet_m.items():
             low, high = defaults.FOOT_LIMITS_M
             if not low <= foot <= high:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-RISK = 0.10  # accepted chance that the baton does not pass inside the zone
-HALF_LIFE_DAYS = 60.0  # after which a takeover counts half
+# What a failure costs, in seconds of the baton's time: docs/advice.md says where these come from.
+STAKES_S = {"heat": 10.0, "final": 3.0, "record": 1.0}
+FAILURE_S = STAKES_S["final"]
+COLLISION_S = 1.0  # what running into each other costs beyond the time it takes; 0: nothing
+RISKY = 0.10  # a chance of failing, or of running into each other, that cards and pages point out
 SEED = 1
 
 FOOT_M = 0.30  # a shoe's length, where the runner's own is not known

@@ -6,6 +6,7 @@ what came of it. `app` registers them.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -18,17 +19,19 @@ from pipeline.base.words import CAUTION, TENTH
 from pipeline.cli import decision_words as words
 from pipeline.cli import terminal
 from pipeline.cli.options import (
+    Collisions,
+    CollisionsOption,
     EveryEventOption,
     FlatOption,
     FootOption,
-    HalfLifeOption,
     OneEventOption,
     OutArgument,
     PrintOnlyOption,
-    RiskOption,
     RulesOption,
     SeedOption,
     Speed,
+    SpeedOption,
+    StakeOption,
     Start,
     StartOption,
     TeamOption,
@@ -50,16 +53,13 @@ RUNNERS_EXAMPLE = "Example:\n\nbatontrace runners out"
 def run_runners(
     out: OutArgument,
     event: EveryEventOption = None,
-    half_life: HalfLifeOption = defaults.HALF_LIFE_DAYS,
     print_only: PrintOnlyOption = False,
 ) -> None:
     """Say what all takeovers tell of each runner, receiving the baton and bringing it."""
     from pipeline.advise import decisions
     from pipeline.advise.settings import Settings
 
-    found = decisions.decide_runners(
-        out, Settings(event=event, half_life_days=half_life), write=not print_only
-    )
+    found = decisions.decide_runners(out, Settings(event=event), write=not print_only)
     words.print_runners(found)
     words.print_where_written(out, found.tables, print_only)
 
@@ -67,7 +67,7 @@ def run_runners(
 MARKS_EXAMPLE = (
     "Examples:\n\n"
     "batontrace marks out --card card.html\n\n"
-    "batontrace marks out --team robin,wren,finch,jay --risk 0.05 --speed race --wind -1.5\n\n"
+    "batontrace marks out --team robin,wren,finch,jay --stake heat --speed race --wind -1.5\n\n"
     "batontrace marks out --pair robin wren   (every candidate mark of one pair)"
 )
 
@@ -76,17 +76,18 @@ def run_marks(
     out: OutArgument,
     event: EveryEventOption = None,
     team: TeamOption = None,
-    risk: RiskOption = defaults.RISK,
-    speed: Annotated[
-        Speed, typer.Option("--speed", help="Advise for practice speed or for race speed.")
-    ] = Speed.practice,
+    stake: StakeOption = "final",
+    collisions: CollisionsOption = Collisions.avoid,
+    speed: SpeedOption = Speed.practice,
     wind: WindOption = 0.0,
     start: StartOption = Start.standing,
     stand: Annotated[
-        float | None,
+        str | None,
         typer.Option(
             "--stand",
-            help="Where the receiver stands, in metres past the back line. (default: the best)",
+            metavar="METRES|best",
+            help="Where the receiver stands, in metres past the back line, or best: wherever the "
+            "tape serves best. (default: where the receiver usually stands)",
         ),
     ] = None,
     pace: Annotated[
@@ -105,7 +106,6 @@ def run_marks(
         ),
     ] = None,
     foot: FootOption = None,
-    half_life: HalfLifeOption = defaults.HALF_LIFE_DAYS,
     seed: SeedOption = defaults.SEED,
     pair: Annotated[
         tuple[str, str] | None,
@@ -124,8 +124,8 @@ def run_marks(
 
     _check_card_name(card)
     settings = _gather_settings(
-        event, team, risk, speed, wind, start, rules, foot, half_life, seed,
-        stand_m=stand, pace=pace, latest_m=latest_pass,
+        event, team, stake, collisions, speed, wind, start, rules, foot, seed,
+        stand=stand, pace=pace, latest_m=latest_pass,
     )  # fmt: skip
     found = decisions.decide_marks(out, settings, pair=pair, write=not print_only)
     words.print_marks(found, pair)
@@ -174,15 +174,13 @@ def run_order(
         ),
     ] = None,
     flat: FlatOption = None,
-    risk: RiskOption = defaults.RISK,
-    speed: Annotated[
-        Speed, typer.Option("--speed", help="Rank for race speed or for practice speed.")
-    ] = Speed.race,
+    stake: StakeOption = "final",
+    collisions: CollisionsOption = Collisions.avoid,
+    speed: SpeedOption = Speed.practice,
     wind: WindOption = 0.0,
     start: StartOption = Start.standing,
     rules: RulesOption = Rules.today,
     foot: FootOption = None,
-    half_life: HalfLifeOption = defaults.HALF_LIFE_DAYS,
     seed: SeedOption = defaults.SEED,
     card: Annotated[
         Path | None,
@@ -199,7 +197,9 @@ def run_order(
     from pipeline.advise import decisions
 
     _check_card_name(card)
-    settings = _gather_settings(event, team, risk, speed, wind, start, rules, foot, half_life, seed)
+    settings = _gather_settings(
+        event, team, stake, collisions, speed, wind, start, rules, foot, seed
+    )
     wishes = decisions.Wishes(
         {name: _parse_leg(name, leg, "--fix") for name, leg in _split(fix, "--fix", "RUNNER=LEG")},
         tuple(
@@ -227,7 +227,6 @@ def run_progress(
     out: OutArgument,
     event: EveryEventOption = None,
     team: TeamOption = None,
-    half_life: HalfLifeOption = defaults.HALF_LIFE_DAYS,
     seed: SeedOption = defaults.SEED,
     print_only: PrintOnlyOption = False,
 ) -> None:
@@ -235,7 +234,7 @@ def run_progress(
     from pipeline.advise import decisions
     from pipeline.advise.settings import Settings
 
-    settings = Settings(event=event, team=_split_names(team), half_life_days=half_life, seed=seed)
+    settings = Settings(event=event, team=_split_names(team), seed=seed)
     found = decisions.decide_progress(out, settings, write=not print_only)
     words.print_progress(found)
     words.print_where_written(out, found.tables, print_only)
@@ -245,9 +244,9 @@ def run_progress(
 
 
 def _gather_settings(
-    event: str | None, team: Sequence[str] | None, risk: float, speed: Speed, wind: float,
-    start: Start, rules: Rules, foot: Sequence[str] | None, half_life: float, seed: int,
-    *, stand_m: float | None = None, pace: float | None = None, latest_m: float | None = None,
+    event: str | None, team: Sequence[str] | None, stake: str, collisions: Collisions,
+    speed: Speed, wind: float, start: Start, rules: Rules, foot: Sequence[str] | None, seed: int,
+    *, stand: str | None = None, pace: float | None = None, latest_m: float | None = None,
 ) -> Settings:  # fmt: skip
     """The settings that `marks` and `order` share; the last three are of `marks` alone."""
     from pipeline.advise.settings import Settings
@@ -255,7 +254,8 @@ def _gather_settings(
     return Settings(
         event=event,
         team=_split_names(team),
-        risk=risk,
+        failure_s=_parse_stake(stake),
+        collision_s=defaults.COLLISION_S if collisions is Collisions.avoid else 0.0,
         race=speed is Speed.race,
         wind_mps=wind,
         crouched=start is Start.crouched,
@@ -264,12 +264,43 @@ def _gather_settings(
             name: _parse_option_number(metres, "--foot")
             for name, metres in _split(foot, "--foot", "RUNNER=0.29")
         },
-        half_life_days=half_life,
         seed=seed,
-        stand_m=stand_m,
+        stand_m=None if stand in (None, "best") else _parse_stand(stand),
+        free_stand=stand == "best",
         pace=pace,
         latest_m=latest_m,
     )
+
+
+def _parse_stake(text: str) -> float:
+    """What a failure costs [s], from the name of a usual case or from seconds."""
+    if text in defaults.STAKES_S:
+        return defaults.STAKES_S[text]
+    value = _finite_number(text)
+    if value is None:
+        raise UsageError(
+            f"--stake {text}",
+            f'"{text}" is neither a usual case nor a number',
+            f"{', '.join(defaults.STAKES_S)}, or seconds such as 3",
+        )
+    return value
+
+
+def _parse_stand(text: str | None) -> float:
+    value = _finite_number(text or "")
+    if value is None:
+        raise UsageError(
+            f"--stand {text}", f'"{text}" is not a number', "metres past the back line, or best"
+        )
+    return value
+
+
+def _finite_number(text: str) -> float | None:
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
 
 
 def parse_flat_times(given: Sequence[str] | None) -> dict[str, float]:
@@ -336,8 +367,6 @@ def _write_card(
         event=facts.event,
         team=facts.team,
         date=facts.date,
-        wished=facts.wished,
-        short=facts.short,
         race_lane=race_lane,
     )
     terminal.say(f"Card: {card}")
@@ -349,7 +378,7 @@ def _card_settings(settings: Settings) -> dict[str, str]:
         "speed": "race" if settings.race else "practice",
         "wind": f"{settings.wind_mps:+.1f} m/s",
         "zones": "older" if settings.older else "today's",
-        "risk": f"{settings.risk:.0%}",
+        "a failure costs": f"{settings.failure_s:g} s",
         "start": "crouched" if settings.crouched else "standing",
     }
     if settings.latest_m is not None:

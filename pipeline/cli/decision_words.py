@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from pipeline.advise.decisions import MarkDecisions, OrderDecisions
     from pipeline.advise.marks import Advice, CandidateMark, PairAdvice
     from pipeline.advise.orders import Orders, Reserve
+    from pipeline.advise.settings import Settings
 
 TOP_ORDERS = 10
 
@@ -131,11 +132,21 @@ def _mark_cells(blind: bool) -> MarkCells:
     return first | ({} if blind else by_sight) | last
 
 
+def _asked_words(settings: Settings) -> str:
+    """What the advice is for, so that two commands are never compared unknowingly."""
+    danger = "avoided" if settings.collision_s else "counted as time"
+    return (
+        f"for {'race' if settings.race else 'practice'} speed; a failure costs "
+        f"{settings.failure_s:g} s; running into each other is {danger}"
+    )
+
+
 def _print_advice(advice: Advice) -> None:
     blind = advice.squad.reps.blind
     terminal.say(
         f"{advice.squad.event}: zone {advice.conditions.zone_m:g} m, "
-        f"{count(len(advice.pairs), 'pair')}, accepted risk {advice.settings.risk:.0%}"
+        f"{count(len(advice.pairs), 'pair')}, "
+        f"{_asked_words(advice.settings)}"
     )
     cells = _mark_cells(blind)
     bests = [(pair, pair.best) for pair in advice.pairs]

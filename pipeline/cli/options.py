@@ -8,12 +8,18 @@ from typing import Annotated
 
 import typer
 
+from pipeline.base import defaults
 from pipeline.base.relays import Rules
 
 
 class Speed(enum.StrEnum):
     practice = "practice"
     race = "race"
+
+
+class Collisions(enum.StrEnum):
+    avoid = "avoid"
+    time = "time"
 
 
 class Start(enum.StrEnum):
@@ -77,18 +83,28 @@ TeamOption = Annotated[
         "--team", help="Runners, with commas between them or repeated. (default: all in OUT)"
     ),
 ]
-HalfLifeOption = Annotated[
-    float, typer.Option("--half-life", help="Age in days at which a takeover counts half.")
-]
 
 # --- what is advised for ------------------------------------------------------------------------
 
-RiskOption = Annotated[
-    float,
+StakeOption = Annotated[
+    str,
     typer.Option(
-        "--risk",
-        help="Accepted chance that the baton does not pass inside the zone, 0.001 to 0.5.",
+        "--stake",
+        metavar="heat|final|record|SECONDS",
+        help="What it costs if the baton is lost or passes outside the zone: heat (it only has to "
+        f"be survived, {defaults.STAKES_S['heat']:g} s), final ({defaults.STAKES_S['final']:g} s), "
+        f"record ({defaults.STAKES_S['record']:g} s), or seconds.",
     ),
+]
+CollisionsOption = Annotated[
+    Collisions,
+    typer.Option(
+        "--collisions",
+        help="Running into each other: avoid it as a danger, or count only the time that it costs.",
+    ),
+]
+SpeedOption = Annotated[
+    Speed, typer.Option("--speed", help="Advise for practice speed or for race speed.")
 ]
 WindOption = Annotated[
     float, typer.Option("--wind", help="Wind along the zone in m/s, positive from behind.")

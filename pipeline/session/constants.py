@@ -29,8 +29,10 @@ from pipeline.tables import schema
 ROOMS = ("pipeline.base", "pipeline.measure", "pipeline.read", "pipeline.session")
 ELSEWHERE = (  # modules, and constants of others, that reach no table of a session
     "pipeline.base.asking",  # words of errors
-    "pipeline.base.defaults.HALF_LIFE_DAYS",  # of advice
-    "pipeline.base.defaults.RISK",
+    "pipeline.base.defaults.COLLISION_S",  # of advice
+    "pipeline.base.defaults.FAILURE_S",
+    "pipeline.base.defaults.RISKY",
+    "pipeline.base.defaults.STAKES_S",
     "pipeline.base.defaults.SEED",
     "pipeline.base.words",  # cautions: pages and cards show them
     "pipeline.measure.placement",  # lays out a venue, which is then a file of the session

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import importlib.metadata
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -202,15 +202,13 @@ def write_card(
     event: str,
     team: Sequence[str] | None,
     date: str,
-    wished: float,
-    short: Collection[PairIds],
     race_lane: int | None = None,
 ) -> None:
     """Write the trackside card from the tables `marks` and `runners` as one HTML file, whole or not
     at all. For the arguments see `card_html`; with a `race_lane` the team is a running order, and
     the card is that of its race (`race_card_html`)."""
     facts: Any = {
-        "event": event, "settings": settings, "date": date, "wished": wished, "short": short,
+        "event": event, "settings": settings, "date": date,
     }  # fmt: skip
     if race_lane is None:
         text = card_html(tables["marks"], tables["runners"], team=team, **facts)

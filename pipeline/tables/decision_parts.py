@@ -24,7 +24,8 @@ _CLAIM = ".decisions"  # no session's id begins with a dot
 _PATIENCE_S = 120.0
 _TOLD = ("settings", "inputs", "versions", "command", "written_utc", "run_sha256")
 _DECIDING = {  # settings on which rows rest, and their words
-    "risk": "risk",
+    "failure_s": "cost of a failure, s",
+    "collision_s": "cost of running into each other, s",
     "race": "race speed",
     "wind_mps": "wind, m/s",
     "crouched": "crouched start",
@@ -32,9 +33,8 @@ _DECIDING = {  # settings on which rows rest, and their words
     "pace": "pace",
     "older": "older zones",
     "latest_m": "latest pass, m",
-    "half_life_days": "half-life, days",
+    "free_stand": "stand chosen freely",
 }
-_OF_RUNNERS = ("half_life_days",)
 
 
 class Scope(NamedTuple):
@@ -146,7 +146,9 @@ def _tell_settings(
     now: Mapping[str, Any],
 ) -> None:
     """Write into the remarks of kept rows the settings in which they differ from the new ones."""
-    wanted = _OF_RUNNERS if table_name == "runners" else tuple(_DECIDING)
+    if "remarks" not in schema.facts(table_name).names:
+        return
+    wanted = () if table_name == "runners" else tuple(_DECIDING)
     words: dict[tuple[str, ...], str] = {}
     for part in parts:
         before = part.get("settings")

@@ -10,7 +10,7 @@ outside are shortened to what the sheet holds, so that nothing is cut off at its
 from __future__ import annotations
 
 import importlib.resources
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from itertools import pairwise
 from typing import Any
 from xml.etree import ElementTree as ET
@@ -23,13 +23,11 @@ from pipeline.base import defaults
 from pipeline.base.relays import is_blind
 from pipeline.base.stadium import keeps_lanes
 from pipeline.base.words import CAUTION, FEW_REPS, TENTH, in_feet_words
-from pipeline.errors import UsageError
 from pipeline.show.card.pair_marks import (
     CardPair,
     PairMark,
     ReceiverFacts,
     choose_team,
-    collision_risk,
     pair_marks,
     receiver_facts,
 )
@@ -80,31 +78,27 @@ def card_html(
     team: Sequence[str] | None,
     settings: Mapping[str, str],
     date: str,
-    wished: float | None = None,
-    short: Collection[CardPair] = (),
 ) -> str:
     """The card of one event as HTML text, to be stored as UTF-8.
 
     `marks` and `runners` are the tables of these names; `runners` gives the receivers' foot-length
     and start. `team` chooses and orders the runners, at least two; None takes all in `marks`, by
     name. Of more than `MOST` the first are shown, and the card says so. `settings` and `date` are
-    printed as they are. `wished` (0 to 1) is the chance of a pass in the zone that was asked for.
+    printed as they are.
 
-    A mark gets a sign where its chance is below `wished`; where its pair (incoming, outgoing) is in
-    `short`, which the caller knows to fall short; where the chance of running into each other is
-    above 1 - `wished` (`defaults.RISK` without it); and where it rests on fewer than `FEW_REPS`
-    takeovers. The remarks of the table are too long for a card and stay in the table.
+    A mark gets a sign where its chance of failing, or of running into each other, is above
+    `defaults.RISKY`, and where it rests on fewer than `FEW_REPS` takeovers. The remarks of the
+    table are too long for a card and stay in the table.
 
     Raises UsageError where the event or a runner is not in `marks`, InputError where a pair has
     two advised rows, OutputError where a table does not hold to its schema.
     """
-    _refuse_odd_chance(wished)
     schema.check_table("marks", marks)
     marks = marks.filter(pc.equal(marks["event"], event))
     asked = choose_team(marks, event, team)
     shown = asked[:MOST]
     receivers = receiver_facts(runners, event, shown)
-    advice = pair_marks(marks, shown, receivers, wished, frozenset(short))
+    advice = pair_marks(marks, shown, receivers)
     names = _head_names(shown)
     by_sight = not is_blind(event)
     title = f"{'When to go' if by_sight else 'Check marks'}, {_short_value(event)}"
@@ -113,7 +107,7 @@ def card_html(
         _card_header(title, date, settings),
         _marks_grid(shown, names, advice, receivers, by_sight),
         [
-            _legend_section(advice, receivers, wished, by_sight, READ_GRID),
+            _legend_section(advice, receivers, by_sight, READ_GRID),
             _moving_section(advice, names, asked),
             _cautions_section(by_sight),
         ],
@@ -130,21 +124,18 @@ def race_card_html(
     lane: int,
     settings: Mapping[str, str],
     date: str,
-    wished: float | None = None,
-    short: Collection[CardPair] = (),
 ) -> str:
     """The card of one race: only the marks that a running order needs, zone by zone.
 
     `order` are the runners of the legs, `lane` is the team's; a zone after the break from lanes is
     shown as such. The other arguments and what is raised are as for `card_html`.
     """
-    _refuse_odd_chance(wished)
     schema.check_table("marks", marks)
     marks = marks.filter(pc.equal(marks["event"], event))
     team = choose_team(marks, event, order)
     receivers = receiver_facts(runners, event, team)
     needed = list(pairwise(team))
-    found = pair_marks(marks, team, receivers, wished, frozenset(short))
+    found = pair_marks(marks, team, receivers)
     advice = {pair: found[pair] for pair in needed if pair in found}
     names = _head_names(team)
     by_sight = not is_blind(event)
@@ -154,17 +145,12 @@ def race_card_html(
         _card_header(title, date, settings),
         _zones_grid(event, lane, needed, names, advice, receivers),
         [
-            _legend_section(advice, receivers, wished, by_sight, READ_ZONES),
+            _legend_section(advice, receivers, by_sight, READ_ZONES),
             _moving_section(advice, names, team),
             _cautions_section(by_sight),
         ],
         size=4,
     )
-
-
-def _refuse_odd_chance(wished: float | None) -> None:
-    if wished is not None and not 0.0 <= wished <= 1.0:
-        raise UsageError("wished", f"{wished:g}", "a chance from 0 to 1")
 
 
 def _card_document(
@@ -353,7 +339,7 @@ def _mark_cell(incoming: str, outgoing: str, advice: Mapping[CardPair, PairMark]
     unit = "feet" if in_feet else "m"
     big = in_feet_words(row["mark_feet"]) if in_feet else metres
     flags: list[Child] = [
-        _sign_element("!", "below the chance wished for") if one.is_short else None,
+        _sign_element("!", "fails often") if one.is_short else None,
         _sign_element("×", "may run into each other") if one.may_collide else None,
         _sign_element("?", "few takeovers") if one.is_thin else None,
         element("span", {"class": "spoken"}, "untried") if one.is_untried else None,
@@ -425,7 +411,6 @@ def _step_line(one: PairMark) -> ET.Element:
 def _legend_section(
     advice: Mapping[CardPair, PairMark],
     receivers: Mapping[str, ReceiverFacts] | None,
-    wished: float | None,
     by_sight: bool,
     how_to_read: str,
 ) -> ET.Element:
@@ -450,10 +435,8 @@ def _legend_section(
     )
     if any(one.lag_s is not None for one in (receivers or {}).values()):
         items.append("start 0.15 s: the receiver first moves 0.15 s after the mark is crossed.")
-    if wished is not None or any(one.is_short for one in advice.values()):
-        asked = "what was" if wished is None else f"the {percent(wished)} %"
-        items.append(list_item(_sign_key("!"), f" falls short of {asked} wished for."))
-    risk = f"more than {percent(collision_risk(wished))} %"
+    risk = f"more than {percent(defaults.RISKY)} %"
+    items.append(list_item(_sign_key("!"), f" fails in {risk} of the takeovers."))
     items.append(
         list_item(
             _sign_key("×"), f" chance of running into each other {risk}: try it slower first."

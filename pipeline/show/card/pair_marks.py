@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -91,8 +91,6 @@ def pair_marks(
     marks: pa.Table,
     team: Sequence[str],
     receivers: Mapping[str, ReceiverFacts] | None,
-    wished: float | None,
-    short: Collection[CardPair],
 ) -> dict[CardPair, PairMark]:
     """The advised mark of each pair in the team. The arguments are those of `card_html`.
 
@@ -119,9 +117,8 @@ def pair_marks(
         step_m = _receiver_foot_m(row, receiver) or defaults.FOOT_M
         out[pair] = PairMark(
             row,
-            is_short=pair in short
-            or (wished is not None and percent(row["p_in_zone"]) < 100.0 * wished - 1e-9),
-            may_collide=row["p_ran_into"] > collision_risk(wished) + 1e-9,
+            is_short=percent(row["p_in_zone"]) < 100.0 * (1.0 - defaults.RISKY) - 1e-9,
+            may_collide=row["p_ran_into"] > defaults.RISKY + 1e-9,
             is_thin=row["reps"] < FEW_REPS,
             nearer=_moved_mark(curves[pair], row, -step_m),
             farther=_moved_mark(curves[pair], row, step_m),
@@ -136,11 +133,6 @@ def _receiver_foot_m(row: Mapping[str, Any], receiver: ReceiverFacts | None) -> 
     if receiver is not None and receiver.foot_m is not None:
         return receiver.foot_m
     return foot_length_m(row)
-
-
-def collision_risk(wished: float | None) -> float:
-    """The chance of running into each other above which a mark gets a sign."""
-    return defaults.RISK if wished is None else 1.0 - wished
 
 
 def _candidate_curves(marks: pa.Table) -> dict[CardPair, CandidateCurve]:
