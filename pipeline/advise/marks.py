@@ -28,6 +28,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.advise import laws, simulate
+from pipeline.advise.pace import pace_words
 from pipeline.advise.runners import Squad
 from pipeline.advise.settings import Conditions, Settings, choose_conditions
 from pipeline.advise.simulate import Draws, Outcomes, Receiver
@@ -175,6 +176,8 @@ def advise_squad(squad: Squad, settings: Settings) -> Advice:
         for name in names
         if name not in squad.reps.runners
     ]
+    if settings.race:
+        remarks.append(pace_words(squad.pace))
     starts = _ReceiverStarts(draws, where)
     few_starts = _ReceiverStarts(draws.thin(LOOK_EVERY), where)
     for outgoing in names:

@@ -8,6 +8,10 @@ one runner and what one pair give (`time_terms`):
 - after each zone the receiver's way to the next entry line, or to the finish, by his own law from
   where he began to run.
 
+Orders are ranked by their expected loss: the time, what a failure is worth times the chance of one
+in any of the three takeovers, and what running into each other is worth. The three chances rest on
+the same runners, known as well or badly in all of them: they are drawn together.
+
 The lane says where each zone lies, on a bend or a straight, and the radius. On a bend each runner
 loses what `bends` says, and late in a leg he fades. In the 4x100 that is all. The law of the start
 says nothing of the last three quarters of a longer leg, so flat times are needed. A runner who
@@ -58,8 +62,11 @@ class Legs(Frozen):
 
     `v_max_mps`, `tau_s`, `launch_s` (n, J): the law of the start, launch from the first movement;
     `v_in_mps` (n, J): the speed brought into a zone. Of pairs, incoming by outgoing, at the advised
-    mark: `zone_time_s` (n, J, J), the zone time expected on a straight; `zone_time_spread_s` and
-    `p_in_zone` (J, J); `outgoing_start_m` (J, J), past the back line. A pair that is not known is
+    mark: `zone_time_s` (n, J, J), the zone time expected on a straight; its
+    `zone_time_spread_s` (J, J);
+    `p_in_zone` (n, J, J), or (J, J) where it is the same in all draws; `p_ran_into` (J, J);
+    `outgoing_start_m` (J, J), past the back line. `failure_s` and `collision_s` are those of
+    Settings. A pair that is not known is
     NaN, and no order uses it; the diagonal is not looked at. `flat_s` (J,): flat times expected
     over the leg's distance, NaN where not known, and their standard errors `flat_sd_s` (J,); needed
     where a leg is longer than 100 m. `remarks`: words on pairs (incoming, outgoing), which the
@@ -83,6 +90,9 @@ class Legs(Frozen):
     bends_in_lanes: int | None = None
     track: Stadium = STANDARD
     remarks: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    p_ran_into: Floats | float = 0.0
+    failure_s: float = defaults.FAILURE_S
+    collision_s: float = defaults.COLLISION_S
 
 
 def refuse_unknown_lane(lane: int) -> None:
@@ -109,12 +119,13 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
     place = {name: k for k, name in enumerate(names)}
     size = len(names)
     time = np.full((draws.outer, size, size), np.nan)
-    spread, chance, stand = (np.full((size, size), np.nan) for _ in range(3))
+    chance = np.full((draws.outer, size, size), np.nan)
+    spread, into, stand = (np.full((size, size), np.nan) for _ in range(3))
     for pair in advice.pairs:
         i, j = squad.index(pair.incoming), squad.index(pair.outgoing)
         out = simulate.simulate(
             squad, draws, (i, j), np.array([pair.best.mark_m]), pair.stand_m, advice.conditions,
-            pace=pair.pace,
+            pace=pair.pace, latest_m=settings.latest_m,
         )  # fmt: skip
         hit = draws.group(out.in_zone)[..., 0]
         value = np.where(hit > 0, draws.group(out.zone_time_s)[..., 0], 0.0).sum(axis=1)
@@ -124,7 +135,8 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
         mean = np.where(mass > 0, mean, pair.best.zone_time_s)
         at = place[pair.incoming], place[pair.outgoing]
         time[(slice(None), *at)] = mean + (pair.best.zone_time_s - mean.mean())
-        spread[at], chance[at] = pair.best.zone_time_spread_s, pair.best.p_in_zone
+        chance[(slice(None), *at)] = draws.group(out.in_time)[..., 0].mean(axis=1)
+        spread[at], into[at] = pair.best.zone_time_spread_s, pair.best.p_ran_into
         stand[at] = pair.stand_m
 
     def means(values: Floats) -> Floats:
@@ -146,6 +158,9 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
         flat_s=np.array([flat_s.get(name, np.nan) for name in names]) if flat_s else None,
         rules=Rules.older if settings.older else Rules.today,
         remarks={pair: words for pair, words in said.items() if words},
+        p_ran_into=into,
+        failure_s=settings.failure_s,
+        collision_s=settings.collision_s,
     )
 
 
@@ -186,12 +201,12 @@ class Terms(Frozen):
 
 @dataclass(frozen=True, eq=False)
 class Orders(Frozen):
-    """m orders, the fastest expected first; `legs` (m, 4) indexes `runners`.
+    """m orders, the least expected loss first; `legs` (m, 4) indexes `runners`.
 
-    `time_s`, `time_sd_s`, `time_spread_s`, `p_best`, `p_legal` (m,) as in the table `orders`.
-    `beats_second` is the chance that the first order's expected time is below the second's,
-    None where there is one order only. `flat_gain_s` (m,): the flat times' sum less `time_s`,
-    NaN where flat times are not known.
+    `time_s`, `time_sd_s`, `time_spread_s`, `p_best`, `p_legal`, `loss_s` (m,) as in the table
+    `orders`. `beats_second` is the chance that the first order's expected loss is below the
+    second's, None where there is one order only. `flat_gain_s` (m,): the flat times' sum less
+    `time_s`, NaN where flat times are not known.
     """
 
     event: str
@@ -203,6 +218,7 @@ class Orders(Frozen):
     time_spread_s: Floats
     p_best: Floats
     p_legal: Floats
+    loss_s: Floats
     beats_second: float | None
     flat_gain_s: Floats
     remarks: tuple[tuple[str, ...], ...]
@@ -368,7 +384,7 @@ def rank_orders(
     hands: Mapping[str, str] | None = None,
     seed: int = 0,
 ) -> Orders:
-    """All orders of four that the wishes allow, the fastest expected first.
+    """All orders of four that the wishes allow, the least expected loss first.
 
     `fixed` gives runners their legs, {"robin": 4}; they then run in every order. `forbidden` takes
     legs from runners, {("robin", 1)}. `hands` says in which hand alone a runner can carry
@@ -435,13 +451,10 @@ def _require_runner(name: str, runners: tuple[str, ...]) -> None:
 
 
 def _rank_places(legs: Legs, given: Terms, places: Ints) -> Orders:
-    """Rank `places` (m, 4) by time; orders with a pair that is not known are left out."""
+    """Rank `places` (m, 4) by loss; orders with a pair that is not known are left out."""
     a, b, c, d = places.T
     mean_pair = given.pair.mean(axis=0)
-    mean = (
-        given.first.mean(axis=0)[a] + mean_pair[a, b, 0] + mean_pair[b, c, 1] + mean_pair[c, d, 2]
-    )
-    known = np.isfinite(mean)
+    known = np.isfinite(mean_pair[a, b, 0] + mean_pair[b, c, 1] + mean_pair[c, d, 2])
     if not known.any():
         raise UsageError(
             "pairs",
@@ -449,25 +462,33 @@ def _rank_places(legs: Legs, given: Terms, places: Ints) -> Orders:
             "takeovers of these runners",
             "process sessions with them, or ask for another team",
         )
-    rank = np.argsort(mean[known], kind="stable")
-    places, mean = places[known][rank], mean[known][rank]
-    a, b, c, d = places.T
+    places = places[known]
     draws = len(given.first)
-    sd = np.empty(len(places))
-    fastest, winner = np.full(draws, np.inf), np.zeros(draws, dtype=np.intp)
-    for start, times in _order_times(given, places):
-        sd[start : start + times.shape[1]] = times.std(axis=0, ddof=1) if draws > 1 else 0.0
-        least = times.argmin(axis=1)
-        value = times[np.arange(draws), least]
-        better = value < fastest
-        fastest[better], winner[better] = value[better], start + least[better]
-    var, p = given.pair_var, legs.p_in_zone
+    mean, sd, p_legal, loss = (np.empty(len(places)) for _ in range(4))
+    for start, times, legal in _order_draws(legs, given, places):
+        part = slice(start, start + times.shape[1])
+        mean[part], p_legal[part] = times.mean(axis=0), legal.mean(axis=0)
+        sd[part] = times.std(axis=0, ddof=1) if draws > 1 else 0.0
+        loss[part] = _order_losses(legs, places[part], times, legal).mean(axis=0)
+    rank = np.lexsort((mean, loss))
+    places = places[rank]
+    mean, sd, p_legal, loss = (x[rank] for x in (mean, sd, p_legal, loss))
+    least_loss, winner = np.full(draws, np.inf), np.zeros(draws, dtype=np.intp)
+    for start, times, legal in _order_draws(legs, given, places):
+        each = _order_losses(legs, places[start : start + times.shape[1]], times, legal)
+        least = each.argmin(axis=1)
+        value = each[np.arange(draws), least]
+        better = value < least_loss
+        least_loss[better], winner[better] = value[better], start + least[better]
+    a, b, c, d = places.T
+    var = given.pair_var
     spread = np.sqrt(given.first_var[a] + var[a, b, 0] + var[b, c, 1] + var[c, d, 2])
     flat = legs.flat_s if legs.flat_s is not None else np.full(len(legs.runners), np.nan)
     beats = None
     if len(places) > 1:
-        (_, times), *_ = _order_times(given, places[:2])
-        beats = float(np.mean(times[:, 0] < times[:, 1]))
+        (_, times, legal), *_ = _order_draws(legs, given, places[:2])
+        each = _order_losses(legs, places[:2], times, legal)
+        beats = float(np.mean(each[:, 0] < each[:, 1]))
     return Orders(
         event=legs.event,
         lane=legs.lane,
@@ -477,22 +498,33 @@ def _rank_places(legs: Legs, given: Terms, places: Ints) -> Orders:
         time_sd_s=sd,
         time_spread_s=spread,
         p_best=np.bincount(winner, minlength=len(places)) / draws,
-        p_legal=p[a, b] * p[b, c] * p[c, d],
+        p_legal=p_legal,
+        loss_s=loss,
         beats_second=beats,
         flat_gain_s=flat[places].sum(axis=1) - mean,
         remarks=_order_remarks(legs, places, beats),
     )
 
 
-def _order_times(given: Terms, places: Ints) -> Iterator[tuple[int, Floats]]:
-    """Expected times draw by draw, some thousand orders at a time: their first row, (n, rows)."""
-    pair = given.pair
+def _order_draws(legs: Legs, given: Terms, places: Ints) -> Iterator[tuple[int, Floats, Floats]]:
+    """Expected times and chances of three passes in their zones draw by draw, some thousand orders
+    at a time: their first row, (n, rows) and (n, rows)."""
+    pair, draws = given.pair, len(given.first)
+    chance = np.broadcast_to(legs.p_in_zone, (draws, *legs.p_in_zone.shape[-2:]))
     for start in range(0, len(places), AT_ONCE):
         a, b, c, d = places[start : start + AT_ONCE].T
         times = given.first[:, a] + pair[:, a, b, 0]
         times += pair[:, b, c, 1]
         times += pair[:, c, d, 2]
-        yield start, times
+        yield start, times, chance[:, a, b] * chance[:, b, c] * chance[:, c, d]
+
+
+def _order_losses(legs: Legs, places: Ints, times: Floats, legal: Floats) -> Floats:
+    """(n, m) expected losses of m orders in each draw."""
+    into = np.broadcast_to(legs.p_ran_into, (len(legs.runners),) * 2)
+    a, b, c, d = places.T
+    collisions = into[a, b] + into[b, c] + into[c, d]
+    return np.asarray(times + legs.failure_s * (1.0 - legal) + legs.collision_s * collisions)
 
 
 def _order_remarks(legs: Legs, places: Ints, beats: float | None) -> tuple[tuple[str, ...], ...]:
@@ -507,7 +539,7 @@ def _order_remarks(legs: Legs, places: Ints, beats: float | None) -> tuple[tuple
     ]
     if beats is not None and beats < CLOSE_CALL:
         rows[0].append(
-            f"nearly level with the second order: faster than it with a chance of {beats:.0%}"
+            f"nearly level with the second order: better than it with a chance of {beats:.0%}"
         )
     return tuple(tuple(row) for row in rows)
 
@@ -558,9 +590,9 @@ def _find_reserve(
         return Reserve(out, remark=f"no order without {out}: {err.found}")
     before = set(itertools.pairwise(best.legs[0].tolist()))
     same = np.array([len(before & set(itertools.pairwise(row))) for row in left.legs.tolist()])
-    swap = int(np.argmax(same))  # the first, so the fastest, of the most
-    (_, were), *_ = _order_times(given, best.legs[:1])
-    (_, now), *_ = _order_times(given, left.legs[[0, swap]])
+    swap = int(np.argmax(same))  # the first, so the best, of the most
+    (_, were, _), *_ = _order_draws(legs, given, best.legs[:1])
+    (_, now, _), *_ = _order_draws(legs, given, left.legs[[0, swap]])
     more = now - were
     kept, new = _split_pairs(left, 0, before)
     return Reserve(
@@ -605,7 +637,7 @@ def orders_table(found: Orders, top: int | None = None) -> pa.Table:
             "time_spread_s": found.time_spread_s[:rows],
             "p_best": found.p_best[:rows],
             "p_legal": found.p_legal[:rows],
-            "loss_s": [None] * rows,
+            "loss_s": found.loss_s[:rows],
             "remarks": [list(words) for words in found.remarks[:rows]],
         },
     )

@@ -14,6 +14,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.advise import hierarchy, laws
+from pipeline.advise.pace import Pace, learn_pace, practised_entries, practised_starts
 from pipeline.advise.takeovers import Evidence, Reps, utc_datetime
 from pipeline.base.values import Estimate, Floats, Frozen, Ints
 from pipeline.tables import schema
@@ -88,11 +89,12 @@ class Squad(Frozen):
 
     event: str
     runners: tuple[str, ...]
-    start: hierarchy.Effects  # V, tau, launch
+    pace: Pace
+    start: hierarchy.Effects  # V, tau, launch, in practice
     push: hierarchy.Effects  # speed tended to after a visual change
     lag: hierarchy.Effects
     cost: hierarchy.Effects
-    entry: hierarchy.Effects  # speed, gain before, fade after
+    entry: hierarchy.Effects  # speed, gain before, fade after, in practice, usual run-in
     look: hierarchy.Effects
     reach: Reach
     easing: EasingHabit
@@ -132,14 +134,16 @@ def estimate_squad(
     for name, foot in (feet_m or {}).items():
         if name in names:
             feet[names.index(name)] = foot
+    pace = learn_pace(reps, len(names))
     return Squad(
         event=reps.event,
         runners=names,
-        start=effects(reps.start, reps.outgoing, PRIOR_OF_START),
+        pace=pace,
+        start=effects(practised_starts(reps, pace), reps.outgoing, PRIOR_OF_START),
         push=effects(reps.push, reps.outgoing, PRIOR_OF_PUSH),
         lag=effects(reps.lag, reps.outgoing, PRIOR_OF_LAG),
         cost=effects(reps.cost, reps.outgoing, PRIOR_OF_COST),
-        entry=effects(reps.entry, reps.incoming, PRIOR_OF_ENTRY),
+        entry=effects(practised_entries(reps, pace), reps.incoming, PRIOR_OF_ENTRY),
         look=effects(_look_departures(reps), reps.outgoing, PRIOR_OF_LOOK, blunders=False),
         reach=_estimate_reach(reps, len(names), weeks),
         easing=_estimate_easing(reps),

@@ -25,6 +25,7 @@ from zlib import crc32
 import numpy as np
 
 from pipeline.advise import hierarchy, laws
+from pipeline.advise.pace import GAIN_INSIDE, Pace, gain_of
 from pipeline.advise.runners import Squad
 from pipeline.advise.settings import Conditions
 from pipeline.base.values import Floats, Frozen
@@ -37,12 +38,9 @@ CALL_M, HAND_S = 1.0, 0.30  # the call comes so far from reach; the hand is ther
 REACT_S, BRAKE_MPS2 = 0.1, 4.0  # so soon and so hard brakes an incoming runner who is too fast
 TOUCH_M = 0.5  # if the trunks still come nearer than this, they ran into each other
 EASE_RAMP_M = 3.0
+USUAL_MPS = 9.0  # at which a short run-in's gain is reckoned
 STAND_SD_M = 0.10  # a trunk over its tape, and the tape itself
 CROUCH_S, CROUCH_M = 0.03, 10.0  # a crouched start is so much later, and made up for by 10 m
-
-# Racing against practice, as shares of speed with their uncertainty: an assumption
-RACE_IN, RACE_IN_SD = 0.99, 0.012  # all-out, but at the end of a leg: about the same
-RACE_OUT, RACE_OUT_SD = 1.01, 0.008
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,10 +111,7 @@ def draw_runners(
     u = np.tile(u, (outer, 1)) if same_reps else u
     z = ndtri(u)
     speed = laws.wind_factor(conditions.wind_mps)
-    race_in = race_out = np.ones((outer, 1))
-    if conditions.race:
-        race_in = rng.normal(RACE_IN, RACE_IN_SD, (outer, 1))
-        race_out = rng.normal(RACE_OUT, RACE_OUT_SD, (outer, 1))
+    pace_in, pace_out, gain = _draw_pace(squad.pace, conditions.race, outer, rng)
 
     def rep(effects: hierarchy.Effects, columns: slice, blunder: int | None = None) -> Floats:
         means = _draw_means(effects, outer, rng, own)  # (outer, J, p)
@@ -147,15 +142,15 @@ def draw_runners(
     return Draws(
         outer=outer,
         inner=inner,
-        top_mps=np.clip(start[..., 0], 3.0, 14.0) * np.repeat(race_out, inner, 0) * speed,
+        top_mps=np.clip(start[..., 0], 3.0, 14.0) * np.repeat(pace_out, inner, 0) * speed,
         tau_s=np.clip(start[..., 1], 0.4, 3.5),
         launch_s=np.clip(start[..., 2], -0.5, 0.6),
-        push_mps=np.clip(push[..., 0], 3.0, 14.0) * np.repeat(race_out, inner, 0) * speed,
+        push_mps=np.clip(push[..., 0], 3.0, 14.0) * np.repeat(pace_out, inner, 0) * speed,
         lag_s=lag[..., 0],
         cost_s=cost[..., 0],
-        v_in_mps=np.clip(entry[..., 0], 3.0, 14.0) * np.repeat(race_in, inner, 0) * speed,
-        gain_mps2=np.clip(entry[..., 1], -1.0, 2.0),
-        fade_mps2=np.clip(entry[..., 2], -0.5, 1.5),
+        v_in_mps=np.clip(entry[..., 0], 3.0, 14.0) * np.repeat(pace_in, inner, 0) * speed,
+        gain_mps2=np.clip(entry[..., 1] - gain, -1.0, 2.0),
+        fade_mps2=np.clip(entry[..., 2] + GAIN_INSIDE * gain, -0.5, 1.5),
         look_m=look[..., 0],
         reach_share_m=np.repeat(share, inner, 0),
         reach_rep_m=squad.reach.rep_sd_m * z[:, 9],
@@ -163,6 +158,23 @@ def draw_runners(
         stand_m=STAND_SD_M * z[:, 10],
         eases=u[:, 11],
     )
+
+
+def _draw_pace(
+    pace: Pace, race: bool, outer: int, rng: np.random.Generator
+) -> tuple[Floats, Floats, Floats]:
+    """(outer, J) factors of the incoming runners' and the receivers' speeds, and (J,) the gain at
+    the entry line that a race's long run-in takes away.
+
+    What is not known of the factors counts as far as the takeovers were run otherwise than asked.
+    """
+    off = rng.standard_normal((outer, 3)) @ np.linalg.cholesky(pace.cov).T
+    size = len(pace.short)
+    wanted_in = np.column_stack([np.ones(size), pace.short]) if race else np.zeros((size, 2))
+    log_in = wanted_in @ pace.mean[:2] + off[:, :2] @ (wanted_in - pace.usual_in).T
+    log_out = float(race) * pace.mean[2] + off[:, 2:] * (float(race) - pace.usual_out)
+    gain = gain_of(np.full(size, USUAL_MPS), pace.short, pace.mean[1]) if race else np.zeros(size)
+    return np.exp(log_in), np.exp(log_out), gain
 
 
 def _draw_means(

@@ -36,6 +36,7 @@ START_PRIOR_SD = np.array([2.5, 0.4, 0.15, 2.5])
 START_LOW, START_HIGH = np.array([3.0, 0.4, -0.6, 3.0]), np.array([14.0, 3.0, 0.6, 14.0])
 ENTRY_LOW, ENTRY_HIGH = np.array([3.0, -5.0, -5.0]), np.array([14.0, 5.0, 5.0])
 COST_LIMIT_S = 2.0
+STANDS_MPS = 1.0  # a course that begins slower begins where the runner stood
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,6 +85,8 @@ class Reps(Frozen):
     eased_from: Floats  # share of the zone where a receiver who eased did so
     eased_by: Floats  # share of the speed
     waited_to: Floats  # share of the zone where the receiver was when the baton came, or never did
+    race: Floats  # 1 where run in a race, else 0
+    run_in_m: Floats  # from where the incoming runner stood to the entry line; NaN: long, not known
     feet_m: Floats  # (runners,) foot-lengths, NaN where not known
 
     @property
@@ -167,6 +170,10 @@ def gather_reps(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
         eased_from=numbers("eased_from"),
         eased_by=numbers("eased_by"),
         waited_to=numbers("waited_to"),
+        race=np.array(
+            [name is not None for name in rows.column("race").to_pylist()], dtype=np.float64
+        ),
+        run_in_m=numbers("run_in_m"),
         feet_m=_newest_feet_m(exchanges, names),
     )
 
@@ -277,6 +284,7 @@ def _takeover_facts(
     course_in, course_out = pair.get("incoming"), pair.get("outgoing")
     back = _find_back_m(row, course_in, event, zone, zone_m)
     numbers["back_m"] = back
+    numbers["run_in_m"] = _find_run_in_m(row, course_in, back)
     clean = passed and "ran into" not in faults
     if course_in is not None:
         until = end - 0.2 if clean and np.isfinite(end) else _time_until_near(pair, go)
@@ -306,6 +314,16 @@ def _find_back_m(
     if course is not None and np.isfinite(row["mark_t_s"]) and np.isfinite(row["mark_m"]):
         at = float(np.interp(row["mark_t_s"], course[0], course[1])) + row["mark_m"]
     return relays.back_line_m(event, zone, zone_m, at)
+
+
+def _find_run_in_m(row: Mapping[str, float], course: RunnerCurve | None, back_m: float) -> float:
+    """From where the incoming runner stood to the entry line: as the sheet says, else where the
+    course begins, if it begins at a stand."""
+    if np.isfinite(row.get("incoming_start_m", np.nan)):
+        return row["incoming_start_m"] - back_m
+    if course is None or course[2][0] > STANDS_MPS:
+        return np.nan
+    return -float(course[1][0])
 
 
 def _trunk_distance(

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
+Bools = NDArray[np.bool_]
 Progress = Callable[[str, int, int], None]  # hears what is done, how many are done, of how many
 Basis = Literal["utc", "counter"]
 Worn = Literal["upper-back", "waist", "left-wrist", "right-wrist"]
