@@ -145,7 +145,10 @@ def _tell_settings(
     parts: Sequence[Mapping[str, Any]],
     now: Mapping[str, Any],
 ) -> None:
-    """Write into the remarks of kept rows the settings in which they differ from the new ones."""
+    """Write into the remarks of kept rows the settings in which they differ from the new ones;
+    the record alone tells it where a table has no remarks."""
+    if "remarks" not in schema.facts(table_name).names:
+        return
     wanted = _OF_RUNNERS if table_name == "runners" else tuple(_DECIDING)
     words: dict[tuple[str, ...], str] = {}
     for part in parts:
