@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass, replace
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.advise.causes import causes_table, find_causes
 from pipeline.advise.marks import Advice, advise_squad, marks_table
 from pipeline.advise.orders import (
     Orders,
@@ -36,6 +37,7 @@ from pipeline.advise.runners import Squad, estimate_squad, runners_table
 from pipeline.advise.settings import Settings
 from pipeline.advise.takeovers import gather_reps, rank_events, utc_datetime
 from pipeline.advise.validation import Agreements, judge_checks, validation_table
+from pipeline.advise.verdicts import Verdict, judge_takeovers, verdicts_table
 from pipeline.base.asking import did_you_mean, one_of
 from pipeline.base.words import count
 from pipeline.errors import NothingMeasured, UsageError
@@ -56,6 +58,16 @@ class MarkDecisions:
     advices: tuple[Advice, ...]
     tables: Mapping[str, pa.Table]
     lacks: tuple[Lack, ...]
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class CauseDecisions:
+    """What every takeover lost and to what: the verdicts in time order, event by event, the tables
+    `causes` and `verdicts`, and remarks about the lake and the advice."""
+
+    verdicts: tuple[Verdict, ...]
+    tables: Mapping[str, pa.Table]
     remarks: tuple[str, ...]
 
 
@@ -132,7 +144,8 @@ def decide_runners(out: Out, settings: Settings, *, write: bool = True) -> MarkD
 def decide_marks(
     out: Out, settings: Settings, *, pair: tuple[str, str] | None = None, write: bool = True
 ) -> MarkDecisions:
-    """Work out the tables `marks`, `runners` and `progress` of each event, or of the one asked for.
+    """Work out the tables `marks`, `runners`, `progress`, `causes` and `verdicts` of each event, or
+    of the one asked for.
 
     Raises UsageError, before anything is written, where there are no marks for `pair`.
     """
@@ -150,6 +163,7 @@ def decide_marks(
         "runners": runners_table([one.squad for one in advices]),
         "marks": marks_table(advices),
         "progress": _progress_of_events(found, advices),
+        **_tell_causes(found, advices)[1],
     }
     scope = _scope_of(settings, [one.squad for one in advices])
     kept = _write_tables(found, tables, settings, write, scope)
@@ -160,6 +174,52 @@ def decide_marks(
         _lacks_of_events(advices, tables),
         (*found.remarks, *remarks, *kept),
     )
+
+
+def decide_causes(
+    out: Out,
+    settings: Settings,
+    *,
+    session: str | None = None,
+    pair: tuple[str, str] | None = None,
+    write: bool = True,
+) -> CauseDecisions:
+    """Work out the tables `causes` and `verdicts` of each event, or of the one asked for: what each
+    takeover lost against its pair's best mark, and to what.
+
+    The tables are of all takeovers; the verdicts given back are those of `session` and `pair`.
+    Raises UsageError, before anything is written, where there is none of these.
+    """
+    found = _read_full_speed(out)
+    if pair is not None:
+        _require_known(found, pair, f"pair {pair[0]} to {pair[1]}", "two runners, each ")
+    advices = advise_lake(found, settings)
+    every, tables = _tell_causes(found, advices)
+    verdicts = [
+        one
+        for one in every
+        if session in (None, one.loss.session)
+        and pair in (None, (one.loss.incoming, one.loss.outgoing))
+    ]
+    if not verdicts:
+        raise UsageError(
+            f"session {session}" if pair is None else f"pair {pair[0]} to {pair[1]}",
+            "no takeover at full speed" + ("" if session is None else f" in session {session}"),
+            one_of(
+                list(
+                    dict.fromkeys(
+                        one.loss.session
+                        for one in every
+                        if pair in (None, (one.loss.incoming, one.loss.outgoing))
+                    )
+                )
+                or ["a pair that took over"],
+                session,
+            ),
+        )
+    scope = _scope_of(settings, [one.squad for one in advices])
+    kept = _write_tables(found, tables, settings, write, scope)
+    return CauseDecisions(tuple(verdicts), tables, (*found.remarks, *kept))
 
 
 def decide_progress(out: Out, settings: Settings, *, write: bool = True) -> MarkDecisions:
@@ -420,6 +480,15 @@ def advise_lake(found: Lake, settings: Settings) -> list[Advice]:
 
 
 # --- parts of the tables ----------------------------------------------------------------------
+
+
+def _tell_causes(
+    found: Lake, advices: Sequence[Advice]
+) -> tuple[list[Verdict], dict[str, pa.Table]]:
+    """The verdict on each takeover, and the tables `causes` and `verdicts`."""
+    losses = find_causes(found.exchanges, advices)
+    verdicts = judge_takeovers(losses)
+    return verdicts, {"causes": causes_table(losses), "verdicts": verdicts_table(verdicts)}
 
 
 def _progress_of_events(found: Lake, advices: Sequence[Advice]) -> pa.Table:

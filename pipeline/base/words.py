@@ -29,6 +29,17 @@ def count(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
 
 
+_SMALL_NUMBERS = (
+    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven",
+    "twelve",
+)  # fmt: skip
+
+
+def number_in_words(number: int) -> str:
+    """A number of things as it is said: in words up to twelve."""
+    return _SMALL_NUMBERS[number] if 0 <= number < len(_SMALL_NUMBERS) else str(number)
+
+
 # Below the first a pass counts as outside the zone, above the second as inside; between them it is
 # left open. A convention.
 SURELY_OUTSIDE_P, SURELY_INSIDE_P = 0.2, 0.8

@@ -17,6 +17,7 @@ import typer
 from typer.core import TyperGroup
 
 from pipeline.cli import (
+    causes,
     decide,
     export,
     forget,
@@ -83,9 +84,9 @@ def batontrace(
     Start a session with template and venue, look at it with check, and measure it with process, or
     measure many with season; note fills in its practice sheet beside the track. Then marks, order,
     runners and progress turn the tables into decisions; report and overlay show them, and export
-    hands them to a spreadsheet. Race tells a race leg by leg. Validate says how far to believe it
-    all, where somebody filmed or timed. Forget takes a runner or a session out of the tables
-    again.
+    hands them to a spreadsheet. Causes says what each takeover lost, and race tells a race leg by
+    leg. Validate says how far to believe it all, where somebody filmed or timed. Forget takes a
+    runner or a session out of the tables again.
     """
 
 
@@ -98,6 +99,7 @@ app.command("season", epilog=season.SEASON_EXAMPLE)(season.run_season)
 app.command("marks", epilog=decide.MARKS_EXAMPLE)(decide.run_marks)
 app.command("order", epilog=decide.ORDER_EXAMPLE)(decide.run_order)
 app.command("runners", epilog=decide.RUNNERS_EXAMPLE)(decide.run_runners)
+app.command("causes", epilog=causes.CAUSES_EXAMPLE)(causes.run_causes)
 app.command("progress", epilog=decide.PROGRESS_EXAMPLE)(decide.run_progress)
 app.command("validate", epilog=validate.VALIDATE_EXAMPLE)(validate.run_validate)
 app.command("race", epilog=race.RACE_EXAMPLE)(race.run_race)

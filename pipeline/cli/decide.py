@@ -234,7 +234,7 @@ def run_progress(
     from pipeline.advise import decisions
     from pipeline.advise.settings import Settings
 
-    settings = Settings(event=event, team=_split_names(team), seed=seed)
+    settings = Settings(event=event, team=split_names(team), seed=seed)
     found = decisions.decide_progress(out, settings, write=not print_only)
     words.print_progress(found)
     words.print_where_written(out, found.tables, print_only)
@@ -253,7 +253,7 @@ def _gather_settings(
 
     return Settings(
         event=event,
-        team=_split_names(team),
+        team=split_names(team),
         failure_s=_parse_stake(stake),
         collision_s=defaults.COLLISION_S if collisions is Collisions.avoid else 0.0,
         race=speed is Speed.race,
@@ -311,7 +311,7 @@ def parse_flat_times(given: Sequence[str] | None) -> dict[str, float]:
     }
 
 
-def _split_names(given: Sequence[str] | None) -> tuple[str, ...]:
+def split_names(given: Sequence[str] | None) -> tuple[str, ...]:
     """Runners from texts with commas, each once."""
     names = [name.strip() for text in given or () for name in text.split(",")]
     return tuple(dict.fromkeys(name for name in names if name))

@@ -46,7 +46,7 @@ def asked(**how) -> Settings:
 def test_marks_writes_what_it_returns_where_everybody_finds_it(two_events, tmp_path):
     out = Path(shutil.copytree(two_events, tmp_path / "out"))
     found = decisions.decide_marks(out, asked())
-    assert set(found.tables) == {"runners", "marks", "progress"}
+    assert set(found.tables) == {"runners", "marks", "progress", "causes", "verdicts"}
     for name, table in found.tables.items():
         schema.check_table(name, table)
         assert lake.read_decision(out, name).equals(table)

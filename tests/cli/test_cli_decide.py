@@ -24,7 +24,7 @@ FLAT = [word for name in NAMES for word in ("--flat", f"{name}=48.0")]
 # What each command writes.
 TABLES = {
     "runners": {"runners"},
-    "marks": {"runners", "marks", "progress"},
+    "marks": {"runners", "marks", "progress", "causes", "verdicts"},
     "order": {"runners", "orders"},
     "progress": {"progress"},
 }
