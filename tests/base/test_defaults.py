@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.advise import progress, runners
+from pipeline.advise import progress
 from pipeline.advise.settings import Conditions, Settings
 from pipeline.base import defaults, relays
 from pipeline.base.stadium import STANDARD
 from pipeline.cli import decide
+from pipeline.cli.options import Collisions, Speed
 from pipeline.cli.session import run_venue
 from pipeline.errors import UsageError
 from pipeline.session import template
@@ -29,9 +30,12 @@ def option_defaults(command) -> dict:
 def test_a_command_takes_what_the_settings_take(command):
     found = option_defaults(command)
     usual = {f.name: f.default for f in dataclasses.fields(Settings)}
-    for option, setting in (("risk", "risk"), ("half_life", "half_life_days"), ("seed", "seed")):
-        if option in found:
-            assert found[option] == usual[setting]
+    if "seed" in found:
+        assert found["seed"] == usual["seed"]
+    if "stake" in found:
+        assert defaults.STAKES_S[found["stake"]] == usual["failure_s"] == defaults.FAILURE_S
+        assert (found["collisions"] is Collisions.avoid) == (usual["collision_s"] > 0)
+        assert (found["speed"] is Speed.race) == usual["race"]
     if "rules" in found:
         assert found["rules"] == relays.Rules.today
         assert usual["older"] is False
@@ -44,9 +48,9 @@ def test_a_tracks_measures_are_the_standard_ones():
 
 
 def test_estimates_and_conditions_start_from_the_same():
-    half_life = inspect.signature(runners.estimate_squad).parameters["half_life_days"].default
-    assert half_life == Settings().half_life_days == defaults.HALF_LIFE_DAYS
-    assert inspect.signature(progress.find_lacks).parameters["foot_m"].default == defaults.FOOT_M
+    assert (
+        inspect.signature(progress.progress_table).parameters["foot_m"].default == defaults.FOOT_M
+    )
     usual = Conditions()
     assert (usual.zone_m, usual.back_m) == (30.0, 0.0)  # of the 4x100, today's rules
 
@@ -61,8 +65,10 @@ def test_a_foot_is_believed_within_the_same_limits_wherever_it_is_given(foot_m):
 
 def test_the_guides_and_the_template_name_the_defaults():
     advice = (DOCS / "advice.md").read_text(encoding="utf-8")
-    assert f"The default is {defaults.RISK:.2f}." in advice
-    methods = (DOCS / "methods.md").read_text(encoding="utf-8")
-    assert f"A rep counts half after {defaults.HALF_LIFE_DAYS:.0f} days" in methods
+    for name, cost_s in defaults.STAKES_S.items():
+        assert f"| `--stake {name}`" in advice
+        assert f"| {cost_s:g} s |" in advice.split(f"| `--stake {name}`")[1].splitlines()[0]
+    assert f"counts {defaults.COLLISION_S:g} s" in advice
+    assert f"{defaults.RISKY:.0%}" in advice
     session = template.template_text("session.toml")
     assert tomllib.loads(session)["runner"][0]["foot_m"] == defaults.FOOT_M

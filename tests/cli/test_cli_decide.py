@@ -134,16 +134,18 @@ def test_wishes_of_the_command_line_are_kept(out):
 @pytest.mark.parametrize(
     ("words", "field", "value"),
     [
-        (("--risk", 0.03), "risk", 0.03),
+        (("--stake", "heat"), "failure_s", 10.0),
+        (("--stake", 2.5), "failure_s", 2.5),
+        (("--collisions", "time"), "collision_s", 0.0),
         (("--speed", "race"), "race", True),
         (("--wind", -1.5), "wind_mps", -1.5),
         (("--start", "crouched"), "crouched", True),
         (("--stand", 3), "stand_m", 3.0),
+        (("--stand", "best"), "free_stand", True),
         (("--pace", 0.9), "pace", 0.9),
         (("--rules", "older"), "older", True),
         (("--latest-pass", 22), "latest_m", 22.0),
         (("--foot", "otter=0.27", "--foot", "a=b=0.3"), "feet_m", {"otter": 0.27, "a=b": 0.3}),
-        (("--half-life", 30), "half_life_days", 30.0),
         (("--seed", 7), "seed", 7),
         (("--event", "4x400"), "event", "4x400"),
         (("--team", "a,b", "--team", " c ,a"), "team", ("a", "b", "c")),
@@ -295,13 +297,16 @@ NONSENSE = {
     "team of one": (("marks", "--team", "heron"), ("heron", "two runners or more")),
     "team of three": (("order", "--team", "heron,otter,rowan"), ("team", "four or more")),
     "pair": (("marks", "--pair", "heron", "gull"), ("heron to gull", "two runners")),
-    "risk": (("marks", "--risk", 1.5), ("risk", "1.5", "between")),
-    "risk, no number": (("marks", "--risk", "nan"), ("risk", "nan")),
+    "stake": (("marks", "--stake", 150), ("cost of a failure", "150", "0 to 100")),
+    "stake, below 0": (("order", "--stake", -1), ("cost of a failure", "-1", "seconds")),
+    "stake, no number": (("marks", "--stake", "nan"), ("--stake nan", "heat, final, record")),
+    "stake, no such case": (("order", "--stake", "semi"), ("semi", "heat, final, record")),
     "wind": (("order", "--wind", 40), ("wind", "40", "m/s")),
     "stand": (("marks", "--stand", -3), ("stand", "-3", "metres")),
+    "stand, words": (("marks", "--stand", "there"), ("--stand there", "metres", "best")),
+    "stand, no number": (("marks", "--stand", "nan"), ("--stand nan", "metres", "best")),
     "pace": (("marks", "--pace", 0), ("pace", "0", "share")),
     "latest": (("marks", "--latest-pass", 400), ("400", "metres")),
-    "half-life": (("runners", "--half-life", 0), ("half-life", "0", "day")),
     "seed": (("progress", "--seed", -1), ("seed", "-1")),
     "foot": (("marks", "--foot", "heron"), ("--foot heron", "RUNNER=")),
     "foot, words": (("marks", "--foot", "heron=big"), ("--foot", "big", "number")),
@@ -344,7 +349,15 @@ def test_nonsense_is_a_usage_error_that_says_what_can_be(words, holds, season, t
 
 
 @pytest.mark.parametrize(
-    "words", [("marks",), ("marks", "x", "--speed", "slow"), ("order", "--ri")]
+    "words",
+    [
+        ("marks",),
+        ("marks", "x", "--speed", "slow"),
+        ("marks", "x", "--collisions", "never"),
+        ("marks", "x", "--risk", 0.1),
+        ("runners", "x", "--half-life", 30),
+        ("order", "--stak"),
+    ],
 )
 def test_a_wrong_command_line_shows_the_usage(words):
     code, _, complained = run(*words)

@@ -102,7 +102,7 @@ def test_no_impossible_number_is_taken(command, option, kind, ground, tmp_path):
 def test_the_walk_over_numbers_finds_them():
     found = {(command, option) for command, option, _ in number_options()}
     assert {("venue", "--radius-m"), ("venue", "--lane"), ("season", "--workers")} <= found
-    assert {("marks", "--stand"), ("overlay", "--exchange"), ("order", "--seed")} <= found
+    assert {("marks", "--pace"), ("overlay", "--exchange"), ("order", "--seed")} <= found
 
 
 @pytest.mark.parametrize("option", ["--foot", "--flat", "--fix", "--forbid"])
@@ -175,7 +175,7 @@ def lake_commands(out, target):
     yield from ((name, NAMES[0]) for name in ("marks", "process", "check", "season", NAMES[1]))
     yield ("check", NAMES[0], NAMES[1])
     yield ("--" + NAMES[0],)
-    yield ("marks", out, f"--risk={NAMES[0]}")
+    yield ("marks", out, f"--stake={NAMES[0]}")
 
 
 @pytest.mark.usefixtures("light")

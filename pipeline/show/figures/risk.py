@@ -144,7 +144,9 @@ def _risk_notes(advised: LakeRow, foot_m: float | None) -> tuple[str, ...]:
         *((f"On the mark advised: {warned}.",) if warned else ()),
         f"{foot}Rests on {count(advised['reps'], 'takeover')}, {advised['reps_pair']} of this "
         f"pair, {advised['reps_on_mark']} on the mark advised.",
-        "These chances and times are worked out from all takeovers of the two runners; nobody has "
+        "The three chances do not add up to 100 %: two who run into each other may pass in the "
+        "zone all the same, and a baton may pass before it. "
+        "Chances and times are worked out from all takeovers of the two runners; nobody has "
         "seen them happen. Bands are ± 1 standard error and shrink with more takeovers. Dashed "
         "lines show how far single takeovers spread, which more takeovers do not change.",
     )
