@@ -46,14 +46,18 @@ class World:
         return sides[::-1] if self.side_by_zone and zone == 2 else sides
 
 
+def trade_mark_feet(squad_mps: float) -> float:
+    """Where the trade puts a mark, in foot-lengths: about 25 for women and 30 for men (common
+    practice, no source); here for squads of 9.3 and 10.8 m/s. Never more than 30."""
+    return min(30.0, 25.0 + 5.0 / 1.5 * (squad_mps - 9.3))
+
+
 def farthest_mark_feet(squad_mps: float) -> float:
-    """The farthest mark a squad uses: fifteen foot-lengths beyond where the trade puts it, 45 at
-    most. The trade's marks are about 25 for women and 30 for men (common practice, no source);
-    here those of squads of 9.3 and 10.8 m/s.
+    """The farthest mark a squad uses: fifteen foot-lengths beyond where the trade puts it.
 
     Receivers who go before the mark need about as much as the trade says. Those who go after it
     need more; where even the farthest mark is not enough, they take the pass earlier."""
-    return min(45.0, 25.0 + 5.0 / 1.5 * (squad_mps - 9.3) + 15.0)
+    return trade_mark_feet(squad_mps) + 15.0
 
 
 def draw_world(seed: int) -> World:

@@ -18,6 +18,7 @@ import people  # isort: skip - from sample_tracks
 import practice  # isort: skip
 
 DT = people.DT
+ROWS_AT_ONCE = 3000  # more do not fit the cache
 LONGEST_S = 40.0  # as people.take_over
 FAULT_SHARE = 0.15  # simulate.make_session's own: of these, half are faults of the mark
 
@@ -30,6 +31,7 @@ class Outcomes:
     pass_t_s: np.ndarray
     pass_m: np.ndarray  # half-way between the trunks
     zone_time_s: np.ndarray  # the baton's
+    finish_s: np.ndarray  # from the baton's entry until it is `beyond_m` past the exit line
     v_in_mps: np.ndarray  # at the pass
     v_out_mps: np.ndarray
     nearest_m: np.ndarray  # the trunks' least distance, from the go to the pass
@@ -67,6 +69,24 @@ def true_changes(
     return on_marks(squad, site, pair, [(mark_m, outgoing_start_m)], n, rng, fault_share)[0]
 
 
+def same_on_marks(
+    squad: practice.Squad, site: practice.Site, pair: tuple[str, str], marks_m: Sequence[float],
+    outgoing_start_m: float, n: int, rng: people.Rng, fault_share: float = FAULT_SHARE,
+    beyond_m: float = 0.0,
+) -> list[Outcomes]:  # fmt: skip
+    """For each mark the same `n` takeovers but for the mark: what differs is the mark's doing."""
+    who = {p.id: p for p in squad.people}
+    reps = _draw_plans(squad, site, pair, (0.0, outgoing_start_m), 1.0, n, rng, fault_share)
+    out = []
+    at_once = max(1, ROWS_AT_ONCE // n)
+    for k in range(0, len(marks_m), at_once):
+        some = marks_m[k : k + at_once]
+        plans = [replace(one, mark_s=one.mark_s - mark_m) for mark_m in some for one in reps]
+        done = take_over(who[pair[0]], who[pair[1]], plans, beyond_m)
+        out += [done.rows(slice(i, i + n)) for i in range(0, len(plans), n)]
+    return out
+
+
 def on_marks(
     squad: practice.Squad, site: practice.Site, pair: tuple[str, str],
     places: Sequence[tuple[float, float]], n: int, rng: people.Rng,
@@ -80,23 +100,37 @@ def on_marks(
     first movement: a receiver who looks makes up for the own lag, and misses by half a metre.
     """
     who = {p.id: p for p in squad.people}
-    pi, po = who[pair[0]], who[pair[1]]
     plans = []
-    for (mark_m, stand_m), pace in zip(places, paces or [1.0] * len(places), strict=True):
-        for _ in range(n):
-            setup = practice.draw_setup(rng, site)
-            setup = replace(setup, out_start_m=stand_m, out_effort=setup.out_effort * pace)
-            fault = None
-            if rng.random() < fault_share:
-                fault = str(rng.choice(practice.FAULTS))  # those of the mark change nothing here
-            usual = practice.usual_plan(site, squad.reach_m[pair], setup)
-            sight = 0.0
-            if site.four_hundred:
-                ahead = po.lag_s * pi.top_mps * setup.in_effort * site.bend
-                sight = ahead + float(rng.normal(0, practice.SIGHT_SD_M))
-            plans.append(practice.vary(rng, site, pi, po, usual, mark_m + sight, fault, 0.05))
-    every = take_over(pi, po, plans)
+    for place, pace in zip(places, paces or [1.0] * len(places), strict=True):
+        plans += _draw_plans(squad, site, pair, place, pace, n, rng, fault_share)
+    every = take_over(who[pair[0]], who[pair[1]], plans)
     return [every.rows(slice(k, k + n)) for k in range(0, len(plans), n)]
+
+
+def _draw_plans(
+    squad: practice.Squad, site: practice.Site, pair: tuple[str, str],
+    place: tuple[float, float], pace: float, n: int, rng: people.Rng, fault_share: float,
+) -> list[people.RepPlan]:  # fmt: skip
+    """`n` reps of a pair on one (mark_m, outgoing_start_m)."""
+    who = {p.id: p for p in squad.people}
+    pi, po = who[pair[0]], who[pair[1]]
+    mark_m, stand_m = place
+    plans = []
+    for _ in range(n):
+        setup = practice.draw_setup(rng, site)
+        setup = replace(setup, out_start_m=stand_m, out_effort=setup.out_effort * pace)
+        fault = None
+        if rng.random() < fault_share:
+            fault = str(rng.choice(practice.FAULTS))  # those of the mark change nothing here
+        usual = practice.usual_plan(site, squad.reach_m[pair], setup)
+        sight = 0.0
+        if site.four_hundred:
+            ahead = po.lag_s * pi.top_mps * setup.in_effort * site.bend
+            sight = ahead + float(rng.normal(0, practice.SIGHT_SD_M))
+        plans.append(
+            practice.vary(rng, site, pi, po, usual, mark_m + sight, fault, 0.05, squad.world)
+        )
+    return plans
 
 
 class _Rows:
@@ -126,25 +160,32 @@ def _begin(plans: Sequence[people.RepPlan], top_mps: float) -> _Rows:
         go=never, passed=never, call=never, give_up=never,
         collided=no, eased=no, slowed=no, stands_in=no,
         reach_cost=zero, hand_cost=zero, brake_in=zero, brake_out=zero,
-        in_entry=never, in_exit=never, out_entry=never, out_exit=never,
+        in_entry=never, in_exit=never, out_entry=never, out_exit=never, out_far=never,
         nearest=never, nearest_after=never,
         pass_m=np.full(n, np.nan), v_in=np.full(n, np.nan), v_out=np.full(n, np.nan),
     )  # fmt: skip
 
 
-def take_over(pi: people.Person, po: people.Person, plans: Sequence[people.RepPlan]) -> Outcomes:
-    """The rules of people.take_over for many plans of one pair."""
+def take_over(
+    pi: people.Person,
+    po: people.Person,
+    plans: Sequence[people.RepPlan],
+    beyond_m: float = 0.0,
+) -> Outcomes:
+    """The rules of people.take_over for many plans of one pair, until the baton is `beyond_m` past
+    the exit line."""
     zone_m = plans[0].zone_m
     x = _begin(plans, pi.top_mps)
     names = ("go", "passed", "pass_m", "v_in", "v_out", "nearest", "nearest_after", "collided",
-             "eased", "slowed", "in_entry", "in_exit", "out_entry", "out_exit")  # fmt: skip
+             "eased", "slowed", "in_entry", "in_exit", "out_entry", "out_exit",
+             "out_far")  # fmt: skip
     end = {name: np.full(len(plans), np.nan) for name in names}
     for step in range(round(LONGEST_S / DT)):
         t = step * DT
-        _step(x, pi, po, t)
+        _step(x, pi, po, t, beyond_m)
         if step % 50 == 49:
-            # the baton is over the exit line, or will never be
-            done = (np.isfinite(x.passed) & np.isfinite(x.out_exit)) | np.isfinite(x.give_up)
+            # the baton is over the last line, or will never be
+            done = (np.isfinite(x.passed) & np.isfinite(x.out_far)) | np.isfinite(x.give_up)
             for name in names:
                 end[name][x.row[done]] = getattr(x, name)[done]
             x.keep(~done)
@@ -163,13 +204,15 @@ def _outcomes(end: dict[str, np.ndarray], zone_m: float) -> Outcomes:
         late = np.maximum(end["out_entry"], tp)
         enters = np.where(end["in_entry"] <= tp, end["in_entry"], late)
         zone_time = np.where(np.isfinite(leaves - enters), leaves - enters, np.nan)
+        there = np.maximum(end["out_far"], tp)
+        finish = np.where(np.isfinite(there - enters), there - enters, np.nan)
 
     def finite(name: str) -> np.ndarray:
         return np.where(np.isfinite(end[name]), end[name], np.nan)
 
     flags = {name: end[name].astype(bool) for name in ("collided", "eased", "slowed")}
     return Outcomes(
-        finite("go"), finite("passed"), end["pass_m"], zone_time, end["v_in"], end["v_out"],
+        finite("go"), finite("passed"), end["pass_m"], zone_time, finish, end["v_in"], end["v_out"],
         finite("nearest"), finite("nearest_after"), **flags, zone_m=zone_m,
     )  # fmt: skip
 
@@ -188,7 +231,7 @@ def _last_steps(v: np.ndarray) -> np.ndarray:
     return 0.3 + 0.7 * np.minimum(1.0, v / 3.0)
 
 
-def _step(x: _Rows, pi: people.Person, po: people.Person, t: float) -> None:
+def _step(x: _Rows, pi: people.Person, po: people.Person, t: float, beyond_m: float) -> None:
     """One step of DT; each line has its twin in people.take_over."""
     gap, closing = x.so - x.si, x.vi - x.vo
     x.go = np.where(np.isinf(x.go) & (x.si >= x.trigger), t + np.maximum(0.0, x.lag_s), x.go)
@@ -215,6 +258,7 @@ def _step(x: _Rows, pi: people.Person, po: people.Person, t: float) -> None:
     for name, old, new, line in (
         ("in_entry", x.si, si, 0.0), ("in_exit", x.si, si, x.zone_m),
         ("out_entry", x.so, so, 0.0), ("out_exit", x.so, so, x.zone_m),
+        ("out_far", x.so, so, x.zone_m + beyond_m),
     ):  # fmt: skip
         first = (old < line) & (new >= line) & np.isinf(getattr(x, name))
         if first.any():
@@ -258,7 +302,13 @@ def _incoming(
     wish = np.where(lets_go, 1.3, 0.0)
     wish = np.where(given_up, pi.ease_mps2, wish)
     wish = np.where(after, x.after_brake_mps2, wish)
-    x.slowed = x.slowed | lets_go
+    room = gap - x.reach_m
+    coasts = open_ & ~lets_go & ~after & ~given_up & (closing > 0.4)
+    coasts = coasts & (room > 0) & (room < _coasts_m(x, closing, ao))
+    wish = np.where(coasts, x.after_brake_mps2, wish)
+    match = np.where((x.matches > 0) & open_ & (t >= x.go), _match(x, gap, closing, ao), 0.0)
+    wish = np.maximum(wish, match)
+    x.slowed = x.slowed | lets_go | coasts | (match > 0)
     need = closing**2 / (2 * np.maximum(0.15, gap - 0.5)) - np.maximum(0.0, ao)
     calm = (closing <= 0) | (gap >= 6) | (need < 2.5) | x.stands_in
     need = np.where(calm, 0.0, np.minimum(need, 7.0))
@@ -274,3 +324,16 @@ def _incoming(
     slows = -x.brake_in * np.where(open_, 1.0, _last_steps(x.vi))
     ai = np.where(brake > 0, slows, _push(pi, t + 0.5 * DT, x.vi, top))
     return np.where(x.stands_in, 0.0, ai)
+
+
+def _coasts_m(x: _Rows, closing: np.ndarray, ao: np.ndarray) -> np.ndarray:
+    t = x.let_go_before_s
+    lost = 0.5 * (x.after_brake_mps2 + np.maximum(0.0, ao)) * np.maximum(0.0, t - 0.06) ** 2
+    return np.maximum(0.3 * closing * t, closing * t - lost)
+
+
+def _match(x: _Rows, gap: np.ndarray, closing: np.ndarray, ao: np.ndarray) -> np.ndarray:
+    room = np.maximum(0.2, gap - x.reach_m + 0.25)
+    need = closing**2 / (2 * room) - np.maximum(0.0, ao)
+    calm = (closing <= 0.2) | (gap >= x.reach_m + 3.5) | (need <= 0.8)
+    return np.where(calm, 0.0, np.minimum(need, 4.5))

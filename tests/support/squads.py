@@ -8,7 +8,8 @@ in real tables. Moments of pass and first movement get errors of their own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ import people
 import practice
 import pyarrow as pa
 from shared_work import shared
+from worlds import World
 
 from pipeline.tables import schema
 
@@ -29,6 +31,7 @@ CURVE_HZ = 50.0
 OFFSET_M, WANDER_M, WANDER_S = 0.07, 0.08, 2.5
 PASS_S, GO_S, MARK_S = 0.12, 0.010, 0.012
 SPEED_SD_MPS = 0.05
+LEAST_OFF_S, HABIT_SDS = 0.08, 2.5  # a start so far off the habit is early or late
 
 Row = dict[str, Any]
 
@@ -67,12 +70,13 @@ def draw(
     lane: int | None = None,
     names: tuple[str, ...] | None = None,
     rules: str = "today",
+    world: World | None = None,
 ) -> tuple[practice.Squad, practice.Site]:
-    """The squad that `simulate.make_session(..., squad_seed=seed, names=names)` has too, and a
-    site of its kind."""
+    """The squad that `simulate.make_session(..., squad_seed=seed, names=names, world=world)` has
+    too, and a site of its kind."""
     who, ground = np.random.default_rng([seed, 20260513]).spawn(2)
     site = practice.choose_site(np.random.default_rng([seed, 1]), ground, event, place, lane, rules)
-    return practice.draw_squad(who, n_runners, names), site
+    return practice.draw_squad(who, n_runners, names, world), site
 
 
 @shared
@@ -106,15 +110,17 @@ def tables(
     days_between: float = 7.0,
     fault_share: float = 0.15,
     errors: float = 1.0,
+    **dealt: Any,
 ) -> tuple[pa.Table, pa.Table]:
-    """`exchanges` and `speed_curves` of all evenings, in time order."""
+    """`exchanges` and `speed_curves` of all evenings, in time order; `dealt` as in `takeovers`."""
     rng = np.random.default_rng([seed, 2])
     rows: list[Row] = []
     parts: list[dict[str, Any]] = []
     for evening in range(evenings):
         session = f"evening-{seed}-{evening + 1}"
         begin = FIRST_UTC_S + evening * days_between * DAY_S
-        for number, (row, plan) in enumerate(takeovers(rng, squad, site, reps, fault_share), 1):
+        dealt_reps = takeovers(rng, squad, site, reps, fault_share, **dealt)
+        for number, (row, plan) in enumerate(dealt_reps, 1):
             run = people.take_over(row["in"], row["out"], plan)
             key = {"session": session, "exchange": number}
             exchange, courses = seen(rng, row, run, site, errors)
@@ -132,23 +138,38 @@ def tables(
 
 
 def takeovers(
-    rng: people.Rng, squad: practice.Squad, site: practice.Site, reps: int, fault_share: float
+    rng: people.Rng,
+    squad: practice.Squad,
+    site: practice.Site,
+    reps: int,
+    fault_share: float,
+    pairs: Sequence[tuple[int, int]] = (),
+    stand_m: float | None = None,
 ) -> list[tuple[Row, people.RepPlan]]:
-    """An evening's takeovers as `simulate` deals them: who, what was meant, how it will go."""
+    """An evening's takeovers as `simulate` deals them: who, what was meant, how it will go.
+
+    `pairs`: those that practise, in turn, `reps` each (none: `reps` of the generator's own
+    programme); `stand_m`: where every receiver stands (None: where the setup says)."""
     setups: dict[tuple[str, str], practice.Setup] = {}
     tries: dict[tuple[str, str], int] = {}
     out = []
-    for _, a, b in practice.programme(rng, reps, len(squad.people), ()):
+    dealt = list(pairs) * reps
+    if not dealt:
+        dealt = [(a, b) for _, a, b in practice.programme(rng, reps, len(squad.people), ())]
+    for a, b in dealt:
         pi, po = squad.people[a], squad.people[b]
         pair = pi.id, po.id
         if tries.get(pair, 0) % 4 == 0:
-            setups[pair] = practice.draw_setup(rng, site)
+            setup = practice.of_world(rng, site, practice.draw_setup(rng, site), squad.world)
+            setups[pair] = setup if stand_m is None else replace(setup, out_start_m=stand_m)
         tries[pair] = tries.get(pair, 0) + 1
         fault = str(rng.choice(practice.FAULTS)) if rng.random() < fault_share else None
         plan, mark_m = practice.plan_takeover(
-            rng, site, pi, po, squad.reach_m[pair], setups[pair], fault, 0.05
+            rng, site, pi, po, squad.reach_m[pair], setups[pair], fault, 0.05, squad.world
         )
         row = {"in": pi, "out": po, "mark_m": None if site.four_hundred else mark_m}
+        row |= {"incoming_start_m": setups[pair].in_start_m}
+        row |= {"outgoing_start_m": setups[pair].out_start_m}
         out.append((row, plan))
     return out
 
@@ -175,6 +196,7 @@ def seen(
         "incoming_foot_m": row["in"].foot_m,
         "outcome": "not passed", "zero_t_s": zero, "pass_basis": "inferred",
         "mark_m": row["mark_m"], "faults": [], "remarks": [],
+        "incoming_start_m": row["incoming_start_m"], "outgoing_start_m": row["outgoing_start_m"],
     }  # fmt: skip
     if row["mark_m"] is not None:
         mark = courses["in"].crosses(site.back_s - row["mark_m"])
@@ -192,7 +214,7 @@ def seen(
     if run.pass_t is not None:
         moment = run.pass_t + rng.normal(0, PASS_S * errors)
         x |= _pass(moment, courses, entry, exit_, site, errors, zero)
-    x["faults"] = _faults(x, run, site)
+    x["faults"] = _faults(x, run, site, row["out"])
     return x, courses
 
 
@@ -258,13 +280,15 @@ def _inside(at: float, sd: float, zone_m: float) -> float:
     return float(np.clip(ndtr((zone_m - at) / sd) - ndtr(-at / sd), 0.0, 1.0))
 
 
-def _faults(x: Row, run: people.RepRun, site: practice.Site) -> list[str]:
-    """The words processing would find."""
+def _faults(x: Row, run: people.RepRun, site: practice.Site, receiver: people.Person) -> list[str]:
+    """The words processing would find; starts are judged by the receiver's habit."""
     lag, at, p = x.get("go_lag_s"), x.get("pass_m"), x.get("p_in_zone")
+    off = None if lag is None else lag - receiver.lag_s
+    usual_s = max(LEAST_OFF_S, HABIT_SDS * receiver.lag_spread_s)
     gap = float(np.min(run.s_out - run.s_in))
     said = {
-        "early start": lag is not None and lag < 0.02,
-        "late start": lag is not None and lag > 0.38,
+        "early start": off is not None and off < -usual_s,
+        "late start": off is not None and off > usual_s,
         "ran into": gap < 0.4,
         "ran away": run.pass_t is None and run.go_t is not None,
         "passed before the zone": p is not None and p < 0.2 and at < site.zone_m / 2,

@@ -1,15 +1,18 @@
-"""Is advice calibrated? Of marks said to be 90 % safe, are 90 % safe?
+"""What is advice worth, and does what it says come true? Over worlds, from 1 to 48 reps a pair.
 
     python tests/tools/advice_study.py                  print, and write docs/advice.md and its plot
-    python tests/tools/advice_study.py --only bend      squads of such a kind, print only
-    python tests/tools/advice_study.py --seeds 50-53    other squads, print only
-    python tests/tools/advice_study.py --keep FOLDER    keep what was measured, and use it again
-    python tests/tools/advice_study.py --quick          lakes without files (support/squads.py)
+    python tests/tools/advice_study.py --seeds 1-6      other squads, print only
+    python tests/tools/advice_study.py --reps 2,8       other counts of reps a pair, print only
+    python tests/tools/advice_study.py --files          through files, as the command line does
+    python tests/tools/advice_study.py --keep FOLDER    keep truth and lakes, and use them again
 
-For each squad some evenings are simulated (sample_tracks/), written as files, processed by the
-same call the command line makes, and the lake of tables is asked for marks. Then the same squad
-takes over hundreds of times on marks of every chance, tried pairs and untried
-(tests/support/crowd.py): what was said against what then happens.
+Each squad comes from a world of its own (sample_tracks/worlds.py): four runners whose four pairs
+each run so many takeovers. From these the lake of tables is made (support/squads.py, or real files)
+and asked for marks. What a mark is truly worth comes from hundreds of fresh takeovers on every mark
+of a grid (support/true_marks.py). Two coach's rules have as many reps on the same pairs.
+
+Worlds up to the 24th may be looked at while the advice is made. The others were drawn for the
+table, and nobody looks at them before.
 """
 
 from __future__ import annotations
@@ -19,12 +22,13 @@ import itertools
 import math
 import multiprocessing
 import os
+import pickle
 import sys
-import tempfile
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")  # before numpy: one worker a core, one thread a worker
@@ -36,146 +40,192 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 from checkout import ROOT  # noqa: E402 - found by the line above
 
 PAGE = ROOT / "docs" / "advice.md"
-PLOT = ROOT / "docs" / "advice_calibration.svg"
+PLOT = ROOT / "docs" / "advice_study.svg"
 BEGIN, END = "<!-- advice study: begin -->", "<!-- advice study: end -->"
-SEEDS = "1-12"
+SEEDS = "101-124"
 
-EVENINGS, REPS = 3, 12
-ANEW = 300  # fresh takeovers on each mark
-PAIRS = 6  # asked about in each squad, half of them untried where there are so many
-AIMS = (0.2, 0.5, 0.8, 0.9, 0.95, 0.99)
-BINS = (0.0, 0.1, 0.35, 0.65, 0.85, 0.925, 0.97, 0.99, 1.0 + 1e-9)
+COUNTS = (1, 2, 4, 8, 16, 48)  # reps a pair
+RUNNERS = 4
+PAIRS = ((0, 1), (1, 2), (2, 3), (3, 0))  # that practise: each runs in once and out once
+REPS_AN_EVENING = 4  # of each pair
+STAND_M = 0.0  # all receivers stand on the back line
+FAILURES_S = (1.0, 3.0, 10.0)  # what a failure costs
+USUAL_S = 3.0
+LEVELS = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99)
+INTO_BINS = (0.0, 0.01, 0.03, 0.1, 0.3, 1.0 + 1e-9)
+TOOL, FOOT, MEAN = "the tool", "a foot after each miss", "the mean of places seen"
+WHO = (TOOL, FOOT, MEAN)
 
 Case = dict[str, Any]
 
 
-@dataclass(frozen=True)
-class Kind:
-    name: str
-    event: str
-    options: dict = field(default_factory=dict)
-
-
-KINDS = (
-    Kind("4x100, straight", "4x100", {"place": "cones"}),
-    Kind("4x100, bend", "4x100", {"place": "bend"}),
-    Kind("4x400", "4x400", {}),
-)
+class Work(NamedTuple):
+    seed: int
+    counts: tuple[int, ...]
+    keep: str | None
+    files: bool
 
 
 # --- one squad ------------------------------------------------------------------------------
 
 
-def practise(kind_index: int, seed: int, folder: Path) -> Path:
-    """Evenings of one squad as files, processed into one lake; where it lies."""
-    import simulate
+def draw_squad(seed: int) -> tuple[Any, Any]:
+    """The squad of a world and where it practises: a bend for even seeds."""
     import squads
+    import worlds
 
-    from pipeline.session.process import make_session_tables
+    place = "cones" if seed % 2 else "bend"
+    world = worlds.draw_world(seed)
+    return squads.draw(seed, n_runners=RUNNERS, place=place, world=world)
 
-    kind = KINDS[kind_index]
-    squad_seed = squad_of(kind_index, seed)
-    out = folder / "out"
-    for evening in range(EVENINGS):
-        begin = squads.FIRST_UTC_S + (7 * evening + seed % 3) * squads.DAY_S
-        session = folder / f"evening-{evening + 1}"
-        simulate.make_session(
-            session,
-            100 * squad_seed + evening,
-            event=kind.event,
-            n_runners=runners_of(seed),
-            n_reps=REPS,
-            squad_seed=squad_seed,
-            session_id=f"squad-{seed}-{evening + 1}",
-            start_utc_s=begin,
-            curves=False,
-            distractors=False,
-            **kind.options,
-        )
-        make_session_tables(session / "session.toml", out)
+
+def names_of(squad: Any) -> list[tuple[str, str]]:
+    return [(squad.people[a].id, squad.people[b].id) for a, b in PAIRS]
+
+
+def find_truths(seed: int, keep: str | None) -> dict[tuple[str, str], Any]:
+    """What every mark of each pair is worth; kept on disk where a folder is given."""
+    import true_marks
+
+    squad, site = draw_squad(seed)
+    out = {}
+    for k, pair in enumerate(names_of(squad)):
+        path = None if keep is None else Path(keep) / f"truth-{seed}-{k}.npz"
+        if path is not None and path.exists():
+            out[pair] = true_marks.read_stored(path)
+            continue
+        out[pair] = true_marks.find_true_marks(squad, site, pair, STAND_M, 10 * seed + k)
+        if path is not None:
+            true_marks.store(out[pair], path)
     return out
 
 
-def squad_of(kind_index: int, seed: int) -> int:
-    return 10_000 * (kind_index + 1) + seed
-
-
-def runners_of(seed: int) -> int:
-    """Four, of whom most pairs are tried, or six, of whom many are not."""
-    return 4 if seed % 2 else 6
-
-
-def cases_of(kind_index: int, seed: int, out: Path | None) -> list[Case]:
-    """What the marks from a lake (None: one without files) say of some pairs, and what the squad
-    then does."""
-    import crowd
+def make_tables(seed: int, most: int, keep: str | None) -> tuple[Any, Any]:
+    """`exchanges` and `speed_curves` of a lake without files in which each pair has `most` reps."""
     import squads
+    import true_marks
 
-    from pipeline.advise import decisions, marks
-    from pipeline.advise.settings import Settings
-    from pipeline.tables import lake
-
-    kind = KINDS[kind_index]
-    place = kind.options.get("place", "straight")
-    key = squad_of(kind_index, seed)
-    squad, site = squads.draw(key, n_runners=runners_of(seed), event=kind.event, place=place)
-    if out is None:
-        tables = squads.tables(key, squad, site, EVENINGS, REPS)
-        known = lake.Lake(Path("lake"), *tables, {})
-    else:
-        known = lake.read_lake(out)
-    rng = np.random.default_rng([seed, kind_index, 20260514])
-    advices = decisions.advise_lake(known, Settings(event=kind.event))
-    said = marks.marks_table(advices).to_pylist()
-    found = []
-    for pair in choose_pairs(said, rng):
-        rows = [row for row in said if (row["incoming"], row["outgoing"]) == pair]
-        chosen = choose_marks(rows)
-        places = [(row["mark_m"], row["outgoing_start_m"]) for row, _ in chosen]
-        paces = [row["pace"] for row, _ in chosen]
-        happened = crowd.on_marks(squad, site, pair, places, ANEW, rng, paces=paces)
-        for (row, aim), anew in zip(chosen, happened, strict=True):
-            found.append(
-                {"kind": kind.name, "squad": f"{kind_index}-{seed}", "aim": aim}
-                | {name: row[name] for name in SAID}
-                | observed(anew)
-            )
+    path = None if keep is None else Path(keep) / f"lake-{seed}-{most}.pickle"
+    if path is not None and path.exists():
+        found: tuple[Any, Any] = pickle.loads(path.read_bytes())
+        return found
+    squad, site = draw_squad(seed)
+    found = squads.tables(
+        seed, squad, site, math.ceil(most / REPS_AN_EVENING), min(most, REPS_AN_EVENING),
+        fault_share=true_marks.FAULT_SHARE, pairs=PAIRS, stand_m=STAND_M,
+    )  # fmt: skip
+    if path is not None:
+        part = path.with_suffix(".part")
+        part.write_bytes(pickle.dumps(found))
+        part.rename(path)
     return found
 
 
-SAID = (
-    "incoming", "outgoing", "advised", "reps", "reps_pair", "mark_m", "outgoing_start_m", "pace",
-    "p_in_zone", "p_in_zone_sd", "p_ran_into", "p_ran_away", "zone_time_s", "zone_time_sd_s",
-    "zone_time_spread_s", "pass_m", "pass_sd_m", "pass_spread_m",
-)  # fmt: skip
+def first_reps(tables: tuple[Any, Any], count: int) -> tuple[Any, Any]:
+    """The same lake as it was when each pair had `count` reps."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    exchanges, curves = tables
+    tries: dict[tuple[str, str], int] = defaultdict(int)
+    kept = []
+    for pair in zip(*(exchanges[n].to_pylist() for n in ("incoming", "outgoing")), strict=True):
+        tries[pair] += 1
+        kept.append(tries[pair] <= count)
+    exchanges = exchanges.filter(pa.array(kept))
+
+    def key(table: Any) -> Any:
+        number = pc.cast(table["exchange"], pa.string())
+        return pc.binary_join_element_wise(pc.cast(table["session"], pa.string()), number, " ")
+
+    return exchanges, curves.filter(pc.is_in(key(curves), key(exchanges).combine_chunks()))
 
 
-def choose_pairs(said: Sequence[Case], rng: np.random.Generator) -> list[tuple[str, str]]:
-    """Some tried pairs and some untried ones, by chance."""
-    tried = {(row["incoming"], row["outgoing"]): row["reps_pair"] > 0 for row in said}
-    groups = [sorted(p for p, known in tried.items() if known is want) for want in (True, False)]
-    mixed = [[group[k] for k in rng.permutation(len(group))] for group in groups]
-    few = min(PAIRS // 2, len(mixed[1]))
-    return mixed[0][: PAIRS - few] + mixed[1][:few]
+def advise(found: Any, failure_s: float | None, collision_s: float = 0.0) -> list[Case]:
+    """The rows of the table `marks` at what a failure costs, or, where that is None, at the tool's
+    own defaults."""
+    from pipeline.advise import decisions, marks
+    from pipeline.advise.settings import Settings
+
+    given: dict[str, Any] = {"event": "4x100", "stand_m": STAND_M}
+    if failure_s is not None:
+        price = {"failure_s": failure_s, "collision_s": collision_s}
+        given |= {f.name: price[f.name] for f in fields(Settings) if f.name in price}
+    rows: list[Case] = marks.marks_table(
+        decisions.advise_lake(found, Settings(**given))
+    ).to_pylist()
+    return rows
 
 
-def choose_marks(rows: Sequence[Case]) -> list[tuple[Case, float | None]]:
-    """The advised mark, and for each aim the candidates nearest to it: among marks nearer
-    than the safest (aim is what they come to through a pass too early) and farther than it."""
+def cases_of(work: Work) -> list[Case]:
+    """All that is judged of one squad: `what` is "mark" (one that somebody came to), "level" (one
+    whose chance is near a level) or "into" (one that says how likely the two run into each other).
+    """
+    from pipeline.tables.lake import Lake
+
+    truths = find_truths(work.seed, work.keep)
+    out = coach_cases(work, truths)
+    tables = None if work.files else make_tables(work.seed, max(COUNTS), work.keep)
+    for count in work.counts:
+        if tables is None:
+            found = lake_through_files(work.seed, count, work.keep)
+        else:
+            found = Lake(Path("lake"), *first_reps(tables, count), {})
+        for failure_s in (*FAILURES_S, None):
+            rows = advise(found, failure_s)
+            for pair, truth in truths.items():
+                own = [r for r in rows if (r["incoming"], r["outgoing"]) == pair]
+                base = {"seed": work.seed, "pair": pair, "reps": count}
+                out += advised_cases(base, own, truth, failure_s)
+                if failure_s == USUAL_S:
+                    out += level_cases(base, own, truth)
+    return out
+
+
+def advised_cases(
+    base: Case, rows: Sequence[Case], truth: Any, failure_s: float | None
+) -> list[Case]:
+    """The regret on the mark advised. At the tool's defaults (None) running into each other counts
+    too, a second each."""
+    row = next((r for r in rows if r["advised"]), None)
+    if row is None:
+        return [base | {"what": "none advised", "failure_s": failure_s}]
+    price = (USUAL_S, 1.0) if failure_s is None else (failure_s, 0.0)
+    return [
+        base | {"what": "mark", "who": TOOL, "failure_s": failure_s, "mark_m": row["mark_m"],
+                "regret_s": float(truth.regret_s(row["mark_m"], *price))}
+        | said_and_true(row, truth)
+    ]  # fmt: skip
+
+
+def level_cases(base: Case, rows: Sequence[Case], truth: Any) -> list[Case]:
+    """For each level the marks nearest to it, on either side of the safest one; and all marks for
+    what they say of running into each other."""
+    out = []
+    for side, level, row in choose_levels(rows):
+        out.append(
+            base | {"what": "level", "level": level, "side": side} | said_and_true(row, truth)
+        )
+    for row in rows[::2]:
+        was = truth.chance("ran_into", row["mark_m"])
+        out.append(base | {"what": "into", "said": row["p_ran_into"], "was": was})
+    return out
+
+
+def choose_levels(rows: Sequence[Case]) -> list[tuple[str, float, Case]]:
+    """(side, level, row): of the marks nearer than the safest, and of those farther, the one whose
+    said chance is nearest to each level, where one is near enough."""
     rows = sorted(rows, key=lambda row: row["mark_m"])
-    chosen: list[tuple[Case, float | None]] = [(row, None) for row in rows if row["advised"]]
-    stand = chosen[0][0]["outgoing_start_m"] if chosen else rows[0]["outgoing_start_m"]
-    rows = [row for row in rows if row["outgoing_start_m"] == stand]
-    p = np.array([row["p_in_zone"] for row in rows])
-    safest = int(np.argmax(p))
-    for side in (slice(None, safest), slice(safest, None)):
-        part = rows[side]
-        for aim in AIMS if part else ():
-            row = min(part, key=lambda row: abs(logit(row["p_in_zone"]) - logit(aim)))
-            near = abs(row["p_in_zone"] - aim) < 0.25 * min(aim, 1 - aim) + 0.02
-            if near and all(row is not other for other, _ in chosen):
-                chosen.append((row, aim))
-    return chosen
+    if not rows:
+        return []
+    safest = int(np.argmax([row["p_in_zone"] for row in rows]))
+    out = []
+    for side, part in (("near", rows[: safest + 1]), ("far", rows[safest:])):
+        for level in LEVELS:
+            row = min(part, key=lambda row: abs(logit(row["p_in_zone"]) - logit(level)))
+            if abs(row["p_in_zone"] - level) < 0.1 * min(level, 1 - level) + 0.0025:
+                out.append((side, level, row))
+    return out
 
 
 def logit(p: float) -> float:
@@ -183,55 +233,63 @@ def logit(p: float) -> float:
     return math.log(p / (1 - p))
 
 
-def observed(anew: Any) -> Case:
-    """What fresh takeovers came to; times and places of those that passed in the zone."""
-    legal = anew.legal
-
-    def mean_sd(values: np.ndarray) -> tuple[float, float]:
-        values = values[np.isfinite(values)]
-        if len(values) < 20:
-            return math.nan, math.nan
-        return float(values.mean()), float(values.std(ddof=1))
-
-    time, place = mean_sd(anew.zone_time_s[legal]), mean_sd(anew.pass_m[legal])
+def said_and_true(row: Case, truth: Any) -> Case:
+    """What a mark says of itself, and what happens on it."""
+    at = row["mark_m"]
+    slope = (truth.mean("pass_m", at + 0.4) - truth.mean("pass_m", at - 0.4)) / 0.8
+    off_m = (row["pass_m"] - truth.mean("pass_m", at)) / max(1.0, slope if slope == slope else 1.0)
     return {
-        "n": len(legal), "was_in_zone": float(legal.mean()),
-        "was_ran_into": float(anew.collided.mean()),
-        "was_near_after": float((anew.nearest_after_m < 0.5).mean()),
-        "was_ran_away": float(anew.ran_away.mean()),
-        "was_zone_time_s": time[0], "was_zone_time_spread_s": time[1], "legal": int(legal.sum()),
-        "was_pass_m": place[0], "was_pass_spread_m": place[1],
+        "said": row["p_in_zone"], "said_sd": row["p_in_zone_sd"], "was": truth.chance("legal", at),
+        "n": len(truth.legal), "mark_off_m": off_m, "mark_sd_m": row["mark_sd_m"],
+        "into_said": row["p_ran_into"], "into_was": truth.chance("ran_into", at),
+        "time_off_s": row["zone_time_s"] - truth.mean("zone_time_s", at),
+        "time_sd_s": row["zone_time_sd_s"], "time_spread_s": row["zone_time_spread_s"],
+        "time_spread_was_s": truth.spread("zone_time_s", at),
+        "pass_spread_m": row["pass_spread_m"], "pass_spread_was_m": truth.spread("pass_m", at),
     }  # fmt: skip
 
 
-def _job(work: tuple[int, int, str | None, bool]) -> tuple[list[Case], str]:
-    kind_index, seed, keep, quick = work
+def coach_cases(work: Work, truths: dict[tuple[str, str], Any]) -> list[Case]:
+    """What the coach's rules come to with as many reps."""
+    import true_marks
+
+    squad, _ = draw_squad(work.seed)
+    out = []
+    for k, (pair, truth) in enumerate(truths.items()):
+        foot = next(p.foot_m for p in squad.people if p.id == pair[1])
+        start = true_marks.rule_of_thumb_m(squad, pair[1])
+        rng = np.random.default_rng([work.seed, k, 20261129])
+        moved = true_marks.a_foot_after_each_miss(truth, start, foot, work.counts, rng)
+        means = true_marks.mean_of_places_seen(truth, start, work.counts, rng)
+        for who, ends in ((FOOT, moved), (MEAN, means)):
+            out += [
+                {"seed": work.seed, "pair": pair, "reps": count, "what": "mark", "who": who,
+                 "failure_s": failure_s, "mark_m": float(marks.mean()),
+                 "regret_s": float(truth.regret_s(marks, failure_s).mean()),
+                 "was": float(np.mean([truth.chance("legal", m) for m in marks[:40]]))}
+                for count, marks in ends.items()
+                for failure_s in FAILURES_S
+            ]  # fmt: skip
+    return out
+
+
+def lake_through_files(seed: int, count: int, keep: str | None) -> Any:
+    raise NotImplementedError
+
+
+def _job(work: Work) -> tuple[list[Case], str]:
     try:
-        if quick:
-            return cases_of(kind_index, seed, None), ""
-        if keep is None:
-            with tempfile.TemporaryDirectory() as folder:
-                out = practise(kind_index, seed, Path(folder))
-                return cases_of(kind_index, seed, out), ""
-        folder = Path(keep) / f"{kind_index}-{seed}"
-        done = folder / "done"
-        if not done.exists():
-            practise(kind_index, seed, folder)
-            done.touch()
-        return cases_of(kind_index, seed, folder / "out"), ""
-    except Exception as error:
-        return [], f"{KINDS[kind_index].name}, seed {seed}: {type(error).__name__}: {error}"
+        return cases_of(work), ""
+    except Exception as error:  # one squad must not end the study; it is named
+        return [], f"squad {work.seed}: {type(error).__name__}: {error}"
 
 
-def study(
-    kinds: Sequence[int], seeds: range, workers: int, keep: str | None, quick: bool
-) -> tuple[list[Case], list[str]]:
-    """All cases of all squads, and what failed."""
+def study(work: Sequence[Work], workers: int) -> tuple[list[Case], list[str]]:
+    """Cases of all squads, and failures in words."""
     cases: list[Case] = []
     failures = []
-    work = [(kind, seed, keep, quick) for seed in seeds for kind in kinds]
-    with multiprocessing.get_context("spawn").Pool(workers) as pool:
-        for found, failure in pool.imap(_job, work):  # in order: the same page every time
+    with multiprocessing.get_context("spawn").Pool(min(workers, len(work))) as pool:
+        for found, failure in pool.imap(_job, work):
             cases += found
             failures += [failure] if failure else []
     return cases, failures
@@ -240,43 +298,24 @@ def study(
 # --- figures --------------------------------------------------------------------------------
 
 
-def column(cases: Sequence[Case], name: str) -> np.ndarray:
-    return np.array([math.nan if c[name] is None else c[name] for c in cases], dtype=float)
+def column(cases: Iterable[Case], name: str) -> np.ndarray:
+    return np.array([math.nan if c.get(name) is None else c[name] for c in cases], dtype=float)
 
 
-def mean_se(cases: Sequence[Case], values: np.ndarray) -> tuple[float, float]:
-    """Mean, and its standard error where the cases of one squad err together."""
+def mean_se(cases: Sequence[Case], name: str) -> tuple[float, float]:
+    """Mean of a figure, and its standard error where the cases of one squad err together."""
+    values = column(cases, name)
     known = np.isfinite(values)
-    squads = np.array([c["squad"] for c in cases])[known]
+    seeds = np.array([c["seed"] for c in cases])[known]
     values = values[known]
     if not len(values):
         return math.nan, math.nan
     mean = float(values.mean())
-    sums = np.array([(values[squads == s] - mean).sum() for s in np.unique(squads)])
+    sums = np.array([(values[seeds == s] - mean).sum() for s in np.unique(seeds)])
     if len(sums) < 2:
         return mean, math.nan
     se = math.sqrt(len(sums) / (len(sums) - 1) * float(np.sum(sums**2))) / len(values)
     return mean, se
-
-
-def binned(cases: Sequence[Case]) -> list[tuple[str, int, float, float, float]]:
-    """A row a bin of said chances: name, cases, mean said, mean observed and its error."""
-    p, was = column(cases, "p_in_zone"), column(cases, "was_in_zone")
-    rows = []
-    for low, high in itertools.pairwise(BINS):
-        here = [c for c, x in zip(cases, p, strict=True) if low <= x < high]
-        inside = (p >= low) & (p < high)
-        if here:
-            mean, se = mean_se(here, was[inside])
-            name = f"{100 * low:g} to {min(100.0, 100 * high):g} %"
-            rows.append((name, len(here), float(p[inside].mean()), mean, se))
-    return rows
-
-
-def z_rms(error: np.ndarray, sd: np.ndarray) -> float:
-    z = error / sd
-    z = z[np.isfinite(z)]
-    return float(np.sqrt(np.mean(z**2))) if len(z) else math.nan
 
 
 def rms(x: np.ndarray) -> float:
@@ -285,163 +324,193 @@ def rms(x: np.ndarray) -> float:
 
 
 @dataclass(frozen=True)
-class Figures:
-    """One group of cases against what happened. z: root mean square of errors over standard
-    errors, the fresh takeovers' own chance taken in."""
+class Ratios:
+    """Root mean squares of errors over their standard errors, the fresh takeovers' own chance taken
+    in; and spreads from rep to rep, said over seen."""
 
     marks: int
-    p_z: float
-    p_rms: float
+    chance: float
+    mark: float
+    time: float
     time_bias_s: float
-    time_rms_s: float
-    time_z: float
-    spread_ratio: float
-    place_bias_m: float
-    place_rms_m: float
-    place_z: float
-    place_spread_ratio: float
-    away_said: float
-    away_was: float
-    into_said: float
-    into_was: float
+    time_spread: float
+    pass_spread: float
 
 
-def figures(cases: Sequence[Case]) -> Figures:
+def ratios(cases: Sequence[Case]) -> Ratios:
     def get(name: str) -> np.ndarray:
         return column(cases, name)
 
-    p, was, n = get("p_in_zone"), get("was_in_zone"), get("n")
-    chance = np.sqrt(np.clip(p * (1 - p), 1e-4, None) / n)
-    time = get("zone_time_s") - get("was_zone_time_s")
-    time_own = get("was_zone_time_spread_s") / np.sqrt(np.maximum(get("legal"), 1))
-    place = get("pass_m") - get("was_pass_m")
-    place_own = get("was_pass_spread_m") / np.sqrt(np.maximum(get("legal"), 1))
-    return Figures(
+    said, n = get("said"), get("n")
+    chance = np.sqrt(np.clip(said * (1 - said), 1e-4, None) / n)
+    own_s = get("time_spread_was_s") / np.sqrt(n)
+    return Ratios(
         marks=len(cases),
-        p_z=z_rms(p - was, np.hypot(get("p_in_zone_sd"), chance)),
-        p_rms=rms(p - was),
-        time_bias_s=float(np.nanmean(time)),
-        time_rms_s=rms(time),
-        time_z=z_rms(time, np.hypot(get("zone_time_sd_s"), time_own)),
-        spread_ratio=rms(get("zone_time_spread_s")) / rms(get("was_zone_time_spread_s")),
-        place_bias_m=float(np.nanmean(place)),
-        place_rms_m=rms(place),
-        place_z=z_rms(place, np.hypot(get("pass_sd_m"), place_own)),
-        place_spread_ratio=rms(get("pass_spread_m")) / rms(get("was_pass_spread_m")),
-        away_said=float(np.nanmean(get("p_ran_away"))),
-        away_was=float(np.nanmean(get("was_ran_away"))),
-        into_said=float(np.nanmean(get("p_ran_into"))),
-        into_was=float(np.nanmean(get("was_ran_into"))),
+        chance=rms((said - get("was")) / np.hypot(get("said_sd"), chance)),
+        mark=rms(
+            get("mark_off_m") / np.hypot(get("mark_sd_m"), get("pass_spread_was_m") / np.sqrt(n))
+        ),
+        time=rms(get("time_off_s") / np.hypot(get("time_sd_s"), own_s)),
+        time_bias_s=float(np.nanmean(get("time_off_s"))),
+        time_spread=rms(get("time_spread_s")) / rms(get("time_spread_was_s")),
+        pass_spread=rms(get("pass_spread_m")) / rms(get("pass_spread_was_m")),
     )
 
 
-def groups(cases: Sequence[Case]) -> list[tuple[str, list[Case]]]:
-    def where(test: Callable[[Case], bool]) -> list[Case]:
-        return [c for c in cases if test(c)]
-
-    named = [
-        ("all", list(cases)),
-        (TRIED, where(lambda c: blind(c) and c["reps_pair"] > 0)),
-        (UNTRIED, where(lambda c: blind(c) and c["reps_pair"] == 0)),
-        *((kind.name, where(lambda c, k=kind: c["kind"] == k.name)) for kind in KINDS),
-        (ADVISED, where(lambda c: c["advised"])),
-    ]
-    return [(name, part) for name, part in named if part]
+def pick(cases: Iterable[Case], **wanted: Any) -> list[Case]:
+    """The cases with these values."""
+    return [c for c in cases if all(c.get(k) == v for k, v in wanted.items())]
 
 
-TRIED, UNTRIED, ADVISED = "4x100, tried pairs", "4x100, untried pairs", "advised marks"
-SIGHT = "4x400"
+def in_bin(cases: Iterable[Case], name: str, low: float, high: float) -> list[Case]:
+    return [c for c in cases if low <= c[name] < high]
 
 
-def blind(case: Case) -> bool:
-    return bool(case["kind"] != SIGHT)
+# --- tables ---------------------------------------------------------------------------------
 
 
-def markdown(cases: Sequence[Case], risk: float) -> str:
+def markdown(cases: Sequence[Case]) -> str:
     """The tables of docs/advice.md."""
-    parts = dict(groups(cases))
-    shown = [n for n in (TRIED, UNTRIED, SIGHT) if n in parts]
-    tables = {name: {row[0]: row for row in binned(parts[name])} for name in shown}
-    lines = [
-        "| said to pass in the zone | "
-        + " | ".join(f"{n}: marks | said | happened" for n in shown)
-        + " |",
-        "|" + "---|" * (1 + 3 * len(shown)),
-    ]
-    for name in (row[0] for row in binned(cases)):
-        cells = []
-        for part in shown:
-            row = tables[part].get(name)
-            cells += (
-                ["", "", ""]
-                if row is None
-                else [f"{row[1]}", f"{100 * row[2]:.1f} %", _percent(row[3], row[4])]
-            )
-        lines.append(f"| {name} | " + " | ".join(cells) + " |")
-    advised = parts.get(ADVISED, [])
-    lines += ["", _advised_line("4x100", [c for c in advised if blind(c)], risk)]
-    lines += ["", _advised_line(SIGHT, [c for c in advised if not blind(c)], risk), ""]
-    lines += [
-        "| marks | number | chance: error (z) | zone time: mean, rms error, s (z) | its "
-        "rep-to-rep spread, said to seen | pass: mean, rms error, m (z) | its spread, said to "
-        "seen | ran away: said, seen | ran into: said, seen |",
-        "|" + "---|" * 9,
-    ]
-    for name, part in parts.items():
-        f = figures(part)
-        lines.append(
-            f"| {name} | {f.marks} | {f.p_rms:.3f} ({f.p_z:.2f}) | {f.time_bias_s:+.3f}, "
-            f"{f.time_rms_s:.3f} ({f.time_z:.2f}) | {f.spread_ratio:.2f} | {f.place_bias_m:+.2f}, "
-            f"{f.place_rms_m:.2f} ({f.place_z:.2f}) | {f.place_spread_ratio:.2f} | "
-            f"{100 * f.away_said:.1f}, {100 * f.away_was:.1f} % | "
-            f"{100 * f.into_said:.1f}, {100 * f.into_was:.1f} % |"
-        )
-    return "\n".join(lines)
+    parts = [regret_table(cases), level_table(cases), ratio_table(cases), into_table(cases)]
+    return "\n\n".join(parts)
 
 
-def _percent(mean: float, se: float) -> str:
+def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    lines = [head, ["---"] * len(head), *rows]
+    return "\n".join("| " + " | ".join(line) + " |" for line in lines)
+
+
+def _counts(cases: Iterable[Case]) -> list[int]:
+    return sorted({c["reps"] for c in cases})
+
+
+def _seconds(cases: Sequence[Case]) -> str:
+    mean, se = mean_se(cases, "regret_s")
+    return f"{mean:.3f}" + (f" ± {se:.3f}" if math.isfinite(se) else "")
+
+
+def _percent(mean: float, se: float = math.nan) -> str:
+    if math.isnan(mean):
+        return ""
     return f"{100 * mean:.1f} %" + (f" ± {100 * se:.1f}" if math.isfinite(se) else "")
 
 
-def _advised_line(event: str, advised: Sequence[Case], risk: float) -> str:
-    if not advised:
-        return f"{event}: no mark was advised."
-    said, was = column(advised, "p_in_zone"), column(advised, "was_in_zone")
-    keeps = said >= 1 - risk
-    words = (
-        f"{event}: {len(advised)} advised marks, said to pass in the zone "
-        f"{100 * said.mean():.1f} %, happened {_percent(*mean_se(advised, was))}."
-    )
-    kept = [c for c, yes in zip(advised, keeps, strict=True) if yes]
-    if not kept:
-        return words + f" None was said to keep the risk of {100 * risk:g} %."
-    return words + (
-        f" {len(kept)} were said to keep the risk of {100 * risk:g} %: of the takeovers on them "
-        f"{_percent(*mean_se(kept, 1 - was[keeps]))} did not pass in the zone."
-    )
+def regret_table(cases: Sequence[Case]) -> str:
+    """Seconds lost on the marks that somebody came to, against each pair's best mark."""
+    marks = pick(cases, what="mark")
+    counts = _counts(marks)
+    rows = []
+    for failure_s in FAILURES_S:
+        for who in WHO:
+            own = pick(marks, who=who, failure_s=failure_s)
+            rows.append([f"{failure_s:g} s", who, *(_seconds(pick(own, reps=n)) for n in counts)])
+            if who == TOOL or failure_s == USUAL_S:
+                chances = (_said_was(pick(own, reps=n)) for n in counts)
+                rows.append(["", "its marks: in the zone, said, happened", *chances])
+    usual = pick(marks, who=TOOL, failure_s=None)
+    if usual:
+        cells = (_seconds(pick(usual, reps=n)) for n in counts)
+        rows.append(["as set", "the tool, running into each other counted at 1 s", *cells])
+    return _table(["a failure costs", "loss beyond the best mark's, s", *map(str, counts)], rows)
+
+
+def _said_was(cases: Sequence[Case]) -> str:
+    was, said = mean_se(cases, "was")[0], mean_se(cases, "said")[0]
+    return ("" if math.isnan(said) else f"{100 * said:.1f}, ") + f"{100 * was:.1f} %"
+
+
+def level_table(cases: Sequence[Case]) -> str:
+    """Said against happened, at every level, over all counts and by count."""
+    own = pick(cases, what="level")
+    counts = _counts(own)
+    rows = []
+    for level in LEVELS:
+        here = pick(own, level=level)
+        by_count = []
+        for n in counts:
+            part = pick(here, reps=n)
+            off = mean_se(part, "was")[0] - mean_se(part, "said")[0]
+            by_count.append(f"{100 * off:+.1f} ({len(part)})" if part else "")
+        sides = [pick(here, side=side) for side in ("near", "far")]
+        said = _percent(mean_se(here, "said")[0])
+        happened = (_percent(*mean_se(part, "was")) for part in (here, *sides))
+        rows.append([f"{100 * level:g} %", str(len(here)), said, *happened, *by_count])
+    head = ["level", "marks", "said", "happened", "nearer than the safest", "farther"]
+    return _table([*head, *(f"{n} reps: happened less said (marks)" for n in counts)], rows)
+
+
+def ratio_table(cases: Sequence[Case]) -> str:
+    """Errors over their standard errors, of the advised marks and of those of every level."""
+    own = pick(cases, what="level")
+    advised = pick(cases, what="mark", who=TOOL, failure_s=USUAL_S)
+    rows = []
+    for name, part in (
+        ("all levels", own),
+        *((f"level {100 * level:g} %", pick(own, level=level)) for level in LEVELS),
+        ("advised", advised),
+        *((f"advised, {n} reps", pick(advised, reps=n)) for n in _counts(advised)),
+    ):
+        if part:
+            r = ratios(part)
+            rows.append([
+                name, str(r.marks), f"{r.chance:.2f}", f"{r.mark:.2f}", f"{r.time:.2f}",
+                f"{r.time_bias_s:+.3f}", f"{r.time_spread:.2f}", f"{r.pass_spread:.2f}",
+            ])  # fmt: skip
+    return _table(
+        ["marks", "number", "chance: error over its own", "mark", "zone time", "mean error, s",
+         "spread of zone times, said over seen", "spread of passes"],
+        rows,
+    )  # fmt: skip
+
+
+def into_table(cases: Sequence[Case]) -> str:
+    """What is said of running into each other against what happened."""
+    own = pick(cases, what="into")
+    rows = []
+    for low, high in itertools.pairwise(INTO_BINS):
+        part = in_bin(own, "said", low, high)
+        if part:
+            name = f"{100 * low:g} to {min(100.0, 100 * high):g} %"
+            said = _percent(mean_se(part, "said")[0])
+            rows.append([name, str(len(part)), said, _percent(*mean_se(part, "was"))])
+    return _table(["said to run into each other", "marks", "said", "happened"], rows)
 
 
 def plot(cases: Sequence[Case], path: Path) -> None:
-    """Said against seen: every mark a dot, bins with twice their standard error."""
+    """Left the loss by count of reps, of the tool and both rules; right said against happened."""
     import matplotlib
 
     matplotlib.use("svg")
     from matplotlib import pyplot
 
     pyplot.rcParams |= {"svg.hashsalt": "advice", "svg.fonttype": "none", "font.size": 10}
-    drawing, axes = pyplot.subplots(1, 3, figsize=(12, 4.4), sharey=True)
-    parts = dict(groups(cases))
-    for axis, name in zip(axes, (TRIED, UNTRIED, SIGHT), strict=True):
-        part = parts.get(name, [])
-        p, was = column(part, "p_in_zone"), column(part, "was_in_zone")
-        axis.plot([0, 1], [0, 1], color="0.6", linewidth=1)
-        axis.plot(p, was, ".", color="0.75", markersize=3)
-        rows = binned(part)
-        x, y, se = (np.array([row[k] for row in rows]) for k in (2, 3, 4))
-        axis.errorbar(x, y, 2 * np.nan_to_num(se), fmt="o", color="black", markersize=5, capsize=3)
-        axis.set(title=name, xlabel="said to pass in the zone", xlim=(-0.02, 1.02))
-        axis.set_ylim(-0.02, 1.02)
-    axes[0].set_ylabel("share of fresh takeovers that did")
+    drawing, (left, right) = pyplot.subplots(1, 2, figsize=(11, 4.4))
+    marks = pick(cases, what="mark", failure_s=USUAL_S)
+    for who, style in zip(WHO, ("o-k", "s--", "^:"), strict=True):
+        own = pick(marks, who=who)
+        if not own:
+            continue
+        counts = _counts(own)
+        found = np.array([mean_se(pick(own, reps=n), "regret_s") for n in counts])
+        colour = {} if who == TOOL else {"color": "0.45"}
+        left.errorbar(counts, found[:, 0], 2 * np.nan_to_num(found[:, 1]), fmt=style, capsize=3,
+                      label=who, **colour)  # fmt: skip
+    left.set(xscale="log", xlabel="reps a pair", ylabel="loss beyond the best mark's, s")
+    left.set_xticks(list(COUNTS), [str(n) for n in COUNTS])
+    left.set_ylim(bottom=0.0)
+    left.legend(frameon=False)
+    level = pick(cases, what="level")
+    right.plot([0, 1], [0, 1], color="0.6", linewidth=1)
+    right.plot(column(level, "said"), column(level, "was"), ".", color="0.8", markersize=2)
+    for one in LEVELS:
+        here = pick(level, level=one)
+        if here:
+            mean, se = mean_se(here, "was")
+            right.errorbar(
+                mean_se(here, "said")[0], mean, 2 * np.nan_to_num(se), fmt="ok", capsize=3
+            )
+    right.set(xlabel="said to pass in the zone", ylabel="share of fresh takeovers that did")
+    right.set(xlim=(0.3, 1.02), ylim=(0.0, 1.02))
     drawing.tight_layout()
     drawing.savefig(path, metadata={"Date": None})
     pyplot.close(drawing)
@@ -450,28 +519,41 @@ def plot(cases: Sequence[Case], path: Path) -> None:
 # --- command --------------------------------------------------------------------------------
 
 
+def parse_numbers(text: str) -> list[int]:
+    """The numbers of a list such as `1-12,48`."""
+    out: list[int] = []
+    for part in text.split(","):
+        first, _, last = part.partition("-")
+        out += range(int(first), int(last or first) + 1)
+    return list(dict.fromkeys(out))
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--only", default="", help="squads whose kind holds this")
-    parser.add_argument("--seeds", default=SEEDS, help="first-last, squads of each kind")
+    parser.add_argument("--seeds", default=SEEDS, help="squads, as in 1-6,9")
+    parser.add_argument("--reps", default=",".join(map(str, COUNTS)), help="reps a pair")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
-    parser.add_argument("--keep", help="folder for what was measured, used again where it is there")
-    parser.add_argument("--quick", action="store_true", help="lakes without files")
-    options = parser.parse_args()
-    first, last = (int(part) for part in options.seeds.split("-"))
-    whole = not (options.only or options.quick) and options.seeds == SEEDS
-    kinds = [i for i, kind in enumerate(KINDS) if options.only in kind.name]
-    cases, failures = study(
-        kinds, range(first, last + 1), options.workers, options.keep, options.quick
+    parser.add_argument(
+        "--keep", help="folder for truth and lakes, used again where they are there"
     )
+    parser.add_argument("--files", action="store_true", help="through files, print only")
+    parser.add_argument("--cases", type=Path, help="file for all cases, pickled")
+    options = parser.parse_args()
+    counts = tuple(parse_numbers(options.reps))
+    if options.keep is not None:
+        Path(options.keep).mkdir(parents=True, exist_ok=True)
+    whole = options.seeds == SEEDS and counts == COUNTS and not options.files
+    work = [
+        Work(seed, counts, options.keep, options.files) for seed in parse_numbers(options.seeds)
+    ]
+    cases, failures = study(work, options.workers)
     for failure in failures:
         print("FAILED", failure)
     if not cases:
         return 1
-
-    from pipeline.advise.settings import Settings
-
-    text = markdown(cases, Settings().risk)
+    if options.cases is not None:
+        options.cases.write_bytes(pickle.dumps(cases))
+    text = markdown(cases)
     print(text)
     if whole and not failures:
         page = PAGE.read_text(encoding="utf-8")

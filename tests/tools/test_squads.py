@@ -7,6 +7,7 @@ import crowd
 import numpy as np
 import pytest
 import squads
+import worlds
 
 from pipeline.tables import schema
 
@@ -20,21 +21,30 @@ def mixed_plans(squad, site, n, rng):
     plans = []
     for k in range(n):
         fault = (None, *practice.FAULTS)[k % 5]
-        setup = practice.draw_setup(rng, site)
+        setup = practice.of_world(rng, site, practice.draw_setup(rng, site), squad.world)
         plan, _ = practice.plan_takeover(
-            rng, site, pi, po, squad.reach_m[pi.id, po.id], setup, fault, 0.05
+            rng, site, pi, po, squad.reach_m[pi.id, po.id], setup, fault, 0.05, squad.world
         )
-        plans.append(replace(plan, mark_s=plan.mark_s + rng.normal(0, 2.5)))
+        off_m = rng.normal(0, 2.5) if k < n - 1 else -9.0  # and one that nobody can catch up from
+        plans.append(replace(plan, mark_s=plan.mark_s + off_m))
     return pi, po, plans
 
 
 @pytest.mark.parametrize(
-    ("event", "rules"), [("4x100", "today"), ("4x400", "today"), ("4x100", "older")]
+    ("event", "rules", "world"),
+    [
+        ("4x100", "today", None),
+        ("4x400", "today", None),
+        ("4x100", "older", None),
+        ("4x100", "today", 2),  # where all ease before the pass, and brake to match
+        ("4x100", "today", 6),  # where they ease before it
+    ],
 )
-def test_many_at_once_are_the_takeovers_of_the_generator(event, rules):
-    squad, site = squads.draw(3, event=event, rules=rules)
+def test_many_at_once_are_the_takeovers_of_the_generator(event, rules, world):
+    world = None if world is None else worlds.draw_world(world)
+    squad, site = squads.draw(3, event=event, rules=rules, world=world)
     pi, po, plans = mixed_plans(squad, site, 10, np.random.default_rng(1))
-    many = crowd.take_over(pi, po, plans)
+    many = crowd.take_over(pi, po, plans, 30.0)
     for k, plan in enumerate(plans):
         one = people.take_over(pi, po, plan)
         assert many.go_t_s[k] == pytest.approx(one.go_t, abs=1e-9)
@@ -50,6 +60,11 @@ def test_many_at_once_are_the_takeovers_of_the_generator(event, rules):
             gap = (one.s_out - one.s_in)[round(one.go_t / people.DT) : i + 1]
             assert many.nearest_m[k] == pytest.approx(gap.min(), abs=1e-6)
             assert many.pass_m[k] == pytest.approx(0.5 * (one.s_in[i] + one.s_out[i]), abs=1e-6)
+        if many.legal[k]:
+            exit_t = many.finish_s[k] - many.zone_time_s[k]
+            far = np.searchsorted(one.s_out, site.zone_m + 30.0) * people.DT
+            leaves = np.searchsorted(one.s_out, site.zone_m) * people.DT
+            assert exit_t == pytest.approx(far - leaves, abs=2 * people.DT)
     assert 0 < many.passed.mean() < 1  # else half of this was not looked at
 
 
