@@ -14,7 +14,6 @@ from pipeline.cli.decide import split_names
 from pipeline.cli.decision_words import print_where_written
 from pipeline.cli.options import (
     EveryEventOption,
-    HalfLifeOption,
     OutArgument,
     PrintOnlyOption,
     SeedOption,
@@ -47,7 +46,6 @@ def run_causes(
     ] = None,
     event: EveryEventOption = None,
     team: TeamOption = None,
-    half_life: HalfLifeOption = defaults.HALF_LIFE_DAYS,
     seed: SeedOption = defaults.SEED,
     print_only: PrintOnlyOption = False,
 ) -> None:
@@ -59,7 +57,7 @@ def run_causes(
     from pipeline.advise import decisions
     from pipeline.advise.settings import Settings
 
-    settings = Settings(event=event, team=split_names(team), half_life_days=half_life, seed=seed)
+    settings = Settings(event=event, team=split_names(team), seed=seed)
     found = decisions.decide_causes(out, settings, session=session, pair=pair, write=not print_only)
     print_verdicts(found.verdicts)
     rows = found.tables["causes"].to_pylist()
