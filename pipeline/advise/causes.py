@@ -349,20 +349,23 @@ def _coalition_values(
     numbers = np.arange(_ALL + 1)
     braked = (numbers >> _BIT["braking"]) & 1 == 1
     time_s, place_m = np.zeros((2, len(numbers), DRAWS))
-    own_squad = replace(squad, easing=own_easing(squad.easing, squad.reps, k))
-    time_s[braked], place_m[braked] = _run(own_squad, game, own, numbers[braked], own.eases)
+    easing = own_easing(squad.easing, squad.reps, k)
+    time_s[braked], place_m[braked] = _run(squad, game, own, numbers[braked], own.eases, easing)
     # who usually eases does so in some takeovers and not in others: both, weighed
     for weight, eases in ((squad.easing.share, 1.0), (1.0 - squad.easing.share, 0.0)):
-        seconds, metres = _run(squad, game, own, numbers[~braked], np.full(DRAWS, eases))
+        usual = squad.easing.start.value, squad.easing.by.value
+        seconds, metres = _run(squad, game, own, numbers[~braked], np.full(DRAWS, eases), usual)
         time_s[~braked] += weight * seconds
         place_m[~braked] += weight * metres
     return time_s, place_m
 
 
 def _run(
-    squad: Squad, game: _PairGame, own: TakeoverValues, coalitions: Any, eases: Floats
-) -> tuple[Floats, Floats]:
-    """(coalitions, D) zone time and place of the pass, by the laws of the simulation."""
+    squad: Squad, game: _PairGame, own: TakeoverValues, coalitions: Any, eases: Floats,
+    easing: tuple[float, float],
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """(coalitions, D) zone time and place of the pass, by the laws of the simulation; `easing`:
+    from which share of the zone a receiver eases, and by how much."""
     usual, where = game.draws.usual, game.where
     i, j = game.pair
     n = len(coalitions) * DRAWS
@@ -399,7 +402,9 @@ def _run(
         reach_rep_m=choose("reach_m", "reach") - reach_mean,
         reach_pair=np.zeros(n),
         stand_m=stand - game.stand_m,
-        eases=np.tile(1.0 - 2.0 * eases, len(coalitions)),  # below every share, or above
+        eases=np.tile(eases, len(coalitions)),
+        ease_from=np.full(n, easing[0]),
+        ease_by=np.full(n, easing[1]),
     )
     out = simulate.simulate(
         squad, draws, game.pair, np.array([game.mark_m, own.mark_m]), game.stand_m, where,

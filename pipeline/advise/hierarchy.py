@@ -39,7 +39,7 @@ EM_SETTLED = 1e-4
 BLUNDER = 5.0  # times the usual spread
 BLUNDERS = (1.0, 19.0)  # beta prior of their share: about one rep in twenty, common experience
 DAYS_A_WEEK = 7.0
-MOST_DAYS = 14  # told apart; older ones that lie near each other count as one
+MOST_DAYS = 20  # told apart; older ones that lie near each other count as one
 SPREAD_DF = 10.0  # the belief that a runner is as steady as the squad counts as so many reps
 
 
@@ -58,7 +58,7 @@ class Prior(Frozen):
 
 @dataclass(frozen=True, eq=False)
 class Change(Frozen):
-    """Change of the runners' means over a week, from their first to their last day: `per_week`
+    """Change of the runners' means over a week, a straight line through all their days: `per_week`
     (J, p) and its covariance `cov` (J, p, p); NaN for a runner with reps on one day only."""
 
     per_week: Floats
@@ -173,7 +173,7 @@ def estimate_effects(
             break
     pull = cov @ np.linalg.inv(between)
     full = cov + pull @ squad_cov @ np.swapaxes(pull, 1, 2)
-    change = _change_of(course, walk, runner, n_runners)
+    change = _change_of(grams, loads, walk)
     return Effects(
         mean, full, sigma, scale, SPREAD_DF + counts, squad, squad_cov, between, pull, share,
         counts, change,
@@ -278,19 +278,24 @@ def _solve_course(
     return _Course(mean.reshape(runners, days, p), cov.reshape(whole.shape))
 
 
-def _change_of(course: _Course, walk: _Walk, runner: Ints, n_runners: int) -> Change:
-    p = course.mean.shape[2]
-    per_week, cov = np.full((n_runners, p), np.nan), np.full((n_runners, p, p), np.nan)
-    for j in range(n_runners):
-        own = walk.day[runner == j]
-        if not len(own) or own.min() == own.max():
+def _change_of(grams: Floats, loads: Floats, walk: _Walk) -> Change:
+    """A straight line through each runner's days, by weighted least squares: days differ by what
+    their reps leave open and by what a week moves."""
+    runners, _, p, _ = grams.shape
+    per_week, cov = np.full((runners, p), np.nan), np.full((runners, p, p), np.nan)
+    known = np.trace(grams, axis1=2, axis2=3) > 0
+    for j in np.flatnonzero(known.sum(axis=1) > 1):
+        precision, load = np.zeros((2 * p, 2 * p)), np.zeros(2 * p)
+        for day in np.flatnonzero(known[j]):
+            # (G^-1 + Q)^-1 where G may be singular
+            keep = np.linalg.inv(np.eye(p) + grams[j, day] @ walk.weekly)
+            x = np.hstack([np.eye(p), -walk.ages[day] * np.eye(p)])
+            precision += x.T @ keep @ grams[j, day] @ x
+            load += x.T @ keep @ loads[j, day]
+        if np.linalg.matrix_rank(precision) < 2 * p:
             continue
-        first, last = int(own.min()), int(own.max())
-        span = float(walk.ages[first] - walk.ages[last])
-        cross = course.cov[j, first, :, last]
-        var = course.cov[j, first, :, first] + course.cov[j, last, :, last] - cross - cross.T
-        per_week[j] = (course.mean[j, last] - course.mean[j, first]) / span
-        cov[j] = var / span**2
+        own = np.asarray(np.linalg.inv(precision), dtype=np.float64)
+        per_week[j], cov[j] = (own @ load)[p:], own[p:, p:]
     return Change(per_week, cov)
 
 

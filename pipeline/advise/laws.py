@@ -27,6 +27,9 @@ from numpy.typing import ArrayLike
 
 from pipeline.base.values import Floats
 
+# Assumptions, in docs/methods.md with their reasons.
+CALL_M, HAND_S = 1.0, 0.30  # the call comes so far from reach; the hand is there so much later
+
 # u as a function of y = x / (V tau): u + exp(-u) - 1 = y. The table is exact to 1e-9 at its
 # knots and 1e-6 between; they lie dense where the curve is steep, at y near 0.
 _U = np.concatenate([np.linspace(0.0, 1.0, 4001) ** 2, np.linspace(1.0, 60.0, 24001)[1:]])
@@ -97,6 +100,12 @@ def seconds_on(way_m: ArrayLike, v_mps: Any, push_mps: Any, tau_s: Any) -> Float
         gone = push_mps * t + (v_mps - push_mps) * tau_s * (1.0 - left)
         t = t - (gone - way) / (push_mps + (v_mps - push_mps) * left)
     return np.asarray(t)
+
+
+def late_hand_s(closing_mps: ArrayLike) -> Floats:
+    """How much later than he is within reach the hand is there for an incoming runner who closes in
+    at `closing_mps`: he calls CALL_M before, and the hand takes HAND_S (assumptions)."""
+    return np.asarray(np.maximum(0.0, HAND_S - CALL_M / np.maximum(closing_mps, 0.3)))
 
 
 def closed_form_mark_m(

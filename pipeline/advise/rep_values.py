@@ -240,19 +240,18 @@ def _draw_easing(habit: EasingHabit, reps: Reps, k: int, u: Floats) -> Floats:
     that question came up may be one or the other."""
     if np.isfinite(reps.eased_from[k]):
         return np.ones(DRAWS)
-    if reps.waited_to[k] > habit.start + EASE_WAIT:
+    if reps.waited_to[k] > habit.start.value + EASE_WAIT:
         return np.zeros(DRAWS)
     return (u < habit.share).astype(np.float64)
 
 
-def own_easing(habit: EasingHabit, reps: Reps, k: int) -> EasingHabit:
-    """Where rep `k`'s receiver eased and how much of the speed was given up, as far as that was
-    measured; as usual otherwise. The share is a half: who eases is drawn apart."""
+def own_easing(habit: EasingHabit, reps: Reps, k: int) -> tuple[float, float]:
+    """Where rep `k`'s receiver eased and the share of the speed given up, as far as that was
+    measured; as usual otherwise."""
     start, by = reps.eased_from[k], reps.eased_by[k]
-    return EasingHabit(
-        0.5,
-        float(start) if np.isfinite(start) else habit.start,
-        float(np.clip(by, 0.0, 0.5)) if np.isfinite(by) else habit.by,
+    return (
+        float(start) if np.isfinite(start) else habit.start.value,
+        float(np.clip(by, 0.0, 0.5)) if np.isfinite(by) else habit.by.value,
     )
 
 

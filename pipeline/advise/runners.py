@@ -46,13 +46,16 @@ PRIOR_OF_LOOK = hierarchy.Prior(
 SQUAD_REACH = Estimate(1.2, 0.2)  # of a squad's pairs, usual teaching 1.0 to 1.5 m, from memory
 # How reach differs from runner to runner, pair to pair and rep to rep of a squad.
 REACH_BETWEEN_RUNNERS_SD_M, REACH_BETWEEN_PAIRS_SD_M, REACH_BETWEEN_REPS_SD_M = 0.08, 0.08, 0.13
-REACH_DF = 8.0
+REACH_DF, REACH_ROUNDS = 8.0, 30
 REACH_WALK_M = 0.02  # what a reach changes over a week
 
-# The share of receivers who ease when no baton has come by two thirds of the zone, where they begin
-# and how much speed they give up. Common practice: a receiver who feels no baton by then slows for
-# it. The assumption counts as EASE_REPS reps.
-EASE_SHARE, EASE_FROM, EASE_BY, EASE_REPS = 0.7, 0.66, 0.15, 3.0
+# The share of receivers who ease when no baton has come, where in the zone they begin and what
+# share of the speed they give up. Common practice says that they do; how many, where and how deep
+# is in no source, so each is believed widely: the share counts as EASE_REPS reps.
+EASE_SHARE, EASE_REPS = 0.5, 2.0
+EASE_FROM = Estimate(0.6, 0.12)
+EASE_BY = Estimate(0.15, 0.08)
+EASE_FROM_SPREAD, EASE_BY_SPREAD = 0.12, 0.08  # from rep to rep
 EASE_WAIT = 0.1  # of the zone: a receiver who waits so much longer has had reason to ease
 
 
@@ -75,12 +78,14 @@ class Reach(Frozen):
 
 @dataclass(frozen=True, slots=True)
 class EasingHabit:
-    """What receivers do when no baton comes: the `share` of them who ease, the `start` of it as a
-    share of the zone, and the share of the speed that they give up, `by`."""
+    """What receivers do when no baton comes, and how well it is known: the `share` of them who
+    ease, which rests on `share_reps`; the `start` of it as a share of the zone; the share of the
+    speed that they give up, `by`."""
 
     share: float
-    start: float
-    by: float
+    share_reps: float
+    start: Estimate
+    by: Estimate
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,8 +191,10 @@ def _estimate_reach(reps: Reps, n_runners: int, weeks: Floats) -> Reach:
     """Distance at the pass = share of the incoming + share of the outgoing + pair + rep.
 
     All are normal and solved in closed form for given variances. An old rep says less of today by
-    what a reach may have changed since. The rep's variance is the mean square of what is left over,
-    with its prior.
+    what a reach may have changed since. The rep's variance is the mean square of what the rep added
+    [1], as far as the measurement tells it, with its prior.
+
+    [1] Dempster, Laird & Rubin, J R Stat Soc B 39, 1977, 1-38.
     """
     has = reps.reach.information[:, 0, 0] > 0
     info = reps.reach.information[has, 0, 0]
@@ -211,13 +218,14 @@ def _estimate_reach(reps: Reps, n_runners: int, weeks: Floats) -> Reach:
     rep_var = REACH_BETWEEN_REPS_SD_M**2
     x, cov = mean0, prior
     error = 1.0 / info + REACH_WALK_M**2 * weeks[has]
-    for _ in range(6):
+    for _ in range(REACH_ROUNDS):
         weight = 1.0 / (error + rep_var)
         inverse = np.linalg.inv(prior)
         cov = np.linalg.inv(inverse + design.T @ (design * weight[:, None]))
         x = cov @ (inverse @ mean0 + design.T @ (weight * y))
         left = (y - design @ x) ** 2 + np.einsum("na,ab,nb->n", design, cov, design)
-        own = np.maximum(left - error, 0.0)
+        share = rep_var / (rep_var + error)  # of what is left over that is the rep's own
+        own = share**2 * left + share * error
         rep_var = (REACH_DF * REACH_BETWEEN_REPS_SD_M**2 + own.sum()) / (REACH_DF + n)
     return Reach(
         share=x[:n_runners],
@@ -233,14 +241,19 @@ def _estimate_easing(reps: Reps) -> EasingHabit:
     """Where easing begins, how deep it goes, and the share of those who had to wait beyond that
     place who did ease: each the mean of the assumption and the reps."""
     eased, deep = np.isfinite(reps.eased_from), np.isfinite(reps.eased_by)
+    start = _combine(EASE_FROM, EASE_FROM_SPREAD, reps.eased_from[eased])
+    by = _combine(EASE_BY, EASE_BY_SPREAD, np.clip(reps.eased_by[deep], 0.0, 0.5))
+    waited = np.nan_to_num(reps.waited_to) > start.value + EASE_WAIT
+    total = EASE_REPS + float(waited.sum())
+    share = (EASE_REPS * EASE_SHARE + float(eased[waited].sum())) / total
+    return EasingHabit(share, total, start, by)
 
-    def mean(prior: float, values: Floats) -> float:
-        return float((EASE_REPS * prior + values.sum()) / (EASE_REPS + len(values)))
 
-    start = mean(EASE_FROM, reps.eased_from[eased])
-    by = mean(EASE_BY, np.clip(reps.eased_by[deep], 0.0, 0.5))
-    waited = np.nan_to_num(reps.waited_to) > start + EASE_WAIT
-    return EasingHabit(mean(EASE_SHARE, eased[waited].astype(np.float64)), start, by)
+def _combine(prior: Estimate, spread: float, values: Floats) -> Estimate:
+    """A mean of values of a known spread, and a belief."""
+    weight = prior.sd**-2 + len(values) / spread**2
+    mean = (prior.value * prior.sd**-2 + float(values.sum()) / spread**2) / weight
+    return Estimate(mean, float(weight**-0.5))
 
 
 # --- the table --------------------------------------------------------------------------

@@ -34,7 +34,6 @@ POINTS = 48  # of a course, about 0.7 m apart
 SEARCH_BEYOND_M = 6.0  # a pass is looked for this far beyond the exit line
 
 # Assumptions, in docs/methods.md with their reasons.
-CALL_M, HAND_S = 1.0, 0.30  # the call comes so far from reach; the hand is there so much later
 REACT_S, BRAKE_MPS2 = 0.1, 4.0  # so soon and so hard brakes an incoming runner who is too fast
 TOUCH_M = 0.5  # if the trunks still come nearer than this, they ran into each other
 EASE_RAMP_M = 3.0
@@ -67,7 +66,9 @@ class Draws(Frozen):
     reach_rep_m: Floats  # (n,)
     reach_pair: Floats  # (n,) standard normal: the pair's own, same for an outer group
     stand_m: Floats  # (n,)
-    eases: Floats  # (n,) uniform
+    eases: Floats  # (n,) 1 where the receiver eases if no baton comes, else 0
+    ease_from: Floats  # (n,) where, as a share of the zone
+    ease_by: Floats  # (n,) share of the speed given up
 
     def thin(self, every: int) -> Draws:
         """One draw in `every`, for a first look; there are no groups any more."""
@@ -139,6 +140,12 @@ def draw_runners(
         + np.stack([g.standard_normal(outer) for g in own], axis=1)
         @ np.linalg.cholesky(squad.reach.cov + 1e-9 * np.eye(runners)).T
     )
+    habit = squad.easing
+    usual_share = float(np.clip(habit.share, 1e-3, 1.0 - 1e-3))
+    yes, no = usual_share * habit.share_reps, (1.0 - usual_share) * habit.share_reps
+    own_share = rng.beta(yes, no, outer)
+    ease_from = np.clip(rng.normal(habit.start.value, habit.start.sd, outer), 0.2, 1.2)
+    ease_by = np.clip(rng.normal(habit.by.value, habit.by.sd, outer), 0.0, 0.5)
     return Draws(
         outer=outer,
         inner=inner,
@@ -156,7 +163,9 @@ def draw_runners(
         reach_rep_m=squad.reach.rep_sd_m * z[:, 9],
         reach_pair=np.repeat(rng.standard_normal(outer), inner),
         stand_m=STAND_SD_M * z[:, 10],
-        eases=u[:, 11],
+        eases=(u[:, 11] < np.repeat(own_share, inner)).astype(np.float64),
+        ease_from=np.repeat(ease_from, inner),
+        ease_by=np.repeat(ease_by, inner),
     )
 
 
@@ -272,7 +281,7 @@ def simulate(
     s0 = conditions.back_m + stand_m + draws.stand_m[:, None]
     s = s0 + own.d_m
     h = t_out - _incoming_s(s - reach, v, gain, fade)
-    lost, slower = _easing_loss(squad, draws.eases, s, v_out, conditions.zone_m)
+    lost, slower = _easing_loss(draws, s, v_out, conditions.zone_m)
     h = h + lost
     best = np.maximum.accumulate(h, axis=1)
 
@@ -301,7 +310,7 @@ def simulate(
     v_in = _incoming_mps(s_there - reach, v, gain, fade)
     closing = v_in - v_there
     # the hand comes back after the call; a fast closing leaves no time for it
-    late = np.maximum(0.0, HAND_S - CALL_M / np.maximum(closing, 0.3))
+    late = laws.late_hand_s(closing)
     gap = reach - closing * late
     s_there = s_there + v_there * late
     pull = np.maximum((top - v_there) / tau, 0.0)
@@ -369,15 +378,11 @@ def _sight_zone_time(
     return zone_time, zone_time + tau * (1.0 - v_exit / push)
 
 
-def _easing_loss(
-    squad: Squad, chance: Floats, s: Floats, v_out: Floats, zone_m: float
-) -> tuple[Floats, Floats]:
+def _easing_loss(draws: Draws, s: Floats, v_out: Floats, zone_m: float) -> tuple[Floats, Floats]:
     """(n, k) seconds lost up to each place by a receiver to whom no baton has come, and the share
     of the speed he gives up there."""
-    easing = squad.easing
-    who = (chance < easing.share)[:, None]
-    ramp = np.clip((s - easing.start * zone_m) / EASE_RAMP_M, 0.0, 1.0)
-    slower = np.where(who, easing.by * ramp, 0.0)
+    ramp = np.clip((s - draws.ease_from[:, None] * zone_m) / EASE_RAMP_M, 0.0, 1.0)
+    slower = (draws.eases * draws.ease_by)[:, None] * ramp
     slowness = slower / (1.0 - slower) / v_out
     step = np.diff(s, axis=1)
     lost = np.cumsum(0.5 * (slowness[:, 1:] + slowness[:, :-1]) * step, axis=1)

@@ -272,9 +272,7 @@ def _takeover_facts(
     numbers: dict[str, float] = {"zone_m": zone_m, "ran_into": float("ran into" in faults)}
     matter = {
         "lag": _scalar_information(row["go_lag_s"], float(np.hypot(go_sd, row["mark_t_sd_s"]))),
-        "reach": _scalar_information(row["free_distance_m"], row["free_distance_sd_m"])
-        if passed
-        else _no_information(1),
+        "reach": _reach_information(row) if passed else _no_information(1),
         "start": _no_information(3),
         "push": _no_information(1),
         "entry": _no_information(3),
@@ -304,6 +302,14 @@ def _takeover_facts(
             if clean and "eased_from" not in eased:
                 matter["cost"] = _arm_cost(course_out, fit, go, go_sd, end, stand, zone_m, blind)
     return _TakeoverFacts(matter, numbers)
+
+
+def _reach_information(row: Mapping[str, float]) -> tuple[Floats, Floats]:
+    """The distance at which the hand could have been reached: where it came late, the incoming
+    runner had come nearer meanwhile."""
+    closing = np.nan_to_num(row["v_in_pass_mps"] - row["v_out_pass_mps"])
+    nearer = closing * laws.late_hand_s(closing)
+    return _scalar_information(row["free_distance_m"] + float(nearer), row["free_distance_sd_m"])
 
 
 def _find_back_m(

@@ -401,3 +401,62 @@ def test_the_unit_does_not_matter(seed, unit):
     np.testing.assert_allclose(other.mean, one.mean * unit, rtol=1e-3, atol=1e-4 * unit)
     np.testing.assert_allclose(other.cov, one.cov * unit**2, rtol=1e-2)
     np.testing.assert_allclose(other.spread, one.spread * unit, rtol=1e-2)
+
+
+# --- over the weeks -------------------------------------------------------------------------
+
+
+def walking(walk, within=0.1):
+    prior = flat(10.0, 1.0, within)
+    return hierarchy.Prior(
+        prior.mean, prior.mean_sd, prior.between, prior.within, FIXED, FIXED, np.array([walk])
+    )
+
+
+@pytest.mark.parametrize("walk", [0.01, 0.05, 0.3])
+def test_a_walk_is_what_the_joint_normal_law_of_all_days_says(walk, monkeypatch):
+    """Against the textbook's conditional mean of jointly normal figures, written out in full."""
+    monkeypatch.setattr(hierarchy, "SPREAD_DF", FIXED)  # all are as steady as the squad
+    rng = np.random.default_rng(8)
+    weeks, runner = np.array([9.0, 9.0, 6.0, 2.0, 2.0, 0.0, 5.0, 1.0]), np.array([0] * 6 + [1] * 2)
+    y, error = rng.normal(0.0, 0.5, 8), 0.07
+    found = solved(y, error, runner, 2, walking(walk), weeks=weeks, blunders=False)
+    # figures of now (2), then the reps; the squad's mean is 0 give or take 10, runners differ by 1
+    same = (runner[:, None] == runner).astype(float)
+    shared = np.minimum(weeks[:, None], weeks) * walk**2
+    of_reps = 100.0 + same * (1.0 + shared) + np.diag(np.full(8, 0.1**2 + error**2))
+    now = 100.0 + (np.arange(2)[:, None] == runner).astype(float)
+    wanted = now @ np.linalg.solve(of_reps, y)
+    left = 100.0 + np.eye(2) - now @ np.linalg.solve(of_reps, now.T)
+    np.testing.assert_allclose(found.mean[:, 0], wanted, atol=2e-3)
+    np.testing.assert_allclose(found.cov[:, 0, 0], np.diag(left), rtol=0.02)
+
+
+def test_a_change_over_the_weeks_comes_back_within_its_error():
+    rng = np.random.default_rng(3)
+    z = []
+    for _ in range(60):
+        weeks = np.repeat(np.arange(8.0, -1.0, -1.0), 4)
+        slope = rng.normal(0.0, 0.05)
+        y = 9.0 - slope * weeks + rng.normal(0.0, 0.1, len(weeks))
+        found = solved(y, 0.05, np.zeros(len(y), int), 1, walking(0.05), weeks=weeks)
+        z.append((found.change.per_week[0, 0] - slope) / found.change.sd[0, 0])
+        assert abs(found.mean[0, 0] - 9.0) < 0.25
+    assert 0.6 < np.sqrt(np.mean(np.square(z))) < 1.3
+
+
+def test_one_day_tells_of_no_change():
+    found = solved([9.0, 9.1], 0.05, np.array([0, 0]), 1, walking(0.05), weeks=np.array([3.0, 3.0]))
+    assert np.isnan(found.change.per_week).all()
+
+
+def test_more_days_than_are_told_apart_cost_hardly_anything(monkeypatch):
+    rng = np.random.default_rng(5)
+    weeks = np.repeat(np.arange(40.0), 3)
+    y = 9.0 + rng.normal(0.0, 0.1, len(weeks))
+    who = np.zeros(len(y), int)
+    found = solved(y, 0.05, who, 1, walking(0.05), weeks=weeks, blunders=False)
+    monkeypatch.setattr(hierarchy, "MOST_DAYS", 100)
+    whole = solved(y, 0.05, who, 1, walking(0.05), weeks=weeks, blunders=False)
+    assert abs(found.mean[0, 0] - whole.mean[0, 0]) < 0.5 * sds(whole)[0, 0]
+    np.testing.assert_allclose(sds(found), sds(whole), rtol=0.1)

@@ -198,8 +198,12 @@ def test_a_squad_nobody_has_seen_is_the_prior(lakes):
         np.testing.assert_allclose(effects.mean, np.tile(prior.mean, (2, 1)))
         np.testing.assert_allclose(sd(effects), np.hypot(prior.mean_sd[0], prior.between[0]))
     assert found.reach.share.sum() == pytest.approx(runners.SQUAD_REACH.value)
-    easing = (found.easing.share, found.easing.start, found.easing.by)
-    assert easing == pytest.approx((runners.EASE_SHARE, runners.EASE_FROM, runners.EASE_BY))
+    assert found.easing.share == pytest.approx(runners.EASE_SHARE)
+    for habit, belief in (
+        (found.easing.start, runners.EASE_FROM),
+        (found.easing.by, runners.EASE_BY),
+    ):
+        assert (habit.value, habit.sd) == pytest.approx((belief.value, belief.sd))
     schema.check_table("runners", runners.runners_table([found]))
 
 
@@ -231,21 +235,12 @@ def test_old_sessions_weigh_less(gathered):
     means = np.stack([mean(one.lag)[both] for one in found])
     assert np.all(np.diff(means, axis=0) < 1e-4)
     np.testing.assert_allclose(means[-1], 0.10, atol=0.025)
-    # they weigh less, not nothing: errors grow
-    assert np.all(np.diff([one.lag.weight.sum() for one in found]) < 0.0)
-
-
-def test_a_half_life_later_a_rep_counts_half(gathered):
-    seen = gathered[0]
-    lag = np.full(len(seen.session), 0.2)
-    weights = [
-        runners.estimate_squad(
-            with_lags(seen, lag, np.full(len(lag), age)), half_life_days=30.0
-        ).lag.weight
-        for age in (0.0, 30.0, 60.0)
+    # they say less of today: errors grow
+    steady = [
+        runners.estimate_squad(with_lags(seen, np.full(len(lag), 0.2), np.where(old, age, 0.0)))
+        for age in (0.0, 240.0, 3000.0)
     ]
-    np.testing.assert_allclose(weights[1], weights[0] / 2.0)
-    np.testing.assert_allclose(weights[2], weights[0] / 4.0)
+    assert np.all(np.diff([sd(one.lag)[both] for one in steady], axis=0) > 0.0)
 
 
 def test_reps_of_one_day_count_less_than_as_many_on_several(gathered):
@@ -263,16 +258,15 @@ def test_reps_of_one_day_count_less_than_as_many_on_several(gathered):
 # --- a published spread ---------------------------------------------------------------------------
 
 
-def test_prior_of_the_lag_against_reaction_times():
-    # Tønnessen, Haugen & Shalfawi, J Strength Cond Res 27 (2013) 885-892: reactions to the gun at
-    # World Championships 2003-09, men 0.166 +- 0.030 s, n = 1319, spread of all runs. A mark is
-    # seen coming, so its lag may be shorter; to judge when it is reached costs more than to hear
-    # a gun, so its spread is rather larger, and of that order.
-    mean_s, spread_s = 0.166, 0.030
-    prior = runners.PRIOR_OF_LAG
-    assert abs(prior.mean[0] - mean_s) < prior.mean_sd[0] / 2
+def test_prior_of_the_lag_holds_the_rule_of_thumb_and_a_reaction():
+    # Common practice, marks of 30 (men) and 25 (women) foot-lengths, implies receivers who go 0.2
+    # to 0.35 s before the mark is hit (test_trade_rule.py). Who waits until it is hit reacts:
+    # reactions to the gun 0.166 +- 0.030 s (Tønnessen, Haugen & Shalfawi, J Strength Cond Res 27
+    # (2013) 885-892). A squad may do either; from rep to rep it spreads like a reaction or more.
+    prior, spread_s = runners.PRIOR_OF_LAG, 0.030
+    for one in (-0.35, -0.2, 0.166):
+        assert abs(one - prior.mean[0]) < 1.5 * prior.mean_sd[0]
     assert spread_s <= prior.within[0] <= 2.0 * spread_s
-    assert spread_s / 2 <= prior.between[0] <= 2.0 * spread_s
 
 
 # --- time to a distance ---------------------------------------------------------------------------
@@ -314,7 +308,7 @@ def test_table_is_the_estimate_row_by_row(estimated):
         assert 1 <= row["sessions"] <= SESSIONS
         assert row["last_utc"] is not None
         for name, value in row.items():
-            if name.endswith(("_sd_s", "_sd_mps", "_sd_m", "_sd_mps2")):
+            if name.endswith(("_sd_s", "_sd_mps", "_sd_m", "_sd_mps2")) and value is not None:
                 assert value > 0.0, name
 
 

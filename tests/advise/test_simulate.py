@@ -12,7 +12,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from made_pairs import TODAY, course, pair_squad, run
 
-from pipeline.advise import laws, simulate
+from pipeline.advise import laws, pace, simulate
 from pipeline.advise.settings import Conditions
 
 OLDER = Conditions(zone_m=20.0, back_m=-10.0)
@@ -199,9 +199,8 @@ def test_a_slower_pace_is_reached_sooner_and_by_a_faster_runner():
 
 
 def test_who_waits_for_the_baton_eases_and_who_has_it_does_not():
-    squad = pair_squad(0.0, 0.0, eases=1.0)
     marks = np.array([10.5, 14.2])
-    steady, eases = (run(course(9.8, 9.8, ease=x), marks, squad=squad) for x in (1.0, 0.0))
+    steady, eases = (run(course(9.8, 9.8, ease=x), marks) for x in (0.0, 1.0))
     assert steady.pass_m[0, 0] < 0.66 * 30.0 < steady.pass_m[0, 1]
     assert eases.zone_time_s[:, 0] == pytest.approx(steady.zone_time_s[:, 0], abs=1e-9)
     assert (eases.zone_time_s[:, 1] > steady.zone_time_s[:, 1] + 0.01).all()
@@ -249,7 +248,7 @@ def test_a_following_wind_makes_the_zone_time_shorter_by_about_as_much():
 
 
 def test_racing_is_unknown_by_a_factor_that_all_reps_of_a_race_share():
-    for name, usual in (("top_mps", simulate.RACE_OUT), ("v_in_mps", simulate.RACE_IN)):
+    for name, usual in (("top_mps", pace.RACE_OUT), ("v_in_mps", pace.RACE_IN)):
         ratio = mean_ratio(name, Conditions(race=True)).reshape(16, 16, 2)
         assert np.ptp(ratio, axis=(1, 2)) == pytest.approx(0.0, abs=1e-9)
         assert np.std(ratio[:, 0, 0]) > 1e-3

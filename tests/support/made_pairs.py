@@ -8,16 +8,17 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from pipeline.advise import hierarchy, runners, simulate
+from pipeline.advise import hierarchy, pace, runners, simulate
 from pipeline.advise.settings import Conditions
 from pipeline.advise.simulate import Draws
+from pipeline.base.values import Estimate
 
 TODAY = Conditions()
 
 
 def course(
     v_in=9.5, top=9.5, tau=1.2, lag=0.2, free=1.2, *, launch=0.0, cost=0.0, gain=0.0, fade=0.0,
-    look=0.0, ease=1.0, n=2,
+    look=0.0, ease=0.0, n=2,
 ) -> Draws:  # fmt: skip
     """`n` draws, all alike: runner 0 brings the baton, runner 1 takes it."""
 
@@ -29,7 +30,7 @@ def course(
         push_mps=both(top), lag_s=both(lag), cost_s=both(cost), v_in_mps=both(v_in),
         gain_mps2=both(gain), fade_mps2=both(fade), look_m=both(look), reach_share_m=both(free / 2),
         reach_rep_m=np.zeros(n), reach_pair=np.zeros(n), stand_m=np.zeros(n),
-        eases=np.full(n, ease),
+        eases=np.full(n, ease), ease_from=np.full(n, 0.66), ease_by=np.full(n, 0.15),
     )  # fmt: skip
 
 
@@ -41,7 +42,15 @@ def effects(mean, error, spread, blunders=0.0) -> hierarchy.Effects:
         within=np.diag(np.square(spread)), scale=np.ones(2), spread_df=np.full(2, 1e6),
         squad=np.asarray(mean), squad_cov=1e-12 * np.eye(p), between=np.eye(p),
         pull=np.zeros((2, p, p)), blunders=blunders, weight=np.full(2, 10.0),
+        change=hierarchy.Change(np.full((2, p), np.nan), np.full((2, p, p), np.nan)),
     )  # fmt: skip
+
+
+def learned_pace() -> pace.Pace:
+    """Two runners of whom no takeover tells how they race: the assumption stands."""
+    mean = np.array([np.log(pace.RACE_IN), pace.SHORT, np.log(pace.RACE_OUT)])
+    cov = np.diag(np.square([pace.RACE_IN_SD, pace.SHORT_SD, pace.RACE_OUT_SD]))
+    return pace.Pace(mean, cov, np.zeros((2, 2)), np.zeros(2), np.zeros(2), 0, 0, 0)
 
 
 def pair_squad(spread=1.0, error=1.0, *, blind=True, eases=0.0, reach=1.2) -> runners.Squad:
@@ -58,6 +67,7 @@ def pair_squad(spread=1.0, error=1.0, *, blind=True, eases=0.0, reach=1.2) -> ru
     return runners.Squad(
         event="4x100" if blind else "4x400",
         runners=("robin", "wren"),
+        pace=learned_pace(),
         start=of([9.6, 1.25, 0.05], [0.12, 0.03, 0.01], [0.10, 0.02, 0.01]),
         push=of([9.0], [0.1], [0.2]),
         lag=of([0.18], [0.02], [0.04]),
@@ -68,7 +78,7 @@ def pair_squad(spread=1.0, error=1.0, *, blind=True, eases=0.0, reach=1.2) -> ru
             np.full(2, reach / 2), (tiny + 0.05 * error) ** 2 * np.eye(2), np.zeros((2, 2)),
             np.full((2, 2), 0.05 * error), 0.1 * spread, np.zeros(2),
         ),
-        easing=runners.EasingHabit(eases, 0.66, 0.15),
+        easing=runners.EasingHabit(eases, 1e6, Estimate(0.66, 0.0), Estimate(0.15, 0.0)),
         reps_in=np.full(2, 10.0),
         reps_out=np.full(2, 10.0),
         feet_m=np.array([0.29, 0.30]),
