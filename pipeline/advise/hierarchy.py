@@ -27,7 +27,7 @@ Sources
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import expit
@@ -93,6 +93,20 @@ class Effects(Frozen):
     blunders: float
     weight: Floats
     change: Change
+
+    def part(self, which: slice) -> Effects:
+        """Some of the components by themselves, the others left open."""
+        return replace(
+            self,
+            mean=self.mean[:, which],
+            cov=self.cov[:, which, which],
+            within=self.within[which, which],
+            squad=self.squad[which],
+            squad_cov=self.squad_cov[which, which],
+            between=self.between[which, which],
+            pull=self.pull[:, which, which],
+            change=Change(self.change.per_week[:, which], self.change.cov[:, which, which]),
+        )
 
     @property
     def spread(self) -> Floats:

@@ -122,9 +122,10 @@ def practised_entries(reps: Reps, pace: Pace) -> Evidence:
 
 
 def practised_starts(reps: Reps, pace: Pace) -> Evidence:
-    """What each takeover says of a receiver's start in practice: V, tau, launch."""
+    """What each takeover says of a receiver's start in practice: V, tau, launch, and what is added
+    to V after a blind pass."""
     factor = np.exp(-reps.race * pace.mean[2])
-    scale = np.column_stack([factor, np.ones(len(factor)), np.ones(len(factor))])
+    scale = np.column_stack([factor, *(np.ones(len(factor)) for _ in range(3))])
     a = reps.start.information / (scale[:, :, None] * scale[:, None, :])
     return Evidence(a, reps.start.weighted / scale)
 

@@ -8,7 +8,7 @@ not.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pyarrow as pa
@@ -23,9 +23,9 @@ SAME_DAY = 0.15  # share of the rep-to-rep variance that a day has in common: an
 
 # Priors: means, their uncertainty, between runners, within a runner. Sources in docs/methods.md.
 PRIOR_OF_START = hierarchy.Prior(
-    np.array([9.5, 1.25, 0.05]), np.array([1.5, 0.25, 0.12]),
-    np.array([0.4, 0.12, 0.05]), np.array([0.15, 0.05, 0.02]),
-    walk=np.array([0.05, 0.01, 0.005]),
+    np.array([9.5, 1.25, 0.05, 0.1]), np.array([1.5, 0.25, 0.12, 0.25]),
+    np.array([0.4, 0.12, 0.05, 0.1]), np.array([0.15, 0.05, 0.02, 0.1]),
+    walk=np.array([0.05, 0.01, 0.005, 0.01]),
 )  # fmt: skip
 PRIOR_OF_PUSH = hierarchy.Prior(
     np.array([9.0]), np.array([1.5]), np.array([0.4]), np.array([0.2]), walk=np.array([0.05])
@@ -37,7 +37,7 @@ PRIOR_OF_COST = hierarchy.Prior(
     np.array([0.04]), np.array([0.06]), np.array([0.02]), np.array([0.04]), walk=np.array([0.005])
 )
 PRIOR_OF_ENTRY = hierarchy.Prior(
-    np.array([9.3, 0.15, 0.15]), np.array([1.5, 0.3, 0.3]),
+    np.array([9.3, 0.15, 0.1]), np.array([1.5, 0.3, 0.2]),
     np.array([0.4, 0.1, 0.1]), np.array([0.15, 0.12, 0.12]), walk=np.array([0.05, 0.02, 0.02]),
 )  # fmt: skip
 PRIOR_OF_LOOK = hierarchy.Prior(
@@ -96,6 +96,7 @@ class Squad(Frozen):
     runners: tuple[str, ...]
     pace: Pace
     start: hierarchy.Effects  # V, tau, launch, in practice
+    after: hierarchy.Effects  # what is added to V after a blind pass
     push: hierarchy.Effects  # speed tended to after a visual change
     lag: hierarchy.Effects
     cost: hierarchy.Effects
@@ -140,11 +141,14 @@ def estimate_squad(
         if name in names:
             feet[names.index(name)] = foot
     pace = learn_pace(reps, len(names))
+    start = effects(practised_starts(reps, pace), reps.outgoing, PRIOR_OF_START)
+    after = start.part(slice(3, 4))
     return Squad(
         event=reps.event,
         runners=names,
         pace=pace,
-        start=effects(practised_starts(reps, pace), reps.outgoing, PRIOR_OF_START),
+        start=start.part(slice(0, 3)),
+        after=after,
         push=effects(reps.push, reps.outgoing, PRIOR_OF_PUSH),
         lag=effects(reps.lag, reps.outgoing, PRIOR_OF_LAG),
         cost=effects(reps.cost, reps.outgoing, PRIOR_OF_COST),
@@ -155,8 +159,16 @@ def estimate_squad(
         reps_in=np.bincount(reps.incoming, minlength=len(names)).astype(np.float64),
         reps_out=np.bincount(reps.outgoing, minlength=len(names)).astype(np.float64),
         feet_m=feet,
-        reps=reps,
+        reps=replace(reps, start=_starts_alone(reps, after)),
     )
+
+
+def _starts_alone(reps: Reps, after: hierarchy.Effects) -> Evidence:
+    """What each takeover says of V, tau and launch, what comes to V after a pass being the
+    runner's usual."""
+    a, b = reps.start.information, reps.start.weighted
+    usual = after.mean[reps.outgoing]
+    return Evidence(a[:, :3, :3], b[:, :3] - a[:, :3, 3] * usual)
 
 
 def _look_departures(reps: Reps) -> Evidence:

@@ -55,7 +55,7 @@ class Draws(Frozen):
     top_mps: Floats
     tau_s: Floats
     launch_s: Floats
-    push_mps: Floats  # after a visual change
+    push_mps: Floats  # the speed tended to after the pass
     lag_s: Floats
     cost_s: Floats
     v_in_mps: Floats
@@ -134,7 +134,10 @@ def draw_runners(
     lag = rep(squad.lag, slice(6, 7), 13)
     cost = rep(squad.cost, slice(7, 8))
     look = rep(squad.look, slice(8, 9))
-    push = rep(squad.push, slice(12, 13))
+    if squad.reps.blind:
+        push = start[..., :1] + rep(squad.after, slice(12, 13))
+    else:
+        push = rep(squad.push, slice(12, 13))
     share = (
         squad.reach.share
         + np.stack([g.standard_normal(outer) for g in own], axis=1)
@@ -318,16 +321,10 @@ def simulate(
     middle = s_there - gap / 2.0
     in_zone = reached & (middle >= 0.0) & (middle <= conditions.zone_m)
     latest = conditions.zone_m if latest_m is None else latest_m
-    if not squad.reps.blind:
-        zone_time, finish = _sight_zone_time(
-            go + on_course(t_out) + on_course(lost) + late, conditions.zone_m - s_there, v_there,
-            draws.push_mps[:, j, None], tau, draws.cost_s[:, j, None],
-        )  # fmt: skip
-    else:
-        zone_time, finish = _blind_zone_time(
-            go + draws.cost_s[:, j, None], own, conditions.zone_m - s0, on_course(t_out), eased,
-            on_course(lost),
-        )  # fmt: skip
+    zone_time, finish = _zone_times_from_pass(
+        go + on_course(t_out) + on_course(lost) + late, conditions.zone_m - s_there, v_there,
+        draws.push_mps[:, j, None], tau, draws.cost_s[:, j, None],
+    )  # fmt: skip
     return Outcomes(
         in_zone=in_zone.astype(np.float64),
         in_time=(in_zone & (middle <= latest)).astype(np.float64),
@@ -352,25 +349,14 @@ def _incoming_mps(s_m: Floats, v: Floats, gain: Floats, fade: Floats) -> Floats:
     return laws.speed_after(s_m, v, np.where(s_m < 0.0, gain, -fade))
 
 
-def _blind_zone_time(
-    go: Floats, own: Receiver, way_m: Floats, t_pass: Floats, eased: Floats, lost: Floats
+def _zone_times_from_pass(
+    passed: Floats, way_m: Floats, v: Floats, push: Floats, tau: Floats, cost: Floats
 ) -> tuple[Floats, Floats]:
     """(n, m) zone time, and the zone time with what the speed at the exit line will still cost.
 
-    The receiver goes on by his law; the speed that easing took comes back with its time constant.
+    From the pass on the receiver tends to another speed: both arms are free, or the pace is no
+    longer chosen. The speed that easing took comes back in the same way.
     """
-    t_exit, v_exit = (_values_at(own.d_m, x, way_m) for x in (own.t_s, own.v_mps))
-    after = np.maximum(t_exit - t_pass, 0.0)
-    again = eased * own.tau_s * (1.0 - np.exp(-after / own.tau_s))
-    zone_time = go + t_exit + lost + again
-    still = own.tau_s * (1.0 - v_exit / own.top_mps) + eased * own.tau_s - again
-    return zone_time, zone_time + still
-
-
-def _sight_zone_time(
-    passed: Floats, way_m: Floats, v: Floats, push: Floats, tau: Floats, cost: Floats
-) -> tuple[Floats, Floats]:
-    """The same after a change by sight: from the pass on the receiver tends to another speed."""
     way = np.maximum(way_m, 0.0)
     t = laws.seconds_on(way, v, push, tau)
     v_exit = push + (v - push) * np.exp(-t / tau)
@@ -396,12 +382,3 @@ def _least_distance(gap: Floats, closing: Floats, pull: Floats) -> Floats:
     near = gap - closing * first + 0.5 * pull * first**2
     left = np.maximum(closing - pull * REACT_S, 0.0)
     return np.asarray(np.where(closing > 0, near - left**2 / (2.0 * (pull + BRAKE_MPS2)), gap))
-
-
-def _values_at(d_m: Floats, values: Floats, at_m: Floats) -> Floats:
-    """(n, 1) each row of `values` (n, k), which stand at `d_m` (k,), at its own `at_m` (n, 1)."""
-    hi = np.clip(np.searchsorted(d_m, at_m[:, 0]), 1, len(d_m) - 1)
-    row = np.arange(len(values))
-    part = (at_m[:, 0] - d_m[hi - 1]) / (d_m[hi] - d_m[hi - 1])
-    low, high = values[row, hi - 1], values[row, hi]
-    return np.asarray((low + part * (high - low))[:, None])

@@ -31,11 +31,13 @@ EASED_RUN_M = 2.5  # after so many metres an easing shows how deep it goes
 # Weak beliefs that keep a fit to few points finite; they are taken out again afterwards.
 START_PRIOR = np.array([9.5, 1.25, 0.05, 9.0])  # V, tau, launch, speed pushed to after a pass
 START_PRIOR_SD = np.array([2.5, 0.4, 0.15, 2.5])
+AFTER_PASS_SD_MPS = 0.5  # by which the speeds tended to before and after a blind pass may differ
 
 # What a sprinter's figures can be; a course that gives others says nothing of the runner.
 START_LOW, START_HIGH = np.array([3.0, 0.4, -0.6, 3.0]), np.array([14.0, 3.0, 0.6, 14.0])
 ENTRY_LOW, ENTRY_HIGH = np.array([3.0, -5.0, -5.0]), np.array([14.0, 5.0, 5.0])
 COST_LIMIT_S = 2.0
+NEAR_M = 4.0  # trunks so near, the incoming runner may slow for the other
 STANDS_MPS = 1.0  # a course that begins slower begins where the runner stood
 
 
@@ -52,8 +54,9 @@ class Evidence(Frozen):
 class Reps(Frozen):
     """(n,) each, NaN where not known. `runners` are all ids; `incoming`, `outgoing` index them.
 
-    `start`: V, tau, launch of the receiver's start; `push`: the speed tended to after a visual
-    change; `lag`; `cost`: seconds to the exit line beyond
+    `start`: V, tau, launch of the receiver's start, and how much faster than V the speed is that he
+    tends to after a blind pass; `push`: the speed tended to after a visual change; `lag`;
+    `cost`: seconds to the exit line beyond
     what the start's law says; `entry`: speed at the entry line, gain before it, fade after it
     (m/s²); `reach`: distance of the trunks at the pass; `look`: distance of the trunks when
     the receiver first moves.
@@ -152,7 +155,7 @@ def gather_reps(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
         outgoing=outgoing,
         age_days=(newest - utc) / DAY_S,
         utc_s=utc,
-        start=joined("start", 3),
+        start=joined("start", 4),
         push=joined("push", 1),
         lag=joined("lag", 1),
         cost=joined("cost", 1),
@@ -273,7 +276,7 @@ def _takeover_facts(
     matter = {
         "lag": _scalar_information(row["go_lag_s"], float(np.hypot(go_sd, row["mark_t_sd_s"]))),
         "reach": _reach_information(row) if passed else _no_information(1),
-        "start": _no_information(3),
+        "start": _no_information(4),
         "push": _no_information(1),
         "entry": _no_information(3),
         "cost": _no_information(1),
@@ -285,7 +288,10 @@ def _takeover_facts(
     numbers["run_in_m"] = _find_run_in_m(row, course_in, back)
     clean = passed and "ran into" not in faults
     if course_in is not None:
-        until = end - 0.2 if clean and np.isfinite(end) else _time_until_near(pair, go)
+        # near the other the incoming runner reaches out, or brakes: that is no fade of his
+        until = _time_until_near(pair, go)
+        if clean and np.isfinite(end):
+            until = min(until, end - 0.2)
         matter["entry"] = _fit_entry(course_in, row["v_in_entry_sd_mps"], until)
     if course_out is not None and np.isfinite(go):
         t, s = course_out[:2]
@@ -300,7 +306,7 @@ def _takeover_facts(
             if "eased_t" in eased:
                 numbers["eased_by"] = _easing_depth(course_out, go, fit.x[:3], eased)
             if clean and "eased_from" not in eased:
-                matter["cost"] = _arm_cost(course_out, fit, go, go_sd, end, stand, zone_m, blind)
+                matter["cost"] = _arm_cost(course_out, fit, go, go_sd, end, stand, zone_m)
     return _TakeoverFacts(matter, numbers)
 
 
@@ -354,7 +360,7 @@ def _time_until_near(pair: Mapping[str, RunnerCurve], go: float) -> float:
         return 0.0
     t, s = pair["incoming"][:2]
     ahead = np.interp(t, *pair["outgoing"][:2]) - s
-    near = np.flatnonzero((ahead < 2.5) & (t > go))
+    near = np.flatnonzero((ahead < NEAR_M) & (t > go))
     return float(t[near[0]]) - 0.2 if len(near) else float(t[-1])
 
 
@@ -404,12 +410,12 @@ def _integrate_out(a: Floats, b: Floats, k: int) -> tuple[Floats, Floats]:
 
 @dataclass(frozen=True, slots=True)
 class _StartFit:
-    """A start fitted: V, tau, launch and, by sight, the speed pushed to after the pass, in
-    information form; the fit itself and its covariance."""
+    """A start fitted: V, tau, launch, what is added to V after a blind pass, and by sight the speed
+    pushed to after the pass, in information form; the fit itself and its covariance."""
 
     matter: tuple[Floats, Floats]
     push: tuple[Floats, Floats]
-    x: Floats  # V, tau, launch, speed pushed to (V itself in the blind change)
+    x: Floats  # V, tau, launch, speed pushed to after the pass
     cov: Floats
 
     def seconds_to(self, distance_m: float) -> float:
@@ -427,8 +433,9 @@ def _fit_start(
     """The receiver's start by least squares, None where the course says too little of it.
 
     Left out: the moments about the pass, when the arm is back, and what comes after an
-    easing or, where there was no pass, beyond the exit line: who has no baton pulls up there. In
-    the visual change the pace is chosen until the pass and pushed on after it, to another speed.
+    easing or, where there was no pass, beyond the exit line: who has no baton pulls up there. From
+    the pass on the receiver tends to another speed: with both arms free, or by sight with the pace
+    no longer chosen.
     """
     passed = np.isfinite(end)
     leave = _crossing_s(*course[:2], zone_m)
@@ -440,12 +447,17 @@ def _fit_start(
     elif passed:
         keep = (keep & (at < end - 0.1)) | (at > end + 0.3)
     at, v, sd = at[keep], v[keep], sd[keep]
-    pushes = not blind and passed and bool(np.any(at > end))
-    if len(at) < 4 or np.sum(at < end if pushes else at < np.inf) < 3:
+    pushes = passed and bool(np.any(at > end))
+    if len(at) < 4 or np.sum(at < end if pushes and not blind else at < np.inf) < 3:
         return None
     size = 4 if pushes else 3
     mean, low, high = (x[:size] for x in (START_PRIOR, START_LOW, START_HIGH))
     prior = np.diag(START_PRIOR_SD[:size] ** -2)
+    if pushes and blind:  # the two speeds are alike: only their difference is believed to be small
+        prior[3, 3] = 0.0
+        tie = np.array([1.0, 0.0, 0.0, -1.0])
+        prior += np.outer(tie, tie) / AFTER_PASS_SD_MPS**2
+        mean[3] = mean[0]
     x = mean.copy()
     for _ in range(15):
         model, jac = _start_speed(x, at - go, end - go)
@@ -462,13 +474,20 @@ def _fit_start(
     weighted = a @ x + load
     cov = np.asarray(np.linalg.inv(a + prior), dtype=np.float64)
     matter, push = (a, weighted), _no_information(1)
+    if pushes and blind:
+        # y = (V, tau, launch, push) as (V, tau, launch, push - V)
+        back = np.eye(4)
+        back[3, 0] = 1.0
+        return _StartFit((back.T @ a @ back, back.T @ weighted), push, x, cov)
     if pushes:
         rest = np.linalg.inv(a[:3, :3] + 1e-3 * prior[:3, :3])  # the start integrated out
         share = a[3, :3] @ rest
         push = (a[3:, 3:] - share @ a[:3, 3:], weighted[3:] - share @ weighted[:3])
         matter = _integrate_out(a, weighted, 3)
         matter = matter[0][:3, :3], matter[1][:3]
-    return _StartFit(matter, push, x if pushes else np.append(x, x[0]), cov)
+    wide = np.zeros((4, 4)), np.zeros(4)
+    wide[0][:3, :3], wide[1][:3] = matter
+    return _StartFit(wide, push, x if pushes else np.append(x, x[0]), cov)
 
 
 def _start_speed(x: Floats, t: Floats, end: float) -> tuple[Floats, Floats]:
@@ -492,7 +511,7 @@ def _start_speed(x: Floats, t: Floats, end: float) -> tuple[Floats, Floats]:
 
 def _arm_cost(
     course: RunnerCurve, fit: _StartFit, go: float, go_sd: float, end: float, stand: float,
-    zone_m: float, blind: bool,
+    zone_m: float,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """Time from first movement to the exit line beyond what the start's law says."""
     t, s = course[:2]
@@ -500,7 +519,7 @@ def _arm_cost(
     if leave is None:
         return _no_information(1)
     law, sd = fit.seconds_to(zone_m - stand), fit.sd_s(zone_m - stand)
-    if not blind and end < leave:
+    if end < leave:
         run = float(np.interp(end, t, s)) - stand
         top, tau, launch, push = fit.x
         there = fit.seconds_to(max(run, 0.1))

@@ -69,6 +69,7 @@ def pair_squad(spread=1.0, error=1.0, *, blind=True, eases=0.0, reach=1.2) -> ru
         runners=("robin", "wren"),
         pace=learned_pace(),
         start=of([9.6, 1.25, 0.05], [0.12, 0.03, 0.01], [0.10, 0.02, 0.01]),
+        after=of([0.0], [0.0], [0.0]),
         push=of([9.0], [0.1], [0.2]),
         lag=of([0.18], [0.02], [0.04]),
         cost=of([0.03], [0.01], [0.02]),
