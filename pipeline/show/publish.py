@@ -202,13 +202,14 @@ def write_card(
     event: str,
     team: Sequence[str] | None,
     date: str,
+    notes: Sequence[str] = (),
     race_lane: int | None = None,
 ) -> None:
     """Write the trackside card from the tables `marks` and `runners` as one HTML file, whole or not
     at all. For the arguments see `card_html`; with a `race_lane` the team is a running order, and
     the card is that of its race (`race_card_html`)."""
     facts: Any = {
-        "event": event, "settings": settings, "date": date,
+        "event": event, "settings": settings, "date": date, "notes": notes,
     }  # fmt: skip
     if race_lane is None:
         text = card_html(tables["marks"], tables["runners"], team=team, **facts)

@@ -78,13 +78,14 @@ def card_html(
     team: Sequence[str] | None,
     settings: Mapping[str, str],
     date: str,
+    notes: Sequence[str] = (),
 ) -> str:
     """The card of one event as HTML text, to be stored as UTF-8.
 
     `marks` and `runners` are the tables of these names; `runners` gives the receivers' foot-length
     and start. `team` chooses and orders the runners, at least two; None takes all in `marks`, by
-    name. Of more than `MOST` the first are shown, and the card says so. `settings` and `date` are
-    printed as they are.
+    name. Of more than `MOST` the first are shown, and the card says so. `settings`, `date` and
+    `notes`, sentences above the cautions, are printed as they are.
 
     A mark gets a sign where its chance of failing, or of running into each other, is above
     `defaults.RISKY`, and where it rests on fewer than `FEW_REPS` takeovers. The remarks of the
@@ -109,7 +110,7 @@ def card_html(
         [
             _legend_section(advice, receivers, by_sight, READ_GRID),
             _moving_section(advice, names, asked),
-            _cautions_section(by_sight),
+            _cautions_section(by_sight, notes),
         ],
         size=next(n for n in (4, 6, MOST) if len(shown) <= n),
     )
@@ -124,6 +125,7 @@ def race_card_html(
     lane: int,
     settings: Mapping[str, str],
     date: str,
+    notes: Sequence[str] = (),
 ) -> str:
     """The card of one race: only the marks that a running order needs, zone by zone.
 
@@ -147,7 +149,7 @@ def race_card_html(
         [
             _legend_section(advice, receivers, by_sight, READ_ZONES),
             _moving_section(advice, names, team),
-            _cautions_section(by_sight),
+            _cautions_section(by_sight, notes),
         ],
         size=4,
     )
@@ -520,8 +522,9 @@ def _mark_error_words(advice: Iterable[PairMark]) -> list[str]:
     ]
 
 
-def _cautions_section(by_sight: bool) -> ET.Element:
-    return _notes_section("Before running", [CAUTION] if by_sight else [CAUTION, TAPE])
+def _cautions_section(by_sight: bool, notes: Sequence[str]) -> ET.Element:
+    first = [list_item(element("b", {}, plain_text(note))) for note in notes]
+    return _notes_section("Before running", [*first, CAUTION, *([] if by_sight else [TAPE])])
 
 
 def _notes_section(title: str, items: Iterable[Child]) -> ET.Element:
