@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from itertools import zip_longest
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -118,12 +119,15 @@ class RaceDecisions:
 class CardFacts:
     """What a card needs to know besides the tables.
 
-    `team` is None for everybody; `date` of the newest practice, as in 2026-05-12.
+    `team` is None for everybody; `date` of the newest practice, as in 2026-05-12; `in_use`: each
+    pair's last mark [m], by (incoming, outgoing); `zone_m`: length of the zone advised for.
     """
 
     event: str
     team: tuple[str, ...] | None
     date: str
+    in_use: Mapping[tuple[str, str], float]
+    zone_m: float
 
 
 # --- what each command decides ------------------------------------------------------------
@@ -385,7 +389,23 @@ def gather_race_card(found: OrderDecisions) -> tuple[CardFacts, dict[str, pa.Tab
 
 def _card_facts(advice: Advice, team: tuple[str, ...] | None) -> CardFacts:
     newest = utc_datetime(float(advice.squad.reps.utc_s.max()))
-    return CardFacts(event=advice.squad.event, team=team, date=newest.date().isoformat())
+    return CardFacts(
+        event=advice.squad.event,
+        team=team,
+        date=newest.date().isoformat(),
+        in_use=_marks_in_use(advice.squad),
+        zone_m=advice.conditions.zone_m,
+    )
+
+
+def _marks_in_use(squad: Squad) -> dict[tuple[str, str], float]:
+    """Each pair's last mark, metres before the back line; the reps are in time order."""
+    reps, names = squad.reps, squad.reps.runners
+    return {
+        (names[i], names[j]): float(mark)
+        for i, j, mark in zip(reps.incoming, reps.outgoing, reps.mark_m, strict=True)
+        if np.isfinite(mark)
+    }
 
 
 def _read_full_speed(out: Out) -> Lake:

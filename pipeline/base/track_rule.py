@@ -1,9 +1,9 @@
 """What to do at the track when passes come elsewhere than foretold: a rule for two in a row.
 
-"Expect the pass at 14 ± 3 m. Two in a row beyond 18 m: one foot nearer." The limits lie so far from
-the expected place that on the right mark two takeovers in a row beyond one of them are rarer than
-one in twenty. A single takeover says too little of a mark: it spreads by metres from rep to rep.
-docs/advice.md says how the rule did with simulated squads.
+"Expect the pass at 14 ± 3 m. Two in a row beyond 18 m: one foot nearer." A limit
+lies so far from the expected place that on the right mark two takeovers in a row beyond it are
+rarer than one in twenty. A single takeover says too little of a mark: it spreads by metres from rep
+to rep. docs/advice.md says how the rule did with simulated squads.
 """
 
 from __future__ import annotations
@@ -12,14 +12,15 @@ import math
 from dataclasses import dataclass
 from statistics import NormalDist
 
-RARE = 1.0 / 20.0  # two in a row beyond either limit, on the right mark
-BEYOND = math.sqrt(RARE / 2.0)  # one beyond the far limit, or before the near one
+RARE = 1.0 / 20.0  # two in a row beyond a limit, on the right mark
+BEYOND = math.sqrt(RARE)  # one beyond it
 
 
 @dataclass(frozen=True, slots=True)
 class TrackRule:
-    """Limits for two passes in a row, in whole metres past the entry line: beyond `far_m` (or no
-    pass at all) the mark comes a foot nearer, before `near_m` it goes a foot farther."""
+    """Limits for two passes in a row, in whole metres past the entry line. Beyond `far_m`, or not
+    passed because the receiver ran away, the mark comes a foot nearer; before `near_m` it goes a
+    foot farther."""
 
     near_m: int
     far_m: int

@@ -375,6 +375,8 @@ def _write_card(
         event=facts.event,
         team=facts.team,
         date=facts.date,
+        in_use=facts.in_use,
+        zone_m=facts.zone_m,
         race_lane=race_lane,
     )
     terminal.say(f"Card: {card}")
