@@ -9,10 +9,13 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from itertools import zip_longest
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.advise.backtest import BackTest, foretell_days
 from pipeline.advise.causes import causes_table, find_causes
 from pipeline.advise.marks import Advice, advise_squad, marks_table
 from pipeline.advise.orders import (
@@ -24,7 +27,7 @@ from pipeline.advise.orders import (
     rank_orders,
     refuse_unknown_lane,
 )
-from pipeline.advise.progress import Lack, find_lacks, progress_table
+from pipeline.advise.progress import MarkKnowledge, progress_table
 from pipeline.advise.race_parts import (
     RaceStory,
     TableRow,
@@ -52,13 +55,13 @@ ORDERS_KEPT = 1000  # rows of the table `orders`: the fastest
 
 @dataclass(frozen=True, eq=False)
 class MarkDecisions:
-    """The advice of each event, the tables that were worked out, the pairs that lack data for a
-    race mark, and remarks about the lake and the advice."""
+    """The advice of each event, the tables that were worked out, how the days before foretold each
+    event's practice (for `progress` alone), and remarks about the lake and the advice."""
 
     advices: tuple[Advice, ...]
     tables: Mapping[str, pa.Table]
-    lacks: tuple[Lack, ...]
     remarks: tuple[str, ...]
+    backtests: tuple[BackTest, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,12 +119,15 @@ class RaceDecisions:
 class CardFacts:
     """What a card needs to know besides the tables.
 
-    `team` is None for everybody; `date` of the newest practice, as in 2026-05-12.
+    `team` is None for everybody; `date` of the newest practice, as in 2026-05-12; `in_use`: each
+    pair's last mark [m], by (incoming, outgoing); `zone_m`: length of the zone advised for.
     """
 
     event: str
     team: tuple[str, ...] | None
     date: str
+    in_use: Mapping[tuple[str, str], float]
+    zone_m: float
 
 
 # --- what each command decides ------------------------------------------------------------
@@ -138,7 +144,7 @@ def decide_runners(out: Out, settings: Settings, *, write: bool = True) -> MarkD
     squads = find_squads(found, settings)
     tables = {"runners": runners_table(squads)}
     kept = _write_tables(found, tables, settings, write, _scope_of(settings, squads))
-    return MarkDecisions((), tables, (), (*found.remarks, *kept))
+    return MarkDecisions((), tables, (*found.remarks, *kept))
 
 
 def decide_marks(
@@ -168,12 +174,7 @@ def decide_marks(
     scope = _scope_of(settings, [one.squad for one in advices])
     kept = _write_tables(found, tables, settings, write, scope)
     remarks = [f"{one.squad.event}: {text}" for one in advices for text in one.remarks]
-    return MarkDecisions(
-        tuple(advices),
-        tables,
-        _lacks_of_events(advices, tables),
-        (*found.remarks, *remarks, *kept),
-    )
+    return MarkDecisions(tuple(advices), tables, (*found.remarks, *remarks, *kept))
 
 
 def decide_causes(
@@ -226,11 +227,12 @@ def decide_progress(out: Out, settings: Settings, *, write: bool = True) -> Mark
     """Work out the table `progress`. How well a mark is known comes from the model of the marks."""
     found = _read_full_speed(out)
     advices = advise_lake(found, settings)
-    tables = {"progress": _progress_of_events(found, advices)}
+    backtests = tuple(foretell_days(one.squad.reps, settings) for one in advices)
+    tables = {"progress": _progress_of_events(found, advices, backtests)}
     scope = _scope_of(settings, [one.squad for one in advices])
     kept = _write_tables(found, tables, settings, write, scope)
     remarks = (*found.remarks, *kept)
-    return MarkDecisions(tuple(advices), tables, _lacks_of_events(advices, tables), remarks)
+    return MarkDecisions(tuple(advices), tables, remarks, backtests)
 
 
 def decide_order(
@@ -387,7 +389,23 @@ def gather_race_card(found: OrderDecisions) -> tuple[CardFacts, dict[str, pa.Tab
 
 def _card_facts(advice: Advice, team: tuple[str, ...] | None) -> CardFacts:
     newest = utc_datetime(float(advice.squad.reps.utc_s.max()))
-    return CardFacts(event=advice.squad.event, team=team, date=newest.date().isoformat())
+    return CardFacts(
+        event=advice.squad.event,
+        team=team,
+        date=newest.date().isoformat(),
+        in_use=_marks_in_use(advice.squad),
+        zone_m=advice.conditions.zone_m,
+    )
+
+
+def _marks_in_use(squad: Squad) -> dict[tuple[str, str], float]:
+    """Each pair's last mark, metres before the back line; the reps are in time order."""
+    reps, names = squad.reps, squad.reps.runners
+    return {
+        (names[i], names[j]): float(mark)
+        for i, j, mark in zip(reps.incoming, reps.outgoing, reps.mark_m, strict=True)
+        if np.isfinite(mark)
+    }
 
 
 def _read_full_speed(out: Out) -> Lake:
@@ -491,18 +509,18 @@ def _tell_causes(
     return verdicts, {"causes": causes_table(losses), "verdicts": verdicts_table(verdicts)}
 
 
-def _progress_of_events(found: Lake, advices: Sequence[Advice]) -> pa.Table:
+def _progress_of_events(
+    found: Lake, advices: Sequence[Advice], backtests: Sequence[BackTest] = ()
+) -> pa.Table:
     """The rows of the table `progress` of the pairs advised: all, or those of the team."""
     parts = []
-    for advice in advices:
-        errors = _mark_errors(advice)
-        blind = advice.squad.reps.blind
+    for advice, backtest in zip_longest(advices, backtests):
         parts.append(
             progress_table(
                 found.exchanges,
                 event=advice.squad.event,
-                mark_sd_m={pair: sd for pair, (sd, _) in errors.items()} if blind else None,
-                mark_spread_m={pair: s for pair, (_, s) in errors.items()} if blind else None,
+                known=_mark_knowledge(advice),
+                foretold=None if backtest is None else backtest.of_pairs(),
             )
         )
     rows = pa.concat_tables(parts)
@@ -516,26 +534,11 @@ def _rows_within(pairs: pa.Table, team: Sequence[str]) -> pa.Table:
     return pairs.filter(pc.and_(*own))
 
 
-def _mark_errors(advice: Advice) -> dict[tuple[str, str], tuple[float, float]]:
-    """Standard error and spread of each pair's mark, metres."""
+def _mark_knowledge(advice: Advice) -> dict[tuple[str, str], MarkKnowledge]:
     return {
-        (pair.incoming, pair.outgoing): (pair.best.mark_sd_m, pair.best.mark_spread_m)
+        (pair.incoming, pair.outgoing): MarkKnowledge(pair.best.mark_sd_m, pair.practice_gain_s)
         for pair in advice.pairs
     }
-
-
-def _lacks_of_events(advices: Sequence[Advice], tables: Mapping[str, pa.Table]) -> tuple[Lack, ...]:
-    return tuple(
-        lack
-        for advice in advices
-        if advice.squad.reps.blind
-        for lack in find_lacks(
-            tables["progress"],
-            advice.settings.team or advice.squad.runners,
-            event=advice.squad.event,
-            known=_mark_errors(advice),
-        )
-    )
 
 
 def _scope_of(settings: Settings, squads: Sequence[Squad]) -> Scope | None:

@@ -1,4 +1,4 @@
-"""How each pair goes over the weeks: levels, trends, what moving the mark did, what is lacking.
+"""How each pair goes over the weeks: levels, trends, what moving the mark did, what was foretold.
 
 The table `progress`, by the model in `trend`. Reps less than `NIGHT_S` apart are of one day,
 whatever the time zone.
@@ -7,19 +7,19 @@ whatever the time zone.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
 
+from pipeline.advise.backtest import NIGHT_S, Foretold
 from pipeline.advise.trend import (
     PairFit,
     Series,
     SquadFit,
     day_likeness,
-    effective_reps,
     fit_series,
     fit_squad,
     legal_share,
@@ -35,10 +35,6 @@ from pipeline.tables import schema
 RunnerPair = tuple[str, str]
 
 
-NIGHT_S = 10 * 3600.0  # a longer pause is a night
-START_SPREAD_S = 0.04  # rep-to-rep spread of a receiver's start, assumed (common practice)
-
-
 @dataclass(frozen=True, slots=True)
 class _Figure:
     """A figure that is followed. `usual` is its rep-to-rep spread in common practice, the middle
@@ -52,20 +48,16 @@ class _Figure:
 ZONE_TIME_FIGURE = _Figure("zone_time_s", 0.08, "no zone time measured")
 LAG_FIGURE = _Figure("go_lag_s", 0.04, "no lag measured")
 FREE_DISTANCE_FIGURE = _Figure("free_distance_m", 0.15, "no free distance measured")
-ENTRY_SPEED_FIGURE = _Figure("v_in_entry_mps", 0.15, "")
 REPORTED_FIGURES = (ZONE_TIME_FIGURE, LAG_FIGURE, FREE_DISTANCE_FIGURE)
 
 
 @dataclass(frozen=True, slots=True)
-class Lack:
-    """An ordered pair whose race mark is not settled. `reps` it has; `reps_needed` further ones
-    until its mark is known to half a foot-length, None where nothing says how many."""
+class MarkKnowledge:
+    """What the model of the marks says of a pair: the standard error of its best mark [m], and how
+    much less would be lost at it, on the mean, if everything about the two were known [s]."""
 
-    incoming: str
-    outgoing: str
-    event: str
-    reps: int
-    reps_needed: int | None
+    mark_sd_m: float
+    practice_gain_s: float
 
 
 def progress_table(
@@ -73,9 +65,8 @@ def progress_table(
     *,
     event: str | None = None,
     foot_m: float = defaults.FOOT_M,
-    start_spread_s: float = START_SPREAD_S,
-    mark_sd_m: Mapping[RunnerPair, float] | None = None,
-    mark_spread_m: Mapping[RunnerPair, float] | None = None,
+    known: Mapping[RunnerPair, MarkKnowledge] | None = None,
+    foretold: Mapping[RunnerPair, Foretold] | None = None,
 ) -> pa.Table:
     """The table `progress`: one row an ordered pair with a takeover, by event and names.
 
@@ -87,13 +78,8 @@ def progress_table(
     half a foot-length of the one first used are the same mark. Changes compare the reps on the
     last mark with those on the one just before it; a trend that goes on anyway is part of them.
 
-    The right mark differs from rep to rep by about
-
-        sqrt( v^2 (lag_spread^2 + start_spread^2) + (t v_spread)^2 ),
-
-    v the speed at the entry line, t the time from mark to pass (the closed form of
-    `laws.closed_form_mark_m`, differentiated). `mark_sd_m` and `mark_spread_m` by (incoming,
-    outgoing), from a better model, replace it.
+    `known` and `foretold`, by (incoming, outgoing): what the model of the marks and the back-test
+    say of a pair; null without them, and in a change by sight.
 
     A value outside the schema's bounds is null, with a remark. Raises InputError where
     `exchanges` lacks a column.
@@ -102,57 +88,10 @@ def progress_table(
     for name in sorted(set(_column(exchanges, "event").to_pylist())):
         if event is None or name == event:
             squad = _gather_event(exchanges, name, foot_m)
-            better = (dict(mark_sd_m or {}), dict(mark_spread_m or {}))
-            for row in _progress_rows(squad, start_spread_s, *better):
+            for row in _progress_rows(squad, known or {}, foretold or {}):
                 for key, values in columns.items():
                     values.append(row.get(key))
     return schema.conform("progress", columns)
-
-
-def find_lacks(
-    table: pa.Table,
-    team: Sequence[str] = (),
-    *,
-    event: str = "4x100",
-    foot_m: float = defaults.FOOT_M,
-    known: Mapping[RunnerPair, tuple[float, float]] | None = None,
-) -> tuple[Lack, ...]:
-    """The pairs of a `progress` table whose race mark is not known to half a foot-length.
-
-    With a `team`: its ordered pairs only, those never tried too. How many reps these need follows
-    from `known` (the standard error and the spread of a mark, in metres), so that it is the same
-    whoever else is in the team; where there is no `known`, it is the median of what the other
-    pairs need in all. Pairs never tried come first, then those that need the most.
-    Empty for an event without check marks.
-    """
-    if not is_blind(event):
-        return ()
-    found: dict[RunnerPair, tuple[int, int | None]] = {}
-    wanted = []
-    for row in table.to_pylist():
-        if row["event"] != event:
-            continue
-        needed, sd = row["reps_needed"], row["mark_sd_m"]
-        found[row["incoming"], row["outgoing"]] = (row["reps"], needed)
-        if needed and sd and sd > foot_m / 2.0:
-            # needed = all - n and sd^2 / (foot / 2)^2 = all / n
-            wanted.append(needed / (1.0 - (foot_m / 2.0 / sd) ** 2))
-    usual = math.ceil(float(np.median(wanted))) if wanted and known is None else None
-    pairs = [(a, b) for a in team for b in team if a != b] if team else list(found)
-    lacks = []
-    for pair in dict.fromkeys(pairs):
-        reps, needed = found.get(pair, (0, usual))
-        if pair not in found and known and pair in known:
-            sd, spread = known[pair]
-            needed = _further_reps(spread, foot_m / 2.0, (spread / sd) ** 2 if sd > 0 else math.inf)
-        if needed != 0:
-            lacks.append(Lack(*pair, event, reps, needed))
-    return tuple(sorted(lacks, key=_longest_way_first))
-
-
-def _longest_way_first(lack: Lack) -> tuple[bool, float, str, str]:
-    needed = math.inf if lack.reps_needed is None else lack.reps_needed
-    return lack.reps > 0, -needed, lack.incoming, lack.outgoing
 
 
 # --- one event's takeovers, as arrays ----------------------------------------------------
@@ -174,7 +113,6 @@ class _EventReps(Frozen):
     session: tuple[str, ...]
     values: dict[str, tuple[Floats, Floats]]
     mark_m: Floats
-    run_in_s: Floats  # from mark to pass
     legal: Floats
     foot_m: Floats  # (pairs,)
 
@@ -207,7 +145,7 @@ def _gather_event(exchanges: pa.Table, event: str, foot_m: float) -> _EventReps:
     pair = np.array([index[words["incoming"][i], words["outgoing"][i]] for i in rows], np.intp)
     values = {
         kind.column: (numbers(kind.column), numbers(schema.sd_column("exchanges", kind.column)))
-        for kind in (ZONE_TIME_FIGURE, FREE_DISTANCE_FIGURE, ENTRY_SPEED_FIGURE)
+        for kind in (ZONE_TIME_FIGURE, FREE_DISTANCE_FIGURE)
     }
     lag_sd = np.hypot(numbers("go_t_sd_s"), numbers("mark_t_sd_s"))
     values[LAG_FIGURE.column] = (numbers(LAG_FIGURE.column), lag_sd)
@@ -227,7 +165,6 @@ def _gather_event(exchanges: pa.Table, event: str, foot_m: float) -> _EventReps:
         session=tuple(words["session"][at]),
         values=values,
         mark_m=numbers("mark_m"),
-        run_in_s=numbers("pass_t_s") - numbers("mark_t_s"),
         legal=np.where(outcome == "not passed", 0.0, legal),
         foot_m=feet,
     )
@@ -238,21 +175,17 @@ def _gather_event(exchanges: pa.Table, event: str, foot_m: float) -> _EventReps:
 
 def _progress_rows(
     squad: _EventReps,
-    start_spread_s: float,
-    mark_sd_m: dict[RunnerPair, float],
-    spread_m: dict[RunnerPair, float],
+    known: Mapping[RunnerPair, MarkKnowledge],
+    foretold: Mapping[RunnerPair, Foretold],
 ) -> list[dict[str, Any]]:
     members = [np.flatnonzero(squad.pair == k) for k in range(len(squad.pairs))]
     runs = [_mark_runs(squad.mark_m[at], squad.foot_m[k] / 2.0) for k, at in enumerate(members)]
     fitted = {
         kind: fit_squad([_pair_series(squad, kind, at) for at in members], kind.usual)
-        for kind in (*REPORTED_FIGURES, ENTRY_SPEED_FIGURE)
+        for kind in REPORTED_FIGURES
     }
     judged = [at[np.isfinite(squad.legal[at])] for at in members]
     alike = day_likeness([(squad.legal[at], squad.day[at]) for at in judged])
-    right = _find_right_marks(
-        squad, members, fitted[LAG_FIGURE], fitted[ENTRY_SPEED_FIGURE], start_spread_s
-    )
     rows = []
     for k, at in enumerate(members):
         pair, sessions = squad.pairs[k], {squad.session[i] for i in at}
@@ -279,10 +212,8 @@ def _progress_rows(
             remarks += _put_levels(row, kind, fitted[kind].pairs[k], days)
         remarks += _put_legal_share(row, squad, at, alike)
         remarks += _put_changes(row, squad, at, runs[k], fitted, alike)
-        remarks += _put_mark_error(
-            row, right[k], squad.foot_m[k] / 2.0, mark_sd_m.get(pair), spread_m.get(pair),
-            is_blind(squad.event),
-        )  # fmt: skip
+        if is_blind(squad.event):
+            _put_model(row, known.get(pair), foretold.get(pair))
         row, vague = schema.keep_bounds("progress", row)
         if vague:
             remarks.append(f"too uncertain to be given: {', '.join(one.column for one in vague)}")
@@ -392,68 +323,12 @@ def _mark_runs(mark_m: Floats, same_m: float) -> list[Ints]:
     return [np.array(run, dtype=np.intp) for run in runs]
 
 
-# --- how well the mark is known ----------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class _RightMark:
-    """What a pair's reps say of its right mark. `spread_m`: rep to rep, measuring error included,
-    None where nobody in the squad has a lag; `reps`: independent reps' worth."""
-
-    spread_m: float | None
-    reps: float
-
-
-def _find_right_marks(
-    squad: _EventReps, members: list[Ints], lag: SquadFit, entry: SquadFit, start_spread_s: float
-) -> list[_RightMark]:
-    speeds = [one.estimates[0].value for one in entry.pairs if one is not None]
-    speed = float(np.median(speeds)) if speeds else math.nan
-    ok = np.isfinite(squad.run_in_s)
-    usual_run = float(np.median(squad.run_in_s[ok])) if ok.any() else math.nan
-    measured = [one.sd for one in lag.pairs if one is not None]
-    out = []
-    for k, at in enumerate(members):
-        if not measured or not math.isfinite(speed) or not math.isfinite(usual_run):
-            out.append(_RightMark(None, 0.0))
-            continue
-        one, run = lag.pairs[k], entry.pairs[k]
-        v = run.estimates[0].value if run else speed
-        v_spread = run.spread if run else entry.pooled_spread
-        known = at[ok[at]]
-        t = float(np.median(squad.run_in_s[known])) if len(known) else usual_run
-        own = one.spread if one else lag.pooled_spread
-        noise = one.sd if one else float(np.median(measured))
-        in_time = math.sqrt(own**2 + start_spread_s**2 + noise**2)
-        reps = 0.0 if one is None else effective_reps(one.day_sizes, one.day_ratio**2)
-        out.append(_RightMark(math.hypot(v * in_time, t * v_spread), reps))
-    return out
-
-
-def _put_mark_error(
-    row: dict[str, Any],
-    right: _RightMark,
-    half_foot_m: float,
-    sd_m: float | None,
-    spread_m: float | None,
-    blind: bool,
-) -> list[str]:
-    if not blind:
-        return []
-    spread = right.spread_m if spread_m is None else spread_m
-    if sd_m is not None:
-        row["mark_sd_m"] = sd_m
-    elif spread and right.reps > 0:
-        row["mark_sd_m"] = spread / math.sqrt(right.reps)
-    if not spread:
-        return ["how many takeovers would settle the mark cannot be said: no lags in the squad"]
-    reps: float = right.reps
-    if sd_m is not None:
-        reps = (spread / sd_m) ** 2 if sd_m > 0 else math.inf
-    row["reps_needed"] = _further_reps(spread, half_foot_m, reps)
-    return []
-
-
-def _further_reps(spread_m: float, wanted_m: float, reps: float) -> int:
-    """Reps beyond `reps` until a mean of such a spread is known to `wanted_m`."""
-    return math.ceil(max(0.0, (spread_m / wanted_m) ** 2 - reps - 1e-9))
+def _put_model(row: dict[str, Any], known: MarkKnowledge | None, foretold: Foretold | None) -> None:
+    if known is not None:
+        row["mark_sd_m"] = known.mark_sd_m
+        row["practice_gain_s"] = known.practice_gain_s
+    if foretold is not None:
+        row["foretold"] = foretold.takeovers
+        row["p_foretold"] = foretold.p_in_zone
+        row["p_foretold_held"] = foretold.p_held
+        row["foretold_z"] = foretold.z

@@ -24,7 +24,6 @@ Sources
 [5] Gelman, Jakulin, Pittau & Su, Ann Appl Stat 2, 2008, 1360-1383: weak priors in logistic
     regression.
 [6] McCullagh & Nelder, Generalized Linear Models, 2nd ed. 1989: quasi-likelihood.
-[7] Kish, Survey Sampling, 1965, ch. 5: samples in clusters.
 """
 
 from __future__ import annotations
@@ -87,15 +86,9 @@ class SpreadGrid(Frozen):
 
 @dataclass(frozen=True, eq=False)
 class PairFit(Frozen):
-    """One pair's fit: `estimates` of the k regressors, `spread` from rep to rep, `day_ratio` (root
-    mean square), `sd` of one rep's measurement (root mean square), `day_sizes` (days,): reps on
-    each day."""
+    """One pair's fit: `estimates` of the k regressors."""
 
     estimates: Estimates
-    spread: float
-    day_ratio: float
-    sd: float
-    day_sizes: Ints
     log_prior: Floats  # (E, R): what the other pairs say of this one's spreads
     centre: Floats  # (n,) fitted, the day's part included
     scale: Floats  # (n,) standard deviation about it
@@ -109,12 +102,6 @@ class SquadFit(Frozen):
     grid: SpreadGrid
     pairs: tuple[PairFit | None, ...]
     pooled: Floats
-
-    @property
-    def pooled_spread(self) -> float:
-        """The rep-to-rep spread to expect of a new pair."""
-        weight = softmax(self.pooled)
-        return float(weight.sum(1) @ self.grid.spread)
 
     def prior_of(self, pair: int) -> Floats:
         """(E, R) log prior of a pair's spreads: what the other pairs say of them."""
@@ -273,10 +260,6 @@ def _mix(one: Series, surface: _Likelihood, log_prior: Floats, grid: SpreadGrid)
     return PairFit(
         estimates=tuple(Estimate(float(v), math.sqrt(q)) for v, q in zip(value, variance,
                                                                          strict=True)),
-        spread=float(of_spread @ grid.spread),
-        day_ratio=math.sqrt(float(weight.sum(0) @ np.square(grid.ratio))),
-        sd=math.sqrt(float(np.square(one.sd).mean())),
-        day_sizes=np.bincount(number),
         log_prior=log_prior,
         centre=centre,
         scale=np.sqrt(np.square(one.sd) + float(of_spread @ np.square(grid.spread))),
@@ -369,15 +352,3 @@ def legal_trend(legal: Floats, day: Ints, weeks: Floats, alike: float) -> Estima
     change = middle * (1.0 - middle) * slope / width
     mean = float((weight * change).sum())
     return Estimate(mean, math.sqrt(float((weight * np.square(change - mean)).sum())))
-
-
-def effective_reps(day_sizes: Ints, day_variance: float) -> float:
-    """How many independent reps tell as much of a mean as reps on days do [7].
-
-    `day_sizes` (days,): reps on each day; `day_variance`: the variance of what a day's reps have in
-    common, over that from rep to rep. For n reps in all, m on each day:
-    1 / n_eff = 1 / n + day_variance * sum(m^2) / n^2.
-    """
-    n = float(day_sizes.sum())
-    squares = float(np.square(day_sizes, dtype=np.float64).sum())
-    return n / (1.0 + day_variance * squares / n)

@@ -24,6 +24,14 @@ def in_feet_words(feet: float) -> str:
     return f"{whole}{'½' if halves % 2 else ''}"
 
 
+def chance_in_words(p: float) -> str:
+    """A chance as a coach would say it: "9 in 10", "19 in 20"."""
+    if not 0.025 < p < 0.995:
+        return "under 1 in 20" if p < 0.5 else "over 99 in 100"
+    part, whole = min(_CHANCES, key=lambda odds: abs(odds[0] / odds[1] - p))
+    return f"{part} in {whole}"
+
+
 def count(number: int, what: str) -> str:
     """A number of things in words: "1 rep", "2 reps"."""
     return f"{number} {what}{'' if number == 1 else 's'}"
@@ -38,6 +46,9 @@ _SMALL_NUMBERS = (
 def number_in_words(number: int) -> str:
     """A number of things as it is said: in words up to twelve."""
     return _SMALL_NUMBERS[number] if 0 <= number < len(_SMALL_NUMBERS) else str(number)
+
+
+_CHANCES = ((1, 20), *((k, 10) for k in range(1, 10)), (19, 20), (49, 50), (99, 100))
 
 
 # Below the first a pass counts as outside the zone, above the second as inside; between them it is

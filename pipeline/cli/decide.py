@@ -119,7 +119,7 @@ def run_marks(
     ] = None,
     print_only: PrintOnlyOption = False,
 ) -> None:
-    """Say where the tape goes: a check mark for every pair, with its risk."""
+    """Say where the tape goes: a check mark for every pair, and what to expect there."""
     from pipeline.advise import decisions
 
     _check_card_name(card)
@@ -129,6 +129,7 @@ def run_marks(
     )  # fmt: skip
     found = decisions.decide_marks(out, settings, pair=pair, write=not print_only)
     words.print_marks(found, pair)
+    words.print_about_start(settings)
     if card is not None:
         facts = decisions.gather_card_facts(found)
         _write_card(card, found.tables, settings, facts)
@@ -137,6 +138,9 @@ def run_marks(
     terminal.say(CAUTION)
 
 
+PRACTICE_SPEED = (
+    "These marks are for practice speed: a race's marks need --speed race, or are laid anew there."
+)
 ORDER_EXAMPLE = (
     "Examples:\n\n"
     "batontrace order out --team robin,wren,finch,jay,lark --lane 5\n\n"
@@ -213,9 +217,12 @@ def run_order(
         out, settings, wishes, lane=lane, flat_s=flat_s, write=not print_only
     )
     words.print_order(found)
+    words.print_about_start(settings)
     if card is not None:
         facts, tables = decisions.gather_race_card(found)
         _write_card(card, tables, settings, facts, race_lane=lane)
+        if not settings.race:
+            terminal.say(PRACTICE_SPEED)
     words.print_where_written(out, found.tables, print_only)
     terminal.say(CAUTION)
 
@@ -230,7 +237,7 @@ def run_progress(
     seed: SeedOption = defaults.SEED,
     print_only: PrintOnlyOption = False,
 ) -> None:
-    """Say how each pair comes on over the weeks, and which lack data for a race mark."""
+    """Say how each pair comes on over the weeks, and how often the advice held."""
     from pipeline.advise import decisions
     from pipeline.advise.settings import Settings
 
@@ -364,9 +371,12 @@ def _write_card(
         card,
         tables,
         _card_settings(settings),
+        notes=(PRACTICE_SPEED,) if race_lane is not None and not settings.race else (),
         event=facts.event,
         team=facts.team,
         date=facts.date,
+        in_use=facts.in_use,
+        zone_m=facts.zone_m,
         race_lane=race_lane,
     )
     terminal.say(f"Card: {card}")

@@ -6,11 +6,13 @@ import itertools
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from pipeline.base.words import count, in_feet_words
+from pipeline.base import defaults
+from pipeline.base.words import chance_in_words, count, in_feet_words
 from pipeline.cli import terminal
 from pipeline.cli.terminal import value_with_error
 
 if TYPE_CHECKING:
+    from pipeline.advise.backtest import BackTest
     from pipeline.advise.decisions import MarkDecisions, OrderDecisions
     from pipeline.advise.marks import Advice, CandidateMark, PairAdvice
     from pipeline.advise.orders import Orders, Reserve
@@ -29,6 +31,7 @@ def print_runners(found: MarkDecisions) -> None:
     for event, own in _rows_by_event(rows).items():
         terminal.say(f"{event}: {count(len(own), 'runner')}")
         _print_runner_table(own)
+        print_runner_trends(own)
     terminal.say(
         "± is one standard error: it shrinks with practice. 'by' is the spread from rep to rep, "
         "which does not. Reps: as incoming, as outgoing runner."
@@ -69,6 +72,44 @@ def _print_runner_table(rows: Sequence[TableRow]) -> None:
     )
 
 
+_TRENDS = {  # headings, and the columns of the table `runners`
+    "lag, s": ("lag_trend_s", 3),
+    "20 m, s": ("t20_trend_s", 3),
+    "entry, m/s": ("v_in_entry_trend_mps", 3),
+}
+
+
+def print_runner_trends(rows: Sequence[TableRow]) -> None:
+    """What a week changes in each runner who has takeovers on two days; nothing if nobody has."""
+    from pipeline.tables import schema
+
+    changed = [row for row in rows if any(row[name] is not None for name, _ in _TRENDS.values())]
+    if not changed:
+        return
+    terminal.say("Change over a week, ± one standard error:")
+    terminal.print_table(
+        ["runner", *_TRENDS],
+        [
+            (
+                row["runner"],
+                *(
+                    _change_with_error(row[name], row[schema.sd_column("runners", name)], digits)
+                    for name, digits in _TRENDS.values()
+                ),
+            )
+            for row in changed
+        ],
+        right=(1, 2, 3),
+    )
+
+
+def _change_with_error(value: float | None, sd: float | None, digits: int) -> str:
+    """A change with its sign and its standard error; "-" if they are not known."""
+    if value is None or sd is None:
+        return "-"
+    return f"{value:+.{digits}f} ± {sd:.{digits}f}"
+
+
 def _with_spread(row: TableRow, stem: str, unit: str, spread: str) -> str:
     """An estimate with its standard error, and the spread from rep to rep."""
     from pipeline.tables import schema
@@ -84,14 +125,20 @@ def _with_spread(row: TableRow, stem: str, unit: str, spread: str) -> str:
 
 
 def print_marks(found: MarkDecisions, pair: tuple[str, str] | None) -> None:
-    """The advised mark of every pair, or every candidate mark of the one named."""
+    """The advised mark of every pair in a line each, or every candidate mark of the one named."""
+    in_use = {
+        (row["event"], row["incoming"], row["outgoing"]): row["mark_m"]
+        for row in found.tables["progress"].to_pylist()
+    }
     for advice in found.advices:
+        event = advice.squad.event
         if pair is None:
-            _print_advice(advice)
+            used = [in_use.get((event, one.incoming, one.outgoing)) for one in advice.pairs]
+            _print_advice(advice, used)
             continue
         for one in advice.pairs:
             if (one.incoming, one.outgoing) == pair:
-                _print_candidates(advice.squad.event, one)
+                _print_candidates(event, one, advice.squad.reps.blind)
     terminal.print_list("Remarks", found.remarks)
 
 
@@ -103,33 +150,76 @@ def _percent(value: float, sd: float | None = None) -> str:
     return f"{100 * value:.0f}" + ("" if sd is None else f" ± {100 * sd:.0f}")
 
 
-MarkCells = dict[str, Callable[["PairAdvice", "CandidateMark"], str]]
+MarkCells = dict[str, Callable[["PairAdvice", "CandidateMark", float | None], str]]
 
 
 def _mark_cells(blind: bool) -> MarkCells:
-    """What the list of marks shows of a pair and its best mark, heading by heading; --pair shows
-    all there is."""
-    first: MarkCells = {
-        "incoming": lambda pair, _: pair.incoming,
-        "outgoing": lambda pair, _: pair.outgoing,
-        "feet": lambda _, best: _feet_words(best),
-        "mark, m" if blind else "goes at, m": lambda _, best: f"{best.mark_m:.2f}",
-        "stands, m": lambda pair, _: f"{pair.stand_m:g}",
-        "in zone, %": lambda _, best: _percent(best.p_in_zone, best.p_in_zone_sd),
-        "ran into, %": lambda _, best: _percent(best.p_ran_into),
-        "zone time, s": lambda _, best: value_with_error(best.zone_time_s, best.zone_time_sd_s, 2),
-        "pass, m": lambda _, best: value_with_error(best.pass_m, best.pass_sd_m, 1),
+    """What the list of marks shows of a pair, its best mark and the mark in use [m], heading by
+    heading. It keeps to 80 columns; --pair shows all there is."""
+    names: MarkCells = {
+        "incoming": lambda pair, *_: pair.incoming,
+        "outgoing": lambda pair, *_: pair.outgoing,
     }
-    by_sight: MarkCells = {
-        "pace, %": lambda pair, _: _percent(pair.pace),
-        "gap at go, m": lambda _, best: f"{best.gap_at_go_m:.1f}",
-        "closing, m/s": lambda _, best: f"{best.closing_mps:.1f}",
-        "baton loses, s": lambda _, best: value_with_error(
-            best.baton_loss_s, best.baton_loss_sd_s, 2
+    tape: MarkCells = {
+        "in use": lambda pair, _, used: _used_words(pair, used),
+        "feet": lambda _, best, __: _feet_words(best),
+        "mark, m": lambda _, best, __: f"{best.mark_m:.2f}",
+        "move": _move_words,
+    }
+    sight: MarkCells = {
+        "feet": lambda _, best, __: _feet_words(best),
+        "goes at, m": lambda _, best, __: f"{best.mark_m:.2f}",
+        "pace, %": lambda pair, *_: _percent(pair.pace),
+    }
+    what_comes: MarkCells = {
+        "in zone": lambda _, best, __: chance_in_words(best.p_in_zone),
+        "pass, m": lambda _, best, __: _one_takeover(
+            best.pass_m, best.pass_sd_m, best.pass_spread_m, 0
+        ),
+        "zone, s": lambda _, best, __: _one_takeover(
+            best.zone_time_s, best.zone_time_sd_s, best.zone_time_spread_s, 2
         ),
     }
-    last: MarkCells = {"reps": lambda pair, _: f"{pair.reps_pair} of {pair.reps}"}
-    return first | ({} if blind else by_sight) | last
+    return names | (tape if blind else sight) | what_comes
+
+
+def _one_takeover(value: float, sd: float, spread: float, digits: int) -> str:
+    """What to expect of one takeover, and how far it may be off: spread and estimation error."""
+    return value_with_error(value, (sd**2 + spread**2) ** 0.5, digits)
+
+
+def _used_words(pair: PairAdvice, used_m: float | None) -> str:
+    if used_m is None:
+        return "-"
+    return f"{used_m:.2f}" if pair.foot_m is None else in_feet_words(used_m / pair.foot_m)
+
+
+def _move_words(pair: PairAdvice, best: CandidateMark, used_m: float | None) -> str:
+    """How far the tape moves, in the receiver's foot-lengths (in metres where that is not
+    known), + away from the receiver."""
+    if used_m is None:
+        return "-"
+    by = best.mark_m - used_m
+    if pair.foot_m is None:
+        return f"{by:+.2f}" if abs(by) >= 0.05 else "0"
+    words = in_feet_words(abs(by) / pair.foot_m)
+    return "0" if words == "0" else f"{'+' if by > 0 else '-'}{words}"
+
+
+def print_about_start(settings: Settings) -> None:
+    """What a crouched start changes, where one is asked for."""
+    if settings.crouched:
+        terminal.say(
+            "A crouched start leaves these marks as they are, within what they are known to: from "
+            "10 m on there is no difference, neither in speed at 25 m nor in the time to 25 or "
+            "50 m (Salo & Bezodis, Sports Biomech 3 (2004) 43-53, six sprinters)."
+        )
+
+
+def _stake_words(failure_s: float) -> str:
+    names = {cost_s: name for name, cost_s in defaults.STAKES_S.items()}
+    usual = f" ({names[failure_s]})" if failure_s in names else ""
+    return f"{failure_s:g} s{usual}"
 
 
 def _asked_words(settings: Settings) -> str:
@@ -137,11 +227,11 @@ def _asked_words(settings: Settings) -> str:
     danger = "avoided" if settings.collision_s else "counted as time"
     return (
         f"for {'race' if settings.race else 'practice'} speed; a failure costs "
-        f"{settings.failure_s:g} s; running into each other is {danger}"
+        f"{_stake_words(settings.failure_s)}; running into each other is {danger}"
     )
 
 
-def _print_advice(advice: Advice) -> None:
+def _print_advice(advice: Advice, used_m: Sequence[float | None]) -> None:
     blind = advice.squad.reps.blind
     terminal.say(
         f"{advice.squad.event}: zone {advice.conditions.zone_m:g} m, "
@@ -149,27 +239,66 @@ def _print_advice(advice: Advice) -> None:
         f"{_asked_words(advice.settings)}"
     )
     cells = _mark_cells(blind)
-    bests = [(pair, pair.best) for pair in advice.pairs]
     terminal.print_table(
         list(cells),
-        [tuple(cell(pair, best) for cell in cells.values()) for pair, best in bests],
+        [
+            tuple(cell(pair, pair.best, used) for cell in cells.values())
+            for pair, used in zip(advice.pairs, used_m, strict=True)
+        ],
         right=tuple(range(2, len(cells))),
     )
-    unit = "metres before the back line, or the receiver's foot-lengths"
     mark = (
-        f"Mark: {unit}"
+        "In use and move are in the receiver's foot-lengths too, + away from the receiver"
         if blind
-        else f"Goes at: where the incoming runner is when the receiver sets off, {unit}; gap: the "
-        "distance between the trunks then; baton loses: compared with going through at the entry "
-        "speed"
+        else "Goes at: where the incoming runner is when the receiver sets off"
     )
     terminal.say(
-        f"{mark}; stands: past the back line; pass: past the entry line. ± is one standard error. "
-        "Reps: of the pair, and of all takeovers it rests on."
+        f"Mark: metres before the back line, and the receiver's foot-lengths. {mark}. Pass: past "
+        "the entry line; zone: the baton's time in the zone; ± is how far one takeover may be off. "
+        "--pair shows every candidate mark of a pair."
     )
     _print_tape_moves(advice)
-    rows = [{"pair": f"{p.incoming} to {p.outgoing}", "remarks": p.remarks} for p in advice.pairs]
+    _print_trade_rule(advice)
+    rows = [
+        {"pair": f"{p.incoming} to {p.outgoing}", "remarks": (*_stand_words(p), *p.remarks)}
+        for p in advice.pairs
+    ]
     terminal.print_list("Pairs", _gather_remarks(rows, ("pair",)))
+
+
+def _stand_words(pair: PairAdvice) -> tuple[str, ...]:
+    """Where the receiver stands, unless on the back line."""
+    return (f"the receiver stands {pair.stand_m:g} m past the back line",) if pair.stand_m else ()
+
+
+def _print_trade_rule(advice: Advice) -> None:
+    """Where the trade's rule of thumb would put the pass, if the advice lies far from it."""
+    from pipeline.advise.trade_rule import judge_trade_rule
+
+    rule = judge_trade_rule(advice)
+    if rule is None or not rule.is_far:
+        return
+    parts = []
+    if rule.nearer:
+        parts.append(
+            f"in {rule.nearer} of {count(rule.pairs, 'pair')} it is nearer than any mark looked "
+            "at: the receiver would be caught in the first metres of the run"
+        )
+    if rule.farther:
+        parts.append(
+            f"in {rule.farther} of {count(rule.pairs, 'pair')} it is farther out than any mark "
+            "looked at: the receiver would run away"
+        )
+    if rule.pass_m is not None and rule.p_in_zone is not None:
+        parts.append(
+            f"{'in the others' if parts else 'there'} the pass would come at {rule.pass_m:.0f} m, "
+            f"in the zone {chance_in_words(rule.p_in_zone)} (the middle pair)"
+        )
+    terminal.say(
+        f"The trade's rule of thumb (common practice) is about {rule.feet:.0f} foot-lengths for "
+        f"runners of {rule.top_mps:.1f} m/s; advised here are {rule.advised_feet:.0f} (the middle "
+        f"pair): {'; '.join(parts)}."
+    )
 
 
 def _print_tape_moves(advice: Advice) -> None:
@@ -189,10 +318,12 @@ def _print_tape_moves(advice: Advice) -> None:
             )
 
 
-def _print_candidates(event: str, pair: PairAdvice) -> None:
+def _print_candidates(event: str, pair: PairAdvice, blind: bool) -> None:
     terminal.say(
-        f"{event}, {pair.incoming} to {pair.outgoing}: the receiver stands {pair.stand_m:g} m past "
-        f"the back line and starts at {pair.pace:.0%} of the practised pace"
+        f"{event}, {pair.incoming} to {pair.outgoing}: the receiver stands "
+        f"{pair.stand_m + 0.0:g} m past the back line and starts at {pair.pace:.0%} of the "
+        f"practised pace; rests on {count(pair.reps, 'takeover')} of the two, "
+        f"{pair.reps_pair} of them together"
     )
     candidates = [pair.at(k) for k in range(len(pair.candidates.mark_m))]
     terminal.print_table(
@@ -220,7 +351,19 @@ def _print_candidates(event: str, pair: PairAdvice) -> None:
         ],
         right=tuple(range(1, 14)),
     )  # fmt: skip
+    if blind:
+        terminal.say(f"More practice: {_practice_words(pair.practice_gain_s)}.")
     terminal.print_list("About this pair", pair.remarks)
+
+
+SETTLED_S = 0.01  # a gain below this is not worth a practice
+
+
+def _practice_words(gain_s: float | None) -> str:
+    """What more practice of a pair would be worth to its advice."""
+    if gain_s is None:
+        return "-"
+    return "settled" if gain_s < SETTLED_S else f"worth {gain_s:.2f} s"
 
 
 # --- orders -------------------------------------------------------------------------------
@@ -228,21 +371,24 @@ def _print_candidates(event: str, pair: PairAdvice) -> None:
 
 def print_order(found: OrderDecisions) -> None:
     pairs = {(p.incoming, p.outgoing): p for p in found.advice.pairs}
-    _print_orders(found.orders, pairs, found.advice.squad.reps.blind)
+    _print_orders(found.orders, pairs, found.advice)
     _print_reserves(found.reserves, pairs)
     terminal.print_list("Remarks", found.remarks)
 
 
-def _print_orders(orders: Orders, pairs: Mapping[tuple[str, str], PairAdvice], blind: bool) -> None:
-    hands = "right, left, right, left" if blind else "as the runners like"
+def _print_orders(
+    orders: Orders, pairs: Mapping[tuple[str, str], PairAdvice], advice: Advice
+) -> None:
+    hands = "right, left, right, left" if advice.squad.reps.blind else "as the runners like"
     terminal.say(
         f"{orders.event}, lane {orders.lane}: {count(len(orders.legs), 'order')}; hands along the "
         f"legs: {hands}"
     )
+    terminal.say(f"Times and marks are {_asked_words(advice.settings)}")
     wide = (orders.time_sd_s**2 + orders.time_spread_s**2) ** 0.5
     terminal.print_table(
         ["", "leg 1", "leg 2", "leg 3", "leg 4", "time, s", "two races in three, s", "best, %",
-         "all in zone, %"],
+         "all in zone, %", "loss, s"],
         [
             (
                 str(k + 1),
@@ -251,18 +397,20 @@ def _print_orders(orders: Orders, pairs: Mapping[tuple[str, str], PairAdvice], b
                 f"{orders.time_s[k] - wide[k]:.2f} to {orders.time_s[k] + wide[k]:.2f}",
                 _percent(orders.p_best[k]),
                 _percent(orders.p_legal[k]),
+                f"{orders.loss_s[k]:.2f}",
             )
             for k in range(min(TOP_ORDERS, len(orders.legs)))
         ],
-        right=(0, 5, 6, 7, 8),
+        right=(0, 5, 6, 7, 8, 9),
     )  # fmt: skip
     terminal.say(
         "± is one standard error of the expected time; most of it is common to all orders. Two "
-        "races in three fall into the range. Best: the chance that this order is the fastest."
+        "races in three fall into the range. Loss: the time and what failures cost, by which the "
+        "orders are ranked. Best: the chance that this order loses least."
     )
     if orders.beats_second is not None:
         terminal.say(
-            f"The first order is faster than the second with a chance of {orders.beats_second:.0%}."
+            f"The first order is better than the second with a chance of {orders.beats_second:.0%}."
         )
     marks = [
         f"{incoming} to {outgoing}: {_tape_words(pairs[incoming, outgoing])}"
@@ -277,7 +425,7 @@ def _tape_words(pair: PairAdvice) -> str:
     best = pair.best
     feet = "" if best.mark_feet is None else f"{_feet_words(best)} feet, "
     return (
-        f"{feet}{best.mark_m:.2f} m, receiver {pair.stand_m:g} m past the back line, "
+        f"{feet}{best.mark_m:.2f} m, receiver {pair.stand_m + 0.0:g} m past the back line, "
         f"in the zone {best.p_in_zone:.0%}"
     )
 
@@ -322,21 +470,45 @@ def print_progress(found: MarkDecisions) -> None:
         _print_progress_table(own)
     terminal.say(
         "± is one standard error. Trends are per week. Since it moved: how the zone time changed "
-        "when the mark was last moved. Still needed: takeovers until the mark is known to half a "
-        "foot-length."
+        "when the mark was last moved. More practice: what knowing all of the two runners would "
+        "gain at the mark; settled: less than a hundredth of a second."
     )
-    lacks = [
-        f"{lack.incoming} to {lack.outgoing} ({lack.event}): {count(lack.reps, 'rep')} so far"
-        + ("" if lack.reps_needed is None else f", about {lack.reps_needed} more")
-        for lack in found.lacks
-    ]
-    terminal.print_list(
-        "Too few takeovers to know the race mark to half a foot-length, those farthest from it "
-        "first",
-        lacks,
-    )
+    for advice, backtest in itertools.zip_longest(found.advices, found.backtests):
+        _print_progress_of_runners(advice)
+        if backtest is not None:
+            _print_backtest(advice.squad.event, backtest)
     terminal.print_list(
         "Remarks", (*found.remarks, *_gather_remarks(rows, ("incoming", "outgoing")))
+    )
+
+
+def _print_progress_of_runners(advice: Advice) -> None:
+    from pipeline.advise.runners import runners_table
+
+    rows = runners_table([advice.squad]).to_pylist()
+    team = advice.settings.team
+    print_runner_trends([row for row in rows if not team or row["runner"] in team])
+
+
+def _print_backtest(event: str, backtest: BackTest) -> None:
+    """How often the advice of the days before held, in one sentence for the whole squad."""
+    from pipeline.advise.validation import HONEST_FROM_TO
+
+    all_of_it = backtest.of_all()
+    if all_of_it is None:
+        return
+    z = all_of_it.z
+    times = ""
+    if z is not None:
+        times = (
+            f"; zone times within their standard errors (root mean square {z:.1f})"
+            if z <= HONEST_FROM_TO[1]
+            else f"; zone times {z:.1f} times as far off as their standard errors say"
+        )
+    terminal.say(
+        f"{event}: of {count(all_of_it.takeovers, 'takeover')} foretold from the days before, "
+        f"{10 * all_of_it.p_in_zone:.1f} in 10 were said to pass in the zone, "
+        f"{10 * all_of_it.p_held:.1f} in 10 did{times}."
     )
 
 
@@ -351,7 +523,7 @@ def _print_progress_table(rows: Sequence[TableRow]) -> None:
 
     terminal.print_table(
         ["incoming", "outgoing", "reps", "zone time, s", "lag, s", "gap, m", "in zone, %",
-         "mark, m", "since it moved, s", "still needed"],
+         "mark, m", "since it moved, s", "more practice"],
         [
             (
                 row["incoming"],
@@ -364,7 +536,7 @@ def _print_progress_table(rows: Sequence[TableRow]) -> None:
                 else _percent(row["p_in_zone"], row["p_in_zone_sd"]),
                 "-" if row["mark_m"] is None else f"{row['mark_m']:.2f}",
                 value_with_error(row["zone_time_change_s"], row["zone_time_change_sd_s"], 2),
-                "-" if row["reps_needed"] is None else str(row["reps_needed"]),
+                _practice_words(row["practice_gain_s"]),
             )
             for row in rows
         ],

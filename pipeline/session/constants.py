@@ -34,6 +34,7 @@ ELSEWHERE = (  # modules, and constants of others, that reach no table of a sess
     "pipeline.base.defaults.RISKY",
     "pipeline.base.defaults.STAKES_S",
     "pipeline.base.defaults.SEED",
+    "pipeline.base.track_rule",  # of cards
     "pipeline.base.words",  # cautions: pages and cards show them
     "pipeline.measure.placement",  # lays out a venue, which is then a file of the session
     "pipeline.read.practice.documents",  # which files are refused, and words of errors

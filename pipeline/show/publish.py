@@ -202,13 +202,17 @@ def write_card(
     event: str,
     team: Sequence[str] | None,
     date: str,
+    notes: Sequence[str] = (),
+    in_use: Mapping[PairIds, float] | None = None,
+    zone_m: float | None = None,
     race_lane: int | None = None,
 ) -> None:
     """Write the trackside card from the tables `marks` and `runners` as one HTML file, whole or not
     at all. For the arguments see `card_html`; with a `race_lane` the team is a running order, and
     the card is that of its race (`race_card_html`)."""
     facts: Any = {
-        "event": event, "settings": settings, "date": date,
+        "event": event, "settings": settings, "date": date, "notes": notes,
+        "in_use": in_use, "zone_m": zone_m,
     }  # fmt: skip
     if race_lane is None:
         text = card_html(tables["marks"], tables["runners"], team=team, **facts)

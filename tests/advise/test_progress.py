@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from random_tables import random_table
 
 from pipeline.advise import trend as model
-from pipeline.advise.progress import find_lacks, progress_table
+from pipeline.advise.backtest import Foretold
+from pipeline.advise.progress import MarkKnowledge, progress_table
 from pipeline.errors import InputError
 from pipeline.tables import schema
 
@@ -436,56 +437,29 @@ def test_failed_passes_count_and_unclear_ones_do_not():
     assert one(takeovers(ok, ok, ok, failed, unclear, unsaid))["p_in_zone"] == share
 
 
-def test_more_reps_settle_a_mark():
-    rng = np.random.default_rng(6)
-    rows = [marked(lag_s=g, week=k // 3) for k, g in enumerate(rng.normal(0.2, 0.03, 60))]
-    few, many = (one(takeovers(*rows[:n])) for n in (6, 60))
-    assert many["mark_sd_m"] < 0.5 * few["mark_sd_m"]
-    assert many["reps_needed"] < few["reps_needed"]
-    # v * sqrt(lag^2 + start^2 + measuring^2) and t * v_spread, by hand, spreads not known exactly
-    by_hand = math.hypot(9.0 * math.sqrt(0.03**2 + 0.04**2 + 2 * 0.01**2), 2.5 * 0.02)
-    assert many["mark_sd_m"] * math.sqrt(60) == pytest.approx(by_hand, rel=0.3)
-
-
-def test_reps_needed_are_those_to_half_a_foot():
+def test_what_the_models_say_of_a_pair_stands_in_its_row():
     pair = ("otter", "heron")
-    known = {"mark_sd_m": {pair: 0.3}, "mark_spread_m": {pair: 0.6}}
-    row = one(takeovers(marked(), marked()), **known)
-    assert row["mark_sd_m"] == 0.3
-    # 0.6 / sqrt(n) = 0.15 at sixteen; 0.3 says four are had
-    assert row["reps_needed"] == 12
-    assert one(takeovers(marked(foot_m=0.24)), **known)["reps_needed"] == 25 - 4
-    assert one(takeovers(marked()), mark_sd_m={pair: 0.1}, mark_spread_m={pair: 0.6})[
-        "reps_needed"
-    ] == 0  # fmt: skip
+    told = Foretold(takeovers=7, p_in_zone=0.86, p_held=0.9, times=6, z=1.1)
+    row = one(
+        takeovers(marked(), marked()),
+        known={pair: MarkKnowledge(0.3, 0.021)},
+        foretold={pair: told},
+    )
+    assert (row["mark_sd_m"], row["practice_gain_s"], row["reps_needed"]) == (0.3, 0.021, None)
+    assert [row[x] for x in ("foretold", "p_foretold", "p_foretold_held", "foretold_z")] == [
+        7, 0.86, 0.9, 1.1,
+    ]  # fmt: skip
+    bare = one(takeovers(marked(), marked()))
+    names = ("mark_sd_m", "practice_gain_s", "foretold", "foretold_z")
+    assert [bare[name] for name in names] == [None] * 4
 
 
 def test_a_visual_change_has_no_mark_to_settle():
-    row = one(takeovers(timed(2.7, event="4x400")))
-    assert row["reps_needed"] is None
+    known = {("otter", "heron"): MarkKnowledge(0.3, 0.021)}
+    row = one(takeovers(timed(2.7, event="4x400")), known=known)
+    assert (row["mark_sd_m"], row["practice_gain_s"]) == (None, None)
     assert "changed by sight: no check mark" in row["remarks"]
     assert not any("lag" in remark for remark in row["remarks"])
-
-
-def test_pairs_that_lack_data_are_listed_untried_ones_first():
-    settled = {("otter", "heron"): 0.1}
-    table = progress_table(
-        takeovers(
-            *[marked(week=k) for k in range(4)],
-            *[marked(week=k, incoming="heron", outgoing="stoat") for k in range(4)],
-        ),
-        mark_sd_m=settled,
-    )
-    lacks = find_lacks(table, ["otter", "heron", "stoat"])
-    names = [(lack.incoming, lack.outgoing) for lack in lacks]
-    assert ("otter", "heron") not in names
-    assert names[-1] == ("heron", "stoat")
-    assert len(names) == 5
-    assert [lack.reps for lack in lacks] == [0, 0, 0, 0, 4]
-    tried = lacks[-1].reps_needed
-    assert all(lack.reps_needed >= tried for lack in lacks)  # in all, not further ones
-    assert [lack.reps for lack in find_lacks(table)] == [4]
-    assert find_lacks(table, ["otter", "heron"], event="4x400") == ()
 
 
 # --- anything that obeys the schema ------------------------------------------------------
@@ -510,7 +484,6 @@ def test_any_exchanges_give_a_table(seed, rows, names):
     assert sum(out["reps"].to_pylist()) == rows
     keys = list(zip(*(out[n].to_pylist() for n in ("event", "incoming", "outgoing")), strict=True))
     assert keys == sorted(set(keys))
-    find_lacks(out, ["r0", "r1"])
 
 
 def test_a_missing_column_is_named():
@@ -520,14 +493,3 @@ def test_a_missing_column_is_named():
 
 def test_a_table_from_before_foot_lengths_serves():
     assert progress_table(busy().drop_columns(["foot_m"])).equals(progress_table(busy()))
-
-
-def test_a_pair_never_tried_needs_what_is_known_of_its_mark():
-    """n reps leave spread / sqrt(n): known to 0.3 m at a spread of 0.9 m are nine reps' worth, and
-    half a foot of 0.30 m takes 36."""
-    table = schema.empty_table("progress")
-    (lack, other) = find_lacks(table, ("robin", "wren"), known={("robin", "wren"): (0.3, 0.9)})
-    assert {(lack.incoming, lack.reps_needed), (other.incoming, other.reps_needed)} == {
-        ("robin", 27),
-        ("wren", None),
-    }

@@ -1,8 +1,14 @@
 """What is said of a pass that may lie outside the zone."""
 
+import numpy as np
 import pytest
 
-from pipeline.base.words import outcome_in_words, takeover_in_words, zone_doubt_in_words
+from pipeline.base.words import (
+    chance_in_words,
+    outcome_in_words,
+    takeover_in_words,
+    zone_doubt_in_words,
+)
 
 
 @pytest.mark.parametrize(
@@ -45,3 +51,18 @@ def test_what_a_fault_says_is_not_said_twice():
 def test_an_outcome_that_is_unclear_is_said_in_words():
     assert outcome_in_words("unclear") == "unclear whether it was passed"
     assert outcome_in_words("passed") == "passed"
+
+
+@pytest.mark.parametrize(
+    ("p", "words"),
+    [(0.0, "under 1 in 20"), (0.3, "3 in 10"), (0.9, "9 in 10"), (0.94, "19 in 20"),
+     (0.96, "19 in 20"), (0.98, "49 in 50"), (0.992, "99 in 100"), (1.0, "over 99 in 100")],
+)  # fmt: skip
+def test_a_chance_is_said_as_a_coach_would(p, words):
+    assert chance_in_words(p) == words
+
+
+def test_a_higher_chance_never_sounds_lower():
+    said = [chance_in_words(p) for p in np.linspace(0.03, 0.99, 200)]
+    shares = [int(x.split()[0]) / int(x.split()[-1]) for x in said]
+    assert shares == sorted(shares)

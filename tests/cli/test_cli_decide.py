@@ -2,6 +2,7 @@
 
 import html
 import itertools
+import math
 import re
 import shutil
 from pathlib import Path
@@ -15,8 +16,9 @@ from stored_sessions import ASKED, files_below
 
 from pipeline import errors
 from pipeline.advise import decisions
+from pipeline.advise.runners import runners_table
 from pipeline.advise.settings import Settings
-from pipeline.base.words import CAUTION, TENTH
+from pipeline.base.words import CAUTION, TENTH, chance_in_words
 from pipeline.cli import terminal
 from pipeline.tables import folders, lake, schema, writing
 
@@ -28,6 +30,7 @@ TABLES = {
     "order": {"runners", "orders"},
     "progress": {"progress"},
 }
+EVENTS = ("4x100", "4x400")
 HOSTILE = ("<script>alert(1)</script>", "[red]x[/red]", "../../etc/passwd", '=1+1|"ß\N{SNOWMAN}')
 
 
@@ -75,20 +78,56 @@ def test_where_marks_are_advised_the_cautions_stand(done, command):
 def test_marks_prints_a_line_a_pair_with_what_the_table_holds(done):
     _, said, _, out = done["marks"]
     table = lake.read_decision(out, "marks")
+    used = {
+        (row["event"], row["incoming"], row["outgoing"]): row["mark_m"]
+        for row in lake.read_decision(out, "progress").to_pylist()
+    }
     advised = table.filter(table["advised"]).to_pylist()
-    lines = said.splitlines()
+    events = {event: said.split(f"{event}: zone")[1].split("Pairs:")[0] for event in EVENTS}
     for row in advised:
+        lines = events[row["event"]].splitlines()
         wanted = f"{row['mark_m']:.2f}"
         (line,) = [
             x for x in lines if x.split()[:2] == [row["incoming"], row["outgoing"]] and wanted in x
         ]
-        assert f"{row['zone_time_s']:.2f} ± {row['zone_time_sd_s']:.2f}" in line
-        assert f"{row['pass_m']:.1f} ± {row['pass_sd_m']:.1f}" in line
-        assert f"{row['reps_pair']} of {row['reps']}" in line
-    for event in ("4x100", "4x400"):
-        assert event in said
+        for column, digits in (("pass_m", 0), ("zone_time_s", 2)):
+            stem = column.rsplit("_", 1)
+            sd, spread = (row[f"{stem[0]}_{word}_{stem[1]}"] for word in ("sd", "spread"))
+            assert f"{row[column]:.{digits}f} ± {math.hypot(sd, spread):.{digits}f}" in line
+        assert chance_in_words(row["p_in_zone"]) in line
+        mark_m = used.get((row["event"], row["incoming"], row["outgoing"]))
+        if row["event"] == "4x100" and mark_m is not None:
+            foot_m = row["mark_m"] / row["mark_feet"]
+            feet = [x.replace("½", ".5") for x in (line.split()[2], line.split()[5])]
+            assert float(feet[0]) == pytest.approx(mark_m / foot_m, abs=0.51)
+            moved = (row["mark_m"] - mark_m) / foot_m
+            assert float(feet[1]) == pytest.approx(moved, abs=0.51)
     assert "One foot-length farther" in said
     assert "One foot-length nearer" in said
+
+
+def test_the_list_of_marks_fits_eighty_columns(done):
+    _, said, _, _ = done["marks"]
+    heads = [x for x in said.splitlines() if x.startswith("incoming  outgoing")]
+    rows = [x for x in said.splitlines() if x.split()[:1] and x.split()[0] in NAMES]
+    assert len(heads) == 2
+    assert len(rows) == 2 * len(ordered_pairs(NAMES))
+    assert max(map(len, (*heads, *rows))) <= 80
+
+
+def test_both_commands_say_what_their_advice_is_for(out):
+    for command in ("marks", "order"):
+        said = run(command, out, "--print-only")[1]
+        assert "for practice speed; a failure costs 3 s (final)" in said
+        assert "running into each other is avoided" in said
+        words = ("--speed", "race", "--stake", "4.5", "--collisions", "time")
+        said = run(command, out, *words, "--print-only")[1]
+        assert "for race speed; a failure costs 4.5 s; running into each other is counted" in said
+
+
+def test_a_crouched_start_is_said_to_change_next_to_nothing(out):
+    assert "Salo & Bezodis" not in run("marks", out, "--print-only")[1]
+    assert "Salo & Bezodis" in run("marks", out, "--start", "crouched", "--print-only")[1]
 
 
 def test_one_pairs_whole_curve_is_printed(out):
@@ -101,6 +140,39 @@ def test_one_pairs_whole_curve_is_printed(out):
     (advised,) = [x for x in lines if "advised" in x]
     (row,) = [r for r in rows if r["advised"]]
     assert f" {row['mark_m']:.2f} " in advised
+
+
+def test_progress_says_how_runners_change_and_how_often_the_advice_held(done):
+    _, said, _, out = done["progress"]
+    rows = [row for row in lake.read_decision(out, "progress").to_pylist() if row["foretold"]]
+    n = sum(row["foretold"] for row in rows)
+    told, held = (
+        10 * sum(row["foretold"] * row[name] for row in rows) / n
+        for name in ("p_foretold", "p_foretold_held")
+    )
+    assert n > 0
+    assert f"of {n} takeovers foretold from the days before, {told:.1f} in 10 were" in said
+    assert f"{held:.1f} in 10 did" in said
+    (squad,) = decisions.find_squads(lake.read_lake(out), Settings(event="4x100"))
+    rows = runners_table([squad]).to_pylist()
+    stem, unit, row = next(
+        (stem, unit, row)
+        for stem, unit in (("lag", "s"), ("t20", "s"), ("v_in_entry", "mps"))
+        for row in rows
+        if row[f"{stem}_trend_{unit}"] is not None
+    )
+    (line,) = [
+        x
+        for x in said.split("Change over a week")[1].splitlines()
+        if x.split()[:1] == [row["runner"]]
+    ]
+    change, sd = (row[f"{stem}_{word}_{unit}"] for word in ("trend", "trend_sd"))
+    assert f"{change:+.3f} ± {sd:.3f}" in line
+    assert "more practice" in said
+    assert "needed" not in said
+    # no back-test without an earlier day, and none in `marks`
+    rows = lake.read_decision(done["marks"][3], "progress").to_pylist()
+    assert {row["foretold"] for row in rows} == {None}
 
 
 def test_orders_are_printed_with_their_marks_and_who_drops_out(out):
@@ -221,6 +293,11 @@ def test_an_order_has_a_card_with_its_three_marks(out, tmp_path):
         assert f"{metres[1]} m" in text.replace("\xa0", " ")
     assert "stop on pain" in text
     assert run("order", out, "--card", tmp_path / "race.pdf")[0] == errors.UsageError.exit_code
+    # practice speed, and a race is for race speed: said on both
+    for words in (said, text):
+        assert "These marks are for practice speed" in words
+    code, said, _ = run("order", out, "--speed", "race", "--card", page, "--print-only")
+    assert "for practice speed" not in said + page.read_text(encoding="utf-8")
 
 
 def test_a_card_that_cannot_be_written_is_an_output_error(out, tmp_path):

@@ -17,6 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.base.defaults import FOOT_M
+from pipeline.base.track_rule import track_rule
 from pipeline.base.words import CAUTION, TENTH
 from pipeline.errors import InputError, UsageError
 from pipeline.show.card.card import MOST, card_html, race_card_html
@@ -127,6 +128,67 @@ def test_a_race_whose_pair_has_no_mark_says_so_in_its_place():
     )
     rows = Page(race_card_html(marks, None, **RACE)).grid()
     assert ["no mark" in row[1] for row in rows[1:]] == [False, True, False]
+
+
+TRACK = {"pass_m": 14.2, "pass_sd_m": 1.2, "pass_spread_m": 3.5, "zone_time_s": 2.95}
+TRACK |= {"zone_time_sd_s": 0.03, "zone_time_spread_s": 0.04, "p_in_zone": 0.97}
+TRACK |= {"p_ran_away": 0.02}
+
+
+def test_a_cell_says_the_move_what_to_expect_and_when_to_move_at_the_track():
+    marks = marks_of(row_of(mark_m=9.1, mark_feet=36.4, **TRACK), row_of("wren", "robin", **TRACK))
+    shown = page(marks, in_use={("robin", "wren"): 8.25})
+    cell = shown.cell(["robin", "wren"], "robin", "wren")
+    assert "from 33: +3½" in cell
+    assert "pass 14 ± 4 m, 2.95 ± 0.05 s" in cell  # hypot(1.2, 3.5) and hypot(0.03, 0.04)
+    rule = track_rule(14.2, 3.5, 0.97, 0.02, 30.0)
+    assert f"twice >{rule.far_m} m: −1, <{rule.near_m} m: +1" in cell
+    assert "two in a row beyond 18 m" in shown.text
+    assert "from" not in shown.cell(["robin", "wren"], "wren", "robin")
+
+
+@pytest.mark.parametrize(("used_m", "words"), [(9.2, "from 37: −½"), (9.12, "from 36½: stays")])
+def test_a_move_is_to_the_half_foot_and_has_its_sign(used_m, words):
+    marks = marks_of(row_of(mark_m=9.1, mark_feet=36.4))
+    shown = page(marks, in_use={("robin", "wren"): used_m})
+    assert words in shown.cell(["robin", "wren"], "robin", "wren")
+
+
+def test_a_move_is_in_metres_where_the_foot_length_is_not_known():
+    shown = page(marks_of(row_of(mark_m=9.1, mark_feet=None, **TRACK)), in_use=
+                 {("robin", "wren"): 8.25})  # fmt: skip
+    cell = shown.cell(["robin", "wren"], "robin", "wren")
+    assert "from 8.25: +0.85" in cell
+    assert re.search(r"twice >\d+ m: −30, <\d+ m: \+30", cell)
+
+
+def test_a_shorter_zone_has_nearer_limits():
+    row = row_of(**(TRACK | {"pass_m": 18.5}))
+    cells = [
+        page(marks_of(row), zone_m=zone_m).cell(["robin", "wren"], "robin", "wren")
+        for zone_m in (20.0, 30.0)
+    ]
+    assert "twice >20 m" in cells[0]
+    assert "twice >22 m" in cells[1]
+
+
+def test_a_change_by_sight_has_no_rule_for_a_tape():
+    shown = page(marks_of(row_of(event="4x400", **TRACK)), event="4x400")
+    assert "pass 14" in shown.cell(["robin", "wren"], "robin", "wren")
+    assert "twice" not in shown.text
+
+
+def test_a_card_for_many_leaves_out_what_would_not_fit_and_says_so():
+    few, many = (page(marks_of_team(NAMES[:n], **TRACK)) for n in (6, 7))
+    assert few.text.replace("\xa0", " ").count("pass 14 ± 4 m") == 6 * 5
+    assert "twice" not in many.text
+    assert "name a team of 6 or fewer" in many.text
+
+
+def test_notes_stand_above_the_cautions():
+    shown = page(marks_of(row_of()), notes=("These marks are for practice speed.",))
+    before = shown.text.split("Before running")[1]
+    assert before.index("practice speed") < before.index(CAUTION[:20])
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ outside are shortened to what the sheet holds, so that nothing is cut off at its
 from __future__ import annotations
 
 import importlib.resources
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import pairwise
 from typing import Any
@@ -20,8 +21,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.base import defaults
-from pipeline.base.relays import is_blind
+from pipeline.base.relays import Rules, is_blind, zone_lines_m
 from pipeline.base.stadium import keeps_lanes
+from pipeline.base.values import Estimate
 from pipeline.base.words import CAUTION, FEW_REPS, TENTH, in_feet_words
 from pipeline.show.card.pair_marks import (
     CardPair,
@@ -46,11 +48,13 @@ from pipeline.show.wording import (
     chance_error_words,
     chance_words,
     percent,
+    with_error,
     with_sign,
 )
 from pipeline.tables import schema
 
 MOST = 8  # runners on one card: more would need type too small for arm's length
+MOST_IN_FULL = 6  # with what to expect of each pass
 
 # World Athletics Technical Rules, TR24.4, from memory.
 TAPE = (
@@ -78,13 +82,19 @@ def card_html(
     team: Sequence[str] | None,
     settings: Mapping[str, str],
     date: str,
+    notes: Sequence[str] = (),
+    in_use: Mapping[CardPair, float] | None = None,
+    zone_m: float | None = None,
 ) -> str:
     """The card of one event as HTML text, to be stored as UTF-8.
 
     `marks` and `runners` are the tables of these names; `runners` gives the receivers' foot-length
     and start. `team` chooses and orders the runners, at least two; None takes all in `marks`, by
-    name. Of more than `MOST` the first are shown, and the card says so. `settings` and `date` are
-    printed as they are.
+    name. Of more than `MOST` the first are shown, and the card says so. `settings`, `date` and
+    `notes`, sentences above the cautions, are printed as they are. `in_use`: the mark each pair
+    used last, metres before the back line, by (incoming, outgoing). `zone_m`: the zone's length,
+    today's unless given. What to expect of each pass, and when to move the mark at the track, is
+    left out of a card for more than `MOST_IN_FULL` runners.
 
     A mark gets a sign where its chance of failing, or of running into each other, is above
     `defaults.RISKY`, and where it rests on fewer than `FEW_REPS` takeovers. The remarks of the
@@ -98,7 +108,7 @@ def card_html(
     asked = choose_team(marks, event, team)
     shown = asked[:MOST]
     receivers = receiver_facts(runners, event, shown)
-    advice = pair_marks(marks, shown, receivers)
+    advice = pair_marks(marks, shown, receivers, in_use or {}, zone_m or _todays_zone_m(event))
     names = _head_names(shown)
     by_sight = not is_blind(event)
     title = f"{'When to go' if by_sight else 'Check marks'}, {_short_value(event)}"
@@ -107,9 +117,11 @@ def card_html(
         _card_header(title, date, settings),
         _marks_grid(shown, names, advice, receivers, by_sight),
         [
-            _legend_section(advice, receivers, by_sight, READ_GRID),
+            _legend_section(
+                advice, receivers, by_sight, READ_GRID, in_full=len(shown) <= MOST_IN_FULL
+            ),
             _moving_section(advice, names, asked),
-            _cautions_section(by_sight),
+            _cautions_section(by_sight, notes),
         ],
         size=next(n for n in (4, 6, MOST) if len(shown) <= n),
     )
@@ -124,6 +136,9 @@ def race_card_html(
     lane: int,
     settings: Mapping[str, str],
     date: str,
+    notes: Sequence[str] = (),
+    in_use: Mapping[CardPair, float] | None = None,
+    zone_m: float | None = None,
 ) -> str:
     """The card of one race: only the marks that a running order needs, zone by zone.
 
@@ -135,7 +150,7 @@ def race_card_html(
     team = choose_team(marks, event, order)
     receivers = receiver_facts(runners, event, team)
     needed = list(pairwise(team))
-    found = pair_marks(marks, team, receivers)
+    found = pair_marks(marks, team, receivers, in_use or {}, zone_m or _todays_zone_m(event))
     advice = {pair: found[pair] for pair in needed if pair in found}
     names = _head_names(team)
     by_sight = not is_blind(event)
@@ -147,17 +162,30 @@ def race_card_html(
         [
             _legend_section(advice, receivers, by_sight, READ_ZONES),
             _moving_section(advice, names, team),
-            _cautions_section(by_sight),
+            _cautions_section(by_sight, notes),
         ],
         size=4,
+        is_race=True,
     )
 
 
+def _todays_zone_m(event: str) -> float:
+    _, entry, leave = zone_lines_m(event, Rules.today)
+    return leave - entry
+
+
 def _card_document(
-    title: str, heading: ET.Element, grid: ET.Element, sections: Sequence[ET.Element], *, size: int
+    title: str,
+    heading: ET.Element,
+    grid: ET.Element,
+    sections: Sequence[ET.Element],
+    *,
+    size: int,
+    is_race: bool = False,
 ) -> str:
     notes = element("div", {"class": "notes"}, *sections)
-    is_crowded = _text_length(notes) > _ROOMY or _text_length(heading) > _TWO_LINES
+    roomy = 2 * _ROOMY if is_race else _ROOMY
+    is_crowded = _text_length(notes) > roomy or _text_length(heading) > _TWO_LINES
     body = element(
         "body",
         {"class": f"runners-{size} crowded" if is_crowded else f"runners-{size}"},
@@ -237,7 +265,10 @@ def _marks_grid(
             "tr",
             {},
             element("th", {"scope": "row"}, outside_name(names[incoming])),
-            *(_mark_cell(incoming, outgoing, advice) for outgoing in team),
+            *(
+                _mark_cell(incoming, outgoing, advice, in_full=len(team) <= MOST_IN_FULL)
+                for outgoing in team
+            ),
         )
         for incoming in team
     ]
@@ -327,7 +358,9 @@ def _receiver_cell(one: ReceiverFacts, by_sight: bool) -> ET.Element:
     return element("td", {}, _text_line(foot), _text_line(start))
 
 
-def _mark_cell(incoming: str, outgoing: str, advice: Mapping[CardPair, PairMark]) -> ET.Element:
+def _mark_cell(
+    incoming: str, outgoing: str, advice: Mapping[CardPair, PairMark], *, in_full: bool = True
+) -> ET.Element:
     if incoming == outgoing:
         return element("td", {"class": "self"}, "·")
     one = advice.get((incoming, outgoing))
@@ -356,9 +389,9 @@ def _mark_cell(incoming: str, outgoing: str, advice: Mapping[CardPair, PairMark]
             element(
                 "span",
                 {"class": "side"},
-                element("small", {}, unit),
+                element("span", {}, element("small", {}, unit), " ", *flags),
                 " ",
-                element("span", {}, *flags) if any(flag is not None for flag in flags) else None,
+                _from_words(one),
             ),
         ),
         _text_line(", ".join(place)) if place else None,
@@ -366,8 +399,54 @@ def _mark_cell(incoming: str, outgoing: str, advice: Mapping[CardPair, PairMark]
             "in zone ", element("b", {}, chance_words(row["p_in_zone"])), _chance_error(row)
         ),
         _step_line(one),
+        *(_expected_lines(one) if in_full else ()),
     )
     return element("td", {}, box)
+
+
+def _from_words(one: PairMark) -> Child:
+    """Where the mark was, and how far it moves; nothing where the pair has used none."""
+    if one.in_use_m is None:
+        return None
+    by_m = one.row["mark_m"] - one.in_use_m
+    if one.foot_m is None:
+        used, by = f"{one.in_use_m:.2f}", with_sign(by_m, 2)
+    else:
+        used, by = in_feet_words(one.in_use_m / one.foot_m), _feet_with_sign(by_m / one.foot_m)
+    return element("small", {}, f"from {used}: {by}".replace(" ", NBSP))
+
+
+def _feet_with_sign(feet: float) -> str:
+    words = in_feet_words(abs(feet))
+    if words == "0":
+        return "stays"
+    return f"{'+' if feet > 0 else '−'}{words}"
+
+
+def _expected_lines(one: PairMark) -> list[ET.Element]:
+    """Where to expect the pass, the zone time, and when to move the mark at the track."""
+    row = one.row
+    place, time = (
+        Estimate(
+            row[f"{stem}_{unit}"],
+            math.hypot(row[f"{stem}_sd_{unit}"], row[f"{stem}_spread_{unit}"]),
+        )
+        for stem, unit in (("pass", "m"), ("zone_time", "s"))
+    )
+    lines = [_text_line(f"pass {with_error(place, 0)}{NBSP}m, {with_error(time, 2)}{NBSP}s")]
+    if one.rule is not None:
+        step = _step_unit(one)
+        lines.append(
+            _text_line(
+                f"twice >{one.rule.far_m}{NBSP}m: −{step}, <{one.rule.near_m}{NBSP}m: +{step}"
+            )
+        )
+    return lines
+
+
+def _step_unit(one: PairMark) -> str:
+    """A step of the mark: one foot-length, or so many centimetres where that is not known."""
+    return "1" if one.row["mark_feet"] else f"{100.0 * defaults.FOOT_M:.0f}"
 
 
 def _text_line(*children: Child) -> ET.Element:
@@ -397,7 +476,7 @@ def _stand_words(row: Mapping[str, Any]) -> list[str]:
 
 
 def _step_line(one: PairMark) -> ET.Element:
-    step = "1" if one.row["mark_feet"] else f"{100.0 * defaults.FOOT_M:.0f}"
+    step = _step_unit(one)
     parts = [
         f"{sign}{step}: {'–' if there is None else chance_words(there[0]) + ' %'}".replace(
             " ", NBSP
@@ -413,6 +492,8 @@ def _legend_section(
     receivers: Mapping[str, ReceiverFacts] | None,
     by_sight: bool,
     how_to_read: str,
+    *,
+    in_full: bool = True,
 ) -> ET.Element:
     rows = [one.row for one in advice.values()]
     counted = {row["mark_feet"] is not None for row in rows}
@@ -433,6 +514,23 @@ def _legend_section(
         "in zone 90 %: 9 passes of 10 are in the zone. ± is one standard error, which more "
         "takeovers make smaller."
     )
+    if any(one.in_use_m is not None for one in advice.values()):
+        items.append(
+            "from 33: +3½: the pair's last mark, and the move; + is away from the receiver."
+        )
+    if in_full:
+        items.append(
+            "pass 14 ± 3 m, 2.95 ± 0.06 s: where to expect the pass, past the entry line, and the "
+            "zone time. Two of three takeovers lie within ±."
+        )
+        if any(one.rule is not None for one in advice.values()):
+            items.append(
+                "twice >18 m: −1, <9 m: +1: two in a row beyond 18 m, or missed because the "
+                "receiver ran away: the mark one step nearer. Two in a row before 9 m: one step "
+                "farther. Once says nothing."
+            )
+    else:
+        items.append(f"For what to expect of each pass, name a team of {MOST_IN_FULL} or fewer.")
     if any(one.lag_s is not None for one in (receivers or {}).values()):
         items.append("start 0.15 s: the receiver first moves 0.15 s after the mark is crossed.")
     risk = f"more than {percent(defaults.RISKY)} %"
@@ -520,8 +618,9 @@ def _mark_error_words(advice: Iterable[PairMark]) -> list[str]:
     ]
 
 
-def _cautions_section(by_sight: bool) -> ET.Element:
-    return _notes_section("Before running", [CAUTION] if by_sight else [CAUTION, TAPE])
+def _cautions_section(by_sight: bool, notes: Sequence[str]) -> ET.Element:
+    first = [list_item(element("b", {}, plain_text(note))) for note in notes]
+    return _notes_section("Before running", [*first, CAUTION, *([] if by_sight else [TAPE])])
 
 
 def _notes_section(title: str, items: Iterable[Child]) -> ET.Element:

@@ -12,6 +12,8 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from pipeline.base import defaults
+from pipeline.base.relays import is_blind
+from pipeline.base.track_rule import TrackRule, track_rule
 from pipeline.base.words import FEW_REPS
 from pipeline.errors import InputError, UsageError
 from pipeline.show.wording import foot_length_m, percent
@@ -34,7 +36,11 @@ class ReceiverFacts:
 
 @dataclass(frozen=True, slots=True)
 class PairMark:
-    """One pair's advised row, and what the mark one step nearer and farther would do (or None)."""
+    """One pair's advised row, and what the mark one step nearer and farther would do (or None).
+
+    `in_use_m`: the mark the pair used last, and `foot_m`: the receiver's foot-length, None where
+    not known; `rule`: when to move the mark at the track, None in a change by sight.
+    """
 
     row: Mapping[str, Any]
     is_short: bool
@@ -42,6 +48,9 @@ class PairMark:
     is_thin: bool
     nearer: tuple[float, float] | None  # chance, and change of the zone time [s]
     farther: tuple[float, float] | None
+    in_use_m: float | None
+    foot_m: float | None
+    rule: TrackRule | None
 
     @property
     def is_untried(self) -> bool:
@@ -91,6 +100,8 @@ def pair_marks(
     marks: pa.Table,
     team: Sequence[str],
     receivers: Mapping[str, ReceiverFacts] | None,
+    in_use: Mapping[CardPair, float],
+    zone_m: float,
 ) -> dict[CardPair, PairMark]:
     """The advised mark of each pair in the team. The arguments are those of `card_html`.
 
@@ -114,7 +125,8 @@ def pair_marks(
                 "make the marks again",
             )
         receiver = None if receivers is None else receivers.get(pair[1])
-        step_m = _receiver_foot_m(row, receiver) or defaults.FOOT_M
+        foot_m = _receiver_foot_m(row, receiver)
+        step_m = foot_m or defaults.FOOT_M
         out[pair] = PairMark(
             row,
             is_short=percent(row["p_in_zone"]) < 100.0 * (1.0 - defaults.RISKY) - 1e-9,
@@ -122,8 +134,17 @@ def pair_marks(
             is_thin=row["reps"] < FEW_REPS,
             nearer=_moved_mark(curves[pair], row, -step_m),
             farther=_moved_mark(curves[pair], row, step_m),
+            in_use_m=in_use.get(pair),
+            foot_m=foot_m,
+            rule=_rule_at_the_track(row, zone_m) if is_blind(row["event"]) else None,
         )
     return out
+
+
+def _rule_at_the_track(row: Mapping[str, Any], zone_m: float) -> TrackRule | None:
+    return track_rule(
+        row["pass_m"], row["pass_spread_m"], row["p_in_zone"], row["p_ran_away"], zone_m
+    )
 
 
 def _receiver_foot_m(row: Mapping[str, Any], receiver: ReceiverFacts | None) -> float | None:
