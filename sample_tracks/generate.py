@@ -16,6 +16,7 @@ from simulate import make_session
 
 HERE = Path(__file__).resolve().parent
 SQUAD = ("otter", "heron", "rowan", "stoat")
+SQUAD_SEED = 121  # alike enough that their marks lie where the trade puts marks
 EVENING_UTC_S = 1778606400.0  # 2026-05-12T17:20:00Z
 
 SESSIONS: dict[str, dict[str, Any]] = {
@@ -57,7 +58,7 @@ SESSIONS: dict[str, dict[str, Any]] = {
 
 RACES: dict[str, dict[str, Any]] = {
     "larch-race": {
-        "seed": 12, "event": "4x100", "lane": 5, "names": SQUAD, "squad_seed": 7,
+        "seed": 12, "event": "4x100", "lane": 5, "names": SQUAD, "squad_seed": SQUAD_SEED,
         "formats": ("fit-record", "csv.gz", "gpx", "fit-record"),
         "rate_hz": (10.0, 10.0, 5.0, 10.0),
         "start_utc_s": EVENING_UTC_S + 5 * 86400.0,
@@ -77,7 +78,7 @@ def generate(folder: Path, only: tuple[str, ...] = (*SESSIONS, *RACES)) -> None:
             folder / name,
             session_id=name,
             names=SQUAD,
-            squad_seed=7,
+            squad_seed=SQUAD_SEED,
             truth_folder=folder / "truth",
             **SESSIONS[name],
         )

@@ -43,7 +43,7 @@ class Person:
     swing_mps: float  # speed swing inside a step at top speed
     limp: float  # left-right difference of the swing
     impact_g: float
-    lag_s: float  # from the mark to the first movement
+    lag_s: float  # from the mark to the first movement; before the mark: negative
     lag_spread_s: float
     reach_m: float  # this runner's share of the distance at the pass
     trunk_habit_m: float  # trunk ahead of the tape when on a spot
@@ -70,7 +70,7 @@ def draw_person(rng: Rng, name: str, squad_mps: float = 9.5) -> Person:
         swing_mps=rng.uniform(0.1, 0.3),
         limp=rng.uniform(0.0, 0.25),
         impact_g=rng.uniform(3.5, 6.5),
-        lag_s=rng.uniform(0.1, 0.25),
+        lag_s=-rng.uniform(0.2, 0.35),
         lag_spread_s=rng.uniform(0.03, 0.05),
         reach_m=rng.uniform(0.48, 0.72),
         trunk_habit_m=rng.normal(0, 0.05),

@@ -222,11 +222,8 @@ def vary(
     The tapes say one thing, the feet another: both stand where habit and chance put them.
     """
     lag = float(rng.normal(po.lag_s, po.lag_spread_s))
-    if world is None:
-        lag = max(0.06, lag)
     if fault == "early start":
-        early = float(rng.uniform(0.12, 0.4))
-        lag = -early if world is None else lag - early
+        lag -= float(rng.uniform(0.12, 0.4))
     if fault == "late start":
         lag += float(rng.uniform(0.25, 0.6))
     one = replace(

@@ -72,6 +72,8 @@ def make_session(
     wrist_kinds: tuple[str, ...] = (),
     wrist_hz: float | None = None,
     drills: tuple[str, ...] = (),
+    pairs: tuple[tuple[int, int], ...] = (),
+    stand_m: float | None = None,
 ) -> Truth:
     """Simulate an evening and write it to `folder`; the same arguments give the same bytes.
 
@@ -96,6 +98,8 @@ def make_session(
     `wrist_kinds`: what the arm with a unit on its wrist does (wrists.KINDS; "": no unit), dealt
     to the runners in turn, at `wrist_hz` (None: drawn).
     `drills`: exercises at the end of the evening (exercises.KINDS), in `Truth.session["drills"]`.
+    `pairs`: those who practise, in turn, by their numbers (none: a programme of the generator's
+    own); `stand_m`: where all receivers stand, past the back line (None: where they like).
     The truth goes into `folder` as truth.json and truth_curves.csv, or into `truth_folder`
     under the session's id.
     """
@@ -116,11 +120,14 @@ def make_session(
     traces, now, tap_k = _gather(acts, site, squad, taps > 0)
     kinds = DISTRACTORS if distractors is True else (distractors or ())
     what = practice.programme(acts, n_reps, n_runners, kinds)
+    if pairs:
+        what = [("rep", *pairs[k % len(pairs)]) for k in range(n_reps)]
     feet = np.random.default_rng([seed, 20261130])
     unrest = practice.Unrest(feet, restless, false_starts) if restless or false_starts else None
     staged, others = _run_programme(
-        acts, site, squad, traces, what, now, spacing_s, fault_share, placement_sd_m, unrest
-    )
+        acts, site, squad, traces, what, now, spacing_s, fault_share, placement_sd_m, unrest,
+        stand_m,
+    )  # fmt: skip
     trained = _train(np.random.default_rng([seed, 20261210]), site, traces, drills)
     end, late_taps = _gather_again(acts, site, traces, taps)
     tap_t = [t0 + k * DT for k in tap_k + late_taps]
@@ -242,7 +249,7 @@ def _gather_again(rng: Rng, site: Site, traces: Traces, taps: int) -> tuple[int,
 def _run_programme(
     rng: Rng, site: Site, squad: Squad, traces: Traces, what: list[tuple[str, int, int]],
     now: int, spacing_s: float, fault_share: float, placement_sd_m: float,
-    unrest: practice.Unrest | None,
+    unrest: practice.Unrest | None, stand_m: float | None,
 ) -> tuple[Staged, list[Row]]:  # fmt: skip
     """Everything that is run, one after the other: takeovers, and what is none."""
     setups: dict[tuple[str, str], practice.Setup] = {}
@@ -254,7 +261,8 @@ def _run_programme(
         pair = pi.id, po.id
         if tries.get(pair, 0) % 4 == 0:  # a coach moves tapes and mark now and then
             setup = practice.draw_setup(rng, site)
-            setups[pair] = practice.of_world(rng, site, setup, squad.world)
+            setup = practice.of_world(rng, site, setup, squad.world)
+            setups[pair] = setup if stand_m is None else replace(setup, out_start_m=stand_m)
         tries[pair] = tries.get(pair, 0) + 1
         faulty = kind == "rep" and rng.random() < fault_share
         fault = str(rng.choice(practice.FAULTS)) if faulty else None

@@ -362,19 +362,19 @@ def test_from_tracks_to_marks_and_an_order(tmp_path):
         ("heron", "otter", "rowan", "stoat")
     )
     sheet = pd.read_csv(LARCH / "reps.csv")
-    feet = {"otter": 0.31, "heron": 0.29, "rowan": 0.27, "stoat": 0.28}  # session.toml
+    feet = {"otter": 0.26, "heron": 0.28, "rowan": 0.31, "stoat": 0.30}  # session.toml
     tried = Counter(zip(sheet.incoming, sheet.outgoing, strict=True))
     used = sheet.groupby(["incoming", "outgoing"]).mark_feet.mean()
     for row in advised:
         pair = row["incoming"], row["outgoing"]
         assert row["reps_pair"] == tried[pair]
         assert row["mark_feet"] == pytest.approx(row["mark_m"] / feet[row["outgoing"]])
-        if pair in used.index:  # the squad's own marks brought passes at 17 to 23 m of 30
+        if pair in used.index:  # the squad's own marks brought passes at 12 to 23 m of 30
             assert abs(row["mark_m"] - used[pair] * feet[row["outgoing"]]) < 3.0
     ranked = decisions.decide_order(tmp_path, asked(race=True), Wishes({})).tables["orders"]
     assert ranked.num_rows == 24
-    # four legs at the zone speeds of this squad, 30 m in 3.2 to 3.4 s, and one standing start
-    assert 42.0 < ranked["time_s"][0].as_py() < 52.0
+    # four legs at the zone speeds of this squad, 30 m in 2.97 to 3.1 s, and one standing start
+    assert 39.0 < ranked["time_s"][0].as_py() < 46.0
     assert np.all(np.diff(ranked["loss_s"].to_numpy()) >= 0)
     held_out = decisions.decide_validation(tmp_path).tables["validation"]
     assert held_out["event"].unique().to_pylist() == ["gate"]

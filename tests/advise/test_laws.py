@@ -291,6 +291,40 @@ def test_common_practice_marks_are_shorter_than_the_formulas():
     np.testing.assert_allclose(lag, [-0.51, -0.37], atol=0.01)
 
 
+# Squads the trade's rule is for: feet, foot-length, incoming speed and V alike, tau. Shoes of EU
+# size 44 to 45 and 40 to 41; the finalists' time constants with the origin at the reaction are
+# 1.1 to 1.2 s (FITS), club runners and women are given a little less, for which there is no
+# source.
+MEN = (30.0, (0.29, 0.30), (10.2, 10.5), (1.05, 1.20))
+WOMEN = (25.0, (0.27, 0.28), (9.2, 9.5), (1.00, 1.10))
+RULE_PASS_M = (20.0, 25.0)  # of the receiver's run
+
+
+def implied_lags(feet, feet_m, speeds, taus):
+    """What lag a mark of so many foot-lengths asks for, for every choice of the others."""
+    return np.array([
+        (feet * foot + run - 1.0) / v - laws.seconds_to(run, v, tau)
+        for foot in feet_m for v in speeds for tau in taus for run in RULE_PASS_M
+    ])  # fmt: skip
+
+
+def test_the_trades_marks_are_those_of_receivers_who_go_before_the_mark_is_hit():
+    # Common practice: about 30 foot-lengths for men, 25 for women. With equal runners and a pass
+    # after 20 to 25 m no choice of the rest lets the receiver wait for the mark.
+    men, women = implied_lags(*MEN), implied_lags(*WOMEN)
+    assert -0.41 < men.min() < men.max() < -0.20
+    assert men.mean() == pytest.approx(-0.3, abs=0.02)
+    assert -0.46 < women.min() < women.max() < -0.30
+    # A national team had its marks at 26 to 29 steps and left just before the incoming runner hit
+    # the tape (Toronto Star, 12 August 2017): the same men's runners, the same start before it.
+    team = np.concatenate([implied_lags(feet, *MEN[1:]) for feet in (26.0, 29.0)])
+    assert -0.52 < team.min() < team.max() < -0.2
+    # and back: who goes so much before it has the rule's mark
+    lag = float(men.mean())
+    mark = laws.closed_form_mark_m(10.35, 10.35, 1.12, lag, 22.0, 1.0)
+    assert mark / 0.295 == pytest.approx(30.0, abs=1.0)
+
+
 def test_what_explains_the_difference():
     # 30 foot-lengths are no mistake: three things the formula was not told take 6 m off.
     top, tau, run, free = CLUB

@@ -125,7 +125,9 @@ def _draw_plans(
         usual = practice.usual_plan(site, squad.reach_m[pair], setup)
         sight = 0.0
         if site.four_hundred:
-            ahead = po.lag_s * pi.top_mps * setup.in_effort * site.bend
+            # as people.take_over has it: who goes before is off by a speed that is taken for all
+            share = 0.93 if po.lag_s < 0.0 else setup.in_effort * site.bend
+            ahead = po.lag_s * pi.top_mps * share
             sight = ahead + float(rng.normal(0, practice.SIGHT_SD_M))
         plans.append(
             practice.vary(rng, site, pi, po, usual, mark_m + sight, fault, 0.05, squad.world)

@@ -24,6 +24,7 @@ import multiprocessing
 import os
 import pickle
 import sys
+import tempfile
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
@@ -74,9 +75,12 @@ def draw_squad(seed: int) -> tuple[Any, Any]:
     import squads
     import worlds
 
-    place = "cones" if seed % 2 else "bend"
     world = worlds.draw_world(seed)
-    return squads.draw(seed, n_runners=RUNNERS, place=place, world=world)
+    return squads.draw(seed, n_runners=RUNNERS, place=place_of(seed), world=world)
+
+
+def place_of(seed: int) -> str:
+    return "cones" if seed % 2 else "bend"
 
 
 def names_of(squad: Any) -> list[tuple[str, str]]:
@@ -274,7 +278,41 @@ def coach_cases(work: Work, truths: dict[tuple[str, str], Any]) -> list[Case]:
 
 
 def lake_through_files(seed: int, count: int, keep: str | None) -> Any:
-    raise NotImplementedError
+    """The lake of as many reps a pair, written as files and measured by the same call as the
+    command line makes."""
+    from pipeline.tables.lake import read_lake
+
+    if keep is None:
+        with tempfile.TemporaryDirectory() as folder:
+            return read_lake(measure_files(seed, count, Path(folder)))
+    home = Path(keep) / f"files-{seed}-{count}"
+    if not (home / "done").exists():
+        measure_files(seed, count, home)
+        (home / "done").touch()
+    return read_lake(home / "out")
+
+
+def measure_files(seed: int, count: int, folder: Path) -> Path:
+    """Evenings of the squad of a world as files, processed into one lake; where it lies."""
+    import simulate
+    import squads
+    import true_marks
+    import worlds
+
+    from pipeline.session.process import make_session_tables
+
+    for evening in range(math.ceil(count / REPS_AN_EVENING)):
+        reps = min(REPS_AN_EVENING, count - evening * REPS_AN_EVENING)
+        session = folder / f"evening-{evening + 1}"
+        simulate.make_session(
+            session, 100 * seed + evening, place=place_of(seed), world=worlds.draw_world(seed),
+            n_runners=RUNNERS, n_reps=reps * len(PAIRS), pairs=PAIRS, stand_m=STAND_M,
+            squad_seed=seed, session_id=f"squad-{seed}-{evening + 1}",
+            start_utc_s=squads.FIRST_UTC_S + 7 * evening * squads.DAY_S, spacing_s=30.0,
+            fault_share=true_marks.FAULT_SHARE, curves=False, distractors=False,
+        )  # fmt: skip
+        make_session_tables(session / "session.toml", folder / "out")
+    return folder / "out"
 
 
 def _job(work: Work) -> tuple[list[Case], str]:

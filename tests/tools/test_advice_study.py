@@ -146,6 +146,15 @@ def test_a_lake_of_fewer_reps_is_the_beginning_of_one_of_more():
     assert {r["outgoing_start_m"] for r in study.advise(found, 3.0)} == {study.STAND_M}
 
 
+def test_files_hold_the_same_squad_and_as_many_reps(tmp_path):
+    rows = study.lake_through_files(1, 1, str(tmp_path)).exchanges.to_pylist()
+    squad, _ = study.draw_squad(1)
+    assert [(r["incoming"], r["outgoing"]) for r in rows] == study.names_of(squad)
+    assert {r["outgoing_start_m"] for r in rows} == {study.STAND_M}
+    again = study.lake_through_files(1, 1, str(tmp_path)).exchanges.to_pylist()
+    assert again == rows
+
+
 def test_each_level_is_asked_about_on_either_side_of_the_safest_mark():
     rows = [row(m, p) for m, p in ((8, 0.5), (9, 0.9), (10, 0.99), (11, 0.9), (12, 0.5))]
     chosen = [(side, level, r["mark_m"]) for side, level, r in study.choose_levels(rows)]
