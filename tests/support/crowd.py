@@ -255,10 +255,14 @@ def _incoming(
     lets_go = open_ & np.isfinite(x.call) & (gap - x.reach_m < early)
     after, given_up = t > x.passed + x.after_lag_s, t > x.give_up + 0.15
     lets_go = lets_go & ~after & ~given_up
-    wish = np.where(lets_go, 1.3, 0.0)
+    coasts = _coasts(x, gap, closing, ao) & open_ & ~lets_go & ~after & ~given_up
+    lets_go, wish = lets_go | coasts, np.where(lets_go, 1.3, 0.0)
+    wish = np.where(coasts, x.after_brake_mps2, wish)
     wish = np.where(given_up, pi.ease_mps2, wish)
     wish = np.where(after, x.after_brake_mps2, wish)
     x.slowed = x.slowed | lets_go
+    match = np.where(open_ & (t >= x.go), _match(x, gap, closing, ao), 0.0)
+    x.slowed, wish = x.slowed | (match > 0), np.maximum(wish, match)
     need = closing**2 / (2 * np.maximum(0.15, gap - 0.5)) - np.maximum(0.0, ao)
     calm = (closing <= 0) | (gap >= 6) | (need < 2.5) | x.stands_in
     need = np.where(calm, 0.0, np.minimum(need, 7.0))
@@ -274,3 +278,17 @@ def _incoming(
     slows = -x.brake_in * np.where(open_, 1.0, _last_steps(x.vi))
     ai = np.where(brake > 0, slows, _push(pi, t + 0.5 * DT, x.vi, top))
     return np.where(x.stands_in, 0.0, ai)
+
+
+def _coasts(x: _Rows, gap: np.ndarray, closing: np.ndarray, ao: np.ndarray) -> np.ndarray:
+    t = x.let_go_before_s
+    lost = 0.5 * (x.after_brake_mps2 + np.maximum(0.0, ao)) * np.maximum(0.0, t - 0.06) ** 2
+    short, far = gap - x.reach_m, np.maximum(0.3 * closing * t, closing * t - lost)
+    return (closing > 0.4) & (short > 0) & (short < far)
+
+
+def _match(x: _Rows, gap: np.ndarray, closing: np.ndarray, ao: np.ndarray) -> np.ndarray:
+    room = np.maximum(0.2, gap - x.reach_m + 0.25)
+    need = closing**2 / (2 * room) - np.maximum(0.0, ao)
+    calm = (x.matches == 0) | (closing <= 0.2) | (gap >= x.reach_m + 3.5) | (need <= 0.8)
+    return np.where(calm, 0.0, np.minimum(need, 4.5))
