@@ -28,6 +28,7 @@ from numpy.typing import ArrayLike
 from pipeline.base.values import Floats
 
 # Assumptions, in docs/methods.md with their reasons.
+EASE_RAMP_M = 8.0  # over which a receiver eases: a fifth of the speed at 2 to 2.5 m/s²
 CALL_M, HAND_S = 1.0, 0.30  # the call comes so far from reach; the hand is there so much later
 
 # u as a function of y = x / (V tau): u + exp(-u) - 1 = y. The table is exact to 1e-9 at its
@@ -95,7 +96,7 @@ def seconds_on(way_m: ArrayLike, v_mps: Any, push_mps: Any, tau_s: Any) -> Float
     """
     way = np.asarray(way_m, dtype=np.float64)
     t = 2.0 * way / (v_mps + np.asarray(push_mps))
-    for _ in range(4):
+    for _ in range(6):
         left = np.exp(-t / tau_s)
         gone = push_mps * t + (v_mps - push_mps) * tau_s * (1.0 - left)
         t = t - (gone - way) / (push_mps + (v_mps - push_mps) * left)

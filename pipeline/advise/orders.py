@@ -230,7 +230,7 @@ class Orders(Frozen):
 
 @dataclass(frozen=True, slots=True)
 class Reserve:
-    """What holds when runner `out` of the best order drops out; times against that order.
+    """What holds when runner `out` of the best order drops out; losses against that order's.
 
     `order` is the fastest without them, with the pairs whose marks hold (`kept`) and those that
     need another (`new`); `swap` is the fastest of those that keep the most pairs. None, with the
@@ -591,8 +591,10 @@ def _find_reserve(
     before = set(itertools.pairwise(best.legs[0].tolist()))
     same = np.array([len(before & set(itertools.pairwise(row))) for row in left.legs.tolist()])
     swap = int(np.argmax(same))  # the first, so the best, of the most
-    (_, were, _), *_ = _order_draws(legs, given, best.legs[:1])
-    (_, now, _), *_ = _order_draws(legs, given, left.legs[[0, swap]])
+    (_, were_s, were_legal), *_ = _order_draws(legs, given, best.legs[:1])
+    (_, now_s, now_legal), *_ = _order_draws(legs, given, left.legs[[0, swap]])
+    were = _order_losses(legs, best.legs[:1], were_s, were_legal)
+    now = _order_losses(legs, left.legs[[0, swap]], now_s, now_legal)
     more = now - were
     kept, new = _split_pairs(left, 0, before)
     return Reserve(

@@ -24,7 +24,7 @@ SAME_DAY = 0.15  # share of the rep-to-rep variance that a day has in common: an
 # Priors: means, their uncertainty, between runners, within a runner. Sources in docs/methods.md.
 PRIOR_OF_START = hierarchy.Prior(
     np.array([9.5, 1.25, 0.05, 0.1]), np.array([1.5, 0.25, 0.12, 0.25]),
-    np.array([0.4, 0.12, 0.05, 0.1]), np.array([0.15, 0.05, 0.02, 0.1]),
+    np.array([0.4, 0.12, 0.05, 0.1]), np.array([0.10, 0.025, 0.012, 0.1]),
     walk=np.array([0.05, 0.01, 0.005, 0.01]),
 )  # fmt: skip
 PRIOR_OF_PUSH = hierarchy.Prior(
@@ -38,7 +38,7 @@ PRIOR_OF_COST = hierarchy.Prior(
 )
 PRIOR_OF_ENTRY = hierarchy.Prior(
     np.array([9.3, 0.15, 0.1]), np.array([1.5, 0.3, 0.2]),
-    np.array([0.4, 0.1, 0.1]), np.array([0.15, 0.12, 0.12]), walk=np.array([0.05, 0.02, 0.02]),
+    np.array([0.4, 0.1, 0.1]), np.array([0.12, 0.08, 0.08]), walk=np.array([0.05, 0.02, 0.02]),
 )  # fmt: skip
 PRIOR_OF_LOOK = hierarchy.Prior(
     np.array([0.0]), np.array([0.05]), np.array([0.05]), np.array([0.5])
@@ -54,8 +54,8 @@ REACH_WALK_M = 0.02  # what a reach changes over a week
 # is in no source, so each is believed widely: the share counts as EASE_REPS reps.
 EASE_SHARE, EASE_REPS = 0.5, 2.0
 EASE_FROM = Estimate(0.6, 0.12)
-EASE_BY = Estimate(0.15, 0.08)
-EASE_FROM_SPREAD, EASE_BY_SPREAD = 0.12, 0.08  # from rep to rep
+EASE_BY = Estimate(0.2, 0.1)
+EASE_FROM_SPREAD, EASE_BY_SPREAD = 0.12, 0.15  # from rep to rep
 EASE_WAIT = 0.1  # of the zone: a receiver who waits so much longer has had reason to ease
 
 

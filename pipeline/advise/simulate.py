@@ -35,8 +35,8 @@ SEARCH_BEYOND_M = 6.0  # a pass is looked for this far beyond the exit line
 
 # Assumptions, in docs/methods.md with their reasons.
 REACT_S, BRAKE_MPS2 = 0.1, 4.0  # so soon and so hard brakes an incoming runner who is too fast
+EASES = 0.02  # share of the speed given up from which a receiver is easing
 TOUCH_M = 0.5  # if the trunks still come nearer than this, they ran into each other
-EASE_RAMP_M = 3.0
 USUAL_MPS = 9.0  # at which a short run-in's gain is reckoned
 STAND_SD_M = 0.10  # a trunk over its tape, and the tape itself
 CROUCH_S, CROUCH_M = 0.03, 10.0  # a crouched start is so much later, and made up for by 10 m
@@ -215,6 +215,7 @@ class Receiver(Frozen):
     v_mps: Floats
     top_mps: Floats  # (n, 1)
     tau_s: Floats
+    launch_s: Floats
 
 
 def run_receiver(
@@ -225,11 +226,18 @@ def run_receiver(
     d = far * np.linspace(0.0, 1.0, POINTS) ** 1.1
     top = draws.top_mps[:, j, None] * pace
     tau, launch = draws.tau_s[:, j, None], draws.launch_s[:, j, None]
-    t = laws.seconds_to(d, top, tau, launch)
-    v = top * ((t - launch) / tau - d / (top * tau))
+    return Receiver(d, *_start_course(d, top, tau, launch, conditions), top, tau, launch)
+
+
+def _start_course(
+    d_m: Floats, top: Floats, tau: Floats, launch: Floats, conditions: Conditions
+) -> tuple[Floats, Floats]:
+    """Seconds from the first movement to `d_m`, and the speed there."""
+    t = laws.seconds_to(d_m, top, tau, launch)
+    v = np.maximum(top * ((t - launch) / tau - d_m / (top * tau)), 0.05)
     if conditions.crouched:
-        t = t + CROUCH_S * np.clip(1.0 - d / CROUCH_M, 0.0, 1.0) * np.minimum(d, 1.0)
-    return Receiver(d, t, np.maximum(v, 0.05), top, tau)
+        t = t + CROUCH_S * np.clip(1.0 - d_m / CROUCH_M, 0.0, 1.0) * np.minimum(d_m, 1.0)
+    return t, v
 
 
 @dataclass(frozen=True, eq=False)
@@ -315,14 +323,18 @@ def simulate(
     # the hand comes back after the call; a fast closing leaves no time for it
     late = laws.late_hand_s(closing)
     gap = reach - closing * late
-    s_there = s_there + v_there * late
     pull = np.maximum((top - v_there) / tau, 0.0)
-    into = reached & (_least_distance(gap, closing, pull) < TOUCH_M)
+    d = d + v_there * late + 0.5 * pull * late**2
+    s_there = s0 + d
+    t_there, v_there = _start_course(d, top, tau, own.launch_s, conditions)
+    v_there = v_there * (1.0 - eased)
+    # who eases waits for the baton; a receiver who has only just set off is run into
+    into = reached & (eased < EASES) & (_least_distance(gap, closing, pull) < TOUCH_M)
     middle = s_there - gap / 2.0
     in_zone = reached & (middle >= 0.0) & (middle <= conditions.zone_m)
     latest = conditions.zone_m if latest_m is None else latest_m
     zone_time, finish = _zone_times_from_pass(
-        go + on_course(t_out) + on_course(lost) + late, conditions.zone_m - s_there, v_there,
+        go + t_there + on_course(lost), conditions.zone_m - s_there, v_there,
         draws.push_mps[:, j, None], tau, draws.cost_s[:, j, None],
     )  # fmt: skip
     return Outcomes(
@@ -367,7 +379,7 @@ def _zone_times_from_pass(
 def _easing_loss(draws: Draws, s: Floats, v_out: Floats, zone_m: float) -> tuple[Floats, Floats]:
     """(n, k) seconds lost up to each place by a receiver to whom no baton has come, and the share
     of the speed he gives up there."""
-    ramp = np.clip((s - draws.ease_from[:, None] * zone_m) / EASE_RAMP_M, 0.0, 1.0)
+    ramp = np.clip((s - draws.ease_from[:, None] * zone_m) / laws.EASE_RAMP_M, 0.0, 1.0)
     slower = (draws.eases * draws.ease_by)[:, None] * ramp
     slowness = slower / (1.0 - slower) / v_out
     step = np.diff(s, axis=1)

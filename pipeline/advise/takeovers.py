@@ -37,6 +37,7 @@ AFTER_PASS_SD_MPS = 0.5  # by which the speeds tended to before and after a blin
 START_LOW, START_HIGH = np.array([3.0, 0.4, -0.6, 3.0]), np.array([14.0, 3.0, 0.6, 14.0])
 ENTRY_LOW, ENTRY_HIGH = np.array([3.0, -5.0, -5.0]), np.array([14.0, 5.0, 5.0])
 COST_LIMIT_S = 2.0
+LEAST_INSIDE_S = 0.3  # past the entry line, so that its speed is not extrapolated
 NEAR_M = 4.0  # trunks so near, the incoming runner may slow for the other
 STANDS_MPS = 1.0  # a course that begins slower begins where the runner stood
 
@@ -291,7 +292,7 @@ def _takeover_facts(
         # near the other the incoming runner reaches out, or brakes: that is no fade of his
         until = _time_until_near(pair, go)
         if clean and np.isfinite(end):
-            until = min(until, end - 0.2)
+            until = min(max(until, LEAST_INSIDE_S), end - 0.2)
         matter["entry"] = _fit_entry(course_in, row["v_in_entry_sd_mps"], until)
     if course_out is not None and np.isfinite(go):
         t, s = course_out[:2]
@@ -567,11 +568,14 @@ def _find_easing(
 def _easing_depth(
     course: RunnerCurve, go: float, start: Floats, eased: Mapping[str, float]
 ) -> float:
-    """Share of the speed given up: against the start's law, not against the speed before, for
-    without easing he would have become faster still. NaN where the baton came too soon to tell."""
+    """Share of the speed that would have been given up: against the start's law, not against the
+    speed before, for without easing he would have become faster still. A runner who eases slows
+    over `laws.EASE_RAMP_M`, and most get the baton before its end. NaN where that came too soon to
+    tell."""
     at = eased["eased_end_t"]
     t, s, v = course[:3]
     run = float(np.interp(at, t, s) - np.interp(eased["eased_t"], t, s))
     if run < EASED_RUN_M:
         return np.nan
-    return float(1.0 - np.interp(at, t, v) / max(1.0, float(laws.speed_mps(at - go, *start))))
+    given = 1.0 - np.interp(at, t, v) / max(1.0, float(laws.speed_mps(at - go, *start)))
+    return float(given / min(1.0, run / laws.EASE_RAMP_M))

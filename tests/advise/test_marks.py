@@ -4,7 +4,7 @@ Lakes are of invented squads (tests/support/squads.py); the last test lets such 
 run on what was advised.
 """
 
-from dataclasses import asdict, astuple, fields, replace
+from dataclasses import asdict, astuple, replace
 from pathlib import Path
 
 import crowd
@@ -219,7 +219,7 @@ def by_hand(**how) -> marks.PairAdvice:
 
 def test_ten_times_the_reps_make_errors_smaller_and_leave_spreads():
     few, many = by_hand(), by_hand(error=10**-0.5)
-    k = few.advised
+    k = few.advised + int(np.abs(few.candidates.p_in_zone[few.advised :] - 0.8).argmin())
     assert np.array_equal(few.candidates.mark_m[: k + 1], many.candidates.mark_m[: k + 1])
     for name in ("p_in_zone_sd", "zone_time_sd_s", "pass_sd_m", "mark_sd_m", "closing_sd_mps"):
         ratio = getattr(many.at(k), name) / getattr(few.at(k), name)
@@ -248,131 +248,56 @@ def test_an_uneven_pair_is_given_a_nearer_mark_and_a_wider_spread():
     assert uneven.best.zone_time_s > steady.best.zone_time_s
 
 
-# --- reps on a mark ----------------------------------------------------------------------------
-
-
-def practised(squad, pair, mark_m, n, *, p=1.0, stand_m=0.0, into=0.0, zone_time_s=np.nan, age=0.0):
-    """The squad with `n` more reps of `pair` on one mark."""
-    old = squad.reps
-    size = len(old.incoming)
-    new = {
-        f.name: np.concatenate([value, np.repeat(value[-1:], n)])
-        for f in fields(old)
-        if isinstance(value := getattr(old, f.name), np.ndarray) and f.name != "feet_m"
-    }
-    told = {
-        "incoming": squad.index(pair[0]), "outgoing": squad.index(pair[1]), "mark_m": mark_m,
-        "stand_m": stand_m, "zone_m": 30.0, "back_m": 0.0, "p_in_zone": p, "ran_into": into,
-        "zone_time_s": zone_time_s, "zone_time_sd_s": 0.02, "age_days": age,
-    }  # fmt: skip
-    for name, value in told.items():
-        new[name][size:] = value
-    return replace(squad, reps=replace(old, **new))
-
-
-@pytest.fixture(scope="module")
-def untried(advice):
-    """A pair without reps, its advice, and the place of the mark in the middle of its curve."""
-    pair = next(p for p in advice.pairs if p.reps_pair == 0)
-    p = pair.candidates.p_in_zone
-    return (pair.incoming, pair.outgoing), pair, int(np.argmin(np.abs(p - 0.7)))
-
-
-def after(squad, names, settings=FIXED):
-    """Advice for one pair alone."""
-    return by_pair(marks.advise_squad(squad, replace(settings, team=names)))[names]
-
-
-@pytest.mark.parametrize("legal", [1.0, 0.0])
-def test_reps_on_a_mark_count_there_and_nowhere_else(squad, untried, legal):
-    names, before, k = untried
-    mark = before.at(k).mark_m
-    told = [after(practised(squad, names, mark, n, p=legal), names) for n in (4, 40)]
-    for now, n in zip(told, (4, 40), strict=True):
-        on = now.candidates.reps_on_mark
-        assert on[k] == n
-        assert on.sum() == n
-        assert now.reps_pair == n
-        rest = np.arange(len(on)) != k
-        for name in ("p_in_zone", "p_ran_into", "zone_time_s"):
-            new, old = (getattr(one.candidates, name)[rest] for one in (now, before))
-            assert np.array_equal(new, old), name
-    path = [before.at(k).p_in_zone, *(now.at(k).p_in_zone for now in told)]
-    assert path == sorted(path, reverse=legal == 0.0)
-    assert abs(path[-1] - legal) < 0.5 * abs(path[0] - legal)
-    assert path[1] != path[0]
-    assert 0.0 < path[-1] < 1.0  # forty are no proof
-
-
-def test_reps_that_say_what_the_model_says_only_make_it_surer(squad, untried):
-    names, before, k = untried
-    p = before.at(k).p_in_zone
-    now = after(practised(squad, names, before.at(k).mark_m, 60, p=p), names)
-    assert now.at(k).p_in_zone == pytest.approx(p, abs=1e-6)
-    assert now.at(k).p_in_zone_sd < before.at(k).p_in_zone_sd
-
-
-def test_collisions_on_a_mark_count_too(squad, untried):
-    names, before, k = untried
-    now = after(practised(squad, names, before.at(k).mark_m, 20, into=1.0), names)
-    assert now.at(k).p_ran_into > before.at(k).p_ran_into + 0.2
-
-
-def test_times_on_a_mark_pull_the_zone_time(squad, untried):
-    names, before, k = untried
-    slow = before.at(k).zone_time_s + 0.3
-    told = [
-        after(practised(squad, names, before.at(k).mark_m, n, zone_time_s=slow), names)
-        for n in (3, 300)
-    ]
-    path = [before.at(k).zone_time_s, *(now.at(k).zone_time_s for now in told), slow]
-    assert path == sorted(path)
-    assert path[2] == pytest.approx(slow, abs=0.1)
-    assert told[1].at(k).zone_time_sd_s < before.at(k).zone_time_sd_s
-
-
-@pytest.mark.parametrize("how", [{"stand_m": 2.0}, {"age": 300.0}], ids=str)
-def test_reps_from_another_stand_do_not_count_and_old_ones_hardly(squad, untried, how):
-    names, before, k = untried
-    here, there = (
-        after(practised(squad, names, before.at(k).mark_m, 10, p=0.0, **more), names)
-        for more in ({}, how)
-    )
-    full, part = (before.at(k).p_in_zone - one.at(k).p_in_zone for one in (here, there))
-    assert full > 0.05
-    assert part < 0.25 * full
-    assert there.at(k).reps_on_mark == (0 if "stand_m" in how else 10)
-
-
 # --- what is asked for ------------------------------------------------------------------------
 
 
-def test_a_looser_risk_never_gives_a_slower_mark(squad):
-    risks = (0.02, 0.05, 0.1, 0.2, 0.4)
-    told = [by_pair(marks.advise_squad(squad, replace(FIXED, risk=risk))) for risk in risks]
-    kept = 0
+def test_reps_on_a_mark_are_counted_and_change_no_chance_by_themselves(known):
+    """They are in the runners' figures already: counted once more they would make kinks."""
+    (advice,) = decisions.advise_lake(known, replace(FIXED, stand_m=None))
+    on = {pair: one.candidates.reps_on_mark for pair, one in by_pair(advice).items()}
+    assert sum(reps.sum() for reps in on.values()) > 5
+    for pair, reps in on.items():
+        assert reps.sum() <= by_pair(advice)[pair].reps_pair
+    for one in advice.pairs:
+        p = one.candidates.p_in_zone
+        assert np.abs(np.diff(p, n=2)).max() < 0.08  # no kinks; a rep more or less made 0.1 of it
+
+
+def test_a_dearer_failure_never_asks_for_a_riskier_mark(squad):
+    costs = (0.0, 0.3, 1.0, 3.0, 10.0, 100.0)
+    told = [by_pair(marks.advise_squad(squad, replace(FIXED, failure_s=c))) for c in costs]
     for names in told[0]:
-        pairs = [one[names] for one in told]
-        for risk, tight, loose in zip(risks, pairs, pairs[1:], strict=False):
-            if tight.best.p_in_time >= 1 - risk and tight.best.p_ran_into <= risk:
-                kept += 1
-                assert loose.best.finish_s <= tight.best.finish_s
-    assert kept > 10
-    farthest = [np.mean([p.best.mark_m for p in one.values()]) for one in told]
-    assert farthest[-1] > farthest[0]
+        chances = [one[names].best.p_in_time for one in told]
+        assert chances == sorted(chances), names
+    assert np.mean([a.best.p_in_time for a in told[1].values()]) < np.mean(
+        [a.best.p_in_time for a in told[-1].values()]
+    )
 
 
-def test_where_a_mark_keeps_the_risk_the_advised_one_does_else_it_says_so(squad):
-    for risk in (0.02, 0.1):
-        for pair in marks.advise_squad(squad, replace(FIXED, risk=risk)).pairs:
-            keeps = (pair.candidates.p_in_time >= 1 - risk) & (pair.candidates.p_ran_into <= risk)
-            assert bool(keeps[pair.advised]) is bool(keeps.any())
-            said = " ".join(pair.remarks)
-            short = "no mark keeps" in said or "run into" in said
-            assert short is not bool(keeps[pair.advised])
-            if keeps.any():
-                finish = pair.candidates.finish_s
-                assert finish[pair.advised] == finish[keeps].min()
+def test_a_dearer_collision_never_asks_for_more_of_them(squad):
+    costs = (0.0, 0.5, 1.0, 5.0)
+    told = [by_pair(marks.advise_squad(squad, replace(FIXED, collision_s=c))) for c in costs]
+    for names in told[0]:
+        chances = [one[names].best.p_ran_into for one in told]
+        assert chances == sorted(chances, reverse=True), names
+
+
+def test_the_mark_advised_is_the_one_with_the_least_loss_and_the_loss_is_the_sum(advice):
+    for pair in advice.pairs:
+        curve = pair.candidates
+        assert curve.loss_s[pair.advised] == curve.loss_s.min()
+        risks = FIXED.failure_s * (1.0 - curve.p_in_time) + FIXED.collision_s * curve.p_ran_into
+        time = curve.loss_s - risks
+        # what is left is time: of a takeover as good as a baton carried through, and not much more
+        assert np.abs(time).max() < 2.0
+        assert (curve.loss_sd_s > 0.0).all()
+
+
+def test_more_practice_is_worth_less_the_more_is_known():
+    few, many, all_ = (by_hand(error=e) for e in (2.0, 0.7, 0.0))
+    assert few.practice_gain_s > many.practice_gain_s >= all_.practice_gain_s >= 0.0
+    assert all_.practice_gain_s < 0.01
+    assert few.practice_gain_s > 0.02
 
 
 def test_an_earlier_latest_pass_is_a_nearer_mark(squad, advice):
@@ -383,7 +308,7 @@ def test_an_earlier_latest_pass_is_a_nearer_mark(squad, advice):
         assert np.array_equal(plain.candidates.p_in_time, plain.candidates.p_in_zone)
         nearer += early.best.mark_m < plain.best.mark_m
         if early.best.p_in_time < 0.9:
-            assert "by 18 m" in " ".join(early.remarks)
+            assert "later than 18 m" in " ".join(early.remarks)
     assert nearer >= len(advice.pairs) // 2
 
 
@@ -398,17 +323,19 @@ def test_a_tail_wind_is_run_in_less_time(squad, advice):
     assert 0.003 < np.mean(gains) < 0.017
 
 
-def test_a_stand_that_is_not_given_is_looked_for_and_does_not_do_worse(squad, advice):
-    free = marks.advise_squad(squad, replace(FIXED, stand_m=None))
+def test_the_usual_stand_is_kept_unless_a_better_one_is_asked_for(squad):
+    usual = marks.advise_squad(squad, replace(FIXED, stand_m=None))
+    own = squad.reps
+    for pair in usual.pairs:
+        i, j = squad.index(pair.incoming), squad.index(pair.outgoing)
+        stood = own.stand_m[(own.incoming == i) & (own.outgoing == j)]
+        wanted = np.median(stood[np.isfinite(stood)]) if np.isfinite(stood).any() else 0.0
+        assert abs(pair.stand_m - wanted) <= 0.25 or pair.stand_m == 0.0
+    free = marks.advise_squad(squad, replace(FIXED, stand_m=None, free_stand=True))
     assert all(0.0 <= pair.stand_m <= 15.0 for pair in free.pairs)
-
-    def cost(pair):
-        over = max(0.0, 0.9 - pair.best.p_in_time) + max(0.0, pair.best.p_ran_into - 0.1)
-        return pair.best.finish_s + marks.RISK_PRICE_S * over
-
     # the choice is made on fewer candidates and draws than the table is
-    better = np.mean([cost(a) - cost(b) for a, b in zip(free.pairs, advice.pairs, strict=True)])
-    assert better < 0.02
+    better = [a.best.loss_s - b.best.loss_s for a, b in zip(free.pairs, usual.pairs, strict=True)]
+    assert np.mean(better) < 0.02
 
 
 def test_the_older_zones_are_twenty_metres_after_ten_of_acceleration(squad):
@@ -476,9 +403,10 @@ def test_the_pace_is_the_coachs_where_given_and_no_matter_of_the_blind_change(vi
 @pytest.mark.parametrize(
     "nonsense",
     [
-        {"risk": 0.0}, {"risk": 0.6}, {"risk": float("nan")}, {"wind_mps": 30.0},
+        {"failure_s": -1.0}, {"failure_s": 101.0}, {"failure_s": float("nan")},
+        {"collision_s": -0.5}, {"collision_s": float("inf")}, {"wind_mps": 30.0},
         {"wind_mps": float("nan")}, {"stand_m": -1.0}, {"stand_m": 40.0}, {"latest_m": 0.0},
-        {"latest_m": 90.0}, {"half_life_days": 0.0}, {"feet_m": {"wren": 3.0}}, {"seed": -1},
+        {"latest_m": 90.0}, {"feet_m": {"wren": 3.0}}, {"seed": -1},
         {"pace": 0.0}, {"pace": -1.0}, {"pace": float("inf")},
     ],
     ids=str,
@@ -552,6 +480,6 @@ def test_of_marks_said_to_be_safe_as_many_are(practice):
     assert 0.75 < came[safe].mean() <= 1.0
     assert came[safe].mean() == pytest.approx(said[safe].mean(), abs=0.12)
     # far marks: those who wait ease and get it after all oftener than said (docs/advice.md)
-    assert came[said < 0.45].mean() < came[safe].mean()
-    assert np.corrcoef(said, came)[0, 1] > 0.5
+    assert came[said < 0.75].mean() < came[safe].mean()
+    assert np.mean(np.abs(said - came)) < 0.25
     assert abs(np.mean(times)) < 0.08

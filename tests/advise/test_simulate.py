@@ -75,8 +75,10 @@ def test_a_metre_farther_the_receiver_leaves_and_the_baton_arrives_the_earlier(
     v_in, top, tau, lag, mark, cost
 ):
     out = run(course(v_in, top, tau, lag, cost=cost), [mark, mark + 1.0])
-    assert np.diff(out.zone_time_s) == pytest.approx(-1.0 / v_in, abs=1e-9)
-    assert np.diff(out.finish_s) == pytest.approx(-1.0 / v_in, abs=1e-9)
+    # wherever the baton passes, the receiver runs on by one law (tabulated to a millionth)
+    assume(out.in_zone.all())
+    assert np.diff(out.zone_time_s) == pytest.approx(-1.0 / v_in, abs=1e-6)
+    assert np.diff(out.finish_s) == pytest.approx(-1.0 / v_in, abs=1e-6)
     assert np.diff(out.go_gap_m) == pytest.approx(1.0, abs=1e-9)
 
 
@@ -105,6 +107,7 @@ def test_each_metre_of_free_distance_saves_its_own_time():
 def test_finish_is_what_the_speed_at_the_exit_line_still_costs(v_in, top, tau, mark):
     """Against a receiver who leaves the zone at full speed, a hundred metres on."""
     out = run(course(v_in, top, tau), mark)
+    assume(out.in_zone.all())
     there, far = laws.seconds_to(np.array([30.0, 130.0]), top, tau)
     assert out.finish_s - out.zone_time_s == pytest.approx(far - there - 100.0 / top, abs=2e-3)
 
@@ -146,7 +149,7 @@ def test_who_comes_up_on_a_receiver_just_off_runs_into_him_and_never_the_faster_
 @pytest.mark.parametrize(("v_in", "mark"), [(9.0, 5.0), (10.5, 6.0), (11.0, 6.0)])
 def test_a_fast_closing_waits_for_the_hand_which_is_back_in_three_tenths_of_a_second(v_in, mark):
     """Called 1.0 m short of reach, with the hand there 0.30 s later (docs/methods.md), stepped
-    through here; the receiver's own gain of speed meanwhile, a few centimetres, is left out."""
+    through here."""
     top, tau, free, stand = 9.5, 1.2, 1.2, 0.0
     t = np.arange(0.0, 6.0, 1e-4)  # from the first movement, when the other is at the mark
     own = top * (t + tau * np.expm1(-t / tau))
@@ -156,7 +159,7 @@ def test_a_fast_closing_waits_for_the_hand_which_is_back_in_three_tenths_of_a_se
     closing = v_in - speed
     wait = max(0.0, 0.30 - 1.0 / closing)
     assert (wait > 0.02) == (closing > 3.6)
-    middle = own[reached] + speed * wait - (free - closing * wait) / 2
+    middle = own[reached + round(wait / 1e-4)] - (free - closing * wait) / 2
     out = run(course(v_in, top, tau, lag=0.0, free=free), mark)
     assert out.closing_mps == pytest.approx(closing, abs=0.05)
     assert out.pass_m == pytest.approx(middle, abs=0.05)
@@ -177,7 +180,7 @@ def test_the_older_zone_is_the_same_ground_less_its_first_ten_metres():
 def test_a_fading_incoming_runner_asks_for_a_nearer_mark():
     fresh, tired = (run(course(10.0, fade=fade), 13.0) for fade in (0.0, 0.4))
     assert (tired.pass_m > fresh.pass_m).all()
-    assert tired.zone_time_s == pytest.approx(fresh.zone_time_s, abs=1e-9)  # of the entry's clock
+    assert tired.zone_time_s == pytest.approx(fresh.zone_time_s, abs=1e-6)  # of the entry's clock
 
 
 def test_by_sight_no_lag_counts_and_a_look_is_a_place():
