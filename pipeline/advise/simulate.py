@@ -34,7 +34,7 @@ POINTS = 48  # of a course, about 0.7 m apart
 SEARCH_BEYOND_M = 6.0  # a pass is looked for this far beyond the exit line
 
 # Assumptions, in docs/methods.md with their reasons.
-REACT_S, BRAKE_MPS2 = 0.1, 4.0  # so soon and so hard brakes an incoming runner who is too fast
+REACT_S, BRAKE_MPS2 = 0.1, 5.5  # so soon and so hard brakes an incoming runner who is too fast
 EASES = 0.02  # share of the speed given up from which a receiver is easing
 TOUCH_M = 0.5  # if the trunks still come nearer than this, they ran into each other
 USUAL_MPS = 9.0  # at which a short run-in's gain is reckoned

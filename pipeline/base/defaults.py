@@ -5,7 +5,7 @@ from __future__ import annotations
 # What a failure costs, in seconds of the baton's time: docs/advice.md says where these come from.
 STAKES_S = {"heat": 10.0, "final": 3.0, "record": 1.0}
 FAILURE_S = STAKES_S["final"]
-COLLISION_S = 1.0  # what running into each other costs beyond the time it takes; 0: nothing
+COLLISION_S = 0.5  # what running into each other costs beyond the time it takes; 0: nothing
 RISKY = 0.10  # a chance of failing, or of running into each other, that cards and pages point out
 SEED = 1
 

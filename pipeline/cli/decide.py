@@ -19,7 +19,6 @@ from pipeline.base.words import CAUTION, TENTH
 from pipeline.cli import decision_words as words
 from pipeline.cli import terminal
 from pipeline.cli.options import (
-    Collisions,
     CollisionsOption,
     EveryEventOption,
     FlatOption,
@@ -44,6 +43,8 @@ if TYPE_CHECKING:
 
     from pipeline.advise.decisions import CardFacts
     from pipeline.advise.settings import Settings
+
+COLLISIONS_S = {"avoid": defaults.COLLISION_S, "time": 0.0}
 
 # --- commands ---------------------------------------------------------------------------
 
@@ -77,7 +78,7 @@ def run_marks(
     event: EveryEventOption = None,
     team: TeamOption = None,
     stake: StakeOption = "final",
-    collisions: CollisionsOption = Collisions.avoid,
+    collisions: CollisionsOption = "avoid",
     speed: SpeedOption = Speed.practice,
     wind: WindOption = 0.0,
     start: StartOption = Start.standing,
@@ -179,7 +180,7 @@ def run_order(
     ] = None,
     flat: FlatOption = None,
     stake: StakeOption = "final",
-    collisions: CollisionsOption = Collisions.avoid,
+    collisions: CollisionsOption = "avoid",
     speed: SpeedOption = Speed.practice,
     wind: WindOption = 0.0,
     start: StartOption = Start.standing,
@@ -251,7 +252,7 @@ def run_progress(
 
 
 def _gather_settings(
-    event: str | None, team: Sequence[str] | None, stake: str, collisions: Collisions,
+    event: str | None, team: Sequence[str] | None, stake: str, collisions: str,
     speed: Speed, wind: float, start: Start, rules: Rules, foot: Sequence[str] | None, seed: int,
     *, stand: str | None = None, pace: float | None = None, latest_m: float | None = None,
 ) -> Settings:  # fmt: skip
@@ -261,8 +262,8 @@ def _gather_settings(
     return Settings(
         event=event,
         team=split_names(team),
-        failure_s=_parse_stake(stake),
-        collision_s=defaults.COLLISION_S if collisions is Collisions.avoid else 0.0,
+        failure_s=_parse_cost(stake, "--stake", defaults.STAKES_S),
+        collision_s=_parse_cost(collisions, "--collisions", COLLISIONS_S),
         race=speed is Speed.race,
         wind_mps=wind,
         crouched=start is Start.crouched,
@@ -279,16 +280,16 @@ def _gather_settings(
     )
 
 
-def _parse_stake(text: str) -> float:
-    """What a failure costs [s], from the name of a usual case or from seconds."""
-    if text in defaults.STAKES_S:
-        return defaults.STAKES_S[text]
+def _parse_cost(text: str, option: str, usual: Mapping[str, float]) -> float:
+    """Seconds, from the name of a usual case or as they are written."""
+    if text in usual:
+        return usual[text]
     value = _finite_number(text)
     if value is None:
         raise UsageError(
-            f"--stake {text}",
+            f"{option} {text}",
             f'"{text}" is neither a usual case nor a number',
-            f"{', '.join(defaults.STAKES_S)}, or seconds such as 3",
+            f"{', '.join(usual)}, or seconds such as 3",
         )
     return value
 

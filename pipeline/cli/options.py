@@ -17,11 +17,6 @@ class Speed(enum.StrEnum):
     race = "race"
 
 
-class Collisions(enum.StrEnum):
-    avoid = "avoid"
-    time = "time"
-
-
 class Start(enum.StrEnum):
     standing = "standing"
     crouched = "crouched"
@@ -97,10 +92,12 @@ StakeOption = Annotated[
     ),
 ]
 CollisionsOption = Annotated[
-    Collisions,
+    str,
     typer.Option(
         "--collisions",
-        help="Running into each other: avoid it as a danger, or count only the time that it costs.",
+        metavar="avoid|time|SECONDS",
+        help="What it costs if the two run into each other: avoid counts it as a danger "
+        f"({defaults.COLLISION_S:g} s), time as nothing but the time it takes, or seconds.",
     ),
 ]
 SpeedOption = Annotated[
