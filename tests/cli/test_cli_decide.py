@@ -18,6 +18,7 @@ from pipeline import errors
 from pipeline.advise import decisions
 from pipeline.advise.runners import runners_table
 from pipeline.advise.settings import Settings
+from pipeline.base import defaults
 from pipeline.base.words import CAUTION, TENTH, chance_in_words
 from pipeline.cli import terminal
 from pipeline.tables import folders, lake, schema, writing
@@ -119,10 +120,12 @@ def test_both_commands_say_what_their_advice_is_for(out):
     for command in ("marks", "order"):
         said = run(command, out, "--print-only")[1]
         assert "for practice speed; a failure costs 3 s (final)" in said
-        assert "running into each other is avoided" in said
+        assert f"running into each other {defaults.COLLISION_S:g} s more" in said
         words = ("--speed", "race", "--stake", "4.5", "--collisions", "time")
         said = run(command, out, *words, "--print-only")[1]
-        assert "for race speed; a failure costs 4.5 s; running into each other is counted" in said
+        assert (
+            "for race speed; a failure costs 4.5 s, running into each other its time alone" in said
+        )
 
 
 def test_a_crouched_start_is_said_to_change_next_to_nothing(out):
