@@ -87,6 +87,7 @@ class BackTest(Frozen):
 def foretell_days(reps: Reps, settings: Settings) -> BackTest:
     """Foretell each of the last `MOST_DAYS` days, the first of all excepted, from those before it.
 
+    `reps` are those gathered from the tables, not a squad's, in which later days have had a say.
     Of `settings` the seed counts. Every takeover with a mark, a stand and a known outcome is
     foretold, as a race's where it was one, without wind; in a change by sight there is none.
     """

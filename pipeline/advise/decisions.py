@@ -227,7 +227,11 @@ def decide_progress(out: Out, settings: Settings, *, write: bool = True) -> Mark
     """Work out the table `progress`. How well a mark is known comes from the model of the marks."""
     found = _read_full_speed(out)
     advices = advise_lake(found, settings)
-    backtests = tuple(foretell_days(one.squad.reps, settings) for one in advices)
+    # from the tables, for the squad's own reps hold what later days say
+    backtests = tuple(
+        foretell_days(gather_reps(found.exchanges, found.curves, one.squad.event), settings)
+        for one in advices
+    )
     tables = {"progress": _progress_of_events(found, advices, backtests)}
     scope = _scope_of(settings, [one.squad for one in advices])
     kept = _write_tables(found, tables, settings, write, scope)

@@ -25,9 +25,7 @@ def in_feet_words(feet: float) -> str:
 
 
 def chance_in_words(p: float) -> str:
-    """A chance as a coach would say it: "9 in 10", "19 in 20"."""
-    if not 0.025 < p < 0.995:
-        return "under 1 in 20" if p < 0.5 else "over 99 in 100"
+    """A chance as a coach would say it: "9 in 10", "19 in 20"; never certain, 99 in 100 at most."""
     part, whole = min(_CHANCES, key=lambda odds: abs(odds[0] / odds[1] - p))
     return f"{part} in {whole}"
 
@@ -48,7 +46,8 @@ def number_in_words(number: int) -> str:
     return _SMALL_NUMBERS[number] if 0 <= number < len(_SMALL_NUMBERS) else str(number)
 
 
-_CHANCES = ((1, 20), *((k, 10) for k in range(1, 10)), (19, 20), (49, 50), (99, 100))
+_TENTHS = tuple((k, 10) for k in range(1, 10))
+_CHANCES = ((1, 100), (1, 50), (1, 20), *_TENTHS, (19, 20), (49, 50), (99, 100))
 
 
 # Below the first a pass counts as outside the zone, above the second as inside; between them it is

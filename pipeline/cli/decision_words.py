@@ -224,10 +224,10 @@ def _stake_words(failure_s: float) -> str:
 
 def _asked_words(settings: Settings) -> str:
     """What the advice is for, so that two commands are never compared unknowingly."""
-    danger = "avoided" if settings.collision_s else "counted as time"
+    danger = f"{settings.collision_s:g} s more" if settings.collision_s else "its time alone"
     return (
         f"for {'race' if settings.race else 'practice'} speed; a failure costs "
-        f"{_stake_words(settings.failure_s)}; running into each other is {danger}"
+        f"{_stake_words(settings.failure_s)}, running into each other {danger}"
     )
 
 

@@ -55,14 +55,14 @@ def test_an_outcome_that_is_unclear_is_said_in_words():
 
 @pytest.mark.parametrize(
     ("p", "words"),
-    [(0.0, "under 1 in 20"), (0.3, "3 in 10"), (0.9, "9 in 10"), (0.94, "19 in 20"),
-     (0.96, "19 in 20"), (0.98, "49 in 50"), (0.992, "99 in 100"), (1.0, "over 99 in 100")],
+    [(0.0, "1 in 100"), (0.3, "3 in 10"), (0.9, "9 in 10"), (0.94, "19 in 20"),
+     (0.96, "19 in 20"), (0.98, "49 in 50"), (0.992, "99 in 100"), (1.0, "99 in 100")],
 )  # fmt: skip
 def test_a_chance_is_said_as_a_coach_would(p, words):
     assert chance_in_words(p) == words
 
 
 def test_a_higher_chance_never_sounds_lower():
-    said = [chance_in_words(p) for p in np.linspace(0.03, 0.99, 200)]
+    said = [chance_in_words(p) for p in np.linspace(0.0, 1.0, 200)]
     shares = [int(x.split()[0]) / int(x.split()[-1]) for x in said]
     assert shares == sorted(shares)

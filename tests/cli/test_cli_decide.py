@@ -16,8 +16,8 @@ from stored_sessions import ASKED, files_below
 
 from pipeline import errors
 from pipeline.advise import decisions
-from pipeline.advise.runners import runners_table
 from pipeline.advise.settings import Settings
+from pipeline.base import defaults
 from pipeline.base.words import CAUTION, TENTH, chance_in_words
 from pipeline.cli import terminal
 from pipeline.tables import folders, lake, schema, writing
@@ -119,10 +119,12 @@ def test_both_commands_say_what_their_advice_is_for(out):
     for command in ("marks", "order"):
         said = run(command, out, "--print-only")[1]
         assert "for practice speed; a failure costs 3 s (final)" in said
-        assert "running into each other is avoided" in said
+        assert f"running into each other {defaults.COLLISION_S:g} s more" in said
         words = ("--speed", "race", "--stake", "4.5", "--collisions", "time")
         said = run(command, out, *words, "--print-only")[1]
-        assert "for race speed; a failure costs 4.5 s; running into each other is counted" in said
+        assert (
+            "for race speed; a failure costs 4.5 s, running into each other its time alone" in said
+        )
 
 
 def test_a_crouched_start_is_said_to_change_next_to_nothing(out):
@@ -153,26 +155,29 @@ def test_progress_says_how_runners_change_and_how_often_the_advice_held(done):
     assert n > 0
     assert f"of {n} takeovers foretold from the days before, {told:.1f} in 10 were" in said
     assert f"{held:.1f} in 10 did" in said
-    (squad,) = decisions.find_squads(lake.read_lake(out), Settings(event="4x100"))
-    rows = runners_table([squad]).to_pylist()
-    stem, unit, row = next(
-        (stem, unit, row)
-        for stem, unit in (("lag", "s"), ("t20", "s"), ("v_in_entry", "mps"))
-        for row in rows
-        if row[f"{stem}_trend_{unit}"] is not None
-    )
-    (line,) = [
-        x
-        for x in said.split("Change over a week")[1].splitlines()
-        if x.split()[:1] == [row["runner"]]
-    ]
-    change, sd = (row[f"{stem}_{word}_{unit}"] for word in ("trend", "trend_sd"))
-    assert f"{change:+.3f} ± {sd:.3f}" in line
     assert "more practice" in said
     assert "needed" not in said
     # no back-test without an earlier day, and none in `marks`
     rows = lake.read_decision(done["marks"][3], "progress").to_pylist()
     assert {row["foretold"] for row in rows} == {None}
+
+
+def test_progress_and_runners_say_how_each_runner_changes(tmp_path):
+    store_lake(tmp_path, evenings=3, reps=8)
+    said = {command: run(command, tmp_path)[1] for command in ("progress", "runners")}
+    rows = lake.read_decision(tmp_path, "runners").to_pylist()
+    changed = [row for row in rows if row["lag_trend_s"] is not None]
+    assert changed
+    for words, row in itertools.product(said.values(), changed):
+        (line,) = [
+            x
+            for x in words.split("Change over a week")[1].splitlines()
+            if x.split()[:1] == [row["runner"]]
+        ]
+        for column in ("lag_trend_s", "t20_trend_s"):
+            sd = row[schema.sd_column("runners", column)]
+            wanted = "-" if sd is None else f"{row[column]:+.3f} ± {sd:.3f}"
+            assert wanted in line
 
 
 def test_orders_are_printed_with_their_marks_and_who_drops_out(out):

@@ -347,6 +347,13 @@ def test_untried_pairs_look_different_in_line_and_slope():
     assert "Dashed, italic" in shown.text
 
 
+def test_what_is_only_spoken_does_not_widen_a_telephone_s_page():
+    """It is placed out of sight, and must be so within the grid, which scrolls by itself."""
+    shown = page(marks_of_team(NAMES[:6], reps_pair=0))
+    assert "position: absolute" in re.search(r"\.spoken \{(.*?)\}", shown.style, re.S)[1]
+    assert "position: relative" in re.search(r"\.grid \{(.*?)\}", shown.style, re.S)[1]
+
+
 def test_nothing_is_said_by_colour():
     shown = page(marks_of_team(NAMES[:3], reps=1, reps_pair=0))
     assert set(re.findall(r"#[0-9a-fA-F]{3,8}", shown.style)) <= {"#000", "#fff"}

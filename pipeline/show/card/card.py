@@ -520,14 +520,13 @@ def _legend_section(
         )
     if in_full:
         items.append(
-            "pass 14 ± 3 m, 2.95 ± 0.06 s: where to expect the pass, past the entry line, and the "
-            "zone time. Two of three takeovers lie within ±."
+            "pass 14 ± 3 m, 2.95 ± 0.06 s: expected past the entry line, and the zone time; two of "
+            "three lie within ±."
         )
         if any(one.rule is not None for one in advice.values()):
             items.append(
-                "twice >18 m: −1, <9 m: +1: two in a row beyond 18 m, or missed because the "
-                "receiver ran away: the mark one step nearer. Two in a row before 9 m: one step "
-                "farther. Once says nothing."
+                "twice >18 m: −1, <9 m: +1: after two in a row beyond 18 m (or missed, the "
+                "receiver ran away) one step nearer, before 9 m one farther. Once says nothing."
             )
     else:
         items.append(f"For what to expect of each pass, name a team of {MOST_IN_FULL} or fewer.")
