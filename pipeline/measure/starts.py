@@ -54,8 +54,8 @@ def judge_starts(starts: Sequence[tuple[str, Estimate | None]]) -> StartHabits:
     A lag is its receiver's habit, which lies about the squad's, and what differs from start to
     start: `lag = h + e`, `h ~ N(H, LAG_RUNNER_SD_S)`, `H ~ N(SQUAD_LAG_S)`, e normal but for a
     share of false starts that lie anywhere [1], so that one does not move the habit. What is
-    expected of a start comes from all others, never from itself: few starts lean on the squad's, and one alone is
-    never a fault.
+    expected of a start comes from all others, never from itself: few starts lean on the squad's,
+    and one alone is never a fault.
 
     [1] Dempster, Laird and Rubin, Maximum likelihood from incomplete data via the EM algorithm,
     Journal of the Royal Statistical Society B, 1977, from memory.
