@@ -58,7 +58,7 @@ def read_recording(
     >>> import pipeline
     >>> recording = pipeline.read_recording("sample_tracks/larch-straight/otter.fit")
     >>> recording.format, len(recording.fixes.t_s), recording.imu.acc_mps2.shape[1]
-    ('fit', 5212, 3)
+    ('fit', 5123, 3)
     """
     from pipeline.read import read
 

@@ -49,7 +49,7 @@ SESSIONS: dict[str, dict[str, Any]] = {
     },
     "larch-long-unwritten": {
         "distractors": ("broken off",),
-        "seed": 5, "event": "4x400", "place": "bend", "lane": 5, "n_reps": 3, "sheet": False,
+        "seed": 9, "event": "4x400", "place": "bend", "lane": 5, "n_reps": 3, "sheet": False,
         "noise": "rough",
         "formats": ("csv", "fit-record", "fit", "csv.gz"), "rate_hz": 18.0, "imu": False,
         "start_utc_s": EVENING_UTC_S + 4500,

@@ -224,6 +224,8 @@ def vary(
     lag = float(rng.normal(po.lag_s, po.lag_spread_s))
     if fault == "early start":
         lag -= float(rng.uniform(0.12, 0.4))
+        if world is None:  # as far off the habit as late starts are
+            lag -= 0.15
     if fault == "late start":
         lag += float(rng.uniform(0.25, 0.6))
     one = replace(

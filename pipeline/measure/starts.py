@@ -17,7 +17,7 @@ from pipeline.base.values import Estimate, Floats, Ints
 
 # Weak priors, docs/methods.md, "Priors": of a first movement after the incoming runner crosses
 # the mark, in s.
-SQUAD_LAG_S = Estimate(0.0, 0.30)
+SQUAD_LAG_S = Estimate(-0.20, 0.25)
 LAG_RUNNER_SD_S = 0.08  # between receivers of a squad
 LAG_REP_SD_S = 0.05  # from start to start of one receiver, worth LAG_REP_WORTH starts
 LAG_REP_WORTH = 6.0
@@ -30,7 +30,9 @@ BEGINNINGS = 9
 HABIT_SDS = 2.5  # a start is named when it lies so many standard errors off the habit ...
 LEAST_S = 0.08  # ... and as far as this, three quarters of a metre of the incoming runner's way
 
-USUAL_TO_S = 0.35  # who watches the mark and reacts is away by then
+# Receivers whose marks stand where the trade puts them go 0.2 to 0.4 s before the mark is hit (the
+# closed form, docs/advice.md); who watches it and reacts is away by 0.35 s after it.
+USUAL_FROM_S, USUAL_TO_S = -0.40, 0.35
 HABIT_IS_SURE_SDS = 2.0
 
 StartFault = Literal["early start", "late start"]
@@ -52,7 +54,8 @@ def judge_starts(starts: Sequence[tuple[str, Estimate | None]]) -> StartHabits:
     A lag is its receiver's habit, which lies about the squad's, and what differs from start to
     start: `lag = h + e`, `h ~ N(H, LAG_RUNNER_SD_S)`, `H ~ N(SQUAD_LAG_S)`, e normal but for a
     share of false starts that lie anywhere [1], so that one does not move the habit. What is
-    expected of a start comes from all others, never from itself: few starts lean on the squad's.
+    expected of a start comes from all others, never from itself: few starts lean on the squad's,
+    and one alone is never a fault.
 
     [1] Dempster, Laird and Rubin, Maximum likelihood from incomplete data via the EM algorithm,
     Journal of the Royal Statistical Society B, 1977, from memory.
@@ -82,6 +85,8 @@ def judge_starts(starts: Sequence[tuple[str, Estimate | None]]) -> StartHabits:
     for k, (i, _, _) in enumerate(known):
         without = precision.copy()
         without[k] = 0.0
+        if not without.any():  # nothing but what is expected of any squad
+            continue
         mean, error = _habits(lag, without, whose, len(names))
         off_s = float(lag[k] - mean[whose[k]])
         bound = HABIT_SDS * float(np.sqrt(error[whose[k]] ** 2 + spread**2 + sd[k] ** 2))
@@ -141,13 +146,12 @@ def _habits(lag: Floats, precision: Floats, whose: Ints, n: int) -> tuple[Floats
 
 
 def usual_lags_in_words(habits: StartHabits) -> list[str]:
-    """A sentence for each receiver whose habit at the mark a coach should know of: who goes before
-    the incoming runner is there, or long after."""
+    """A sentence for each receiver whose habit at the mark a coach should know of: who goes long
+    before the incoming runner is there, or long after."""
     out = []
     for name, lag in habits.usual.items():
-        if min(abs(lag.value), abs(lag.value - USUAL_TO_S)) < HABIT_IS_SURE_SDS * lag.sd:
-            continue
-        if 0.0 < lag.value < USUAL_TO_S:
+        beyond_s = max(USUAL_FROM_S - lag.value, lag.value - USUAL_TO_S)
+        if beyond_s < HABIT_IS_SURE_SDS * lag.sd:
             continue
         side = "before" if lag.value < 0 else "after"
         out.append(

@@ -55,8 +55,17 @@ def test_one_start_alone_is_never_a_fault():
 
 
 def test_a_habit_worth_knowing_is_said_once():
-    early = judge_starts(lags([-0.30, -0.28, -0.31, -0.29, -0.30]))
+    early = judge_starts(lags([-0.60, -0.58, -0.61, -0.59, -0.60]))
     (words,) = usual_lags_in_words(early)
-    assert words.startswith("wren goes 0.29") or words.startswith("wren goes 0.30")
+    assert words.startswith("wren goes 0.59") or words.startswith("wren goes 0.60")
     assert "before the incoming runner is at the mark" in words
+    late = judge_starts(lags([0.60, 0.58, 0.61, 0.59, 0.60]))
+    assert "after the incoming runner is at the mark" in usual_lags_in_words(late)[0]
     assert usual_lags_in_words(judge_starts(lags([0.15, 0.17, 0.14, 0.16]))) == []
+
+
+def test_who_goes_as_the_trades_marks_ask_for_is_usual():
+    for habit in (-0.35, -0.27, -0.2, 0.0):
+        usual = judge_starts(lags([habit, habit + 0.02, habit - 0.02, habit, habit + 0.01]))
+        assert usual_lags_in_words(usual) == []
+        assert set(usual.faults) == {None}

@@ -159,7 +159,9 @@ def test_three_fixes_are_no_trace(tmp_path):
 def test_a_file_cut_off_gives_the_takeovers_before_the_cut(tmp_path, form):
     small.make(tmp_path, "plain", formats=(form,))
     (path,) = tmp_path.glob("wren.*")
-    path.write_bytes(path.read_bytes()[: int(0.8 * path.stat().st_size)])
+    kept = path.read_bytes()[: int(0.8 * path.stat().st_size)]
+    in_a_line = len(kept.rpartition(b"\n")[2]) > 5
+    path.write_bytes(kept if in_a_line else kept[:-20])
     tables = small.run(tmp_path)
     expected = pairs(small.processed("plain"))[:3]
     assert pairs(tables) == expected

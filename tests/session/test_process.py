@@ -65,9 +65,9 @@ def assert_same_curves(rows, expected, near_m):
 
 @pytest.mark.parametrize("by_s", [-7.25, 3_605.0, 40 * 86_400 + 0.513])
 def test_all_stamps_later_moves_only_zero_utc(tmp_path, by_s):
-    folder = small.copied("plain", tmp_path)
+    folder = small.copied("failed", tmp_path)
     small.session_later(folder, by_s)
-    was, now = small.processed("plain"), small.run(folder)
+    was, now = small.processed("failed"), small.run(folder)
     assert_same_exchanges(now.exchanges, was.exchanges, ROUNDING, {"zero_utc", "date"})
     for a, b in zip(now.exchanges, was.exchanges, strict=True):
         moved_by = (a["zero_utc"] - b["zero_utc"]).total_seconds()
@@ -274,8 +274,8 @@ def test_a_recording_cut_before_a_takeover_loses_only_those_that_need_it(tmp_pat
 
 
 def test_somebody_standing_by_with_a_unit_costs_no_takeover(tmp_path):
-    was = small.processed("plain")
-    folder = small.copied("plain", tmp_path)
+    was = small.processed("failed")
+    folder = small.copied("failed", tmp_path)
     stand_by(folder, "coach")
     now = small.run(folder)
     assert_moved_within(now.exchanges, was.exchanges, 1.0)

@@ -403,15 +403,16 @@ def measured():
 
 def test_outcomes_of_the_samples_are_the_true_ones(measured):
     assert [row["outcome"] for row, _ in measured] == [true["outcome"] for _, true in measured]
-    assert [true["outcome"] for _, true in measured].count("not passed") == 1
+    assert [true["outcome"] for _, true in measured].count("not passed") == 2
 
 
 def test_faults_of_the_samples_are_true_ones(measured):
     """Few went wrong here and the mild ones are missed; none that did not happen is named."""
     counts = fault_table.count_faults((row["faults"], true["faults"]) for row, true in measured)
     assert {kind: count.false for kind, count in counts.items() if count.false} == {}
-    assert (counts["late start"].right, counts["late start"].missed) == (1, 0)
-    assert (counts["ran away"].right, counts["ran away"].missed) == (1, 0)
+    # the other one in a session without a sheet, where nobody knows the mark
+    assert (counts["late start"].right, counts["late start"].missed) == (1, 1)
+    assert (counts["ran away"].right, counts["ran away"].missed) == (2, 0)
     assert counts["outgoing eased"].right >= 2
     assert counts["outgoing eased"].missed <= 5
     assert counts["ran into"].missed <= 2

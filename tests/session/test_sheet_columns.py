@@ -9,10 +9,10 @@ HEAD = (
     "note;effort;drill;use;technique;hand;wind_mps;race\n"
 )
 ROWS = (
-    "1;2;1;adder;wren;11,5;3,0;52;21.05.2026 18:56;;first;80 %;;;up;L;+1,2;\n"
-    "2;2;1;wren;adder;14,9;0,0;38;5/21/2026 18:57;;;;Build up;;;;;\n"
-    "3;;;adder;teal;14,3;3,0;43;18h59;;;;;yes;push pass;right;-0,4 m/s;Heat\n"
-    "4;2;1;wren;adder;14,9;0,0;38;6:59:38 pm;;;0.8;;;;;;\n"
+    "1;2;1;adder;wren;5,4;3,0;52;21.05.2026 18:56;;first;80 %;;;up;L;+1,2;\n"
+    "2;2;1;wren;adder;9,8;0,0;38;5/21/2026 18:57;;;;Build up;;;;;\n"
+    "3;;;adder;teal;8,6;3,0;43;18h59;;;;;yes;push pass;right;-0,4 m/s;Heat\n"
+    "4;2;1;wren;adder;9,8;0,0;38;6:59:38 pm;;;0.8;;;;;;\n"
 )
 MORE = """
 [[runner]]

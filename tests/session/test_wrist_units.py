@@ -15,7 +15,7 @@ from pipeline.measure import reps, wrists
 from pipeline.measure.wrists import WristSign
 from pipeline.session.process import make_session_tables
 
-EVENING = {"n_reps": 3, "wrist_hz": 100.0}
+EVENING = {"n_reps": 3, "wrist_hz": 100.0, "seed": 20}
 
 
 def run(folder):

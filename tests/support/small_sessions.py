@@ -45,8 +45,8 @@ OPTIONS: dict[str, dict[str, Any]] = {
 FAULTY = {**BRIEF, "n_runners": 4, "imu": False, "n_reps": 12, "fault_share": 1.0}
 FAULTY_OPTIONS: dict[str, dict[str, Any]] = {
     "faulty": {**FAULTY, "seed": 501},
-    "faulty-too": {**FAULTY, "seed": 502},
-    "faulty-older": {**FAULTY, "seed": 502, "rules": "older"},  # passes before the zone
+    "faulty-too": {**FAULTY, "seed": 504},
+    "faulty-older": {**FAULTY, "seed": 505, "rules": "older"},  # passes before the zone
 }
 
 Rows = list[dict[str, Any]]
