@@ -17,13 +17,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import factorial
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.advise import laws, simulate
+from pipeline.advise import hierarchy, laws, simulate
 from pipeline.advise.marks import Advice, PairAdvice
 from pipeline.advise.rep_values import (
     DRAWS,
@@ -33,13 +33,14 @@ from pipeline.advise.rep_values import (
     arrival_s,
     draw_pair,
     draw_takeover,
+    estimate_runs,
     own_easing,
 )
-from pipeline.advise.runners import Squad
+from pipeline.advise.runners import EasingHabit, Squad
 from pipeline.advise.settings import Conditions
 from pipeline.advise.simulate import Draws, Receiver
 from pipeline.base import defaults
-from pipeline.base.values import Estimate, Floats, Frozen
+from pipeline.base.values import Estimate, Floats, Frozen, Ints
 from pipeline.base.words import in_feet_words
 from pipeline.tables import schema
 
@@ -54,6 +55,8 @@ COURSE_POINTS = 28  # of the receiver's course: enough for a time to a thousandt
 # What a hand held back costs of the receiver's speed. An assumption: without the swing of one arm
 # a runner is a few hundredths slower. It enters only where the baton was late for the hand.
 HAND_MPS, HAND_SD_MPS = 0.2, 0.15
+PLACE_SD_M = 2.5  # how well the laws tell the place of a pass, all else known: an assumption
+HAND_SD_S = 0.1  # how hands differ in the time from the call to being there: an assumption
 
 ADVISED = "advised: "  # how the words on a tape that is not right begin
 
@@ -143,14 +146,16 @@ def _event_losses(exchanges: pa.Table, advice: Advice) -> list[TakeoverLoss]:
     where = replace(advice.conditions, race=False, wind_mps=0.0, crouched=False)
     games: dict[tuple[str, str], _PairGame] = {}
     losses = []
-    for k, row in enumerate(_rows_of_reps(exchanges, squad)):
+    rows = _rows_of_reps(exchanges, squad)
+    runs = estimate_runs(squad, rows, where, advice.settings.half_life_days)
+    for k, row in enumerate(rows):
         i, j = int(squad.reps.incoming[k]), int(squad.reps.outgoing[k])
         who = squad.runners[i], squad.runners[j]
         if not team.issuperset(who):
             continue
         with np.errstate(all="ignore"):  # figures measured badly wrong give no finite parts
             if who in pairs and who not in games:
-                games[who] = _pair_game(squad, i, j, pairs[who], where, advice.settings.seed)
+                games[who] = _pair_game(squad, runs, i, j, pairs[who], where, advice.settings.seed)
             losses.append(_takeover_loss(squad, k, who, row, games.get(who)))
     return losses
 
@@ -189,8 +194,9 @@ class _PairGame(Frozen):
 
 
 def _pair_game(
-    squad: Squad, i: int, j: int, pair: PairAdvice, where: Conditions, seed: int
-) -> _PairGame:
+    squad: Squad, runs: hierarchy.Effects, i: int, j: int, pair: PairAdvice, where: Conditions,
+    seed: int,
+) -> _PairGame:  # fmt: skip
     mark_m = pair.best.mark_m
     return _PairGame(
         pair=(i, j),
@@ -199,7 +205,7 @@ def _pair_game(
         mark_sd_m=pair.best.mark_sd_m,
         stand_m=pair.stand_m,
         foot_m=pair.foot_m,
-        draws=draw_pair(squad, i, j, mark_m, pair.stand_m, seed),
+        draws=draw_pair(squad, runs, i, j, mark_m, pair.stand_m, where, seed),
     )
 
 
@@ -269,10 +275,10 @@ def _takeover_parts(
     time_s, place_m = _coalition_values(squad, k, game, own)
     lost, moved = _shares(time_s), _shares(place_m)  # (players, D)
     measured = row.zone_time_s + row.zone_time_sd_s * z["zone time"][:, 0]
-    late_m = row.pass_m + row.pass_sd_m * z["pass"][:, 0] - place_m[_ALL]
-    held = np.maximum(HAND_MPS + HAND_SD_MPS * z["hand"][:, 0], 0.0)
+    late_m = row.pass_m - place_m[_ALL]
+    weight = _draw_weights(late_m, row.pass_sd_m)
     speed = own.entry[:, 0]
-    waited = held * late_m / speed**2
+    waited = _hand_cost_s(late_m, row.pass_sd_m, weight, speed, z)
     # What the receiver's run took beyond what the law makes of it is the receiver's own; where the
     # receiver eased, it was the easing: how deep that goes is hardly known otherwise.
     go = row.go_t_s + row.go_t_sd_s * z["go"][:, 0]
@@ -281,6 +287,8 @@ def _takeover_parts(
     run = (measured - go) - (time_s[_ALL] - left) - waited
     eased = np.isfinite(squad.reps.eased_from[k])
     lost[_BIT["braking" if eased else "outgoing speed"]] += run
+    if row.braked_at_entry:
+        lost += _early_share(moved, weight)[:, None] * (go - left)
     parts = dict(zip(PLAYERS, zip(lost, moved, strict=True), strict=True))
     parts["pass place"] = waited, late_m
     rest = measured - time_s[0] - np.sum([one for one, _ in parts.values()], axis=0)
@@ -288,12 +296,28 @@ def _takeover_parts(
     if not all(np.isfinite(x).all() for both in parts.values() for x in both):
         return None
     by_cause = {
-        name: (_mean_of(seconds), None if np.isnan(row.pass_m) else float(np.mean(metres)))
+        name: (_mean_of(seconds, weight), float(weight @ metres))
         for name, (seconds, metres) in parts.items()
     }
-    whole = _mean_of(measured - time_s[0])
     total = sum(part.value for part, _ in by_cause.values())
-    return _Parts(Estimate(total, whole.sd), by_cause) if _table_can_hold(by_cause) else None
+    whole = Estimate(total, _mean_of(measured - time_s[0], weight).sd)
+    return _Parts(whole, by_cause) if _table_can_hold(by_cause) else None
+
+
+def _draw_weights(late_m: Floats, pass_sd_m: float) -> Floats:
+    """(D,) how well each draw explains where the baton passed, as weights that add up to 1: its
+    place tells which of the two runners was slower than the draw has it."""
+    off = late_m / np.hypot(pass_sd_m, PLACE_SD_M)
+    weight = np.exp(-0.5 * (off**2 - np.min(off**2)))
+    return np.asarray(weight / weight.sum())
+
+
+def _early_share(moved: Floats, weight: Floats) -> Floats:
+    """(players,) whose doing it was that the incoming runner had to brake before the zone: those
+    who brought the pass nearer, by how much they did."""
+    share = np.maximum(-(moved @ weight), 0.0)
+    total = share.sum()
+    return np.asarray(share / total if total > 0.0 else share)
 
 
 def _table_can_hold(by_cause: Mapping[str, tuple[Estimate, float | None]]) -> bool:
@@ -308,8 +332,27 @@ def _table_can_hold(by_cause: Mapping[str, tuple[Estimate, float | None]]) -> bo
     )
 
 
-def _mean_of(values: Floats) -> Estimate:
-    return Estimate(float(np.mean(values)), float(np.std(values, ddof=1)))
+def _hand_cost_s(
+    late_m: Floats, pass_sd_m: float, weight: Floats, speed_mps: Floats, z: Mapping[str, Floats]
+) -> Floats:
+    """(D,) seconds that a hand held back costs where the baton came `late_m` later than all else
+    lets expect. How late is known as badly as the place of the pass and the laws, and hands differ
+    by so little that most of a large `late_m` is error."""
+    mean = float(weight @ late_m)
+    var = float(weight @ (late_m - mean) ** 2) + pass_sd_m**2
+    share = 1.0 / (1.0 + var / (HAND_SD_S * float(np.mean(speed_mps))) ** 2)
+    late = share * mean + np.sqrt(share * var) * z["late"][:, 0]
+    held = np.maximum(HAND_MPS + HAND_SD_MPS * z["hand"][:, 0], 0.0)
+    return np.asarray(held * late / speed_mps**2)
+
+
+def _mean_of(values: Floats, weight: Floats | None = None) -> Estimate:
+    """Mean and standard deviation of draws, weighed where they have weights (adding up to 1)."""
+    if weight is None:
+        weight = np.full(len(values), 1.0 / len(values))
+    mean = float(weight @ values)
+    free = max(1.0 - float(weight @ weight), 1e-3)
+    return Estimate(mean, float(np.sqrt(weight @ (values - mean) ** 2 / free)))
 
 
 # --- the game -----------------------------------------------------------------------------
@@ -346,45 +389,54 @@ def _coalition_values(
 ) -> tuple[Floats, Floats]:
     """(coalitions, D) zone time and place of the pass, where each coalition's players are as in
     this takeover and the others as usual."""
-    numbers = np.arange(_ALL + 1)
-    braked = (numbers >> _BIT["braking"]) & 1 == 1
-    time_s, place_m = np.zeros((2, len(numbers), DRAWS))
-    easing = own_easing(squad.easing, squad.reps, k)
-    time_s[braked], place_m[braked] = _run(squad, game, own, numbers[braked], own.eases, easing)
-    # who usually eases does so in some takeovers and not in others: both, weighed
-    for weight, eases in ((squad.easing.share, 1.0), (1.0 - squad.easing.share, 0.0)):
-        usual = squad.easing.start.value, squad.easing.by.value
-        seconds, metres = _run(squad, game, own, numbers[~braked], np.full(DRAWS, eases), usual)
-        time_s[~braked] += weight * seconds
-        place_m[~braked] += weight * metres
-    return time_s, place_m
+    shape = (_ALL + 1, DRAWS)
+    coalition, draw = (x.ravel() for x in np.indices(shape))
+    braked = (coalition >> _BIT["braking"]) & 1 == 1
+    # where nobody slows, who slows makes no difference
+    rows = np.flatnonzero(~braked)
+    time_s, place_m = (
+        np.tile(x, 2) for x in _run(squad, game, own, coalition[rows], draw[rows], None)
+    )
+    usual = game.draws.easing
+    for group in range(len(usual)):
+        here = draw % len(usual) == group
+        for player, habit in (
+            (False, usual[group]),
+            (True, own_easing(usual[group], squad.reps, k)),
+        ):
+            # Who has the baton before the place of easing never comes to it.
+            late = ~(place_m < habit.start * game.where.zone_m)
+            rows = np.flatnonzero(here & (braked == player) & late)
+            if not len(rows):
+                continue
+            seconds, metres = _run(squad, game, own, coalition[rows], draw[rows], habit)
+            # Who usually eases does so in some takeovers and not in others: both, weighed.
+            eases = own.eases[draw[rows]] if player else habit.share
+            time_s[rows] += eases * (seconds - time_s[rows])
+            place_m[rows] += eases * (metres - place_m[rows])
+    return time_s.reshape(shape), place_m.reshape(shape)
 
 
 def _run(
-    squad: Squad, game: _PairGame, own: TakeoverValues, coalitions: Any, eases: Floats,
-    easing: tuple[float, float],
+    squad: Squad, game: _PairGame, own: TakeoverValues, coalition: Ints, draw: Ints,
+    easing: EasingHabit | None,
 ) -> tuple[Floats, Floats]:  # fmt: skip
-    """(coalitions, D) zone time and place of the pass, by the laws of the simulation; `easing`:
-    from which share of the zone a receiver eases, and by how much."""
+    """(n,) zone time and place of the pass, by the laws of the simulation, for rows of `coalition`
+    and `draw` (n,); `easing`: how receivers slow who get no baton, None where nobody does."""
     usual, where = game.draws.usual, game.where
     i, j = game.pair
-    n = len(coalitions) * DRAWS
+    n, runners = len(coalition), len(squad.runners)
 
     def choose(name: str, player: str) -> Floats:
-        inside = ((coalitions >> _BIT[player]) & 1 == 1)[:, None]
-        a, b = getattr(own, name), getattr(usual, name)
-        if a.ndim == 2:
-            return np.asarray(np.where(inside[..., None], a, b).reshape(n, -1))
-        return np.asarray(np.where(inside, a, b).reshape(n))
-
-    entry, start = choose("entry", "incoming speed"), choose("start", "outgoing speed")
-    stand = choose("stand_m", "mark")
-    reach_mean = squad.reach.share[i] + squad.reach.share[j] + squad.reach.pair[i, j]
-    runners = len(squad.runners)
+        inside = (coalition >> _BIT[player]) & 1 == 1
+        a, b = getattr(own, name)[draw], getattr(usual, name)[draw]
+        return np.asarray(np.where(inside[:, None] if a.ndim == 2 else inside, a, b))
 
     def for_all(values: Floats) -> Floats:
         return np.broadcast_to(values[:, None], (n, runners))
 
+    entry, start = choose("entry", "incoming speed"), choose("start", "outgoing speed")
+    reach = squad.reach.share[i] + squad.reach.share[j] + squad.reach.pair[i, j]
     draws = Draws(
         outer=n,
         inner=1,
@@ -399,34 +451,50 @@ def _run(
         fade_mps2=for_all(entry[:, 2]),
         look_m=for_all(choose("look_m", "start")),
         reach_share_m=np.broadcast_to(squad.reach.share, (n, runners)),
-        reach_rep_m=choose("reach_m", "reach") - reach_mean,
+        reach_rep_m=choose("reach_m", "reach") - reach,
         reach_pair=np.zeros(n),
-        stand_m=stand - game.stand_m,
-        eases=np.tile(eases, len(coalitions)),
-        ease_from=np.full(n, easing[0]),
-        ease_by=np.full(n, easing[1]),
+        stand_m=choose("stand_m", "mark") - game.stand_m,
+        eases=np.full(n, -1.0 if easing is not None else 2.0),  # below every share, or above
     )
     out = simulate.simulate(
-        squad, draws, game.pair, np.array([game.mark_m, own.mark_m]), game.stand_m, where,
-        start=_receiver_course(draws, j, where, game.stand_m),
+        squad if easing is None else replace(squad, easing=easing), draws, game.pair,
+        np.array([game.mark_m, own.mark_m]), game.stand_m, where,
+        start=_receiver_courses(own, usual, where, game.stand_m).take(
+            draw + DRAWS * ((coalition >> _BIT["outgoing speed"]) & 1)
+        ),
     )  # fmt: skip
-    column = np.repeat((coalitions >> _BIT["mark"]) & 1, DRAWS)
+    column = (coalition >> _BIT["mark"]) & 1
     row = np.arange(n)
     # a baton that is not passed by then is carried over the exit line by the incoming runner
     carried = arrival_s(where.zone_m, entry)
     time_s = np.where(out.ran_away[row, column] > 0, carried, out.zone_time_s[row, column])
     place_m = np.clip(out.pass_m[row, column], -20.0, where.zone_m + simulate.SEARCH_BEYOND_M)
-    return time_s.reshape(-1, DRAWS), place_m.reshape(-1, DRAWS)
+    return time_s, place_m
 
 
-def _receiver_course(draws: Draws, j: int, where: Conditions, stand_m: float) -> Receiver:
-    """The receiver's start as `simulate.run_receiver` has it, at fewer points."""
+class _Courses(NamedTuple):
+    """The receiver's starts, the usual ones of all draws and then this takeover's, as
+    `simulate.run_receiver` has them, at fewer points."""
+
+    d_m: Floats  # (points,)
+    t_s: Floats  # (2 D, points)
+    v_mps: Floats
+    top_mps: Floats  # (2 D, 1)
+    tau_s: Floats
+
+    def take(self, rows: Ints) -> Receiver:
+        return Receiver(self.d_m, *(x[rows] for x in self[1:]))
+
+
+def _receiver_courses(
+    own: TakeoverValues, usual: TakeoverValues, where: Conditions, stand_m: float
+) -> _Courses:
     far = where.zone_m + simulate.SEARCH_BEYOND_M - where.back_m - stand_m
     d = far * np.linspace(0.0, 1.0, COURSE_POINTS) ** 1.1
-    top, tau, launch = (x[:, j, None] for x in (draws.top_mps, draws.tau_s, draws.launch_s))
+    top, tau, launch = (x[:, None] for x in np.concatenate([usual.start, own.start]).T)
     t = laws.seconds_to(d, top, tau, launch)
     v = top * ((t - launch) / tau - d / (top * tau))
-    return Receiver(d, t, np.maximum(v, 0.05), top, tau)
+    return _Courses(d, t, np.maximum(v, 0.05), top, tau)
 
 
 # --- words --------------------------------------------------------------------------------

@@ -10,20 +10,37 @@ All draws come in mirrored halves, so that means are steady with few of them.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import expit
 
 from pipeline.advise import hierarchy, laws
-from pipeline.advise.runners import EASE_WAIT, EasingHabit, Squad
-from pipeline.advise.takeovers import Evidence, Reps
+from pipeline.advise.runners import EASE_REPS, EASE_WAIT, SAME_DAY, EasingHabit, Squad
+from pipeline.advise.settings import Conditions
+from pipeline.advise.takeovers import Reps
 from pipeline.base.values import Floats, Frozen
 
 DRAWS = 32
+HABITS = 4  # draws of how receivers wait, each for a share of the draws
+# An incoming runner who slows begins about so long before the pass. With a pass sooner after the
+# entry line the moment there is disturbed (first), or the speed measured about it (second).
+BRAKED_S = (1.0, 1.5)
 STAND_SD_M = 0.08  # the receiver's trunk on the lane's axis while he stands
-_WIDTHS = {"start": 3, "push": 1, "lag": 1, "cost": 1, "entry": 3, "reach": 1, "look": 1}
+# How one receiver's easing differs from what the squad's is taken for: assumptions.
+EASE_FROM_SD, EASE_BY_SD = 0.12, 0.10
+# A receiver's run beyond the law of his start: the arm's cost, and what differs from rep to rep.
+PRIOR_OF_RUN = hierarchy.Prior(
+    np.array([0.04]), np.array([0.06]), np.array([0.03]), np.array([0.05])
+)
+# The widths of the random numbers for a takeover, by what they are for.
+_WIDTHS = {
+    **{"start": 3, "push": 1, "lag": 1, "entry": 3, "reach": 1, "look": 1},
+    **{"start error": 3, "push error": 1, "entry error": 3, "reach error": 1},
+    **{"mark": 1, "go": 1, "zone time": 1, "stand": 1, "pass": 1, "hand": 1, "late": 1},
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,16 +51,26 @@ class TakeoverRow:
     exchange: int
     outcome: str
     faults: tuple[str, ...]
+    mark_t_s: float
     mark_t_sd_s: float
     go_t_s: float
     go_t_sd_s: float
-    go_lag_s: float
     zone_time_s: float
     zone_time_sd_s: float
     pass_t_s: float
     pass_m: float
     pass_sd_m: float
     p_in_zone: float
+
+    @property
+    def slowed(self) -> bool:
+        """Whether the incoming runner slowed for a receiver in the way."""
+        return "incoming slowed" in self.faults or "ran into" in self.faults
+
+    @property
+    def braked_at_entry(self) -> bool:
+        """Whether that was already so at the entry line, from which all times count."""
+        return self.slowed and self.pass_t_s < BRAKED_S[0]
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +82,7 @@ class TakeoverValues(Frozen):
     than at the mark the receiver set off, in metres of the other's run; `stand_m`: where the
     receiver stood past the back line; `cost_s`: what the receiver's run to the exit line takes
     beyond the law of the start; `eases`: whether a receiver who gets no baton slows for it (1), or
-    not (0).
+    not (0), NaN where that is as usual.
     """
 
     mark_m: float
@@ -73,15 +100,55 @@ class TakeoverValues(Frozen):
 @dataclass(frozen=True, eq=False)
 class PairDraws(Frozen):
     """What a pair usually does at its best mark, and the random numbers for its takeovers: `z`
-    (D, width) standard normal by name, `u` (D, 2) uniform."""
+    (D, width) standard normal by name, `u` (D, 2) uniform. `easing`: how receivers wait for a
+    baton, drawn as far as it is known; draw d has the one of number d modulo their count."""
 
     usual: TakeoverValues
+    easing: tuple[EasingHabit, ...]
     z: Mapping[str, Floats]
     u: Floats
 
 
-def draw_pair(squad: Squad, i: int, j: int, mark_m: float, stand_m: float, seed: int) -> PairDraws:
-    """The usual takeover of runner `i` to runner `j` (by number) on a mark and a stand."""
+# --- what is usual ------------------------------------------------------------------------
+
+
+def estimate_runs(
+    squad: Squad, rows: Sequence[TakeoverRow], where: Conditions, half_life_days: float
+) -> hierarchy.Effects:
+    """What each receiver's run, from the first movement to the exit line, takes beyond the law of
+    his start: known better than the law itself, since it is timed in every takeover."""
+    reps = squad.reps
+    way = np.clip(where.zone_m - where.back_m - reps.stand_m, 1.0, None)
+    law = laws.seconds_to(way, *squad.start.mean[reps.outgoing].T)
+    over = np.array([row.zone_time_s - row.go_t_s for row in rows]) - law
+    var = np.array([row.zone_time_sd_s**2 + row.go_t_sd_s**2 for row in rows])
+    in_zone = (reps.p_in_zone > 0.5) & ~np.isfinite(reps.eased_from)
+    known = np.isfinite(over) & np.isfinite(var) & in_zone & (np.abs(over) < 2.0)
+    info = np.where(known, 1.0 / np.maximum(var, 1e-6), 0.0)
+    return hierarchy.estimate_effects(
+        info[:, None, None],
+        (info * np.where(known, over, 0.0))[:, None],
+        reps.outgoing,
+        len(squad.runners),
+        PRIOR_OF_RUN,
+        0.5 ** (reps.age_days / half_life_days) * _day_share(reps, known),
+    )
+
+
+def _day_share(reps: Reps, known: NDArray[np.bool_]) -> Floats:
+    """(n,) what a rep counts for: a receiver's reps of one day have part of their spread in
+    common."""
+    key = reps.outgoing * len(reps.sessions) + reps.session
+    count = np.bincount(key[known], minlength=int(key.max(initial=0)) + 1)
+    return np.asarray(1.0 / (1.0 + (np.maximum(count[key], 1) - 1.0) * SAME_DAY))
+
+
+def draw_pair(
+    squad: Squad, runs: hierarchy.Effects, i: int, j: int, mark_m: float, stand_m: float,
+    where: Conditions, seed: int,
+) -> PairDraws:  # fmt: skip
+    """The usual takeover of runner `i` to runner `j` (by number) on a mark and a stand; `runs` are
+    those of `estimate_runs`."""
     rng = np.random.default_rng([seed, i, j, 0xCA])
 
     def normal(width: int) -> Floats:
@@ -96,97 +163,121 @@ def draw_pair(squad: Squad, i: int, j: int, mark_m: float, stand_m: float, seed:
     reach = squad.reach.share[i] + squad.reach.share[j] + squad.reach.pair[i, j]
     both = np.ix_([i, j], [i, j])
     reach_var = squad.reach.cov[both].sum() + squad.reach.pair_sd[i, j] ** 2
+    start, cost = mean(squad.start, j), mean(squad.cost, j)[:, 0]
+    if squad.reps.blind:
+        way = where.zone_m - where.back_m - stand_m
+        run = laws.seconds_to(way, *squad.start.mean[j]) + mean(runs, j)[:, 0]
+        cost = run - laws.seconds_to(way, *start.T)
     usual = TakeoverValues(
         mark_m=mark_m,
         stand_m=np.full(DRAWS, stand_m),
         lag_s=mean(squad.lag, j)[:, 0],
         look_m=np.zeros(DRAWS),
         entry=mean(squad.entry, i),
-        start=mean(squad.start, j),
+        start=start,
         push_mps=mean(squad.push, j)[:, 0],
-        cost_s=mean(squad.cost, j)[:, 0],
+        cost_s=cost,
         reach_m=reach + np.sqrt(max(reach_var, 0.0)) * normal(1)[:, 0],
         eases=np.full(DRAWS, np.nan),
     )
-    measured = {f"{name} error": width for name, width in _WIDTHS.items()}
-    more = {"go": 1, "mark": 1, "zone time": 1, "stand": 1, "pass": 1, "hand": 1}
-    z = {name: normal(width) for name, width in {**_WIDTHS, **measured, **more}.items()}
+    z = {name: normal(width) for name, width in _WIDTHS.items()}
     even = (np.arange(DRAWS) + 0.5) / DRAWS
-    return PairDraws(usual, z, np.stack([rng.permutation(even), rng.permutation(even)], axis=1))
+    u = np.stack([rng.permutation(even), rng.permutation(even)], axis=1)
+    return PairDraws(usual, _draw_habits(squad, rng), z, u)
+
+
+def _draw_habits(squad: Squad, rng: np.random.Generator) -> tuple[EasingHabit, ...]:
+    """The squad's easing, drawn as far as it is known: the assumption counts as EASE_REPS reps."""
+    habit, reps = squad.easing, squad.reps
+    waited = float(np.sum(np.nan_to_num(reps.waited_to) > habit.start + EASE_WAIT))
+    eased, deep = (float(np.isfinite(x).sum()) for x in (reps.eased_from, reps.eased_by))
+    sd = np.array(
+        [
+            np.sqrt(habit.share * (1.0 - habit.share) / (EASE_REPS + waited + 1.0)),
+            EASE_FROM_SD / np.sqrt(EASE_REPS + eased),
+            EASE_BY_SD / np.sqrt(EASE_REPS + deep),
+        ]
+    )
+    half = rng.standard_normal((HABITS // 2, 3))
+    draws = np.array([habit.share, habit.start, habit.by]) + sd * np.concatenate([half, -half])
+    low, high = [0.0, 0.2, 0.0], [1.0, 1.2, 0.6]
+    return tuple(EasingHabit(*one) for one in np.clip(draws, low, high).tolist())
+
+
+# --- one takeover's own -------------------------------------------------------------------
 
 
 def draw_takeover(
     squad: Squad, k: int, row: TakeoverRow, pair: PairDraws, back_m: float
 ) -> TakeoverValues:
     """The values of rep number `k` of the squad, whose row of `exchanges` is `row`."""
-    reps, z = squad.reps, pair.z
-    i, j = int(reps.incoming[k]), int(reps.outgoing[k])
-    usual = pair.usual
-
-    def own(
-        name: str, effects: hierarchy.Effects, who: int, matter: Evidence, means: Floats
-    ) -> Floats:
-        at = Evidence(matter.information[k : k + 1], matter.weighted[k : k + 1])
-        return _draw_rep(effects, who, at, means, z[name], z[f"{name} error"], pair.u[:, 0])
-
-    entry = own("entry", squad.entry, i, reps.entry, usual.entry)
-    entry[:, 0] = np.clip(entry[:, 0], 3.0, 14.0)
-    start = own("start", squad.start, j, reps.start, usual.start)
-    start = np.clip(start, [3.0, 0.4, -0.5], [14.0, 3.5, 0.6])
-    stand = reps.stand_m[k] + STAND_SD_M * z["stand"][:, 0]
-    if not np.isfinite(reps.stand_m[k]):
-        stand = usual.stand_m
+    reps, usual, z = squad.reps, pair.usual, pair.z
+    j = int(reps.outgoing[k])
+    start, _ = _draw_rep(
+        squad.start, j, (reps.start.information[k], reps.start.weighted[k]), usual.start,
+        z["start"], z["start error"], pair.u[:, 0],
+    )  # fmt: skip
+    push, _ = _draw_rep(
+        squad.push, j, (reps.push.information[k], reps.push.weighted[k]),
+        usual.push_mps[:, None], z["push"], z["push error"], pair.u[:, 0],
+    )  # fmt: skip
+    mark_m = float(reps.mark_m[k]) if reps.blind else np.nan
+    entry = _draw_entry(squad, k, row, pair, back_m - mark_m)
+    mark_m = mark_m if np.isfinite(mark_m) else usual.mark_m
+    lag, look = usual.lag_s, usual.look_m
     go = row.go_t_s + row.go_t_sd_s * z["go"][:, 0]
-    mark_m, lag, look = usual.mark_m, usual.lag_s, usual.look_m
     if reps.blind:
-        if np.isfinite(reps.mark_m[k]):
-            mark_m = float(reps.mark_m[k])
-        lag = _draw_lag(squad, j, row, pair, go, arrival_s(back_m - mark_m, entry))
+        hit = arrival_s(back_m - mark_m, entry)
+        if row.braked_at_entry and np.isfinite(row.mark_t_s + row.mark_t_sd_s):
+            hit = row.mark_t_s + row.mark_t_sd_s * z["mark"][:, 0]
+        lag = _draw_lag(squad, j, row, pair, go - hit)
     elif np.isfinite(row.go_t_s):
         # where the other was at the first movement, against where he is on the best mark
         look = place_m(go, entry) - (back_m - usual.mark_m)
     else:
-        spread = squad.look.spread[j, 0]
-        look = spread * z["look"][:, 0]
+        look = squad.look.spread[j, 0] * z["look"][:, 0]
+    stand = float(reps.stand_m[k])
     return TakeoverValues(
         mark_m=mark_m,
-        stand_m=stand,
+        stand_m=stand + STAND_SD_M * z["stand"][:, 0] if np.isfinite(stand) else usual.stand_m,
         lag_s=lag,
         look_m=look,
         entry=entry,
-        start=start,
-        push_mps=own("push", squad.push, j, reps.push, usual.push_mps[:, None])[:, 0],
-        cost_s=own("cost", squad.cost, j, reps.cost, usual.cost_s[:, None])[:, 0],
+        start=np.clip(start, [3.0, 0.4, -0.5], [14.0, 3.5, 0.6]),
+        push_mps=np.clip(push[:, 0], 3.0, 14.0),
+        cost_s=usual.cost_s,
         reach_m=_draw_reach(squad, k, pair),
         eases=_draw_easing(squad.easing, reps, k, pair.u[:, 1]),
     )
 
 
-# --- draws --------------------------------------------------------------------------------
-
-
 def _draw_rep(
-    effects: hierarchy.Effects, who: int, measured: Evidence, means: Floats, z: Floats,
-    z_error: Floats, u: Floats,
-) -> Floats:  # fmt: skip
-    """(D, p) a rep's own values given the runner's means (D, p) and what was measured of it (one
-    row). A value is drawn as the runner would have it, then drawn towards the measurement, itself
-    disturbed by its error: together they have the spread of what is not known."""
-    a, b = measured.information[0], measured.weighted[0]
+    effects: hierarchy.Effects, who: int, measured: tuple[Floats, Floats], means: Floats,
+    z: Floats, z_error: Floats, u: Floats,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """(D, p) a rep's own values given the runner's means (D, p) and what was measured of it, in
+    information form; and (D, p, p) their covariance given the means.
+
+    A value is drawn as the runner would have it, then drawn towards the measurement, itself
+    disturbed by its error: together they have the spread of what is not known.
+    """
+    a, b = measured
     within = effects.scale[who] * effects.within
     chance = _blunder_chance(a, b, effects.mean[who], within, effects.blunders)
-    noise = _square_root(a) @ z_error.T
-    out = np.empty_like(means)
+    noise = z_error @ _square_root(a).T
+    out, cov = np.empty_like(means), np.empty((*means.shape, means.shape[1]))
     for factor, rows in ((1.0, u >= chance), (hierarchy.BLUNDER**2, u < chance)):
         x = means[rows] + np.sqrt(factor) * z[rows] @ np.linalg.cholesky(within).T
         inner = np.linalg.inv(a + np.linalg.inv(factor * within))
-        out[rows] = x + (b + noise.T[rows] - x @ a) @ inner
-    return out
+        out[rows] = x + (b + noise[rows] - x @ a) @ inner
+        cov[rows] = inner
+    return out, cov
 
 
 def _blunder_chance(a: Floats, b: Floats, mean: Floats, within: Floats, share: float) -> float:
-    """The chance that a rep was a blunder, given its measurement in information form."""
-    if share <= 0.0:
+    """The chance that a rep was a blunder, given its measurement in information form; 0 where
+    nothing was measured."""
+    if share <= 0.0 or not np.trace(a) > 0.0:
         return 0.0
     off, logs = b - a @ mean, []
     for factor in (1.0, hierarchy.BLUNDER**2):
@@ -203,6 +294,58 @@ def _square_root(a: Floats) -> Floats:
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
+def _draw_entry(
+    squad: Squad, k: int, row: TakeoverRow, pair: PairDraws, mark_at_m: float
+) -> Floats:
+    """(D, 3) the incoming runner's speed at the entry line, gain before it and fade after it. The
+    moment at which the mark, at `mark_at_m`, was passed says most of the run from there."""
+    i, matter, z = int(squad.reps.incoming[k]), squad.reps.entry, pair.z
+    entry, cov = _draw_rep(
+        squad.entry, i, _undisturbed(matter.information[k], matter.weighted[k], row),
+        pair.usual.entry, z["entry"], z["entry error"], pair.u[:, 0],
+    )  # fmt: skip
+    sd = max(row.mark_t_sd_s, 1e-3)
+    if np.isfinite(mark_at_m + row.mark_t_s + sd) and not row.braked_at_entry:
+        here, step = arrival_s(mark_at_m, entry), 1e-4
+        moved = [arrival_s(mark_at_m, entry + step * unit) for unit in np.eye(3)]
+        slope = np.stack([(one - here) / step for one in moved], axis=1)
+        gain = np.einsum("dab,db->da", cov, slope)
+        wide = np.einsum("da,da->d", slope, gain) + sd**2
+        hit = row.mark_t_s + sd * z["mark"][:, 0]
+        entry = entry + gain * ((hit - here) / wide)[:, None]
+    return np.clip(entry, [3.0, -1.0, -0.5], [14.0, 2.0, 1.5])
+
+
+def _undisturbed(a: Floats, b: Floats, row: TakeoverRow) -> tuple[Floats, Floats]:
+    """What was measured of the incoming runner's speed, as far as it was his own choice: who slows
+    for a receiver in the way shows no fade, and none of his speed where that was at the entry."""
+    if not row.slowed:
+        return a, b
+    if row.pass_t_s < BRAKED_S[1] or not a[2, 2] > 0.0:
+        return (np.zeros_like(a), np.zeros_like(b)) if row.pass_t_s < BRAKED_S[1] else (a, b)
+    share = a[:, 2] / a[2, 2]
+    a, b = a - np.outer(share, a[2]), b - share * b[2]
+    a[2, :], a[:, 2], b[2] = 0.0, 0.0, 0.0
+    return a, b
+
+
+def _draw_lag(squad: Squad, j: int, row: TakeoverRow, pair: PairDraws, seen: Floats) -> Floats:
+    """(D,) first movement less mark; `seen` (D,) as measured, its errors drawn."""
+    within = float(squad.lag.scale[j] * squad.lag.within[0, 0])
+    x = pair.usual.lag_s + np.sqrt(within) * pair.z["lag"][:, 0]
+    if not np.isfinite(row.go_t_s):
+        return np.asarray(x)
+    error = max(float(np.nan_to_num(row.go_t_sd_s)), 2e-3)
+    info = np.array([[error**-2]])
+    chance = _blunder_chance(
+        info, info[0] * float(np.mean(seen)), squad.lag.mean[j], np.array([[within]]),
+        squad.lag.blunders,
+    )  # fmt: skip
+    var = np.where(pair.u[:, 0] < chance, hierarchy.BLUNDER**2 * within, within)
+    x = pair.usual.lag_s + np.sqrt(var) * pair.z["lag"][:, 0]
+    return np.asarray(x + (seen - x) * var / (var + error**2))
+
+
 def _draw_reach(squad: Squad, k: int, pair: PairDraws) -> Floats:
     """(D,) the trunks' distance at the pass."""
     info = float(squad.reps.reach.information[k, 0, 0])
@@ -211,55 +354,32 @@ def _draw_reach(squad: Squad, k: int, pair: PairDraws) -> Floats:
     return np.asarray(x + (load - info * x) / (info + squad.reach.rep_sd_m**-2))
 
 
-def _draw_lag(
-    squad: Squad, j: int, row: TakeoverRow, pair: PairDraws, go: Floats, hit: Floats
-) -> Floats:
-    """(D,) first movement less mark. It was measured as such where the mark was; else it follows
-    from the moment of the first movement and the run from the mark to the entry line."""
-    seen = go - hit  # (D,) by way of the incoming runner's law
-    sd = 0.02
-    if np.isfinite(row.go_lag_s) and np.isfinite(row.mark_t_sd_s):
-        sd = max(row.mark_t_sd_s, 1e-3)
-        seen = row.go_lag_s + (go - row.go_t_s) + sd * pair.z["mark"][:, 0]
-    elif not np.isfinite(row.go_t_s):
-        seen, sd = np.zeros(DRAWS), np.inf
-    error = float(np.hypot(np.nan_to_num(row.go_t_sd_s), sd))
-    within = float(squad.lag.scale[j] * squad.lag.within[0, 0])
-    usual, z = pair.usual.lag_s, pair.z["lag"][:, 0]
-    a = np.array([[error**-2]])
-    chance = _blunder_chance(
-        a, a[0] * float(np.mean(seen)), squad.lag.mean[j], np.array([[within]]), squad.lag.blunders
-    )
-    var = np.where(pair.u[:, 0] < chance, hierarchy.BLUNDER**2 * within, within)
-    x = usual + np.sqrt(var) * z
-    return np.asarray(x + (seen - x) * var / (var + error**2))
-
-
 def _draw_easing(habit: EasingHabit, reps: Reps, k: int, u: Floats) -> Floats:
     """(D,) 1 where the receiver of rep `k` slows for a baton that does not come. Who had it before
     that question came up may be one or the other."""
     if np.isfinite(reps.eased_from[k]):
         return np.ones(DRAWS)
-    if reps.waited_to[k] > habit.start.value + EASE_WAIT:
+    if reps.waited_to[k] > habit.start + EASE_WAIT:
         return np.zeros(DRAWS)
     return (u < habit.share).astype(np.float64)
 
 
-def own_easing(habit: EasingHabit, reps: Reps, k: int) -> tuple[float, float]:
-    """Where rep `k`'s receiver eased and the share of the speed given up, as far as that was
+def own_easing(habit: EasingHabit, reps: Reps, k: int) -> EasingHabit:
+    """Where rep `k`'s receiver eased and how much of the speed was given up, as far as that was
     measured; as usual otherwise."""
     start, by = reps.eased_from[k], reps.eased_by[k]
-    return (
-        float(start) if np.isfinite(start) else habit.start.value,
-        float(np.clip(by, 0.0, 0.5)) if np.isfinite(by) else habit.by.value,
+    return EasingHabit(
+        habit.share,
+        float(start) if np.isfinite(start) else habit.start,
+        float(np.clip(by, 0.0, 0.5)) if np.isfinite(by) else habit.by,
     )
 
 
-def arrival_s(s_m: Floats | float, entry: Floats) -> Floats:
+def arrival_s(s_m: float, entry: Floats) -> Floats:
     """(D,) when the incoming runner is at `s_m`, from the crossing of the entry line; `entry`
     (D, 3)."""
     v, gain, fade = entry.T
-    return laws.constant_pull_s(s_m, v, np.where(np.asarray(s_m) < 0.0, gain, -fade))
+    return laws.constant_pull_s(s_m, v, gain if s_m < 0.0 else -fade)
 
 
 def place_m(t_s: Floats, entry: Floats) -> Floats:
