@@ -144,9 +144,9 @@ def _event_losses(exchanges: pa.Table, advice: Advice) -> list[TakeoverLoss]:
     # The takeovers were run as they were: a race or a wind that the advice is for changes the mark,
     # not what the pair usually does.
     where = replace(advice.conditions, race=False, wind_mps=0.0, crouched=False)
-    games: dict[tuple[str, str], _PairGame] = {}
+    games: dict[tuple[str, str], PairGame] = {}
     losses = []
-    rows = _rows_of_reps(exchanges, squad)
+    rows = rows_of_reps(exchanges, squad)
     runs = estimate_runs(squad, rows, where, advice.settings.half_life_days)
     for k, row in enumerate(rows):
         i, j = int(squad.reps.incoming[k]), int(squad.reps.outgoing[k])
@@ -155,12 +155,12 @@ def _event_losses(exchanges: pa.Table, advice: Advice) -> list[TakeoverLoss]:
             continue
         with np.errstate(all="ignore"):  # figures measured badly wrong give no finite parts
             if who in pairs and who not in games:
-                games[who] = _pair_game(squad, runs, i, j, pairs[who], where, advice.settings.seed)
+                games[who] = pair_game(squad, runs, i, j, pairs[who], where, advice.settings.seed)
             losses.append(_takeover_loss(squad, k, who, row, games.get(who)))
     return losses
 
 
-def _rows_of_reps(exchanges: pa.Table, squad: Squad) -> list[TakeoverRow]:
+def rows_of_reps(exchanges: pa.Table, squad: Squad) -> list[TakeoverRow]:
     """The rows of `exchanges` in the order of the squad's reps."""
     own = exchanges.filter(pc.equal(exchanges["event"], squad.event))
     utc = own["zero_utc"].cast(pa.int64()).to_numpy(zero_copy_only=False)
@@ -180,7 +180,7 @@ def _rows_of_reps(exchanges: pa.Table, squad: Squad) -> list[TakeoverRow]:
 
 
 @dataclass(frozen=True, eq=False)
-class _PairGame(Frozen):
+class PairGame(Frozen):
     """What all takeovers of a pair have in common: their usual one on the mark advised, and its
     zone times (D,) and places of the pass, with every receiver's habit weighed in."""
 
@@ -193,12 +193,12 @@ class _PairGame(Frozen):
     draws: PairDraws
 
 
-def _pair_game(
+def pair_game(
     squad: Squad, runs: hierarchy.Effects, i: int, j: int, pair: PairAdvice, where: Conditions,
     seed: int,
-) -> _PairGame:  # fmt: skip
+) -> PairGame:  # fmt: skip
     mark_m = pair.best.mark_m
-    return _PairGame(
+    return PairGame(
         pair=(i, j),
         where=where,
         mark_m=mark_m,
@@ -210,7 +210,7 @@ def _pair_game(
 
 
 def _takeover_loss(
-    squad: Squad, k: int, who: tuple[str, str], row: TakeoverRow, game: _PairGame | None
+    squad: Squad, k: int, who: tuple[str, str], row: TakeoverRow, game: PairGame | None
 ) -> TakeoverLoss:
     loss = TakeoverLoss(row.session, row.exchange, squad.event, *who, (), None, None, {}, None)
     reps = squad.reps
@@ -268,11 +268,11 @@ class _Parts(Frozen):
 
 
 def _takeover_parts(
-    squad: Squad, k: int, row: TakeoverRow, game: _PairGame, own: TakeoverValues
+    squad: Squad, k: int, row: TakeoverRow, game: PairGame, own: TakeoverValues
 ) -> _Parts | None:
     """None where the figures give nothing finite."""
     z = game.draws.z
-    time_s, place_m = _coalition_values(squad, k, game, own)
+    time_s, place_m = coalition_values(squad, k, game, own)
     lost, moved = _shares(time_s), _shares(place_m)  # (players, D)
     measured = row.zone_time_s + row.zone_time_sd_s * z["zone time"][:, 0]
     late_m = row.pass_m - place_m[_ALL]
@@ -358,7 +358,7 @@ def _mean_of(values: Floats, weight: Floats | None = None) -> Estimate:
 # --- the game -----------------------------------------------------------------------------
 
 
-def _shapley_weights(players: int) -> Floats:
+def shapley_weights(players: int) -> Floats:
     """(players, 2^players) what the value of each coalition counts for in each player's share [1]:
     with S of n players, (|S| - 1)! (n - |S|)! / n! where the player is in, -|S|! (n - |S| - 1)! /
     n! where not."""
@@ -376,7 +376,7 @@ def _shapley_weights(players: int) -> Floats:
     return weights / factorial(players)
 
 
-_WEIGHTS = _shapley_weights(len(PLAYERS))
+_WEIGHTS = shapley_weights(len(PLAYERS))
 
 
 def _shares(values: Floats) -> Floats:
@@ -384,8 +384,8 @@ def _shares(values: Floats) -> Floats:
     return np.asarray(_WEIGHTS @ values)
 
 
-def _coalition_values(
-    squad: Squad, k: int, game: _PairGame, own: TakeoverValues
+def coalition_values(
+    squad: Squad, k: int, game: PairGame, own: TakeoverValues
 ) -> tuple[Floats, Floats]:
     """(coalitions, D) zone time and place of the pass, where each coalition's players are as in
     this takeover and the others as usual."""
@@ -418,7 +418,7 @@ def _coalition_values(
 
 
 def _run(
-    squad: Squad, game: _PairGame, own: TakeoverValues, coalition: Ints, draw: Ints,
+    squad: Squad, game: PairGame, own: TakeoverValues, coalition: Ints, draw: Ints,
     easing: EasingHabit | None,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """(n,) zone time and place of the pass, by the laws of the simulation, for rows of `coalition`
@@ -500,7 +500,7 @@ def _receiver_courses(
 # --- words --------------------------------------------------------------------------------
 
 
-def _tape_move_feet(game: _PairGame, mark_m: float) -> float | None:
+def _tape_move_feet(game: PairGame, mark_m: float) -> float | None:
     """Foot-lengths, to a half, from the tape as laid to the mark advised; 0 where that is no more
     than the advice itself may be off."""
     if not np.isfinite(mark_m):
@@ -513,7 +513,7 @@ def _tape_move_feet(game: _PairGame, mark_m: float) -> float | None:
 
 
 def _departure_notes(
-    squad: Squad, k: int, row: TakeoverRow, game: _PairGame, own: TakeoverValues
+    squad: Squad, k: int, row: TakeoverRow, game: PairGame, own: TakeoverValues
 ) -> dict[str, str | None]:
     """By cause, what differed from the usual takeover at the best mark, in words; None where it did
     not, or cannot be told."""
@@ -566,7 +566,7 @@ def _distance_words(look: Estimate) -> str | None:
     )
 
 
-def _tape_words(squad: Squad, k: int, game: _PairGame) -> str | None:
+def _tape_words(squad: Squad, k: int, game: PairGame) -> str | None:
     """That the tape is right, or else where it and the receiver are better: `ADVISED` and that."""
     reps = squad.reps
     feet = _tape_move_feet(game, float(reps.mark_m[k])) if reps.blind else None

@@ -138,10 +138,13 @@ def _no_cause_sentence(loss: TakeoverLoss, lost: Estimate, parts: dict[str, Caus
         )
         return _close(f"Lost {_with_error(lost)} s, and no one cause stands out: {told}", tape)
     if lost.value < -max(CLEAR_SDS * lost.sd, LEAST_LOSS_S):
+        moved = sum(part.moved_pass_m or 0.0 for part in parts.values())
+        later = f", and {abs(moved):.0f} m {'later' if moved > 0 else 'earlier'}"
+        gained = f"{_with_error(Estimate(-lost.value, lost.sd))} s faster than on the best mark"
+        gained += later if abs(moved) >= 1.0 else ""
         where = parts["pass place"].note
-        head = f"{_capital(where)}: " if where else ""
-        gained = f"{head}gained {_with_error(Estimate(-lost.value, lost.sd))} s"
-        return _close(f"{_capital(gained)} on this pair's best mark", _start_word(loss), tape)
+        text = f"{_capital(where)}: {gained}" if where else _capital(gained)
+        return _close(text, _start_word(loss), tape)
     size = f"{lost.value:+.2f} ± {max(lost.sd, 0.01):.2f}"
     return _close(f"Nothing lost that stands out ({size} s)", tape)
 

@@ -67,7 +67,8 @@ def run_causes(
     terminal.print_list("Over the weeks", _week_lines(rows, list(pairs)))
     terminal.say(
         "Times are the baton's from the entry line to the exit line; ± is one standard error. The "
-        "best mark is the one that `batontrace marks` advises."
+        "best mark is the one that `batontrace marks` advises. Late and early are against the "
+        "receiver's own usual start; farther and nearer is the tape from the receiver."
     )
     terminal.print_list("Remarks", found.remarks)
     print_where_written(out, found.tables, print_only)

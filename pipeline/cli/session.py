@@ -63,6 +63,8 @@ def run_process(
     terminal.say(
         f"Tables in {out}" if out else "Nothing written: give --out OUT to keep the tables"
     )
+    if out and rows:
+        terminal.say(f"`batontrace causes {out}` says what each takeover lost, and to what")
 
 
 def _print_races(rows: Sequence[Mapping[str, Any]]) -> None:

@@ -10,7 +10,7 @@ import contextlib
 import hashlib
 import importlib.metadata
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -81,6 +81,8 @@ def write_page(
         found = lake.read_lake(out, session)
         several = scenes.read_scenes(found.exchanges, found.curves)
         known, left_out = _read_decisions(out, several)
+        several, unjudged = _with_verdicts(found, several)
+        left_out = (*left_out, *unjudged)
         seen, unseen = _read_sightings(out, several)
         rows, lost = {}, list[str]()
         for table_name in ("recordings", "legs", "exercises"):
@@ -96,6 +98,8 @@ def write_page(
         found = lake.read_lake(out, session)
         several = pair_scenes(found, pair, session, event)
         known, left_out = _read_decisions(out, several)
+        several, unjudged = _with_verdicts(found, several)
+        left_out = (*left_out, *unjudged)
         seen, unseen = _read_sightings(out, several)
         remarks = (*found.remarks, *left_out, *unseen)
         name = pair_file_name(pair, session, event)
@@ -265,11 +269,51 @@ def _read_decisions(
     asked: dict[Pairing, None] = dict.fromkeys((*one.pair, one.row["event"]) for one in several)
     progress, no_progress = _read_pair_rows(out, "progress", asked)
     marks, no_marks = _read_pair_rows(out, "marks", asked)
+    causes, no_causes = _read_pair_rows(out, "causes", asked)
     known = {
-        key: PairDecisions(next(iter(progress.get(key, ())), None), tuple(marks.get(key, ())))
+        key: PairDecisions(
+            next(iter(progress.get(key, ())), None),
+            tuple(marks.get(key, ())),
+            tuple(causes.get(key, ())),
+        )
         for key in asked
     }
-    return known, (*no_progress, *no_marks)
+    return known, (*no_progress, *no_marks, *no_causes)
+
+
+def _with_verdicts(
+    found: Lake, several: Sequence[Scene]
+) -> tuple[tuple[Scene, ...], tuple[str, ...]]:
+    """The scenes with their verdicts, and a remark where that table is broken, or older than the
+    measurement: a takeover may have got another number since."""
+    asked: dict[Pairing, None] = dict.fromkeys((*one.pair, one.row["event"]) for one in several)
+    by_pair, remarks = _read_pair_rows(found.place, "verdicts", asked)
+    told = {
+        (row["session"], row["exchange"]): row["verdict"]
+        for rows in by_pair.values()
+        for row in rows
+    }
+    if not told:
+        return tuple(several), remarks
+    rests_on = lake.decision_inputs(found.place, "verdicts")
+    sessions = dict.fromkeys(one.row["session"] for one in several)
+    files = {session: folders.part_file("exchanges", session) for session in sessions}
+    old = [
+        session
+        for session, file in files.items()
+        if (file, found.inputs.get(file)) not in rests_on and any(key[0] == session for key in told)
+    ]
+    if old:
+        remarks += (
+            f"the verdicts on {count(len(old), 'session')} are older than the measurement and were "
+            f"left out: batontrace causes {found.place}",
+        )
+    return tuple(
+        one
+        if one.row["session"] in old
+        else replace(one, verdict=told.get((one.row["session"], one.row["exchange"])))
+        for one in several
+    ), remarks
 
 
 def _read_pair_rows(
@@ -317,7 +361,7 @@ def _page_sources(
 ) -> dict[str, str]:
     """What the page rests on. It does not say when the page was made, so that the same tables give
     the same page."""
-    beside = [folders.decision_file(name) for name in ("progress", "marks")]
+    beside = [folders.decision_file(name) for name in ("progress", "marks", "causes", "verdicts")]
     shown = sorted({one.row["session"] for one in several})
     beside += [folders.part_file("observations", one) for one in shown]
     if session is not None:

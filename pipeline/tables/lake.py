@@ -22,7 +22,7 @@ from pipeline.errors import BatontraceError, InputError, OutputError, UsageError
 from pipeline.tables import compacting, folders, reading, schema, whole_files, writing
 from pipeline.tables.parquet_content import MOST_FILE_BYTES
 from pipeline.tables.places import Folder, Out, Place, as_place
-from pipeline.tables.provenance import provenance_of_hashes
+from pipeline.tables.provenance import MOST_RECORD_BYTES, parse_record, provenance_of_hashes
 
 _LAKE_TABLES = ("exchanges", "speed_curves")
 _SEEN_TABLES = ("observations",)
@@ -165,6 +165,23 @@ def read_decision(out: Out, table_name: str) -> pa.Table | None:
     except OutputError as err:
         raise InputError(err.where, err.found, err.expected, err.do) from err
     return None if found is None else found.table
+
+
+def decision_inputs(out: Out, table_name: str) -> frozenset[tuple[str, str]]:
+    """The files on which a table of decisions rests, each with its SHA-256, rows kept from earlier
+    runs included; empty where its record does not tell."""
+    place, name = as_place(out), folders.decision_record_file(table_name)
+    if place.stat(name) is None:
+        return frozenset()
+    record = parse_record(place.read(name, MOST_RECORD_BYTES)) or {}
+    kept = record.get("kept")
+    runs = [record, *(kept if isinstance(kept, list) else [])]
+    inputs = [run.get("inputs") for run in runs if isinstance(run, Mapping)]
+    return frozenset(
+        (str(file), str(digest))
+        for one in inputs if isinstance(one, Mapping)
+        for file, digest in one.items()
+    )  # fmt: skip
 
 
 def write_decisions(

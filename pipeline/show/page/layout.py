@@ -43,6 +43,8 @@ READING_NOTES = (
     "Start: the outgoing runner's first movement less the incoming runner's crossing of the mark, "
     "so a late start is positive. The moment itself is called go.",
     "The receiver is the outgoing runner.",
+    "The sentence at a takeover's head compares it with what the pair usually does on the mark "
+    "advised. Late and early are against the receiver's own usual start.",
     "Speeds are without the swing inside each step.",
     "± is one standard error: in two cases of three the truth is no farther off. “–” means not "
     "known; the takeover's own part says why.",

@@ -8,6 +8,7 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 
+from pipeline.base.cause_weeks import find_costliest
 from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate
 from pipeline.base.words import count
@@ -29,10 +30,11 @@ from pipeline.tables import schema
 @dataclass(frozen=True, eq=False)
 class PairDecisions:
     """What the tables of decisions say of one pair in one event: its row of `progress` (None where
-    there is none) and its rows of `marks` (none where they were not worked out)."""
+    there is none) and its rows of `marks` and `causes` (none where they were not worked out)."""
 
     progress: LakeRow | None
     marks: tuple[LakeRow, ...]
+    causes: tuple[LakeRow, ...] = ()
 
 
 NO_DECISIONS = PairDecisions(None, ())
@@ -64,9 +66,12 @@ def pair_article(
     if len(drawn) > 1:
         left += _overlay_lines(drawn, numbers, level)
     right: list[Child] = []
-    if known.progress is not None:
+    costliest = find_costliest(known.causes)
+    over_weeks = [] if known.progress is None else list(_weeks_items(known.progress))
+    over_weeks += [] if costliest is None else [list_item(costliest.words)]
+    if over_weeks:
         right.append(element(level, {}, "Over all sessions"))
-        right.append(element("ul", {}, *_weeks_items(known.progress)))
+        right.append(element("ul", {}, *over_weeks))
     right += mark_part.mark_lines(
         known.marks,
         known.progress,

@@ -43,8 +43,8 @@ _MOMENT_HEADS = (
 def takeover_article(
     one: Scene, number: int, *, with_date: bool, seen: Sequence[LakeRow] = ()
 ) -> ET.Element:
-    """One takeover: heading, result, figures, moments, what is not known and why, the sheet's note,
-    and what observers saw: `seen` holds its rows of `observations`."""
+    """One takeover: heading, verdict, result, figures, moments, what is not known and why, the
+    sheet's note, and what observers saw: `seen` holds its rows of `observations`."""
     incoming, outgoing = one.pair
     remarks = [list_item(outside_name(text)) for text in one.row["remarks"]]
     return element(
@@ -52,6 +52,7 @@ def takeover_article(
         {"class": "takeover", "id": takeover_list.anchor(one)},
         element("h3", {}, f"{number} ", outside_name(incoming), " to ", outside_name(outgoing)),
         element("p", {"class": "which"}, *_takeover_origin(one, with_date)),
+        element("p", {"class": "verdict"}, one.verdict) if one.verdict is not None else None,
         element("p", {"class": "result"}, *_takeover_result(one)),
         _takeover_overlay(one, number),
         _moments_table(one),
