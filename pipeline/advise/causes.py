@@ -22,12 +22,12 @@ from typing import Any, NamedTuple
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from pipeline.advise import hierarchy, laws, simulate
 from pipeline.advise.marks import Advice, PairAdvice
 from pipeline.advise.rep_values import (
     DRAWS,
-    Easing,
     PairDraws,
     TakeoverRow,
     TakeoverValues,
@@ -35,7 +35,6 @@ from pipeline.advise.rep_values import (
     draw_pair,
     draw_takeover,
     estimate_runs,
-    own_easing,
 )
 from pipeline.advise.runners import Squad
 from pipeline.advise.settings import Conditions
@@ -198,15 +197,16 @@ def pair_game(
     squad: Squad, runs: hierarchy.Effects, i: int, j: int, pair: PairAdvice, where: Conditions,
     seed: int,
 ) -> PairGame:  # fmt: skip
-    mark_m = pair.best.mark_m
+    best = pair.best
+    drawn = draw_pair(squad, runs, i, j, best.mark_m, pair.stand_m, best.pass_m, where, seed)
     return PairGame(
         pair=(i, j),
         where=where,
-        mark_m=mark_m,
-        mark_sd_m=pair.best.mark_sd_m,
+        mark_m=best.mark_m,
+        mark_sd_m=best.mark_sd_m,
         stand_m=pair.stand_m,
         foot_m=pair.foot_m,
-        draws=draw_pair(squad, runs, i, j, mark_m, pair.stand_m, where, seed),
+        draws=drawn,
     )
 
 
@@ -273,11 +273,11 @@ def _takeover_parts(
 ) -> _Parts | None:
     """None where the figures give nothing finite."""
     z = game.draws.z
-    time_s, place_m = coalition_values(squad, k, game, own)
+    time_s, place_m = coalition_values(squad, game, own)
     lost, moved = _shares(time_s), _shares(place_m)  # (players, D)
     measured = row.zone_time_s + row.zone_time_sd_s * z["zone time"][:, 0]
     late_m = row.pass_m - place_m[_ALL]
-    weight = _draw_weights(late_m, row.pass_sd_m)
+    weight = _draw_weights(late_m, row.pass_sd_m, place_m[0] < game.where.zone_m)
     speed = own.entry[:, 0]
     waited = _hand_cost_s(late_m, row.pass_sd_m, weight, speed, z)
     # What the receiver's run took beyond what the law makes of it is the receiver's own; where the
@@ -305,11 +305,14 @@ def _takeover_parts(
     return _Parts(whole, by_cause) if _table_can_hold(by_cause) else None
 
 
-def _draw_weights(late_m: Floats, pass_sd_m: float) -> Floats:
+def _draw_weights(late_m: Floats, pass_sd_m: float, passes: NDArray[np.bool_]) -> Floats:
     """(D,) how well each draw explains where the baton passed, as weights that add up to 1: its
-    place tells which of the two runners was slower than the draw has it."""
-    off = late_m / np.hypot(pass_sd_m, PLACE_SD_M)
-    weight = np.exp(-0.5 * (off**2 - np.min(off**2)))
+    place tells which of the two runners was slower than the draw has it. A draw in which the usual
+    takeover on the mark advised does not pass inside the zone is none of this pair: `passes`."""
+    off = (late_m / np.hypot(pass_sd_m, PLACE_SD_M)) ** 2
+    if passes.any():
+        off = np.where(passes, off, np.inf)
+    weight = np.exp(-0.5 * (off - np.min(off)))
     return np.asarray(weight / weight.sum())
 
 
@@ -385,9 +388,7 @@ def _shares(values: Floats) -> Floats:
     return np.asarray(_WEIGHTS @ values)
 
 
-def coalition_values(
-    squad: Squad, k: int, game: PairGame, own: TakeoverValues
-) -> tuple[Floats, Floats]:
+def coalition_values(squad: Squad, game: PairGame, own: TakeoverValues) -> tuple[Floats, Floats]:
     """(coalitions, D) zone time and place of the pass, where each coalition's players are as in
     this takeover and the others as usual."""
     shape = (_ALL + 1, DRAWS)
@@ -396,34 +397,26 @@ def coalition_values(
     # where nobody slows, who slows makes no difference
     rows = np.flatnonzero(~braked)
     time_s, place_m = (
-        np.tile(x, 2) for x in _run(squad, game, own, coalition[rows], draw[rows], None)
+        np.tile(x, 2) for x in _run(squad, game, own, coalition[rows], draw[rows], eases=False)
     )
-    usual = game.draws.easing
-    for group in range(len(usual)):
-        here = draw % len(usual) == group
-        for player, habit in (
-            (False, usual[group]),
-            (True, own_easing(usual[group], squad.reps, k)),
-        ):
-            # Who has the baton before the place of easing never comes to it.
-            late = ~(place_m < habit.start * game.where.zone_m)
-            rows = np.flatnonzero(here & (braked == player) & late)
-            if not len(rows):
-                continue
-            seconds, metres = _run(squad, game, own, coalition[rows], draw[rows], habit)
-            # Who usually eases does so in some takeovers and not in others: both, weighed.
-            eases = own.eases[draw[rows]] if player else habit.share
-            time_s[rows] += eases * (seconds - time_s[rows])
-            place_m[rows] += eases * (metres - place_m[rows])
+    usual = game.draws.usual
+    begin = np.where(braked, own.ease_from[draw], usual.ease_from[draw]) * game.where.zone_m
+    # Who usually eases does so in some takeovers and not in others: both, weighed.
+    share = np.where(braked, own.eases[draw], usual.eases[draw])
+    # Who has the baton before the place of easing never comes to it.
+    rows = np.flatnonzero(~(place_m < begin) & (share > 0.0))
+    if len(rows):
+        seconds, metres = _run(squad, game, own, coalition[rows], draw[rows], eases=True)
+        time_s[rows] += share[rows] * (seconds - time_s[rows])
+        place_m[rows] += share[rows] * (metres - place_m[rows])
     return time_s.reshape(shape), place_m.reshape(shape)
 
 
 def _run(
-    squad: Squad, game: PairGame, own: TakeoverValues, coalition: Ints, draw: Ints,
-    easing: Easing | None,
-) -> tuple[Floats, Floats]:  # fmt: skip
+    squad: Squad, game: PairGame, own: TakeoverValues, coalition: Ints, draw: Ints, *, eases: bool
+) -> tuple[Floats, Floats]:
     """(n,) zone time and place of the pass, by the laws of the simulation, for rows of `coalition`
-    and `draw` (n,); `easing`: how receivers slow who get no baton, None where nobody does."""
+    and `draw` (n,); `eases`: whether receivers slow who get no baton."""
     usual, where = game.draws.usual, game.where
     i, j = game.pair
     n, runners = len(coalition), len(squad.runners)
@@ -455,13 +448,12 @@ def _run(
         reach_rep_m=choose("reach_m", "reach") - reach,
         reach_pair=np.zeros(n),
         stand_m=choose("stand_m", "mark") - game.stand_m,
-        eases=np.full(n, 0.0 if easing is None else 1.0),
-        ease_from=np.full(n, 0.0 if easing is None else easing.start),
-        ease_by=np.full(n, 0.0 if easing is None else easing.by),
+        eases=np.full(n, float(eases)),
+        ease_from=choose("ease_from", "braking"),
+        ease_by=choose("ease_by", "braking"),
     )
     out = simulate.simulate(
-        squad, draws, game.pair,
-        np.array([game.mark_m, own.mark_m]), game.stand_m, where,
+        squad, draws, game.pair, np.array([game.mark_m, own.mark_m]), game.stand_m, where,
         start=_receiver_courses(own, usual, where, game.stand_m).take(
             draw + DRAWS * ((coalition >> _BIT["outgoing speed"]) & 1)
         ),

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,20 +24,20 @@ from pipeline.advise.takeovers import Reps
 from pipeline.base.values import Floats, Frozen
 
 DRAWS = 32
-HABITS = 4  # draws of how receivers wait, each for a share of the draws
 # An incoming runner who slows begins about so long before the pass. With a pass sooner after the
 # entry line the moment there is disturbed (first), or the speed measured about it (second).
 BRAKED_S = (1.0, 1.5)
+HALF_REACH_M = 0.6  # the receiver's trunk past the place of the pass
 STAND_SD_M = 0.08  # the receiver's trunk on the lane's axis while he stands
 # A receiver's run beyond the law of his start: the arm's cost, and what differs from rep to rep.
 PRIOR_OF_RUN = hierarchy.Prior(
-    np.array([0.04]), np.array([0.06]), np.array([0.03]), np.array([0.05])
+    np.array([0.04]), np.array([0.06]), np.array([0.03]), np.array([0.05]), walk=np.array([0.015])
 )
 # The widths of the random numbers for a takeover, by what they are for.
 _WIDTHS = {
     **{"start": 3, "push": 1, "lag": 1, "entry": 3, "reach": 1, "look": 1},
     **{"start error": 3, "push error": 1, "entry error": 3, "reach error": 1},
-    **{"mark": 1, "go": 1, "zone time": 1, "stand": 1, "pass": 1, "hand": 1, "late": 1},
+    **{"mark": 1, "go": 1, "zone time": 1, "stand": 1, "hand": 1, "late": 1},
 }
 
 
@@ -80,8 +79,8 @@ class TakeoverValues(Frozen):
     `mark_m`: the tape, metres before the back line; `look_m`: in a change by sight, how much later
     than at the mark the receiver set off, in metres of the other's run; `stand_m`: where the
     receiver stood past the back line; `cost_s`: what the receiver's run to the exit line takes
-    beyond the law of the start; `eases`: whether a receiver who gets no baton slows for it (1), or
-    not (0), NaN where that is as usual.
+    beyond the law of the start; `eases`: how likely a receiver who gets no baton slows for it,
+    `ease_from` where, as a share of the zone, and `ease_by` which share of the speed is given up.
     """
 
     mark_m: float
@@ -94,25 +93,16 @@ class TakeoverValues(Frozen):
     cost_s: Floats
     reach_m: Floats
     eases: Floats
-
-
-class Easing(NamedTuple):
-    """How receivers wait for a baton: the `share` of them who ease, from which share of the zone
-    (`start`), and the share of the speed they give up (`by`)."""
-
-    share: float
-    start: float
-    by: float
+    ease_from: Floats
+    ease_by: Floats
 
 
 @dataclass(frozen=True, eq=False)
 class PairDraws(Frozen):
     """What a pair usually does at its best mark, and the random numbers for its takeovers: `z`
-    (D, width) standard normal by name, `u` (D, 2) uniform. `easing`: how receivers wait for a
-    baton, drawn as far as it is known; draw d has the one of number d modulo their count."""
+    (D, width) standard normal by name, `u` (D, 2) uniform."""
 
     usual: TakeoverValues
-    easing: tuple[Easing, ...]
     z: Mapping[str, Floats]
     u: Floats
 
@@ -126,8 +116,11 @@ def estimate_runs(
     """What each receiver's run, from the first movement to the exit line, takes beyond the law of
     his start: known better than the law itself, since it is timed in every takeover."""
     reps = squad.reps
-    way = np.clip(where.zone_m - where.back_m - reps.stand_m, 1.0, None)
-    law = laws.seconds_to(way, *squad.start.mean[reps.outgoing].T)
+    j = reps.outgoing
+    law = run_law_s(
+        squad.start.mean[j], squad.after.mean[j, 0], np.array([row.pass_m for row in rows]),
+        reps.stand_m, where,
+    )  # fmt: skip
     over = np.array([row.zone_time_s - row.go_t_s for row in rows]) - law
     var = np.array([row.zone_time_sd_s**2 + row.go_t_sd_s**2 for row in rows])
     in_zone = (reps.p_in_zone > 0.5) & ~np.isfinite(reps.eased_from)
@@ -136,12 +129,28 @@ def estimate_runs(
     return hierarchy.estimate_effects(
         info[:, None, None],
         (info * np.where(known, over, 0.0))[:, None],
-        reps.outgoing,
+        j,
         len(squad.runners),
         PRIOR_OF_RUN,
         _day_share(reps, known),
         weeks=reps.age_days / hierarchy.DAYS_A_WEEK,
     )
+
+
+def run_law_s(
+    start: Floats, after: Floats | float, pass_m: Floats | float, stand_m: Floats | float,
+    where: Conditions,
+) -> Floats:  # fmt: skip
+    """(n,) a receiver's run from first movement to exit line by the law of his `start` (n, 3), with
+    `after` [m/s] more to tend to from the pass on, `pass_m` past the entry line."""
+    top, tau, launch = start.T
+    way = np.clip(where.zone_m - where.back_m - np.asarray(stand_m), 1.0, None)
+    first = np.clip(
+        np.asarray(pass_m) + HALF_REACH_M - where.back_m - np.asarray(stand_m), 0.1, way
+    )
+    there = laws.seconds_to(first, top, tau, launch)
+    v = np.maximum(laws.speed_mps(there, top, tau, launch), 0.3)
+    return np.asarray(there + laws.seconds_on(way - first, v, top + after, tau))
 
 
 def _day_share(reps: Reps, known: NDArray[np.bool_]) -> Floats:
@@ -154,10 +163,10 @@ def _day_share(reps: Reps, known: NDArray[np.bool_]) -> Floats:
 
 def draw_pair(
     squad: Squad, runs: hierarchy.Effects, i: int, j: int, mark_m: float, stand_m: float,
-    where: Conditions, seed: int,
+    pass_m: float, where: Conditions, seed: int,
 ) -> PairDraws:  # fmt: skip
-    """The usual takeover of runner `i` to runner `j` (by number) on a mark and a stand; `runs` are
-    those of `estimate_runs`."""
+    """The usual takeover of runner `i` to runner `j` (by number) on a mark and a stand, with the
+    pass at `pass_m`; `runs` are those of `estimate_runs`."""
     rng = np.random.default_rng([seed, i, j, 0xCA])
 
     def normal(width: int) -> Floats:
@@ -172,11 +181,17 @@ def draw_pair(
     reach = squad.reach.share[i] + squad.reach.share[j] + squad.reach.pair[i, j]
     both = np.ix_([i, j], [i, j])
     reach_var = squad.reach.cov[both].sum() + squad.reach.pair_sd[i, j] ** 2
-    start, cost = mean(squad.start, j), mean(squad.cost, j)[:, 0]
+    start = mean(squad.start, j)
     if squad.reps.blind:
-        way = where.zone_m - where.back_m - stand_m
-        run = laws.seconds_to(way, *squad.start.mean[j]) + mean(runs, j)[:, 0]
-        cost = run - laws.seconds_to(way, *start.T)
+        after = mean(squad.after, j)[:, 0]
+        push = start[:, 0] + after
+        # The usual run is known better than the law of the start: the law is moved to fit it.
+        law = run_law_s(squad.start.mean[[j]], squad.after.mean[j, 0], pass_m, stand_m, where)
+        cost = law + mean(runs, j)[:, 0] - run_law_s(start, after, pass_m, stand_m, where)
+    else:
+        push, cost = mean(squad.push, j)[:, 0], mean(squad.cost, j)[:, 0]
+    habit = squad.easing
+    share_sd = np.sqrt(habit.share * (1.0 - habit.share) / (habit.share_reps + 1.0))
     usual = TakeoverValues(
         mark_m=mark_m,
         stand_m=np.full(DRAWS, stand_m),
@@ -184,28 +199,17 @@ def draw_pair(
         look_m=np.zeros(DRAWS),
         entry=mean(squad.entry, i),
         start=start,
-        # the run is timed as a whole: what the speed gains after a blind pass is in its cost
-        push_mps=start[:, 0] if squad.reps.blind else mean(squad.push, j)[:, 0],
+        push_mps=np.clip(push, 3.0, 14.0),
         cost_s=cost,
         reach_m=reach + np.sqrt(max(reach_var, 0.0)) * normal(1)[:, 0],
-        eases=np.full(DRAWS, np.nan),
+        eases=np.clip(habit.share + share_sd * normal(1)[:, 0], 0.0, 1.0),
+        ease_from=np.clip(habit.start.value + habit.start.sd * normal(1)[:, 0], 0.2, 1.2),
+        ease_by=np.clip(habit.by.value + habit.by.sd * normal(1)[:, 0], 0.0, 0.5),
     )
     z = {name: normal(width) for name, width in _WIDTHS.items()}
     even = (np.arange(DRAWS) + 0.5) / DRAWS
     u = np.stack([rng.permutation(even), rng.permutation(even)], axis=1)
-    return PairDraws(usual, _draw_habits(squad, rng), z, u)
-
-
-def _draw_habits(squad: Squad, rng: np.random.Generator) -> tuple[Easing, ...]:
-    """The squad's easing, drawn as far as it is known."""
-    habit = squad.easing
-    share_sd = np.sqrt(habit.share * (1.0 - habit.share) / (habit.share_reps + 1.0))
-    sd = np.array([share_sd, habit.start.sd, habit.by.sd])
-    half = rng.standard_normal((HABITS // 2, 3))
-    usual = np.array([habit.share, habit.start.value, habit.by.value])
-    draws = usual + sd * np.concatenate([half, -half])
-    low, high = [0.0, 0.2, 0.0], [1.0, 1.2, 0.6]
-    return tuple(Easing(*one) for one in np.clip(draws, low, high).tolist())
+    return PairDraws(usual, z, u)
 
 
 # --- one takeover's own -------------------------------------------------------------------
@@ -221,12 +225,15 @@ def draw_takeover(
         squad.start, j, (reps.start.information[k], reps.start.weighted[k]), usual.start,
         z["start"], z["start error"], pair.u[:, 0],
     )  # fmt: skip
-    push = start[:, 0]
-    if not reps.blind:
-        push = _draw_rep(
+    start = np.clip(start, [3.0, 0.4, -0.5], [14.0, 3.5, 0.6])
+    if reps.blind:  # what comes to it after the pass is as usual
+        push = start[:, 0] + usual.push_mps - usual.start[:, 0]
+    else:
+        push, _ = _draw_rep(
             squad.push, j, (reps.push.information[k], reps.push.weighted[k]),
             usual.push_mps[:, None], z["push"], z["push error"], pair.u[:, 0],
-        )[0][:, 0]  # fmt: skip
+        )  # fmt: skip
+        push = push[:, 0]
     mark_m = float(reps.mark_m[k]) if reps.blind else np.nan
     entry = _draw_entry(squad, k, row, pair, back_m - mark_m)
     mark_m = mark_m if np.isfinite(mark_m) else usual.mark_m
@@ -249,12 +256,18 @@ def draw_takeover(
         lag_s=lag,
         look_m=look,
         entry=entry,
-        start=np.clip(start, [3.0, 0.4, -0.5], [14.0, 3.5, 0.6]),
+        start=start,
         push_mps=np.clip(push, 3.0, 14.0),
         cost_s=usual.cost_s,
         reach_m=_draw_reach(squad, k, pair),
         eases=_draw_easing(squad.easing, reps, k, pair.u[:, 1]),
+        ease_from=_measured_or(reps.eased_from[k], usual.ease_from),
+        ease_by=np.clip(_measured_or(reps.eased_by[k], usual.ease_by), 0.0, 0.5),
     )
+
+
+def _measured_or(value: float, usual: Floats) -> Floats:
+    return np.full(DRAWS, value) if np.isfinite(value) else usual
 
 
 def _draw_rep(
@@ -368,17 +381,6 @@ def _draw_easing(habit: EasingHabit, reps: Reps, k: int, u: Floats) -> Floats:
     if reps.waited_to[k] > habit.start.value + EASE_WAIT:
         return np.zeros(DRAWS)
     return (u < habit.share).astype(np.float64)
-
-
-def own_easing(habit: Easing, reps: Reps, k: int) -> Easing:
-    """Where rep `k`'s receiver eased and how much of the speed was given up, as far as that was
-    measured; as usual otherwise."""
-    start, by = reps.eased_from[k], reps.eased_by[k]
-    return Easing(
-        habit.share,
-        float(start) if np.isfinite(start) else habit.start,
-        float(np.clip(by, 0.0, 0.5)) if np.isfinite(by) else habit.by,
-    )
 
 
 def arrival_s(s_m: float, entry: Floats) -> Floats:

@@ -55,7 +55,9 @@ def needed_words(command, ground, target):
         "venue": (*venue, f"--out={target / 'venue.geojson'}"),
         "season": (SAMPLES, f"--out={target / 'lake'}", "--dry-run"),
         "overlay": (out, f"--to={target / 'a.svg'}"),
-        **dict.fromkeys(("marks", "order", "race", "runners", "progress"), (out, "--print-only")),
+        **dict.fromkeys(
+            ("marks", "order", "race", "runners", "progress", "causes"), (out, "--print-only")
+        ),
     }[command]
 
 
