@@ -1,9 +1,9 @@
 """What to do at the track when passes come elsewhere than foretold: a rule for two in a row.
 
-"Expect the pass at 14 ± 3 m. Two in a row beyond 18 m: one foot nearer." A limit
-lies so far from the expected place that on the right mark two takeovers in a row beyond it are
-rarer than one in twenty. A single takeover says too little of a mark: it spreads by metres from rep
-to rep. docs/advice.md says how the rule did with simulated squads.
+"Expect the pass at 14 ± 3 m. Two in a row beyond 18 m: one foot nearer." The limits lie so far from
+the expected place that on the right mark two takeovers in a row beyond one of them are rarer than
+one in twenty. A single takeover says too little of a mark: it spreads by metres from rep to rep.
+docs/advice.md says how the rule did with simulated squads.
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ import math
 from dataclasses import dataclass
 from statistics import NormalDist
 
-RARE = 1.0 / 20.0  # two in a row beyond a limit, on the right mark
-BEYOND = math.sqrt(RARE)  # one beyond it
+RARE = 1.0 / 20.0  # two in a row beyond either limit, on the right mark
+BEYOND = math.sqrt(RARE / 2.0)  # one beyond the far limit, or before the near one
 
 
 @dataclass(frozen=True, slots=True)

@@ -169,7 +169,7 @@ def test_a_shorter_zone_has_nearer_limits():
         for zone_m in (20.0, 30.0)
     ]
     assert "twice >20 m" in cells[0]
-    assert "twice >22 m" in cells[1]
+    assert "twice >23 m" in cells[1]
 
 
 def test_a_change_by_sight_has_no_rule_for_a_tape():
