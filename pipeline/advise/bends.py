@@ -30,7 +30,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.advise import laws
-from pipeline.base.stadium import STANDARD, Stadium
+from pipeline.base.stadium import STANDARD, Stadium, plan_xy
 from pipeline.base.values import Floats
 
 Number = float | Floats
@@ -84,6 +84,13 @@ def bend_share(from_m: Number, to_m: Number, lane: int, track: Stadium = STANDAR
 
     share = (run(to_m) - run(from_m)) / np.subtract(to_m, from_m)
     return np.asarray(np.clip(share, 0.0, 1.0))  # rounding, hundreds of metres on
+
+
+def along_home(from_m: Number, to_m: Number, lane: int, track: Stadium = STANDARD) -> Floats:
+    """The mean share, -1 to 1, of a wind along the home straight that blows from behind between two
+    places of a lane, as in `bend_share`: 1 on the home straight, -1 on the back one."""
+    ends = plan_xy(np.stack(np.broadcast_arrays(from_m, to_m)), lane, track=track)[..., 0]
+    return np.asarray((ends[1] - ends[0]) / np.subtract(to_m, from_m))
 
 
 def fade(run_m: Number, per_m: Number = FADE_PER_M) -> Floats:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from itertools import zip_longest
+from itertools import pairwise, zip_longest
 
 import numpy as np
 import pyarrow as pa
@@ -26,6 +26,7 @@ from pipeline.advise.orders import (
     orders_table,
     rank_orders,
     refuse_unknown_lane,
+    winds_mps,
 )
 from pipeline.advise.progress import MarkKnowledge, progress_table
 from pipeline.advise.race_parts import (
@@ -262,7 +263,9 @@ def decide_order(
     _require_known(found, flat_s or (), "flat time")
     if settings.event is None:
         settings = replace(settings, event=find_events(found)[0])
-    advice = advise_lake(found, settings)[0]
+    # marks in still air are nearly those in a wind; those of the first order follow below
+    advice = advise_lake(found, replace(settings, wind_mps=0.0))[0]
+    advice = replace(advice, settings=settings)
     legs = gather_legs(advice, lane, flat_s)
     ranked = rank_orders(
         legs,
@@ -286,7 +289,22 @@ def decide_order(
     more = {"lane": lane, "flat_s": dict(flat_s or {}), **asdict(wishes)}
     kept = _write_tables(found, tables, settings, write, Scope((advice.squad.event,)), more)
     remarks = (*found.remarks, *advice.remarks, *kept)
+    if settings.wind_mps:
+        advice = _in_its_wind(advice, ranked, winds_mps(legs)[1].tolist())
     return OrderDecisions(advice, ranked, reserves, tables, remarks)
+
+
+def _in_its_wind(advice: Advice, ranked: Orders, winds: Sequence[float]) -> Advice:
+    """The advice with the marks of the first order's pairs made for the wind of their zones."""
+    made = {}
+    for pair, wind_mps in zip(pairwise(ranked.names()), winds, strict=True):
+        asked = replace(advice.settings, team=pair, wind_mps=wind_mps)
+        for one in advise_squad(advice.squad, asked).pairs:
+            if (one.incoming, one.outgoing) == pair:
+                words = f"made for {wind_mps:+.1f} m/s along its zone"
+                made[pair] = replace(one, remarks=(*one.remarks, words))
+    pairs = tuple(made.get((one.incoming, one.outgoing), one) for one in advice.pairs)
+    return replace(advice, pairs=pairs)
 
 
 def decide_validation(out: Out, *, write: bool = True) -> ValidationDecision:

@@ -306,10 +306,16 @@ def _change_of(grams: Floats, loads: Floats, walk: _Walk) -> Change:
             x = np.hstack([np.eye(p), -walk.ages[day] * np.eye(p)])
             precision += x.T @ keep @ grams[j, day] @ x
             load += x.T @ keep @ loads[j, day]
-        if np.linalg.matrix_rank(precision) < 2 * p:
+        # a figure that no rep or only one day tells of has no trend; the others have theirs
+        days_told = (np.diagonal(grams[j], axis1=1, axis2=2) > 0).sum(axis=0)
+        told = np.flatnonzero(days_told > 1)
+        both = np.r_[told, told + p]
+        part = precision[np.ix_(both, both)]
+        if not len(told) or np.linalg.matrix_rank(part) < len(both):
             continue
-        own = np.asarray(np.linalg.inv(precision), dtype=np.float64)
-        per_week[j], cov[j] = (own @ load)[p:], own[p:, p:]
+        own = np.asarray(np.linalg.inv(part), dtype=np.float64)
+        per_week[j, told] = (own @ load[both])[len(told) :]
+        cov[np.ix_([j], told, told)] = own[len(told) :, len(told) :]
     return Change(per_week, cov)
 
 

@@ -319,7 +319,11 @@ def _usual_stand(squad: Squad, i: int, j: int) -> float:
     own = squad.reps
     stood = own.stand_m[(own.incoming == i) & (own.outgoing == j)]
     stood = stood[np.isfinite(stood)]
-    return float(np.clip(np.round(2.0 * np.median(stood)) / 2.0, 0.0, 10.0)) if len(stood) else 0.0
+    return (
+        abs(float(np.clip(np.round(2.0 * np.median(stood)) / 2.0, 0.0, 10.0)))
+        if len(stood)
+        else 0.0
+    )
 
 
 def _candidate_marks(

@@ -30,7 +30,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pyarrow as pa
@@ -91,6 +91,7 @@ class Legs(Frozen):
     track: Stadium = STANDARD
     remarks: Mapping[tuple[str, str], str] = field(default_factory=dict)
     p_ran_into: Floats | float = 0.0
+    wind_mps: float = 0.0  # along the home straight, positive from behind there
     failure_s: float = defaults.FAILURE_S
     collision_s: float = defaults.COLLISION_S
 
@@ -112,8 +113,10 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
     strangers = sorted(set(flat_s or {}) - set(names))
     if strangers:
         raise UsageError("flat time", strangers[0], one_of(names))
+    # the wind blows along the home straight: each stretch has its own share (`time_terms`)
+    still = replace(advice.conditions, wind_mps=0.0)
     draws = simulate.draw_runners(
-        squad, advice.conditions, outer=OUTER, inner=INNER, seed=settings.seed, same_reps=True
+        squad, still, outer=OUTER, inner=INNER, seed=settings.seed, same_reps=True
     )
     own = np.array([squad.index(name) for name in names], dtype=np.intp)
     place = {name: k for k, name in enumerate(names)}
@@ -124,7 +127,7 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
     for pair in advice.pairs:
         i, j = squad.index(pair.incoming), squad.index(pair.outgoing)
         out = simulate.simulate(
-            squad, draws, (i, j), np.array([pair.best.mark_m]), pair.stand_m, advice.conditions,
+            squad, draws, (i, j), np.array([pair.best.mark_m]), pair.stand_m, still,
             pace=pair.pace, latest_m=settings.latest_m,
         )  # fmt: skip
         hit = draws.group(out.in_zone)[..., 0]
@@ -159,6 +162,7 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
         rules=Rules.older if settings.older else Rules.today,
         remarks={pair: words for pair, words in said.items() if words},
         p_ran_into=into,
+        wind_mps=settings.wind_mps,
         failure_s=settings.failure_s,
         collision_s=settings.collision_s,
     )
@@ -270,12 +274,31 @@ def time_terms(legs: Legs, seed: int = 0) -> Terms:
     else:
         first, after = _sprint_terms(legs, scale, late)
     zones = np.stack([_zone_times_s(legs, zone, scale) for zone in (1, 2, 3)], axis=-1)
+    if legs.wind_mps:
+        leg_wind, zone_winds, way_winds = winds_mps(legs)
+        first = first / laws.wind_factor(leg_wind)
+        zones, after = zones / laws.wind_factor(zone_winds), after / laws.wind_factor(way_winds)
     first_var = bends.REACTION_SPREAD_S**2 + (FORM_SPREAD * first.mean(axis=0)) ** 2
     zone_var = np.broadcast_to(
         np.square(legs.zone_time_spread_s)[..., None], (*legs.zone_time_spread_s.shape, 3)
     )
     way_var = np.square(FORM_SPREAD * after.mean(axis=0))
     return Terms(first, zones, after, first_var, zone_var, way_var)
+
+
+def winds_mps(legs: Legs) -> tuple[float, Floats, Floats]:
+    """The wind from behind on the mean of each stretch: leg 1 to the first entry line, the three
+    zones (3,), and the ways after them (3,)."""
+    _, entry, leave = zone_lines_m(legs.event, legs.rules)
+    gun, leg = start_m(legs.event, legs.lane, legs.bends_in_lanes, legs.track), leg_m(legs.event)
+
+    def wind(from_m: Floats | float, to_m: Floats | float) -> Floats:
+        share = bends.along_home(gun + from_m, gun + to_m, legs.lane, legs.track)
+        return np.asarray(legs.wind_mps * share)
+
+    begin = leg * np.array([1.0, 2.0, 3.0])
+    ways = wind(begin + leave, begin + leave + np.array(_way_lengths_m(legs)))
+    return float(wind(0.0, leg + entry)), wind(begin + entry, begin + leave), ways
 
 
 def _zone_times_s(legs: Legs, zone: int, scale: Floats) -> Floats:

@@ -33,6 +33,7 @@ from pipeline.cli.options import (
     StakeOption,
     Start,
     StartOption,
+    StraightWindOption,
     TeamOption,
     WindOption,
 )
@@ -182,7 +183,7 @@ def run_order(
     stake: StakeOption = "final",
     collisions: CollisionsOption = "avoid",
     speed: SpeedOption = Speed.practice,
-    wind: WindOption = 0.0,
+    wind: StraightWindOption = 0.0,
     start: StartOption = Start.standing,
     rules: RulesOption = Rules.today,
     foot: FootOption = None,

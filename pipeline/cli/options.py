@@ -100,6 +100,14 @@ CollisionsOption = Annotated[
         f"({defaults.COLLISION_S:g} s), time as nothing but the time it takes, or seconds.",
     ),
 ]
+StraightWindOption = Annotated[
+    float,
+    typer.Option(
+        "--wind",
+        help="Wind along the home straight in m/s, positive from behind there; each leg and zone "
+        "gets the share that blows along it.",
+    ),
+]
 SpeedOption = Annotated[
     Speed, typer.Option("--speed", help="Advise for practice speed or for race speed.")
 ]

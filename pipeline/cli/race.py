@@ -18,7 +18,7 @@ from pipeline.cli.options import (
     PrintOnlyOption,
     RulesOption,
     SeedOption,
-    WindOption,
+    StraightWindOption,
 )
 from pipeline.cli.terminal import value_with_error
 
@@ -35,7 +35,7 @@ RACE_EXAMPLE = (
 def run_race(
     out: OutArgument,
     flat: FlatOption = None,
-    wind: WindOption = 0.0,
+    wind: StraightWindOption = 0.0,
     rules: RulesOption = Rules.today,
     seed: SeedOption = defaults.SEED,
     print_only: PrintOnlyOption = False,

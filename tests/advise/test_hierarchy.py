@@ -460,3 +460,17 @@ def test_more_days_than_are_told_apart_cost_hardly_anything(monkeypatch):
     whole = solved(y, 0.05, who, 1, walking(0.05), weeks=weeks, blunders=False)
     assert abs(found.mean[0, 0] - whole.mean[0, 0]) < 0.5 * sds(whole)[0, 0]
     np.testing.assert_allclose(sds(found), sds(whole), rtol=0.1)
+
+
+def test_a_figure_that_nothing_tells_of_takes_no_trend_from_the_others():
+    weeks = np.repeat([3.0, 2.0, 1.0, 0.0], 3)
+    information = np.tile(np.diag([400.0, 0.0, 0.0]), (12, 1, 1))
+    weighted = information[:, :, 0] * (9.0 + 0.05 * (3.0 - weeks))[:, None]
+    prior = hierarchy.Prior(
+        PRIOR.mean, PRIOR.mean_sd, PRIOR.between, PRIOR.within, walk=np.array([0.05, 0.01, 0.01])
+    )
+    who = np.zeros(12, int)
+    found = hierarchy.estimate_effects(information, weighted, who, 1, prior, weeks=weeks)
+    assert found.change.per_week[0, 0] == pytest.approx(0.05, abs=1e-6)
+    assert np.isfinite(found.change.sd[0, 0])
+    assert np.isnan(found.change.per_week[0, 1:]).all()

@@ -1,4 +1,4 @@
-"""What a race and a short run-in do to speeds: truth comes back, and nothing labelled is yesterday's
+"""What a race and a short run-in do to speeds: truth comes back; nothing labelled is the
 assumption."""
 
 from dataclasses import replace
