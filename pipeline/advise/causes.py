@@ -277,7 +277,8 @@ def _takeover_parts(
     lost, moved = _shares(time_s), _shares(place_m)  # (players, D)
     measured = row.zone_time_s + row.zone_time_sd_s * z["zone time"][:, 0]
     late_m = row.pass_m - place_m[_ALL]
-    weight = _draw_weights(late_m, row.pass_sd_m, place_m[0] < game.where.zone_m)
+    passes = (np.maximum(place_m[0], place_m[_ALL]) < game.where.zone_m) & (place_m[_ALL] > 0.0)
+    weight = _draw_weights(late_m, row.pass_sd_m, passes)
     speed = own.entry[:, 0]
     waited = _hand_cost_s(late_m, row.pass_sd_m, weight, speed, z)
     # What the receiver's run took beyond what the law makes of it is the receiver's own; where the
@@ -307,8 +308,8 @@ def _takeover_parts(
 
 def _draw_weights(late_m: Floats, pass_sd_m: float, passes: NDArray[np.bool_]) -> Floats:
     """(D,) how well each draw explains where the baton passed, as weights that add up to 1: its
-    place tells which of the two runners was slower than the draw has it. A draw in which the usual
-    takeover on the mark advised does not pass inside the zone is none of this pair: `passes`."""
+    place tells which of the two runners was slower than the draw has it. Draws count only where
+    both this takeover, as it did, and the usual one, as advised, pass inside the zone: `passes`."""
     off = (late_m / np.hypot(pass_sd_m, PLACE_SD_M)) ** 2
     if passes.any():
         off = np.where(passes, off, np.inf)
