@@ -566,15 +566,6 @@ def plot(cases: Sequence[Case], path: Path) -> None:
 # --- command --------------------------------------------------------------------------------
 
 
-def parse_numbers(text: str) -> list[int]:
-    """The numbers of a list such as `1-12,48`."""
-    out: list[int] = []
-    for part in text.split(","):
-        first, _, last = part.partition("-")
-        out += range(int(first), int(last or first) + 1)
-    return list(dict.fromkeys(out))
-
-
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--seeds", default=SEEDS, help="squads, as in 1-6,9")
@@ -586,13 +577,14 @@ def main() -> int:
     parser.add_argument("--files", action="store_true", help="through files, print only")
     parser.add_argument("--cases", type=Path, help="file for all cases, pickled")
     options = parser.parse_args()
-    counts = tuple(parse_numbers(options.reps))
+
+    from worlds_study import parse_seeds
+
+    counts = tuple(parse_seeds(options.reps))
     if options.keep is not None:
         Path(options.keep).mkdir(parents=True, exist_ok=True)
     whole = options.seeds == SEEDS and counts == COUNTS and not options.files
-    work = [
-        Work(seed, counts, options.keep, options.files) for seed in parse_numbers(options.seeds)
-    ]
+    work = [Work(seed, counts, options.keep, options.files) for seed in parse_seeds(options.seeds)]
     cases, failures = study(work, options.workers)
     for failure in failures:
         print("FAILED", failure)
