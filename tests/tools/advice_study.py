@@ -27,7 +27,7 @@ import sys
 import tempfile
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -153,8 +153,7 @@ def advise(found: Any, failure_s: float | None, collision_s: float = 0.0) -> lis
 
     given: dict[str, Any] = {"event": "4x100", "stand_m": STAND_M}
     if failure_s is not None:
-        price = {"failure_s": failure_s, "collision_s": collision_s}
-        given |= {f.name: price[f.name] for f in fields(Settings) if f.name in price}
+        given |= {"failure_s": failure_s, "collision_s": collision_s}
     rows: list[Case] = marks.marks_table(
         decisions.advise_lake(found, Settings(**given))
     ).to_pylist()
@@ -190,16 +189,24 @@ def advised_cases(
     base: Case, rows: Sequence[Case], truth: Any, failure_s: float | None
 ) -> list[Case]:
     """The regret on the mark advised. At the tool's defaults (None) running into each other counts
-    too, a second each."""
+    too, as it does there."""
     row = next((r for r in rows if r["advised"]), None)
     if row is None:
         return [base | {"what": "none advised", "failure_s": failure_s}]
-    price = (USUAL_S, 1.0) if failure_s is None else (failure_s, 0.0)
+    price = default_price() if failure_s is None else (failure_s, 0.0)
     return [
         base | {"what": "mark", "who": TOOL, "failure_s": failure_s, "mark_m": row["mark_m"],
                 "regret_s": float(truth.regret_s(row["mark_m"], *price))}
         | said_and_true(row, truth)
     ]  # fmt: skip
+
+
+def default_price() -> tuple[float, float]:
+    """What a failure and what running into each other cost where nobody says otherwise, s."""
+    from pipeline.advise.settings import Settings
+
+    usual = Settings()
+    return usual.failure_s, usual.collision_s
 
 
 def level_cases(base: Case, rows: Sequence[Case], truth: Any) -> list[Case]:
@@ -448,7 +455,9 @@ def regret_table(cases: Sequence[Case]) -> str:
     usual = pick(marks, who=TOOL, failure_s=None)
     if usual:
         cells = (_seconds(pick(usual, reps=n)) for n in counts)
-        rows.append(["as set", "the tool, running into each other counted at 1 s", *cells])
+        failure, into = default_price()
+        words = f"the tool's defaults: running into each other counted at {into:g} s"
+        rows.append([f"{failure:g} s", words, *cells])
     return _table(["a failure costs", "loss beyond the best mark's, s", *map(str, counts)], rows)
 
 
@@ -557,15 +566,6 @@ def plot(cases: Sequence[Case], path: Path) -> None:
 # --- command --------------------------------------------------------------------------------
 
 
-def parse_numbers(text: str) -> list[int]:
-    """The numbers of a list such as `1-12,48`."""
-    out: list[int] = []
-    for part in text.split(","):
-        first, _, last = part.partition("-")
-        out += range(int(first), int(last or first) + 1)
-    return list(dict.fromkeys(out))
-
-
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--seeds", default=SEEDS, help="squads, as in 1-6,9")
@@ -577,13 +577,14 @@ def main() -> int:
     parser.add_argument("--files", action="store_true", help="through files, print only")
     parser.add_argument("--cases", type=Path, help="file for all cases, pickled")
     options = parser.parse_args()
-    counts = tuple(parse_numbers(options.reps))
+
+    from worlds_study import parse_seeds
+
+    counts = tuple(parse_seeds(options.reps))
     if options.keep is not None:
         Path(options.keep).mkdir(parents=True, exist_ok=True)
     whole = options.seeds == SEEDS and counts == COUNTS and not options.files
-    work = [
-        Work(seed, counts, options.keep, options.files) for seed in parse_numbers(options.seeds)
-    ]
+    work = [Work(seed, counts, options.keep, options.files) for seed in parse_seeds(options.seeds)]
     cases, failures = study(work, options.workers)
     for failure in failures:
         print("FAILED", failure)
