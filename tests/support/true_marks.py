@@ -17,7 +17,7 @@ import practice  # isort: skip - from sample_tracks
 import worlds  # isort: skip
 
 MARKS_M = np.arange(1.0, 18.0, 0.4)  # before the back line
-ANEW = 240  # fresh takeovers, the same on each mark
+ANEW = 80  # fresh takeovers, the same on each mark
 BEYOND_M = 30.0  # past the exit line, where what the exit speed still costs has been paid
 FAULT_SHARE = 0.10  # of the reps; half of these are starts that go wrong on any mark
 SMOOTHED_OVER = 7  # marks, 2.4 m from end to end
