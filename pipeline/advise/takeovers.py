@@ -452,7 +452,7 @@ def _fit_start(
     if len(at) < 4 or np.sum(at < end if pushes and not blind else at < np.inf) < 3:
         return None
     size = 4 if pushes else 3
-    mean, low, high = (x[:size] for x in (START_PRIOR, START_LOW, START_HIGH))
+    mean, low, high = (x[:size].copy() for x in (START_PRIOR, START_LOW, START_HIGH))
     prior = np.diag(START_PRIOR_SD[:size] ** -2)
     if pushes and blind:  # the two speeds are alike: only their difference is believed to be small
         prior[3, 3] = 0.0

@@ -465,3 +465,14 @@ def test_a_course_that_is_no_sprint_says_nothing(evenings):
     seen = takeovers.gather_reps(evening.exchanges, curves, "4x100")
     for name in ("start", "entry", "cost"):
         assert not getattr(seen, name).information.any()
+
+
+def test_what_one_course_says_does_not_depend_on_those_before_it(evenings):
+    """A belief that a fit wrote into would be another for the next."""
+    before = takeovers.START_PRIOR.copy()
+    evening = evenings[0]
+    one, other = (
+        takeovers.gather_reps(evening.exchanges, evening.curves, "4x100") for _ in range(2)
+    )
+    np.testing.assert_array_equal(one.start.weighted, other.start.weighted)
+    np.testing.assert_array_equal(takeovers.START_PRIOR, before)
