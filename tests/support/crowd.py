@@ -182,9 +182,10 @@ def take_over(
              "eased", "slowed", "in_entry", "in_exit", "out_entry", "out_exit",
              "out_far")  # fmt: skip
     end = {name: np.full(len(plans), np.nan) for name in names}
+    t = 0.0
     for step in range(round(LONGEST_S / DT)):
-        t = step * DT
         _step(x, pi, po, t, beyond_m)
+        t += DT  # added up as there: who goes on a step is half a second away on a step too
         if step % 50 == 49:
             # the baton is over the last line, or will never be
             done = (np.isfinite(x.passed) & np.isfinite(x.out_far)) | np.isfinite(x.give_up)

@@ -84,7 +84,7 @@ def test_a_farther_mark_is_a_later_and_a_faster_pass():
     squad, site = squads.draw(4)
     pair = squad.people[0].id, squad.people[1].id
     rng = np.random.default_rng(3)
-    marks = [(m, 0.0) for m in (9.0, 12.0, 15.0)]
+    marks = [(m, 0.0) for m in (5.0, 8.0, 11.0)]
     near, middle, far = crowd.on_marks(squad, site, pair, marks, 120, rng)
     places = [np.nanmean(x.pass_m) for x in (near, middle, far)]
     times = [np.nanmean(x.zone_time_s) for x in (near, middle, far)]
