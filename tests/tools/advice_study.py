@@ -548,7 +548,8 @@ def plot(cases: Sequence[Case], path: Path) -> None:
     left.legend(frameon=False)
     level = pick(cases, what="level")
     right.plot([0, 1], [0, 1], color="0.6", linewidth=1)
-    right.plot(column(level, "said"), column(level, "was"), ".", color="0.8", markersize=2)
+    dots = column(level, "said"), column(level, "was")
+    right.plot(*dots, ".", color="0.8", markersize=2, rasterized=True)  # thousands: one picture
     for one in LEVELS:
         here = pick(level, level=one)
         if here:
