@@ -563,8 +563,13 @@ def _rows_by_event(rows: Sequence[TableRow]) -> dict[str, list[TableRow]]:
 def _gather_remarks(rows: Sequence[TableRow], who: Sequence[str]) -> list[str]:
     """Each remark once, with the rows it is about; `who` names the columns that name a row."""
     about: dict[str, list[str]] = {}
+    everybody = {" to ".join(str(row[key]) for key in who) for row in rows}
     for row in rows:
         name = " to ".join(str(row[key]) for key in who)
         for remark in row["remarks"]:
             about.setdefault(remark, []).append(name)
-    return [f"{', '.join(dict.fromkeys(names))}: {remark}" for remark, names in about.items()]
+
+    def whom(names: Sequence[str]) -> str:
+        return "all" if len(everybody) > 1 and set(names) == everybody else ", ".join(names)
+
+    return [f"{whom(list(dict.fromkeys(n)))}: {remark}" for remark, n in about.items()]
