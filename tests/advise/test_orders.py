@@ -556,3 +556,58 @@ def test_a_flat_time_known_badly_shows(monkeypatch):
     # a single race says the mean within its own spread
     single = orders.rank_orders(four_hundred((46.0, 47.0, 48.0, 49.0), flat_sd_s=None), seed=2)
     assert single.time_sd_s == pytest.approx(FORM * 95.0, rel=0.25)
+
+
+# --- losses and winds -----------------------------------------------------------------------
+
+
+def test_what_all_three_have_in_common_is_drawn_together():
+    """Takeovers that fail in the same draws fail together: three that are sure or lost by one and
+    the same luck are all safe as often as one of them."""
+    sure = np.zeros((60, 4, 4))
+    sure[:54] = 1.0
+    together = orders.rank_orders(team(SIX[:4], p_in_zone=sure))
+    assert together.p_legal == pytest.approx(0.9)
+    apart = orders.rank_orders(team(SIX[:4], p_in_zone=0.9 * np.ones((4, 4))))
+    assert apart.p_legal == pytest.approx(0.9**3)
+
+
+def test_orders_are_ranked_by_their_loss_and_a_dearer_failure_is_shunned():
+    chance = np.linspace(0.75, 0.99, 36).reshape(6, 6)
+    firsts = []
+    for cost in (0.0, 1.0, 3.0, 10.0, 100.0):
+        found = orders.rank_orders(team(SIX, p_in_zone=chance, failure_s=cost))
+        assert np.all(np.diff(found.loss_s) >= 0.0)
+        assert found.loss_s == pytest.approx(found.time_s + cost * (1.0 - found.p_legal))
+        firsts.append(found.p_legal[0])
+    assert firsts == sorted(firsts)
+    assert firsts[-1] > firsts[0]
+    into = np.zeros((6, 6))
+    into[0] = 0.5  # runner 0 runs into everybody
+    shy = orders.rank_orders(team(SIX, p_ran_into=into, collision_s=5.0))
+    assert shy.names()[3] == NAMES[0]
+
+
+@pytest.mark.parametrize("lane", [1, 5, 9])
+def test_a_wind_blows_along_the_home_straight_and_round_the_lap_it_is_none(lane):
+    """The mean share over a closed lap is nought; on the straights it is 1 and -1."""
+    lap, straight = STANDARD.lap_m(lane), STANDARD.straight_m
+    assert bends.along_home(0.0, lap - 1e-9, lane) == pytest.approx(0.0, abs=1e-6)
+    assert bends.along_home(lap - straight + 1.0, lap - 1.0, lane) == pytest.approx(1.0)
+    half = STANDARD.bend_m(lane)
+    assert bends.along_home(half + 1.0, half + straight - 1.0, lane) == pytest.approx(-1.0)
+    # zones 1 and 3 of a 4x100 lie about the bends' ends towards the straights, zone 2 on the bend
+    first, zones, ways = orders.winds_mps(team(SIX[:4], lane=lane, wind_mps=2.0))
+    assert np.all(np.abs([first, *zones, *ways]) <= 2.0 + 1e-9)
+    assert ways[2] == pytest.approx(2.0, abs=0.3)  # the anchor's home straight
+    assert ways[0] < -1.0  # leg 2 runs against it
+
+
+def test_a_tail_wind_at_the_finish_is_a_head_wind_on_leg_2():
+    still, windy = (orders.rank_orders(team(SIX[:4], wind_mps=w)) for w in (0.0, 3.0))
+    # nearly nothing round the lap: a head wind takes a little more than a tail wind gives
+    assert abs(windy.time_s.mean() - still.time_s.mean()) < 0.25
+    terms = [orders.time_terms(team(SIX[:4], wind_mps=w)) for w in (0.0, 3.0)]
+    ways = [one.way.mean(axis=(0, 1, 2)) for one in terms]
+    assert ways[1][2] < ways[0][2] < ways[0][2] + 0.5
+    assert ways[1][0] > ways[0][0]
