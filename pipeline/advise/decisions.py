@@ -386,7 +386,9 @@ def _tell_race(
     try:
         if not earlier.num_rows:
             raise UsageError("before the race", "no takeover", "some practice before it")
-        advice = advise_lake(replace(found, exchanges=earlier), asked)[0]
+        still = replace(asked, wind_mps=0.0)  # the wind is the stretches' (orders.time_terms)
+        advice = advise_lake(replace(found, exchanges=earlier), still)[0]
+        advice = replace(advice, settings=asked)
         flat = {name: flat_s[name] for name in story.team if name in flat_s}
         expected = gather_legs(advice, story.lane or 4, flat or None)
         basis = rows.get(1, {}).get("start_basis") or rows.get(0, {}).get("start_basis")
