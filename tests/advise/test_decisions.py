@@ -5,6 +5,7 @@ processing stores them. The last test processes a sample session and asks for ad
 """
 
 import contextlib
+import itertools
 import json
 import math
 import shutil
@@ -383,3 +384,18 @@ def test_from_tracks_to_marks_and_an_order(tmp_path):
     assert held_out["rms_s"][0].as_py() < 0.06
     written = {p.parent.name for p in tmp_path.glob("*/part-0.parquet")}
     assert written == set(schema.DECISIONS) - {"race_parts"}  # nobody raced
+
+
+def test_marks_of_a_race_are_made_for_the_wind_of_their_zones(season):
+    still = decisions.decide_order(season, asked(), Wishes({}), write=False)
+    windy = decisions.decide_order(season, asked(wind_mps=3.0), Wishes({}), write=False)
+    first = windy.orders.names()
+    told = {
+        (one.incoming, one.outgoing): [r for r in one.remarks if "along its zone" in r]
+        for one in windy.advice.pairs
+    }
+    for pair, words in told.items():
+        needed = pair in set(itertools.pairwise(first))
+        assert bool(words) is needed
+    # round the lap a wind is nearly nothing
+    assert abs(windy.orders.time_s.min() - still.orders.time_s.min()) < 0.4
