@@ -44,7 +44,10 @@ def spread_stamps(t_s: Floats) -> Floats:
     mean = float(np.mean(typical))
     uneven = typical.size >= 4 and np.mean(typical == rate) < 0.8
     if uneven and np.all(np.abs(typical - mean) <= 1):
-        return _spread_fractional(t, second, first, count, starts, mean)
+        spread = _spread_fractional(t, second, first, count, starts, mean)
+        # no line of that rate has these whole seconds where a stretch is too uneven for it
+        if np.all(np.abs(spread - t) <= 1.0) and np.all(np.diff(spread) >= 0.0):
+            return spread
     group = np.repeat(np.arange(second.size), count)
     place = np.arange(t.size) - first[group]
     slots = np.where((starts | ends) & (count < rate), rate, count)

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
@@ -84,6 +84,8 @@ def test_one_lost_fix_moves_its_second_by_at_most_half_an_interval():
 
 
 @given(st.lists(st.integers(0, 60), min_size=3, max_size=80))
+@example([0, 0, 0, 8, 9, 9, 10, 13, 14, 14, 15, 54, 55, 55, 56, 57])
+@example([0] * 16 + [8, 9, 9, 10, 13, 14, 14, 15, 54, 55, 55, 56, 57])
 def test_spread_stamps_keep_their_second_and_their_order(stamps):
     t = np.sort(np.array(stamps, dtype=float))
     out = spread_stamps(t)

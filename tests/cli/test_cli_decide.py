@@ -383,6 +383,8 @@ NONSENSE = {
     "stake, below 0": (("order", "--stake", -1), ("cost of a failure", "-1", "seconds")),
     "stake, no number": (("marks", "--stake", "nan"), ("--stake nan", "heat, final, record")),
     "stake, no such case": (("order", "--stake", "semi"), ("semi", "heat, final, record")),
+    "collisions": (("marks", "--collisions", "never"), ("--collisions never", "avoid, time")),
+    "collisions, below 0": (("order", "--collisions", -1), ("running into", "-1", "seconds")),
     "wind": (("order", "--wind", 40), ("wind", "40", "m/s")),
     "stand": (("marks", "--stand", -3), ("stand", "-3", "metres")),
     "stand, words": (("marks", "--stand", "there"), ("--stand there", "metres", "best")),
@@ -435,7 +437,6 @@ def test_nonsense_is_a_usage_error_that_says_what_can_be(words, holds, season, t
     [
         ("marks",),
         ("marks", "x", "--speed", "slow"),
-        ("marks", "x", "--collisions", "never"),
         ("marks", "x", "--risk", 0.1),
         ("runners", "x", "--half-life", 30),
         ("order", "--stak"),
