@@ -99,7 +99,10 @@ def seconds_on(way_m: ArrayLike, v_mps: Any, push_mps: Any, tau_s: Any) -> Float
     for _ in range(6):
         left = np.exp(-t / tau_s)
         gone = push_mps * t + (v_mps - push_mps) * tau_s * (1.0 - left)
-        t = t - (gone - way) / (push_mps + (v_mps - push_mps) * left)
+        step = (gone - way) / (push_mps + (v_mps - push_mps) * left)
+        t = t - step
+        if np.max(np.abs(step), initial=0.0) < 1e-7:
+            break
     return np.asarray(t)
 
 

@@ -51,7 +51,7 @@ HANDS = ("right", "left", "right", "left")  # that carry the baton, leg by leg: 
 # Of one athlete from race to race: about 0.9 % of a sprint's time (Hopkins, from memory).
 FORM_SPREAD = 0.009
 
-OUTER, INNER = 128, 64  # draws of the estimation error, and reps in each draw
+OUTER, INNER = 128, 32  # draws of the estimation error, and reps in each draw
 AT_ONCE = 4096  # orders compared at a time: bounds the memory
 CLOSE_CALL = 0.9  # a remark says if the chance of beating the second order is below this
 
@@ -124,11 +124,15 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
     time = np.full((draws.outer, size, size), np.nan)
     chance = np.full((draws.outer, size, size), np.nan)
     spread, into, stand = (np.full((size, size), np.nan) for _ in range(3))
-    for pair in advice.pairs:
+    starts: dict[tuple[int, float, float], simulate.Receiver] = {}
+    for pair in sorted(advice.pairs, key=lambda one: one.outgoing):
         i, j = squad.index(pair.incoming), squad.index(pair.outgoing)
+        how = (j, pair.stand_m, pair.pace)
+        if how not in starts:  # one receiver's at a time: each is large
+            starts = {how: simulate.run_receiver(draws, j, still, pair.stand_m, pair.pace)}
         out = simulate.simulate(
             squad, draws, (i, j), np.array([pair.best.mark_m]), pair.stand_m, still,
-            pace=pair.pace, latest_m=settings.latest_m,
+            pace=pair.pace, latest_m=settings.latest_m, start=starts[how],
         )  # fmt: skip
         hit = draws.group(out.in_zone)[..., 0]
         value = np.where(hit > 0, draws.group(out.zone_time_s)[..., 0], 0.0).sum(axis=1)
