@@ -24,7 +24,7 @@ from pipeline.base.units import DAY_S
 from pipeline.base.values import Bools, Floats, Frozen, Ints
 
 NIGHT_S = 10 * 3600.0  # a longer pause is a night
-MOST_DAYS = 8  # the last so many are foretold, which bounds the time
+FORETOLD_DAYS = 8  # the last so many are foretold, which bounds the time
 OUTER, INNER = 32, 16  # draws
 LIKELY_IN_ZONE = 0.5  # a takeover whose zone time is held against the one foretold
 
@@ -85,16 +85,18 @@ class BackTest(Frozen):
 
 
 def foretell_days(reps: Reps, settings: Settings) -> BackTest:
-    """Foretell each of the last `MOST_DAYS` days, the first of all excepted, from those before it.
+    """Foretell each of the last `FORETOLD_DAYS` days but the first of all from those before it.
 
     `reps` are those gathered from the tables, not a squad's, in which later days have had a say.
     Of `settings` the seed counts. Every takeover with a mark, a stand and a known outcome is
     foretold, as a race's where it was one, without wind; in a change by sight there is none.
     """
     found = []
-    day = _number_days(reps.utc_s)
+    day = number_days(reps.utc_s)
     useful = np.isfinite(reps.mark_m) & np.isfinite(reps.stand_m) & np.isfinite(reps.p_in_zone)
-    for one in range(max(1, int(day.max(initial=0)) + 1 - MOST_DAYS), int(day.max(initial=0)) + 1):
+    for one in range(
+        max(1, int(day.max(initial=0)) + 1 - FORETOLD_DAYS), int(day.max(initial=0)) + 1
+    ):
         rows = np.flatnonzero((day == one) & useful)
         if reps.blind and len(rows):
             found.append(_foretell_day(_take_reps(reps, day < one), reps, rows, settings))
@@ -105,7 +107,7 @@ def foretell_days(reps: Reps, settings: Settings) -> BackTest:
     return BackTest(names, pair.astype(np.intp), chance, held, z)
 
 
-def _number_days(utc_s: Floats) -> Ints:
+def number_days(utc_s: Floats) -> Ints:
     """(n,) which practice day each takeover is of, from 0; `utc_s` ascends."""
     nights = np.diff(utc_s) > NIGHT_S
     return np.concatenate([np.zeros(min(1, len(utc_s))), np.cumsum(nights)]).astype(np.intp)

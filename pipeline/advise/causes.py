@@ -17,14 +17,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import factorial
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from pipeline.advise import hierarchy, laws, simulate
+from pipeline.advise import hierarchy, simulate
 from pipeline.advise.marks import Advice, PairAdvice
 from pipeline.advise.rep_values import (
     DRAWS,
@@ -38,7 +37,8 @@ from pipeline.advise.rep_values import (
 )
 from pipeline.advise.runners import Squad
 from pipeline.advise.settings import Conditions
-from pipeline.advise.simulate import Draws, Receiver
+from pipeline.advise.simulate import Draws
+from pipeline.advise.takeovers import rows_in_time
 from pipeline.base import defaults
 from pipeline.base.values import Estimate, Floats, Frozen, Ints
 from pipeline.base.words import in_feet_words
@@ -162,17 +162,15 @@ def _event_losses(exchanges: pa.Table, advice: Advice) -> list[TakeoverLoss]:
 
 def rows_of_reps(exchanges: pa.Table, squad: Squad) -> list[TakeoverRow]:
     """The rows of `exchanges` in the order of the squad's reps."""
-    own = exchanges.filter(pc.equal(exchanges["event"], squad.event))
-    utc = own["zero_utc"].cast(pa.int64()).to_numpy(zero_copy_only=False)
-    order = np.lexsort((own["exchange"].to_numpy(zero_copy_only=False), utc / 1e6))
     names = list(TakeoverRow.__dataclass_fields__)
+    own, _ = rows_in_time(exchanges, squad.event)
 
     def known(value: Any) -> Any:
         return np.nan if value is None else value
 
     return [
         TakeoverRow(**{name: known(row[name]) for name in names} | {"faults": tuple(row["faults"])})
-        for row in own.select(names).take(pa.array(order)).to_pylist()
+        for row in own.select(names).to_pylist()
     ]
 
 
@@ -453,11 +451,12 @@ def _run(
         ease_from=choose("ease_from", "braking"),
         ease_by=choose("ease_by", "braking"),
     )
+    # the usual starts of all draws and then this takeover's, each worked out once
+    top, tau, launch = (x[:, None] for x in np.concatenate([usual.start, own.start]).T)
+    courses = simulate.receiver_course(top, tau, launch, where, game.stand_m, COURSE_POINTS)
     out = simulate.simulate(
         squad, draws, game.pair, np.array([game.mark_m, own.mark_m]), game.stand_m, where,
-        start=_receiver_courses(own, usual, where, game.stand_m).take(
-            draw + DRAWS * ((coalition >> _BIT["outgoing speed"]) & 1)
-        ),
+        start=courses.take(draw + DRAWS * ((coalition >> _BIT["outgoing speed"]) & 1)),
     )  # fmt: skip
     column = (coalition >> _BIT["mark"]) & 1
     row = np.arange(n)
@@ -466,32 +465,6 @@ def _run(
     time_s = np.where(out.ran_away[row, column] > 0, carried, out.zone_time_s[row, column])
     place_m = np.clip(out.pass_m[row, column], -20.0, where.zone_m + simulate.SEARCH_BEYOND_M)
     return time_s, place_m
-
-
-class _Courses(NamedTuple):
-    """The receiver's starts, the usual ones of all draws and then this takeover's, as
-    `simulate.run_receiver` has them, at fewer points."""
-
-    d_m: Floats  # (points,)
-    t_s: Floats  # (2 D, points)
-    v_mps: Floats
-    top_mps: Floats  # (2 D, 1)
-    tau_s: Floats
-    launch_s: Floats
-
-    def take(self, rows: Ints) -> Receiver:
-        return Receiver(self.d_m, *(x[rows] for x in self[1:]))
-
-
-def _receiver_courses(
-    own: TakeoverValues, usual: TakeoverValues, where: Conditions, stand_m: float
-) -> _Courses:
-    far = where.zone_m + simulate.SEARCH_BEYOND_M - where.back_m - stand_m
-    d = far * np.linspace(0.0, 1.0, COURSE_POINTS) ** 1.1
-    top, tau, launch = (x[:, None] for x in np.concatenate([usual.start, own.start]).T)
-    t = laws.seconds_to(d, top, tau, launch)
-    v = top * ((t - launch) / tau - d / (top * tau))
-    return _Courses(d, t, np.maximum(v, 0.05), top, tau, launch)
 
 
 # --- words --------------------------------------------------------------------------------

@@ -204,20 +204,12 @@ def decide_causes(
         and pair in (None, (one.loss.incoming, one.loss.outgoing))
     ]
     if not verdicts:
+        own = [v for v in every if pair in (None, (v.loss.incoming, v.loss.outgoing))]
+        there = list(dict.fromkeys(one.loss.session for one in own))
         raise UsageError(
             f"session {session}" if pair is None else f"pair {pair[0]} to {pair[1]}",
             "no takeover at full speed" + ("" if session is None else f" in session {session}"),
-            one_of(
-                list(
-                    dict.fromkeys(
-                        one.loss.session
-                        for one in every
-                        if pair in (None, (one.loss.incoming, one.loss.outgoing))
-                    )
-                )
-                or ["a pair that took over"],
-                session,
-            ),
+            one_of(there or ["a pair that took over"], session),
         )
     scope = _scope_of(settings, [one.squad for one in advices])
     kept = _write_tables(found, tables, settings, write, scope)
@@ -263,9 +255,7 @@ def decide_order(
     _require_known(found, flat_s or (), "flat time")
     if settings.event is None:
         settings = replace(settings, event=find_events(found)[0])
-    # marks in still air are nearly those in a wind; those of the first order follow below
-    advice = advise_lake(found, replace(settings, wind_mps=0.0))[0]
-    advice = replace(advice, settings=settings)
+    advice = _advise_still(found, settings)
     legs = gather_legs(advice, lane, flat_s)
     ranked = rank_orders(
         legs,
@@ -292,6 +282,12 @@ def decide_order(
     if settings.wind_mps:
         advice = _in_its_wind(advice, ranked, winds_mps(legs)[1].tolist())
     return OrderDecisions(advice, ranked, reserves, tables, remarks)
+
+
+def _advise_still(found: Lake, settings: Settings) -> Advice:
+    """The advice of one event in still air, under its settings: a race's wind is one of its
+    stretches (`orders.time_terms`), and marks in still air are nearly those in a wind."""
+    return replace(advise_lake(found, replace(settings, wind_mps=0.0))[0], settings=settings)
 
 
 def _in_its_wind(advice: Advice, ranked: Orders, winds: Sequence[float]) -> Advice:
@@ -386,9 +382,7 @@ def _tell_race(
     try:
         if not earlier.num_rows:
             raise UsageError("before the race", "no takeover", "some practice before it")
-        still = replace(asked, wind_mps=0.0)  # the wind is the stretches' (orders.time_terms)
-        advice = advise_lake(replace(found, exchanges=earlier), still)[0]
-        advice = replace(advice, settings=asked)
+        advice = _advise_still(replace(found, exchanges=earlier), asked)
         flat = {name: flat_s[name] for name in story.team if name in flat_s}
         expected = gather_legs(advice, story.lane or 4, flat or None)
         basis = rows.get(1, {}).get("start_basis") or rows.get(0, {}).get("start_basis")

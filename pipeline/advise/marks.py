@@ -3,7 +3,8 @@
 Each candidate mark is simulated a few thousand times (`simulate`). What is not known of the runners
 and what they do from rep to rep are kept apart. The loss of a mark is
 
-    L = E[time | passed in the zone] + failure_s P(not so) + collision_s P(ran into each other),
+    L = E[time | passed in the zone] + failure_s P(not so, or later than accepted)
+        + collision_s P(ran into each other),
 
 the time being the zone time, what the speed at the exit line will still cost, less the time of a
 baton that goes through the zone at the incoming runner's speed. One smooth figure weighs all, so
@@ -319,11 +320,10 @@ def _usual_stand(squad: Squad, i: int, j: int) -> float:
     own = squad.reps
     stood = own.stand_m[(own.incoming == i) & (own.outgoing == j)]
     stood = stood[np.isfinite(stood)]
-    return (
-        abs(float(np.clip(np.round(2.0 * np.median(stood)) / 2.0, 0.0, 10.0)))
-        if len(stood)
-        else 0.0
-    )
+    if not len(stood):
+        return 0.0
+    # + 0.0, since a hair before the line is no -0
+    return float(np.clip(np.round(2.0 * np.median(stood)) / 2.0, 0.0, 10.0)) + 0.0
 
 
 def _candidate_marks(
@@ -360,10 +360,17 @@ def _mean_where(values: Floats, when: Floats) -> Floats:
 
 def _losses_s(out: Outcomes, where: Conditions, settings: Settings) -> Floats:
     """(m,) the expected loss of each mark, over all draws."""
-    own = out.finish_s - (where.zone_m / out.v_entry_mps)[:, None]
-    time = np.nan_to_num(_mean_where(own, out.in_zone), nan=1e3)
+    time = np.nan_to_num(_mean_where(_slower_s(out, where), out.in_zone), nan=1e3)
     fails = 1.0 - _mean_over_draws(out.in_time)
-    into = _mean_over_draws(out.ran_into)
+    return _weigh(time, fails, _mean_over_draws(out.ran_into), settings)
+
+
+def _slower_s(out: Outcomes, where: Conditions) -> Floats:
+    """(n, m) seconds beyond a baton that goes through the zone at the incoming runner's speed."""
+    return np.asarray(out.finish_s - (where.zone_m / out.v_entry_mps)[:, None])
+
+
+def _weigh(time: Floats, fails: Floats, into: Floats, settings: Settings) -> Floats:
     return np.asarray(time + settings.failure_s * fails + settings.collision_s * into)
 
 
@@ -377,15 +384,14 @@ def _group_losses_s(
     def smooth(values: Floats) -> Floats:
         return np.asarray(draws.group(values)[:, part].mean(axis=1) @ near)
 
-    own = out.finish_s - (where.zone_m / out.v_entry_mps)[:, None]
+    own = _slower_s(out, where)
     mass = near.sum(axis=0)
     passed = smooth(out.in_zone)
     total = smooth(np.where(out.in_zone > 0, own, 0.0))
     usual = np.nan_to_num(_mean_where(own, out.in_zone), nan=1e3)
     # a group without a pass says nothing of its time: the mean over all stands in
     time = np.where(passed > 0.05 * mass, total / np.maximum(passed, 1e-9), usual)
-    fails, into = 1.0 - smooth(out.in_time) / mass, smooth(out.ran_into) / mass
-    return np.asarray(time + settings.failure_s * fails + settings.collision_s * into)
+    return _weigh(time, 1.0 - smooth(out.in_time) / mass, smooth(out.ran_into) / mass, settings)
 
 
 def _practice_gain_s(

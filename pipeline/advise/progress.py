@@ -1,7 +1,7 @@
 """How each pair goes over the weeks: levels, trends, what moving the mark did, what was foretold.
 
-The table `progress`, by the model in `trend`. Reps less than `NIGHT_S` apart are of one day,
-whatever the time zone.
+The table `progress`, by the model in `trend`. Reps less than `backtest.NIGHT_S` apart are of one
+day, whatever the time zone.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from pipeline.advise.backtest import NIGHT_S, Foretold
+from pipeline.advise.backtest import Foretold, number_days
 from pipeline.advise.trend import (
     PairFit,
     Series,
@@ -160,7 +160,7 @@ def _gather_event(exchanges: pa.Table, event: str, foot_m: float) -> _EventReps:
         event=event,
         pairs=pairs,
         pair=pair,
-        day=np.concatenate([[0], np.cumsum(np.diff(us[at]) > NIGHT_S * 1e6)]).astype(np.intp),
+        day=number_days(us[at] / 1e6),
         us=us[at],
         session=tuple(words["session"][at]),
         values=values,

@@ -14,11 +14,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit
 
 from pipeline.advise import hierarchy, laws
-from pipeline.advise.runners import EASE_WAIT, SAME_DAY, EasingHabit, Squad
+from pipeline.advise.runners import EASE_WAIT, EasingHabit, Squad, day_weight
 from pipeline.advise.settings import Conditions
 from pipeline.advise.takeovers import Reps
 from pipeline.base.values import Floats, Frozen
@@ -132,7 +131,7 @@ def estimate_runs(
         j,
         len(squad.runners),
         PRIOR_OF_RUN,
-        _day_share(reps, known),
+        day_weight(known, j, reps),
         weeks=reps.age_days / hierarchy.DAYS_A_WEEK,
     )
 
@@ -151,14 +150,6 @@ def run_law_s(
     there = laws.seconds_to(first, top, tau, launch)
     v = np.maximum(laws.speed_mps(there, top, tau, launch), 0.3)
     return np.asarray(there + laws.seconds_on(way - first, v, top + after, tau))
-
-
-def _day_share(reps: Reps, known: NDArray[np.bool_]) -> Floats:
-    """(n,) what a rep counts for: a receiver's reps of one day have part of their spread in
-    common."""
-    key = reps.outgoing * len(reps.sessions) + reps.session
-    count = np.bincount(key[known], minlength=int(key.max(initial=0)) + 1)
-    return np.asarray(1.0 / (1.0 + (np.maximum(count[key], 1) - 1.0) * SAME_DAY))
 
 
 def draw_pair(

@@ -16,7 +16,7 @@ import pyarrow as pa
 from pipeline.advise import hierarchy, laws
 from pipeline.advise.pace import Pace, learn_pace, practised_entries, practised_starts
 from pipeline.advise.takeovers import Evidence, Reps, utc_datetime
-from pipeline.base.values import Estimate, Floats, Frozen, Ints
+from pipeline.base.values import Bools, Estimate, Floats, Frozen, Ints
 from pipeline.tables import schema
 
 SAME_DAY = 0.15  # share of the rep-to-rep variance that a day has in common: an assumption
@@ -130,7 +130,8 @@ def estimate_squad(
     def effects(
         matter: Evidence, index: Ints, prior: hierarchy.Prior, blunders: bool = True
     ) -> hierarchy.Effects:
-        weight = _day_weight(matter, index, reps)
+        has = np.trace(matter.information, axis1=1, axis2=2) > 0
+        weight = day_weight(has, index, reps)
         return hierarchy.estimate_effects(
             matter.information, matter.weighted, index, len(names), prior, weight, blunders, weeks
         )
@@ -191,9 +192,9 @@ def _look_departures(reps: Reps) -> Evidence:
     return Evidence(info[:, None, None], (info * (y - mean[group]) * wider)[:, None])
 
 
-def _day_weight(matter: Evidence, runner: Ints, reps: Reps) -> Floats:
-    """(n,) what a rep counts for, since the reps of one day share part of their spread."""
-    has = np.trace(matter.information, axis1=1, axis2=2) > 0
+def day_weight(has: Bools, runner: Ints, reps: Reps) -> Floats:
+    """(n,) what a rep counts for, since a runner's reps of one day share part of their spread;
+    `has` (n,): which of them tell something."""
     key = runner * len(reps.sessions) + reps.session
     count = np.bincount(key[has], minlength=int(key.max(initial=0)) + 1)
     return np.asarray(1.0 / (1.0 + (np.maximum(count[key], 1) - 1.0) * SAME_DAY))

@@ -28,7 +28,7 @@ from pipeline.advise import hierarchy, laws
 from pipeline.advise.pace import GAIN_INSIDE, Pace, gain_of
 from pipeline.advise.runners import Squad
 from pipeline.advise.settings import Conditions
-from pipeline.base.values import Floats, Frozen
+from pipeline.base.values import Floats, Frozen, Ints
 
 POINTS = 48  # of a course, about 0.7 m apart
 SEARCH_BEYOND_M = 6.0  # a pass is looked for this far beyond the exit line
@@ -217,15 +217,32 @@ class Receiver(Frozen):
     tau_s: Floats
     launch_s: Floats
 
+    def take(self, rows: Ints) -> Receiver:
+        """Some of the draws, in the order of `rows`."""
+        own = (self.t_s, self.v_mps, self.top_mps, self.tau_s, self.launch_s)
+        return Receiver(self.d_m, *(values[rows] for values in own))
+
 
 def run_receiver(
     draws: Draws, j: int, conditions: Conditions, stand_m: float, pace: float
 ) -> Receiver:
     """The start of runner j from `stand_m` past the back line at `pace` of his own."""
+    top, tau, launch = (x[:, j, None] for x in (draws.top_mps, draws.tau_s, draws.launch_s))
+    return receiver_course(top * pace, tau, launch, conditions, stand_m)
+
+
+def receiver_course(
+    top: Floats,
+    tau: Floats,
+    launch: Floats,
+    conditions: Conditions,
+    stand_m: float,
+    points: int = POINTS,
+) -> Receiver:
+    """Starts by the law of `top`, `tau` and `launch`, (n, 1) each, from `stand_m` past the back
+    line to some metres beyond the zone."""
     far = conditions.zone_m + SEARCH_BEYOND_M - conditions.back_m - stand_m
-    d = far * np.linspace(0.0, 1.0, POINTS) ** 1.1
-    top = draws.top_mps[:, j, None] * pace
-    tau, launch = draws.tau_s[:, j, None], draws.launch_s[:, j, None]
+    d = far * np.linspace(0.0, 1.0, points) ** 1.1
     return Receiver(d, *_start_course(d, top, tau, launch, conditions), top, tau, launch)
 
 

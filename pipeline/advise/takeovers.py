@@ -104,15 +104,18 @@ def rank_events(exchanges: pa.Table) -> list[str]:
     return [row["values"] for row in sorted(counts, key=lambda c: (-c["counts"], c["values"]))]
 
 
+def rows_in_time(exchanges: pa.Table, event: str) -> tuple[pa.Table, Floats]:
+    """The rows of one event in time order, which is that of `Reps`, and their times [s], (n,)."""
+    rows = exchanges.filter(pc.equal(exchanges.column("event"), event))
+    utc = _utc_s(rows)
+    order = np.lexsort((_float_column(rows, "exchange"), utc))
+    return rows.take(pa.array(order)), utc[order]
+
+
 def gather_reps(exchanges: pa.Table, curves: pa.Table, event: str) -> Reps:
     """All takeovers of one event, from the tables `exchanges` and `speed_curves`."""
-    utc_all = _utc_s(exchanges)
-    newest = float(utc_all.max(initial=0.0))
-    keep = np.asarray(pc.equal(exchanges.column("event"), event).to_numpy(zero_copy_only=False))
-    rows = exchanges.filter(pa.array(keep))
-    utc = utc_all[keep]
-    order = np.lexsort((_float_column(rows, "exchange"), utc))
-    rows, utc = rows.take(pa.array(order)), utc[order]
+    newest = float(_utc_s(exchanges).max(initial=0.0))
+    rows, utc = rows_in_time(exchanges, event)
     names = tuple(
         sorted({*rows.column("incoming").to_pylist(), *rows.column("outgoing").to_pylist()})
     )

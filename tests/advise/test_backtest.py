@@ -82,5 +82,5 @@ def test_without_an_earlier_evening_or_a_mark_nothing_is_foretold():
 
 def test_no_more_than_the_last_days_are_foretold(monkeypatch):
     reps = gathered(squads.lake(61, evenings=4)[0])
-    monkeypatch.setattr(backtest, "MOST_DAYS", 2)
+    monkeypatch.setattr(backtest, "FORETOLD_DAYS", 2)
     assert foretell_days(reps, SETTINGS).of_all().takeovers == 2 * 12

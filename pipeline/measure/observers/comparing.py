@@ -24,8 +24,6 @@ from pipeline.measure.observers.ties import Tie
 from pipeline.measure.observers.told import WHO, tell_moment
 from pipeline.measure.weighing import SeenTakeover, pair_of
 
-DOUBTED_Z = 3.0
-
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
