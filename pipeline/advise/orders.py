@@ -60,7 +60,8 @@ CLOSE_CALL = 0.9  # a remark says if the chance of beating the second order is b
 class Legs(Frozen):
     """What is known of J runners and their pairs, in n draws of the estimation error.
 
-    `v_max_mps`, `tau_s`, `launch_s` (n, J): the law of the start, launch from the first movement;
+    `v_max_mps`, `tau_s`, `launch_s` (n, J): the law of the start with both arms free, launch from
+    the first movement;
     `v_in_mps` (n, J): the speed brought into a zone. Of pairs, incoming by outgoing, at the advised
     mark: `zone_time_s` (n, J, J), the zone time expected on a straight; its
     `zone_time_spread_s` (J, J);
@@ -154,7 +155,8 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
         event=squad.event,
         lane=lane,
         runners=tuple(names),
-        v_max_mps=means(draws.top_mps),
+        # from the gun, and on the way after a zone, both arms are free
+        v_max_mps=means(draws.push_mps if squad.reps.blind else draws.top_mps),
         tau_s=means(draws.tau_s),
         launch_s=means(draws.launch_s),
         v_in_mps=means(draws.v_in_mps),

@@ -10,6 +10,7 @@ import json
 import math
 import shutil
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +25,7 @@ from hypothesis import strategies as st
 from lakes import NAMES, QUICK, ordered_pairs, random_lake, store_lake
 from stored_sessions import ASKED, files_below
 
-from pipeline.advise import decisions
+from pipeline.advise import decisions, orders
 from pipeline.advise.decisions import Wishes
 from pipeline.advise.settings import Settings
 from pipeline.errors import InputError, NothingMeasured, OutputError, UsageError
@@ -399,3 +400,16 @@ def test_marks_of_a_race_are_made_for_the_wind_of_their_zones(season):
         assert bool(words) is needed
     # round the lap a wind is nearly nothing
     assert abs(windy.orders.time_s.min() - still.orders.time_s.min()) < 0.4
+
+
+def test_a_leg_is_run_at_the_speed_of_free_arms(season):
+    """The law of the start before a blind pass has one arm soon to go back; a leg has not."""
+    (advice,) = decisions.advise_lake(lake.read_lake(season), asked(event="4x100"))
+    quick = replace(advice, squad=replace(advice.squad, after=shifted(advice.squad.after, 0.4)))
+    slow = replace(advice, squad=replace(advice.squad, after=shifted(advice.squad.after, 0.0)))
+    one, other = (orders.gather_legs(x, 4).v_max_mps.mean() for x in (quick, slow))
+    assert one - other == pytest.approx(0.4, abs=0.02)
+
+
+def shifted(effects, by):
+    return replace(effects, mean=np.full_like(effects.mean, by))
