@@ -53,7 +53,7 @@ def judge_trade_rule(advice: Advice) -> TradeRule | None:
     """The rule for the squad of an advice; None in a change by sight, and without a pair."""
     if not advice.squad.reps.blind or not advice.pairs:
         return None
-    top_mps = float((advice.squad.start.mean[:, 0] + advice.squad.after.mean[:, 0]).mean())
+    top_mps = float(advice.squad.start.mean[:, 0].mean())
     feet = trade_mark_feet(top_mps)
     there = [(pair, feet * foot_or_usual_m(pair)) for pair in advice.pairs]
     nearer = sum(at < pair.candidates.mark_m[0] for pair, at in there)
