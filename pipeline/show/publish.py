@@ -288,11 +288,7 @@ def _with_verdicts(
     measurement: a takeover may have got another number since."""
     asked: dict[Pairing, None] = dict.fromkeys((*one.pair, one.row["event"]) for one in several)
     by_pair, remarks = _read_pair_rows(found.place, "verdicts", asked)
-    told = {
-        (row["session"], row["exchange"]): row["verdict"]
-        for rows in by_pair.values()
-        for row in rows
-    }
+    told = {(row["session"], row["exchange"]): row for rows in by_pair.values() for row in rows}
     if not told:
         return tuple(several), remarks
     rests_on = lake.decision_inputs(found.place, "verdicts")

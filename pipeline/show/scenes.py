@@ -85,7 +85,7 @@ class Scene:
     baton: Baton | None
     gap: TrunkGap | None
     left_out: str | None = None  # why it does not serve advice and comparisons; None: it does
-    verdict: str | None = None  # what it lost and to what, in a sentence; None: not worked out
+    verdict: LakeRow | None = None  # its row of `verdicts`; None: not worked out
 
     @property
     def pair(self) -> tuple[str, str]:

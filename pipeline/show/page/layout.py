@@ -7,24 +7,20 @@ the finger. Style and script are the files page.css and page.js beside this modu
 
 from __future__ import annotations
 
-import importlib.resources
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from xml.etree import ElementTree as ET
 
-from pipeline.base.words import CAUTION, TENTH, count
-from pipeline.show.figures import page_svg
+from pipeline.base.words import CAUTION, count
 from pipeline.show.markup import (
     Child,
     element,
-    html_document,
     html_table,
-    list_item,
     outside_name,
     plain_text,
     scrolling,
     table_row,
 )
-from pipeline.show.page import other_parts, pair_part, takeover_list, takeover_part
+from pipeline.show.page import frame, other_parts, pair_part, takeover_list, takeover_part
 from pipeline.show.page.pair_part import NO_DECISIONS, PairDecisions
 from pipeline.show.scenes import LakeRow, Scene, order_by_time
 from pipeline.show.wording import day_range
@@ -32,28 +28,6 @@ from pipeline.show.wording import day_range
 Pairing = tuple[str, str, str]  # incoming, outgoing, event
 Sightings = Mapping[tuple[str, int], Sequence[LakeRow]]  # of `observations`, by session, exchange
 NOTHING_SEEN: Sightings = {}
-
-READING_NOTES = (
-    "Units are worn on the trunk. A runner's place is the trunk's, along the lane's measured line, "
-    "counted from the entry line.",
-    "The baton is taken to be with the incoming runner's trunk until the pass and with the "
-    "outgoing runner's after it. The place of the pass is half-way between the two trunks.",
-    "Zone time: the baton's time from the entry line to the exit line.",
-    "Gap: the distance between the two trunks. At the pass it is the free distance.",
-    "Start: the outgoing runner's first movement less the incoming runner's crossing of the mark, "
-    "so a late start is positive. The moment itself is called go.",
-    "The receiver is the outgoing runner.",
-    "The sentence at a takeover's head compares it with what the pair usually does on the mark "
-    "advised. Late and early are against the receiver's own usual start.",
-    "Speeds are without the swing inside each step.",
-    "± is one standard error: in two cases of three the truth is no farther off. “–” means not "
-    "known; the takeover's own part says why.",
-    "Solid lines and full dots were measured or seen. Dashed lines and hollow dots are inferred.",
-)
-PRIVACY_NOTE = (
-    "Speeds of a person, often a minor, are personal data: pass this page on only to those who may "
-    "see them. It holds no position on Earth."
-)
 
 
 def session_page(
@@ -84,7 +58,9 @@ def session_page(
         _recordings_section(recordings),
     ]
     title = f"Takeovers, {plain_text(session_id)}"
-    return _whole_page(title, ordered, parts, about, remarks)
+    return frame.whole_page(
+        title, _lead_sentence(ordered), parts, about=about, remarks=remarks, has_views=bool(ordered)
+    )
 
 
 def pair_page(
@@ -112,7 +88,10 @@ def pair_page(
             )
         )
     parts.append(_takeovers_section(ordered, seen, with_dates=True))
-    return _whole_page(f"{incoming} to {outgoing}", ordered, parts, about, remarks)
+    title = f"{incoming} to {outgoing}"
+    return frame.whole_page(
+        title, _lead_sentence(ordered), parts, about=about, remarks=remarks, has_views=True
+    )
 
 
 # --- parts --------------------------------------------------------------------------------------
@@ -162,7 +141,7 @@ def _list_section(ordered: Sequence[Scene], *, with_dates: bool) -> ET.Element |
 
 def _list_choices(ordered: Sequence[Scene]) -> ET.Element:
     found = takeover_list.pair_numbers(ordered)
-    parts = [_radio_choice("order", "Order", (("time", "as run"), ("best", "best first")))]
+    parts = [frame.radio_choice("order", "Order", (("time", "as run"), ("best", "best first")))]
     if len(found) > 1:
         options = [element("option", {"value": ""}, "all pairs")]
         options += [
@@ -172,22 +151,8 @@ def _list_choices(ordered: Sequence[Scene]) -> ET.Element:
             for (incoming, outgoing), number in found.items()
         ]
         select = element("select", {"id": "which-pair"}, *options)
-        parts.append(_labelled_choice("Pair", select))
+        parts.append(frame.labelled_choice("Pair", select))
     return element("div", {"class": "scripted choices"}, *parts)
-
-
-def _radio_choice(group: str, legend: str, values: Iterable[tuple[str, str]]) -> ET.Element:
-    labels: list[Child] = []
-    for index, (value, words) in enumerate(values):
-        checked = {} if index else {"checked": "checked"}
-        given = {"type": "radio", "name": group, "value": value} | checked
-        labels.append(element("label", {}, element("input", given), f" {words}"))
-    return element("fieldset", {"class": "choice"}, element("legend", {}, legend), *labels)
-
-
-def _labelled_choice(words: str, control: ET.Element) -> ET.Element:
-    label = element("label", {"for": control.get("id", "")}, words)
-    return element("div", {"class": "choice"}, label, " ", control)
 
 
 def _pairs_section(
@@ -270,80 +235,3 @@ def _recording_line(own: LakeRow) -> ET.Element:
         outside_name("; ".join(own["remarks"]) or "–"),
     ]
     return table_row([outside_name(own["runner"])], cells)
-
-
-# --- the frame ----------------------------------------------------------------------------------
-
-
-def _whole_page(
-    title: str,
-    ordered: Sequence[Scene],
-    parts: Sequence[Child],
-    about: Mapping[str, str],
-    remarks: Sequence[str],
-) -> str:
-    missing = [list_item(outside_name(text)) for text in remarks]
-    head = element(
-        "header",
-        {},
-        element("h1", {}, title),
-        element("p", {"class": "lead"}, _lead_sentence(ordered)),
-        element("ul", {"class": "missing"}, *missing) if missing else None,
-    )
-    first, *rest = parts
-    main = element("main", {}, first, _figure_settings(ordered), *rest, _reading_section())
-    body = element("body", {}, head, main, _page_footer(about))
-    return html_document(title, _page_style(), body, _read_page_file("page.js"))
-
-
-def _figure_settings(ordered: Sequence[Scene]) -> ET.Element:
-    """The switches of the figures, which stay in sight while the page scrolls."""
-    views = (("zone", "zone"), ("clock", "clock"))
-    papers = (("auto", "auto"), ("light", "light"), ("dark", "dark"))
-    options = [element("option", {"value": value}, words) for value, words in papers]
-    return element(
-        "div",
-        {"class": "scripted settings", "role": "group", "aria-label": "How the figures show"},
-        _radio_choice("view", "Speeds over", views) if ordered else None,
-        _labelled_choice("Paper", element("select", {"id": "paper"}, *options)),
-    )
-
-
-def _reading_section() -> ET.Element:
-    return element(
-        "section",
-        {"id": "reading", "aria-labelledby": "reading-head"},
-        element("h2", {"id": "reading-head"}, "How to read it"),
-        element("ul", {}, *map(list_item, (*READING_NOTES, TENTH))),
-    )
-
-
-def _page_footer(about: Mapping[str, str]) -> ET.Element:
-    rests = [
-        element("span", {}, outside_name(what), ": ", outside_name(said), "; ")
-        for what, said in about.items()
-    ]
-    return element(
-        "footer",
-        {},
-        element("p", {"class": "caution"}, CAUTION),
-        element("p", {}, PRIVACY_NOTE),
-        element("p", {"class": "about"}, *rests) if rests else None,
-    )
-
-
-def _read_page_file(file: str) -> str:
-    return (
-        importlib.resources.files("pipeline.show.page").joinpath(file).read_text(encoding="utf-8")
-    )
-
-
-def _page_style() -> str:
-    light, dark = page_svg.theme_variables("light"), page_svg.theme_variables("dark")
-    return (
-        f":root{{{light}}}\n"
-        f"@media screen and (prefers-color-scheme: dark)"
-        f"{{:root:not([data-paper=light]){{{dark}color-scheme:dark}}}}\n"
-        f"@media screen{{:root[data-paper=dark]{{{dark}color-scheme:dark}}}}\n"
-        f"{page_svg.ink_rules()}{_read_page_file('page.css')}"
-    )

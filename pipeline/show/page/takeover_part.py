@@ -52,7 +52,7 @@ def takeover_article(
         {"class": "takeover", "id": takeover_list.anchor(one)},
         element("h3", {}, f"{number} ", outside_name(incoming), " to ", outside_name(outgoing)),
         element("p", {"class": "which"}, *_takeover_origin(one, with_date)),
-        element("p", {"class": "verdict"}, one.verdict) if one.verdict is not None else None,
+        _verdict_line(one),
         element("p", {"class": "result"}, *_takeover_result(one)),
         _takeover_overlay(one, number),
         _moments_table(one),
@@ -201,6 +201,12 @@ def _difference_words(row: LakeRow) -> Iterable[str]:
 
 
 # --- words ------------------------------------------------------------------------------------
+
+
+def _verdict_line(one: Scene) -> ET.Element | None:
+    return (
+        None if one.verdict is None else element("p", {"class": "verdict"}, one.verdict["verdict"])
+    )
 
 
 def _takeover_origin(one: Scene, with_date: bool) -> Iterable[Child]:

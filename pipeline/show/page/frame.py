@@ -1,0 +1,130 @@
+"""What every page has round its parts: head, switches, how to read it, cautions, style, script."""
+
+from __future__ import annotations
+
+import importlib.resources
+from collections.abc import Iterable, Mapping, Sequence
+from xml.etree import ElementTree as ET
+
+from pipeline.base.words import CAUTION, TENTH
+from pipeline.show.figures import page_svg
+from pipeline.show.markup import Child, element, html_document, list_item, outside_name
+
+READING_NOTES = (
+    "Units are worn on the trunk. A runner's place is the trunk's, along the lane's measured line, "
+    "counted from the entry line.",
+    "The baton is taken to be with the incoming runner's trunk until the pass and with the "
+    "outgoing runner's after it. The place of the pass is half-way between the two trunks.",
+    "Zone time: the baton's time from the entry line to the exit line.",
+    "Gap: the distance between the two trunks. At the pass it is the free distance.",
+    "Start: the outgoing runner's first movement less the incoming runner's crossing of the mark, "
+    "so a late start is positive. The moment itself is called go.",
+    "The receiver is the outgoing runner.",
+    "The sentence at a takeover's head compares it with what the pair usually does on the mark "
+    "advised. Late and early are against the receiver's own usual start.",
+    "Speeds are without the swing inside each step.",
+    "± is one standard error: in two cases of three the truth is no farther off. “–” means not "
+    "known; the takeover's own part says why.",
+    "Solid lines and full dots were measured or seen. Dashed lines and hollow dots are inferred.",
+)
+PRIVACY_NOTE = (
+    "Speeds of a person, often a minor, are personal data: pass this page on only to those who may "
+    "see them. It holds no position on Earth."
+)
+
+
+def whole_page(
+    title: str,
+    lead: str,
+    parts: Sequence[Child],
+    *,
+    about: Mapping[str, str],
+    remarks: Sequence[str] = (),
+    reading: Sequence[str] = READING_NOTES,
+    has_views: bool = False,
+) -> str:
+    """A page as HTML text, to be stored as UTF-8.
+
+    `lead` is the sentence below the title, `parts` the sections, `about` what the page rests on,
+    `remarks` what was left out, `reading` how to read it. `has_views`: there are figures with two
+    views, so a switch between them stands below the first part.
+    """
+    missing = [list_item(outside_name(text)) for text in remarks]
+    head = element(
+        "header",
+        {},
+        element("h1", {}, title),
+        element("p", {"class": "lead"}, lead),
+        element("ul", {"class": "missing"}, *missing) if missing else None,
+    )
+    first, *rest = parts
+    main = element("main", {}, first, _figure_settings(has_views), *rest, _reading_section(reading))
+    body = element("body", {}, head, main, _page_footer(about))
+    return html_document(title, _page_style(), body, _read_page_file("page.js"))
+
+
+def _figure_settings(has_views: bool) -> ET.Element:
+    """The switches of the figures, which stay in sight while the page scrolls."""
+    views = (("zone", "zone"), ("clock", "clock"))
+    papers = (("auto", "auto"), ("light", "light"), ("dark", "dark"))
+    options = [element("option", {"value": value}, words) for value, words in papers]
+    return element(
+        "div",
+        {"class": "scripted settings", "role": "group", "aria-label": "How the figures show"},
+        radio_choice("view", "Speeds over", views) if has_views else None,
+        labelled_choice("Paper", element("select", {"id": "paper"}, *options)),
+    )
+
+
+def _reading_section(notes: Sequence[str]) -> ET.Element:
+    return element(
+        "section",
+        {"id": "reading", "aria-labelledby": "reading-head"},
+        element("h2", {"id": "reading-head"}, "How to read it"),
+        element("ul", {}, *map(list_item, (*notes, TENTH))),
+    )
+
+
+def _page_footer(about: Mapping[str, str]) -> ET.Element:
+    rests = [
+        element("span", {}, outside_name(what), ": ", outside_name(said), "; ")
+        for what, said in about.items()
+    ]
+    return element(
+        "footer",
+        {},
+        element("p", {"class": "caution"}, CAUTION),
+        element("p", {}, PRIVACY_NOTE),
+        element("p", {"class": "about"}, *rests) if rests else None,
+    )
+
+
+def _read_page_file(file: str) -> str:
+    return (
+        importlib.resources.files("pipeline.show.page").joinpath(file).read_text(encoding="utf-8")
+    )
+
+
+def _page_style() -> str:
+    light, dark = page_svg.theme_variables("light"), page_svg.theme_variables("dark")
+    return (
+        f":root{{{light}}}\n"
+        f"@media screen and (prefers-color-scheme: dark)"
+        f"{{:root:not([data-paper=light]){{{dark}color-scheme:dark}}}}\n"
+        f"@media screen{{:root[data-paper=dark]{{{dark}color-scheme:dark}}}}\n"
+        f"{page_svg.ink_rules()}{_read_page_file('page.css')}"
+    )
+
+
+def radio_choice(group: str, legend: str, values: Iterable[tuple[str, str]]) -> ET.Element:
+    labels: list[Child] = []
+    for index, (value, words) in enumerate(values):
+        checked = {} if index else {"checked": "checked"}
+        given = {"type": "radio", "name": group, "value": value} | checked
+        labels.append(element("label", {}, element("input", given), f" {words}"))
+    return element("fieldset", {"class": "choice"}, element("legend", {}, legend), *labels)
+
+
+def labelled_choice(words: str, control: ET.Element) -> ET.Element:
+    label = element("label", {"for": control.get("id", "")}, words)
+    return element("div", {"class": "choice"}, label, " ", control)
