@@ -167,9 +167,10 @@ def test_words_over_the_panels_lie_apart_and_inside(places):
     boxes = sorted((float(t.get("y")), float(t.get("x"))) for t in words)
     for (y0, x0), (y1, x1) in itertools.pairwise(boxes):
         assert abs(y1 - y0) >= page_svg.ROW - 0.1 or x1 - x0 >= 2 * half - 0.2
+    top = float(svg.get("viewBox").split()[1])
     for y, x in boxes:
         assert half - 0.2 <= x <= page_svg.WIDTH - half + 0.2
-        assert y >= 8.0
+        assert y >= top + 8.0
 
 
 def test_every_word_of_a_figure_is_in_the_picture():
@@ -189,9 +190,45 @@ def test_every_word_of_a_figure_is_in_the_picture():
 
 def test_the_reps_of_a_figure_are_groups():
     items = [Dot("plain", float(k), 5.0, rep=k % 3) for k in range(9)]
-    groups = list(page_svg.draw_svg(figure(*items)).iter("g"))
+    groups = [g for g in page_svg.draw_svg(figure(*items)).iter("g") if "data-rep" in g.keys()]
     assert [group.get("data-rep") for group in groups] == ["0", "1", "2"]
     assert [len(group) for group in groups] == [3, 3, 3]
+
+
+def test_figures_with_the_same_axes_have_the_same_frame_whatever_stands_on_them():
+    x = np.linspace(0.0, 30.0, 61)
+    plain, full = (
+        page_svg.draw_svg(one)
+        for one in (
+            figure(spans=(Span(0.0, 30.0, "zone"),)),
+            figure(
+                Curve("incoming", x, np.full(61, 9.0)),
+                uprights=tuple(Upright("plain", k, "word") for k in (1.0, 2.0, 3.0)),
+                spans=(Span(0.0, 30.0, "zone"),),
+            ),
+        )
+    )
+    frames = [ET.tostring(with_class(one, page_svg.FRAME)[0]) for one in (plain, full)]
+    assert frames[0] == frames[1]
+    other = page_svg.draw_svg(figure(top=12.0))
+    assert ET.tostring(with_class(other, page_svg.FRAME)[0]) not in frames
+
+
+def test_a_live_curve_names_its_reading_and_holds_no_points():
+    x = np.linspace(0.0, 30.0, 61)
+    sd, signs = np.full(61, 0.1), np.array([[5.0, 9.0]])
+    curve = Curve("incoming", x, np.full(61, 9.0), sd=sd, signs=signs, word="robin", reading="in")
+    live, whole = (page_svg.draw_svg(figure(curve), live=live) for live in (True, False))
+    drawn = [
+        part for part in live.iter("path") if part.get("class", "").split()[-1] == "ink-incoming"
+    ]
+    assert [part.get("d") for part in drawn] == [None, None, None]
+    names = [
+        (part.get("data-band"), part.get("data-reading"), part.get("data-signs")) for part in drawn
+    ]
+    assert names == [("in", None, None), (None, "in", None), (None, None, "in")]
+    assert [t.text for t in live.iter("text")] == [t.text for t in whole.iter("text")]
+    assert not [part for part in whole.iter() if "data-reading" in part.keys()]
 
 
 # --- inks and axes -------------------------------------------------------------------------------

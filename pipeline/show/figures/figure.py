@@ -17,6 +17,7 @@ from pipeline.base.values import Floats, Frozen
 
 InkName = Literal["incoming", "outgoing", "baton", "plain", "quiet", "inside", "into", "away"]
 Sign = Literal["disc", "square", "triangle", "none"]
+Reading = Literal["in", "out", "baton", "gap"]  # speed of either runner, of the baton; the gap
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +80,8 @@ class Curve(Frozen):
     The line is interrupted before each row in `breaks`. `signs` (k, 2) are the places of the ink's
     sign along the curve. `word` is written at the row `word_at`: above the curve (`above`), below
     it, or beside it where it is steep (`beside`). `rep` is the takeover's index where several are
-    drawn over each other, and `thin` draws a thin line for such figures.
+    drawn over each other, and `thin` draws a thin line for such figures. `reading` names the
+    takeover's reading that the curve shows, where it is one.
     """
 
     ink: InkName
@@ -95,6 +97,7 @@ class Curve(Frozen):
     rep: int | None = None
     thin: bool = False
     dashed: bool = False
+    reading: Reading | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,9 +54,11 @@ SPEED_LABEL = "speed, m/s"
 GAP_LABEL = "gap, m"
 
 
-def takeover_overlay(one: Scene, view: View) -> Figure:
-    """The overlay of one takeover."""
-    x = _x_scale([one], view)
+def takeover_overlay(one: Scene, view: View, among: Sequence[Scene] = ()) -> Figure:
+    """The overlay of one takeover, on the scales of all those `among` which it stands, itself
+    included; on its own without them."""
+    beside = among or [one]
+    x = _x_scale(beside, view)
     speeds: list[Item] = []
     if one.baton is not None:
         at = _axis_values(one.baton.t_s, one.baton.s_m, view)
@@ -65,7 +67,9 @@ def takeover_overlay(one: Scene, view: View) -> Figure:
         if keep.sum() > 1:
             handed = int(keep[:jump].sum())
             breaks = (handed,) if 0 < handed < keep.sum() else ()
-            speeds.append(Curve("baton", at[keep], one.baton.v_mps[keep], breaks=breaks))
+            speeds.append(
+                Curve("baton", at[keep], one.baton.v_mps[keep], breaks=breaks, reading="baton")
+            )
     for role, course in _runners_with_course(one):
         speeds += _speed_curve(course, role, x, view, name=True)
     speeds += _pass_on_speeds(one, x, view)
@@ -79,17 +83,20 @@ def takeover_overlay(one: Scene, view: View) -> Figure:
         speeds,
         gaps,
         _moment_uprights(one, view),
+        beside,
     )
 
 
-def pair_overlay(several: Sequence[Scene], view: View) -> Figure:
+def pair_overlay(several: Sequence[Scene], view: View, among: Sequence[Scene] = ()) -> Figure:
     """Many takeovers of one pair over each other; each item's `rep` is its index in `several`.
+    `among` is as for `takeover_overlay`.
 
     Raises ValueError where there is no takeover.
     """
     if not several:
         raise ValueError("no takeover to lay over another")
-    x = _x_scale(several, view)
+    beside = among or several
+    x = _x_scale(beside, view)
     speeds: list[Item] = []
     gaps: list[Item] = []
     for rep, one in enumerate(several):
@@ -102,17 +109,20 @@ def pair_overlay(several: Sequence[Scene], view: View) -> Figure:
     lines = [Upright("plain", 0.0, "entry")]
     if view == "zone":
         lines.append(Upright("plain", several[0].zone_m, "exit"))
-    return _overlay_figure(several, view, title, _describe_pair(several), x, speeds, gaps, lines)
+    return _overlay_figure(
+        several, view, title, _describe_pair(several), x, speeds, gaps, lines, beside
+    )
 
 
 def _overlay_figure(
     several: Sequence[Scene], view: View, title: str, description: str, x: Scale,
     speeds: Sequence[Item], gaps: Sequence[Item], lines: Sequence[Upright],
+    beside: Sequence[Scene],
 ) -> Figure:  # fmt: skip
     """The panel of speeds and, where a gap is known, the panel of the gap."""
-    panels = [Panel(_speed_scale(several), tuple(speeds), 2.2)]
+    panels = [Panel(_speed_scale(beside), tuple(speeds), 2.2)]
     if gaps:
-        panels.append(Panel(_gap_scale(several), tuple(gaps), 1.0))
+        panels.append(Panel(_gap_scale(beside), tuple(gaps), 1.0))
     zone_m = several[0].zone_m
     spans = (Span(0.0, zone_m, f"zone, {zone_m:g} m"),) if view == "zone" else ()
     return Figure(
@@ -193,6 +203,7 @@ def _speed_curve(
             beside=role == "outgoing",
             rep=rep,
             thin=not alone,
+            reading="in" if role == "incoming" else "out",
         )
     ]
 
@@ -256,6 +267,7 @@ def _gap_items(one: Scene, x: Scale, view: View, rep: int | None = None) -> tupl
             breaks=tuple(int(k) for k in np.flatnonzero(np.diff(rows) > 1) + 1),
             rep=rep,
             thin=not alone,
+            reading="gap",
         )
     ]
     handed, distance = one.moment("pass"), one.gap_at_pass

@@ -26,6 +26,7 @@ from pipeline.show.figures.figure import (
     Figure,
     Item,
     Panel,
+    Reading,
     Scale,
     Sign,
     Span,
@@ -42,8 +43,9 @@ ROW = 18.0  # units high: a row of words above the panels
 HEAD = 26.0  # units above a panel for its axis' label, clear of the topmost number
 BELOW = 40.0  # ticks and label of the x axis
 TOLERANCE = 0.25  # units by which a drawn curve may be off, a quarter of a telephone's pixel
-BAND_ROWS = 25  # rows of a curve between two corners of its band, at most
+BAND_TOLERANCE = 0.8  # units by which the edge of a band, which is soft anyway, may be off
 _SIGN_SIZE = 3.2
+FRAME = "frame"  # the class of what lies behind a figure
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,15 +78,18 @@ def _svg_x(scale: Scale, x: Any) -> Any:
     return LEFT + scale.part(x) * (WIDTH - LEFT - RIGHT)
 
 
-def draw_svg(figure: Figure) -> ET.Element:
+def draw_svg(figure: Figure, *, live: bool = False) -> ET.Element:
     """The figure as an element; the page decides its size.
 
     `data-x` and `data-y` tell the page's script where the axes are: low and high in data units,
     then left and right (or bottom and top) in the picture's units, one panel after the other.
+    Panels begin at 0 and words stand above it, so that figures with the same axes hold the same
+    frame and the same curves, which a page then needs only once. A `live` figure leaves the points
+    of curves that name a reading to the page's script, which has them anyway.
     """
     rows = stack_rows([_svg_word_extent(figure.x, upright) for upright in figure.uprights])
     head = ROW * (max(rows, default=-1) + 1)
-    boxes, top = [], head
+    boxes, top = [], 0.0
     for panel in figure.panels:
         top += HEAD
         boxes.append(_PanelBox(figure.x, panel.y, top, top + PANEL * panel.share))
@@ -93,7 +98,7 @@ def draw_svg(figure: Figure) -> ET.Element:
     svg = element(
         "svg",
         {
-            "viewBox": f"0 0 {WIDTH:g} {height:g}",
+            "viewBox": f"0 {-head:g} {WIDTH:g} {head + height:g}",
             "role": "img",
             "aria-label": f"{figure.title}. {figure.description}",
             "data-x": _svg_numbers([figure.x.low, figure.x.high, LEFT, WIDTH - RIGHT]),
@@ -102,15 +107,11 @@ def draw_svg(figure: Figure) -> ET.Element:
             ),
         },
     )
-    for box in boxes:
-        svg.extend(_svg_ground(box, figure.spans, is_first=box is boxes[0]))
-    for panel, box in zip(figure.panels, boxes, strict=True):
-        svg.extend(_svg_panel(panel, box))
+    svg.append(_svg_frame(figure, boxes))
     for upright, row in zip(figure.uprights, rows, strict=True):
-        svg.extend(_svg_upright(upright, boxes, head - ROW * (row + 1) + ROW - 4.0))
+        svg.extend(_svg_upright(upright, boxes, -ROW * row - 4.0))
     for panel, box in zip(figure.panels, boxes, strict=True):
-        svg.extend(_svg_items(panel.items, box))
-    svg.extend(_svg_x_axis(figure.x, boxes[-1]))
+        svg.extend(_svg_items(panel.items, box, live))
     return svg
 
 
@@ -137,6 +138,17 @@ def ink_rules() -> str:
 
 
 # --- the frame ------------------------------------------------------------------------------
+
+
+def _svg_frame(figure: Figure, boxes: Sequence[_PanelBox]) -> ET.Element:
+    """What lies behind everything, the same for all figures with these axes."""
+    frame = element("g", {"class": FRAME})
+    for box in boxes:
+        frame.extend(_svg_ground(box, figure.spans, is_first=box is boxes[0]))
+    for panel, box in zip(figure.panels, boxes, strict=True):
+        frame.extend(_svg_panel(panel, box))
+    frame.extend(_svg_x_axis(figure.x, boxes[-1]))
+    return frame
 
 
 def _svg_ground(box: _PanelBox, spans: Iterable[Span], *, is_first: bool) -> Iterable[ET.Element]:
@@ -203,10 +215,10 @@ def _svg_upright(upright: Upright, boxes: Sequence[_PanelBox], y: float) -> Iter
 # --- what stands on a panel -----------------------------------------------------------------
 
 
-def _svg_items(items: Iterable[Item], box: _PanelBox) -> Iterable[ET.Element]:
+def _svg_items(items: Iterable[Item], box: _PanelBox, live: bool) -> Iterable[ET.Element]:
     groups: dict[int, ET.Element] = {}
     for item in items:
-        parts = list(_svg_item(item, box))
+        parts = list(_svg_item(item, box, live))
         rep = getattr(item, "rep", None)
         if rep is None:
             yield from parts
@@ -217,9 +229,13 @@ def _svg_items(items: Iterable[Item], box: _PanelBox) -> Iterable[ET.Element]:
         groups[rep].extend(parts)
 
 
-def _svg_item(item: Item, box: _PanelBox) -> Iterable[ET.Element]:
+def _svg_item(item: Item, box: _PanelBox, live: bool) -> Iterable[ET.Element]:
     if isinstance(item, Curve):
-        return _svg_curve(item, box)
+        return (
+            _svg_live_curve(item, item.reading, box)
+            if live and item.reading
+            else _svg_curve(item, box)
+        )
     if isinstance(item, Dot):
         return _svg_dot(item, box)
     if isinstance(item, Bracket):
@@ -239,13 +255,11 @@ def _svg_curve(curve: Curve, box: _PanelBox) -> Iterable[ET.Element]:
         rows = _simplified_rows(at, down)
         lines.append(_polyline_path(at[rows], down[rows]))
         if sd is not None:
-            # Errors change slowly, so the curve's own rows and a few between are enough.
-            rows = np.union1d(rows, np.arange(0, len(at), BAND_ROWS))
-            edges = [
-                np.clip(down[rows] + k * sd[first:last][rows], box.top, box.bottom) for k in (-1, 1)
-            ]
-            around = np.concatenate([at[rows], at[rows][::-1]])
-            bands.append(_polyline_path(around, np.concatenate([edges[0], edges[1][::-1]])) + "z")
+            edges = [np.clip(down + k * sd[first:last], box.top, box.bottom) for k in (-1, 1)]
+            upper, lower = (_simplified_rows(at, edge, BAND_TOLERANCE) for edge in edges)
+            around = np.concatenate([at[upper], at[lower][::-1]])
+            edge = np.concatenate([edges[0][upper], edges[1][lower][::-1]])
+            bands.append(_polyline_path(around, edge) + "z")
     ink = f"ink-{curve.ink}"
     if bands:
         yield element("path", {"class": f"band {ink}", "d": "".join(bands)})
@@ -256,6 +270,21 @@ def _svg_curve(curve: Curve, box: _PanelBox) -> Iterable[ET.Element]:
         yield _svg_signs(curve, box)
     if curve.word and len(x):
         yield _svg_curve_word(curve, float(x[curve.word_at]), float(y[curve.word_at]))
+
+
+def _svg_live_curve(curve: Curve, reading: Reading, box: _PanelBox) -> Iterable[ET.Element]:
+    """The curve without its points: `data-reading` tells the script which reading it draws here.
+    The reading of the gap has the second panel, all others the first."""
+    ink, more = f"ink-{curve.ink}", " thin" if curve.thin else ""
+    if curve.sd is not None:
+        yield element("path", {"class": f"band {ink}", "data-band": reading})
+    yield element("path", {"class": f"curve {ink}{more}", "data-reading": reading})
+    if curve.signs is not None and len(curve.signs):
+        sign = INKS[curve.ink].sign
+        yield element("path", {"class": f"signs {sign} {ink}", "data-signs": reading})
+    if curve.word and len(curve.x):
+        x, y = box.at(float(curve.x[curve.word_at]), float(curve.y[curve.word_at]))
+        yield _svg_curve_word(curve, x, y)
 
 
 def _svg_curve_word(curve: Curve, x: float, y: float) -> ET.Element:
@@ -272,6 +301,9 @@ def _svg_signs(curve: Curve, box: _PanelBox) -> ET.Element:
     places = np.asarray(curve.signs)
     x, y = np.asarray(box.across(places[:, 0])), np.asarray(box.down(places[:, 1]))
     sign = INKS[curve.ink].sign
+    if sign in ("disc", "square"):  # the end of a line of no length is one: a dozen bytes each
+        path = "".join(f"M{_tenths(a)} {_tenths(b)}h0" for a, b in zip(x, y, strict=True))
+        return element("path", {"class": f"signs {sign} ink-{curve.ink}", "d": path})
     path = "".join(_sign_path(sign, float(a), float(b)) for a, b in zip(x, y, strict=True))
     return element("path", {"class": f"sign full ink-{curve.ink}", "d": path})
 
@@ -324,8 +356,8 @@ def _svg_bracket(bracket: Bracket, box: _PanelBox) -> Iterable[ET.Element]:
 # --- elements -------------------------------------------------------------------------------
 
 
-def _simplified_rows(x: Floats, y: Floats) -> np.ndarray:
-    """Rows enough for a polyline that is off by `TOLERANCE` at most.
+def _simplified_rows(x: Floats, y: Floats, tolerance: float = TOLERANCE) -> np.ndarray:
+    """Rows enough for a polyline that is off by `tolerance` at most.
 
     The method is that of Ramer (1972) and of Douglas & Peucker (1973).
     """
@@ -341,7 +373,7 @@ def _simplified_rows(x: Floats, y: Floats) -> np.ndarray:
         length = float(np.hypot(dx, dy))
         off = np.abs(dx * ay - dy * ax) / length if length > 1e-9 else np.hypot(ax, ay)
         worst = int(off.argmax())
-        if off[worst] > TOLERANCE:
+        if off[worst] > tolerance:
             keep[first + 1 + worst] = True
             parts += [(first, first + 1 + worst), (first + 1 + worst, last)]
     return np.flatnonzero(keep)

@@ -9,6 +9,7 @@ from xml.etree import ElementTree as ET
 from pipeline.base.words import CAUTION, TENTH
 from pipeline.show.figures import page_svg
 from pipeline.show.markup import Child, element, html_document, list_item, outside_name
+from pipeline.show.page.sharing import share_repeated
 
 READING_NOTES = (
     "Units are worn on the trunk. A runner's place is the trunk's, along the lane's measured line, "
@@ -59,7 +60,7 @@ def whole_page(
     )
     first, *rest = parts
     main = element("main", {}, first, _figure_settings(has_views), *rest, _reading_section(reading))
-    body = element("body", {}, head, main, _page_footer(about))
+    body = share_repeated(element("body", {}, head, main, _page_footer(about)))
     return html_document(title, _page_style(), body, _read_page_file("page.js"))
 
 

@@ -9,7 +9,7 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 
-from pipeline.base.values import Estimate
+from pipeline.base.values import Estimate, Floats
 from pipeline.show.figures import overlays, page_svg
 from pipeline.show.figures.figure import Figure
 from pipeline.show.markup import (
@@ -28,7 +28,8 @@ from pipeline.show.wording import NBSP, decimal, with_error
 from pipeline.tables import schema
 from pipeline.tables.courses import RunnerCourse
 
-EVERY_S = 0.05  # between the rows for the script, which interpolates between them
+EVERY_S = 0.1  # between the rows for the script, which interpolates between them
+ERROR_ROWS = 5  # rows to one standard error: errors change slowly
 _BASIS_WORDS = {"laid": ", as laid", "measured": ""}
 _MOMENT_HEADS = (
     "moment",
@@ -103,7 +104,9 @@ def reading_attributes(one: Scene) -> dict[str, str]:
     errors.
 
     Whole numbers: hundredths of a second, of a metre, of a metre a second. Rows are `EVERY_S`
-    apart, columns are separated by `;`.
+    apart, one in `ERROR_ROWS` of the errors; columns are separated by `;`. Speeds and errors are
+    given as changes from row to row, places as changes of that change. A comma stands before each
+    number that has no sign.
     """
     incoming, outgoing = one.pair
     found = {"data-name-in": plain_text(incoming), "data-name-out": plain_text(outgoing)}
@@ -119,13 +122,24 @@ def reading_attributes(one: Scene) -> dict[str, str]:
 
 
 def _course_attribute(course: RunnerCourse, low: float, high: float) -> str:
-    first, last = max(low, course.t_s[0]), min(high, course.t_s[-1])
+    first = np.ceil(100.0 * max(low, course.t_s[0])) / 100.0  # as it is written
+    last = min(high, course.t_s[-1])
     t_s = first + np.arange(max(int((last - first) / EVERY_S), 1) + 1) * EVERY_S
     columns = [
-        ",".join(f"{x:d}" for x in np.rint(100.0 * course.at(t_s, name)).astype(int))
-        for name in ("s_m", "s_sd_m", "v_mps", "v_sd_mps")
-    ]
+        _difference_text(course.at(t_s[::every], name), order)
+        for name, every, order in (
+            ("s_m", 1, 2), ("s_sd_m", ERROR_ROWS, 1), ("v_mps", 1, 1), ("v_sd_mps", ERROR_ROWS, 1)
+        )
+    ]  # fmt: skip
     return ";".join([f"{100.0 * first:.0f}", *columns])
+
+
+def _difference_text(values: Floats, order: int) -> str:
+    """Hundredths as differences of an order, so that most of them have one digit."""
+    whole = np.rint(100.0 * values).astype(int)
+    for _ in range(order):
+        whole = np.diff(whole, prepend=0)
+    return ",".join(map(str, whole)).replace(",-", "-")
 
 
 # --- what people saw and wrote ------------------------------------------------------------------
