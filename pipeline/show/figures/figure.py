@@ -3,6 +3,7 @@
 `page_svg` draws figures for the page, `slides` draws them as SVG and PNG files. Both use the same
 inks. Colour never carries a meaning alone: every curve has its name beside it and a sign of its
 own. Solid lines and full dots were seen or measured; dashed lines and hollow dots are inferred.
+The baton's own speed is a double line, and each kind of upright has a sign at its head.
 """
 
 from __future__ import annotations
@@ -18,11 +19,15 @@ from pipeline.base.values import Floats, Frozen
 InkName = Literal["incoming", "outgoing", "baton", "plain", "quiet", "inside", "into", "away"]
 Sign = Literal["disc", "square", "triangle", "none"]
 Reading = Literal["in", "out", "baton", "gap"]  # speed of either runner, of the baton; the gap
+UprightKind = Literal["line", "mark", "go", "entry", "pass", "exit", "advised", "used"]
+Stroke = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Ink:
     """Colour on light and on dark paper, line width in points, and the sign along the curve.
+
+    Where there is a `core`, the curve is a double line: that part of its width is paper.
 
     The colours follow Okabe & Ito, Color Universal Design (2008): blue and vermilion look different
     to every kind of colour vision. They are darker or lighter than the originals, so that their
@@ -33,12 +38,13 @@ class Ink:
     dark: str
     width: float
     sign: Sign
+    core: float = 0.0
 
 
 INKS: dict[InkName, Ink] = {
     "incoming": Ink("#005a9c", "#6db9f2", 2.0, "disc"),
     "outgoing": Ink("#b84300", "#ff9a57", 2.0, "square"),
-    "baton": Ink("#8d8d8d", "#8a8a8a", 7.0, "none"),
+    "baton": Ink("#006148", "#4fd8ae", 8.0, "none", core=0.55),
     "plain": Ink("#111111", "#f2f2f2", 1.5, "none"),
     "quiet": Ink("#595959", "#b5b5b5", 0.8, "none"),
     "inside": Ink("#005a9c", "#6db9f2", 2.2, "disc"),
@@ -47,6 +53,31 @@ INKS: dict[InkName, Ink] = {
 }
 PAPER = {"light": "#ffffff", "dark": "#121212"}
 ZONE = {"light": "#ececec", "dark": "#2c2c2c"}
+
+
+@dataclass(frozen=True, slots=True)
+class UprightLook:
+    """How one kind of upright looks: its width in points, and the strokes of the sign at its head,
+    in units of the sign's half height, x to the right and y downwards."""
+
+    width: float
+    sign: tuple[Stroke, ...] = ()
+
+
+# The zone's lines are heavy with feet turned into the zone, the mark is a cross of tape, go an
+# arrowhead, the pass two bars across: the hands on the baton.
+UPRIGHTS: dict[UprightKind, UprightLook] = {
+    "line": UprightLook(1.4),
+    "mark": UprightLook(1.4, (((-1.0, -1.0), (1.0, 1.0)), ((1.0, -1.0), (-1.0, 1.0)))),
+    "go": UprightLook(1.4, (((0.0, -1.0), (1.6, 0.0), (0.0, 1.0)),)),
+    "entry": UprightLook(2.4, (((0.0, 0.0), (1.8, 0.0)),)),
+    "pass": UprightLook(1.8, (((-1.5, -0.5), (1.5, -0.5)), ((-1.5, 0.6), (1.5, 0.6)))),
+    "exit": UprightLook(2.4, (((0.0, 0.0), (-1.8, 0.0)),)),
+    "advised": UprightLook(
+        2.0, (((0.0, -1.3), (1.1, 0.0), (0.0, 1.3), (-1.1, 0.0), (0.0, -1.3)),)
+    ),
+    "used": UprightLook(1.4, (((-1.0, -1.0), (1.0, 1.0)), ((1.0, -1.0), (-1.0, 1.0)))),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,13 +148,15 @@ class Dot:
 
 @dataclass(frozen=True, slots=True)
 class Upright:
-    """A line across all panels at one x, with its word above them; dashed where it is inferred."""
+    """A line across all panels at one x, with its word above them; dashed where it is inferred. Its
+    `kind` gives it its width and the sign at its head."""
 
     ink: InkName
     x: float
     word: str = ""
     dashed: bool = False
     x_sd: float | None = None
+    kind: UprightKind = "line"
 
 
 @dataclass(frozen=True, slots=True)

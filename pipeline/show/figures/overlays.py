@@ -106,9 +106,9 @@ def pair_overlay(several: Sequence[Scene], view: View, among: Sequence[Scene] = 
         gaps += _gap_items(one, x, view, rep)
     incoming, outgoing = map(short_name, several[0].pair)
     title = f"{incoming} to {outgoing}, {count(len(several), 'takeover')}"
-    lines = [Upright("plain", 0.0, "entry")]
+    lines = [Upright("plain", 0.0, "entry", kind="entry")]
     if view == "zone":
-        lines.append(Upright("plain", several[0].zone_m, "exit"))
+        lines.append(Upright("plain", several[0].zone_m, "exit", kind="exit"))
     return _overlay_figure(
         several, view, title, _describe_pair(several), x, speeds, gaps, lines, beside
     )
@@ -302,6 +302,7 @@ def _moment_uprights(one: Scene, view: View) -> list[Upright]:
                     moment.what,
                     dashed=moment.basis == "inferred",
                     x_sd=where.sd if moment.what == "pass" or view == "clock" else None,
+                    kind=moment.what,
                 )
             )
     return lines
@@ -376,7 +377,7 @@ def _overlay_notes(several: Sequence[Scene], view: View) -> tuple[str, ...]:
         return tuple(notes)
     every = f"{SIGN_EVERY_S:g} s" if view == "zone" else f"{SIGN_EVERY_M:g} m"
     notes = [
-        f"{subject}. Bands and bars are ± 1 standard error (of the gap: at most). The broad grey "
+        f"{subject}. Bands and bars are ± 1 standard error (of the gap: at most). The double "
         "line is the baton's speed.",
         f"Discs and squares on the curves are {every} apart.",
     ]

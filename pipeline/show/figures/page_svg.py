@@ -19,6 +19,7 @@ from pipeline.base.values import Floats
 from pipeline.show.figures.figure import (
     INKS,
     PAPER,
+    UPRIGHTS,
     ZONE,
     Bracket,
     Curve,
@@ -46,6 +47,7 @@ TOLERANCE = 0.25  # units by which a drawn curve may be off, a quarter of a tele
 BAND_TOLERANCE = 0.8  # units by which the edge of a band, which is soft anyway, may be off
 _SIGN_SIZE = 3.2
 FRAME = "frame"  # the class of what lies behind a figure
+_UPRIGHT_SIGN = 4.0  # half the height of the sign at an upright's head
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,9 +134,16 @@ def theme_variables(theme: str) -> str:
 
 def ink_rules() -> str:
     """CSS rules that give the class of each ink its colour and line width."""
-    return "".join(
+    inks = (
         f".ink-{name}{{--ink:var(--{name});--pen:{ink.width:g}}}\n" for name, ink in INKS.items()
     )
+    cores = (
+        f".core.ink-{name}{{stroke:var(--paper);stroke-width:{ink.core * ink.width:g}}}\n"
+        for name, ink in INKS.items()
+        if ink.core
+    )
+    kinds = (f".upright.{kind}{{stroke-width:{look.width:g}}}\n" for kind, look in UPRIGHTS.items())
+    return "".join((*inks, *cores, *kinds))
 
 
 # --- the frame ------------------------------------------------------------------------------
@@ -205,11 +214,26 @@ def _svg_upright(upright: Upright, boxes: Sequence[_PanelBox], y: float) -> Iter
                 yield _svg_rect(
                     f"band faint ink-{upright.ink}", low, box.top, high - low, box.bottom - box.top
                 )
-    dashed = " dashed" if upright.dashed else ""
-    yield _svg_line(f"upright ink-{upright.ink}{dashed}", x, y + 3.0, x, boxes[-1].bottom)
+    kind = f"upright {upright.kind} ink-{upright.ink}"
+    line = f"M{_tenths(x)} {_tenths(y + 3.0)}V{_tenths(boxes[-1].bottom)}"
+    sign = _upright_sign(upright, x, boxes[0].top)
+    if upright.dashed:  # the sign stays whole
+        yield element("path", {"class": f"{kind} dashed", "d": line})
+        line = ""
+    if line + sign:
+        yield element("path", {"class": kind, "d": line + sign})
     if upright.word:
         low, high = _svg_word_extent(boxes[0].x, upright)
         yield _svg_text((low + high) / 2, y, upright.word, "middle", f"word ink-{upright.ink}")
+
+
+def _upright_sign(upright: Upright, x: float, y: float) -> str:
+    """The strokes of the sign at an upright's head, as a path."""
+    return "".join(
+        "M" + "L".join(f"{_tenths(x + _UPRIGHT_SIGN * a)} {_tenths(y + _UPRIGHT_SIGN * b)}"
+                       for a, b in stroke)
+        for stroke in UPRIGHTS[upright.kind].sign
+    )  # fmt: skip
 
 
 # --- what stands on a panel -----------------------------------------------------------------
@@ -266,6 +290,8 @@ def _svg_curve(curve: Curve, box: _PanelBox) -> Iterable[ET.Element]:
     if lines:
         more = (" thin" if curve.thin else "") + (" dashed" if curve.dashed else "")
         yield element("path", {"class": f"curve {ink}{more}", "d": "".join(lines)})
+        if INKS[curve.ink].core:
+            yield element("path", {"class": f"curve core {ink}", "d": "".join(lines)})
     if curve.signs is not None and len(curve.signs):
         yield _svg_signs(curve, box)
     if curve.word and len(x):

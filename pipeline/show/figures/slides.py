@@ -21,11 +21,13 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure as Canvas
+from matplotlib.path import Path
 from matplotlib.textpath import TextPath
 
 from pipeline.show.figures.figure import (
     INKS,
     PAPER,
+    UPRIGHTS,
     ZONE,
     Bracket,
     Curve,
@@ -46,6 +48,7 @@ DOTS = 150  # per inch, of a PNG
 TYPE_PT, SMALL_PT, TITLE_PT = 15.0, 12.0, 20.0
 _FONTS = ["Liberation Sans", "Arial", "Helvetica", "DejaVu Sans", "sans-serif"]
 _MARKERS: dict[Sign, str] = {"disc": "o", "square": "s", "triangle": "^", "none": ""}
+_UPRIGHT_SIGN = 10.0  # points: the height of the sign at an upright's head
 _LEFT, _RIGHT, _BOTTOM = 0.075, 0.985, 0.175
 
 
@@ -199,12 +202,22 @@ def _axes_upright(
     if not figure.x.low <= upright.x <= figure.x.high:
         return
     colour = look.ink(upright.ink)
+    width = 1.15 * UPRIGHTS[upright.kind].width
     style = (0, (4, 3)) if upright.dashed else "-"
     for ax in axes:
         if upright.x_sd is not None:
             low, high = upright.x - upright.x_sd, upright.x + upright.x_sd
             ax.axvspan(low, high, color=colour, alpha=0.13, linewidth=0, zorder=0.5)
-        ax.axvline(upright.x, color=colour, linewidth=1.6, linestyle=style, zorder=1)
+        ax.axvline(upright.x, color=colour, linewidth=width, linestyle=style, zorder=1)
+    signs = Path.make_compound_path(
+        *(Path([(x, -y) for x, y in stroke]) for stroke in UPRIGHTS[upright.kind].sign)
+    )
+    if len(signs.vertices):
+        axes[0].plot(
+            [upright.x], [1.0], marker=signs, markersize=_UPRIGHT_SIGN * np.abs(signs.vertices).max(),
+            markeredgewidth=width, markeredgecolor=colour, fillstyle="none", clip_on=False,
+            transform=axes[0].get_xaxis_transform(), zorder=1.5,
+        )  # fmt: skip
     if upright.word:
         middle = sum(_slide_word_extent(figure, upright)) / 2
         y = axes[0].get_position().y1 + 0.058 + 0.042 * row
@@ -216,14 +229,16 @@ def _axes_upright(
 
 def _axes_curve(ax: Axes, curve: Curve, look: _Look) -> None:
     ink, colour = INKS[curve.ink], look.ink(curve.ink)
-    broad = curve.ink == "baton"
-    thickness = 1.0 if curve.thin else ink.width * (1.6 if broad else 1.3)
-    alpha = 0.75 if curve.thin else 0.5 if broad else 1.0
+    thickness = 1.0 if curve.thin else ink.width * 1.3
+    alpha = 0.75 if curve.thin else 1.0
     style = (0, (4, 3)) if curve.dashed else "-"
     for first, last in zip((0, *curve.breaks), (*curve.breaks, len(curve.x)), strict=True):
         part = slice(first, last)
         ax.plot(curve.x[part], curve.y[part], color=colour, linewidth=thickness, alpha=alpha,
-                linestyle=style, solid_capstyle="butt", zorder=1.5 if broad else 2.5)  # fmt: skip
+                linestyle=style, solid_capstyle="butt", zorder=1.5 if ink.core else 2.5)  # fmt: skip
+        if ink.core:
+            ax.plot(curve.x[part], curve.y[part], color=look.paper, linewidth=thickness * ink.core,
+                    solid_capstyle="butt", zorder=1.6)  # fmt: skip
         if curve.sd is not None:
             low, high = curve.y[part] - curve.sd[part], curve.y[part] + curve.sd[part]
             ax.fill_between(curve.x[part], low, high, color=colour, alpha=0.22, linewidth=0,
