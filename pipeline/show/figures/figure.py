@@ -73,9 +73,7 @@ UPRIGHTS: dict[UprightKind, UprightLook] = {
     "entry": UprightLook(2.4, (((0.0, 0.0), (1.8, 0.0)),)),
     "pass": UprightLook(1.8, (((-1.5, -0.5), (1.5, -0.5)), ((-1.5, 0.6), (1.5, 0.6)))),
     "exit": UprightLook(2.4, (((0.0, 0.0), (-1.8, 0.0)),)),
-    "advised": UprightLook(
-        2.0, (((0.0, -1.3), (1.1, 0.0), (0.0, 1.3), (-1.1, 0.0), (0.0, -1.3)),)
-    ),
+    "advised": UprightLook(2.0, (((0.0, -1.3), (1.1, 0.0), (0.0, 1.3), (-1.1, 0.0), (0.0, -1.3)),)),
     "used": UprightLook(1.4, (((-1.0, -1.0), (1.0, 1.0)), ((1.0, -1.0), (-1.0, 1.0)))),
 }
 
@@ -133,7 +131,8 @@ class Curve(Frozen):
 
 @dataclass(frozen=True, slots=True)
 class Dot:
-    """A point with its standard errors; full where it was seen or measured, else hollow."""
+    """A point with its standard errors; full where it was seen or measured, else hollow. Where
+    many lie together their errors are `faint`."""
 
     ink: InkName
     x: float
@@ -144,6 +143,7 @@ class Dot:
     sign: Sign = "disc"
     word: str = ""
     rep: int | None = None
+    faint: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +179,39 @@ class Span:
     word: str = ""
 
 
-Item = Curve | Dot | Bracket | Span
+@dataclass(frozen=True, slots=True)
+class Smear:
+    """How likely each place along x is, for a value that is spread by the standard deviation `sd`
+    about `x`: darkest in the middle, paler outwards, in a lane about `y` that takes `height` of the
+    y axis."""
+
+    ink: InkName
+    x: float
+    sd: float
+    y: float
+    height: float
+
+
+# A smear is drawn as layers over each other: each reaches so many standard deviations to both
+# sides, which hold a quarter, half, three quarters and 19 in 20 of a normal law.
+SMEAR_REACH = (0.32, 0.67, 1.15, 1.96)
+SMEAR_LAYER = 0.27  # how much of the ground each layer covers
+
+
+@dataclass(frozen=True, slots=True)
+class Caption:
+    """Words that stand at a place of their own, which begin (`start`), end or have their middle at
+    `x`. Their middle line is at `y`."""
+
+    x: float
+    y: float
+    text: str
+    ink: InkName = "plain"
+    side: Literal["start", "middle", "end"] = "start"
+    strong: bool = False
+
+
+Item = Curve | Dot | Bracket | Span | Smear | Caption
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,9 +19,12 @@ from pipeline.base.values import Floats
 from pipeline.show.figures.figure import (
     INKS,
     PAPER,
+    SMEAR_LAYER,
+    SMEAR_REACH,
     UPRIGHTS,
     ZONE,
     Bracket,
+    Caption,
     Curve,
     Dot,
     Figure,
@@ -30,6 +33,7 @@ from pipeline.show.figures.figure import (
     Reading,
     Scale,
     Sign,
+    Smear,
     Span,
     Upright,
     stack_rows,
@@ -142,8 +146,9 @@ def ink_rules() -> str:
         for name, ink in INKS.items()
         if ink.core
     )
+    smear = f".smear{{stroke:var(--ink);opacity:1}}.smear path{{opacity:{SMEAR_LAYER:g}}}\n"
     kinds = (f".upright.{kind}{{stroke-width:{look.width:g}}}\n" for kind, look in UPRIGHTS.items())
-    return "".join((*inks, *cores, *kinds))
+    return "".join((*inks, *cores, smear, *kinds))
 
 
 # --- the frame ------------------------------------------------------------------------------
@@ -264,7 +269,28 @@ def _svg_item(item: Item, box: _PanelBox, live: bool) -> Iterable[ET.Element]:
         return _svg_dot(item, box)
     if isinstance(item, Bracket):
         return _svg_bracket(item, box)
+    if isinstance(item, Smear):
+        return (_svg_smear(item, box),)
+    if isinstance(item, Caption):
+        return (_svg_caption(item, box),)
     return ()
+
+
+def _svg_smear(smear: Smear, box: _PanelBox) -> ET.Element:
+    """Layers over each other, each a broad line."""
+    y = _tenths(float(box.down(smear.y)))
+    high = abs(smear.height / (box.y.high - box.y.low)) * (box.bottom - box.top)
+    layers = []
+    for reach in SMEAR_REACH:
+        low, end = box.across_inside(smear.x - reach * smear.sd, smear.x + reach * smear.sd)
+        layers.append(element("path", {"d": f"M{_tenths(low)} {y}H{_tenths(end)}"}))
+    return element("g", {"class": f"smear ink-{smear.ink}", "stroke-width": _tenths(high)}, *layers)
+
+
+def _svg_caption(caption: Caption, box: _PanelBox) -> ET.Element:
+    x, y = box.at(caption.x, caption.y)
+    kind = f"word ink-{caption.ink}" if caption.strong else f"label ink-{caption.ink}"
+    return _svg_text(x, y + 5.0, caption.text, caption.side, kind)
 
 
 def _svg_curve(curve: Curve, box: _PanelBox) -> Iterable[ET.Element]:
@@ -358,7 +384,8 @@ def _svg_dot(dot: Dot, box: _PanelBox) -> Iterable[ET.Element]:
         low, high = box.down_inside(dot.y - dot.y_sd, dot.y + dot.y_sd)
         bars += f"M{_tenths(x)} {_tenths(low)}V{_tenths(high)}"
     if bars:
-        yield element("path", {"class": f"bars {ink}", "d": bars})
+        kind = f"bars faint {ink}" if dot.faint else f"bars {ink}"
+        yield element("path", {"class": kind, "d": bars})
     sign = _sign_path(dot.sign, x, y, 3.0 if dot.rep is not None else 4.2)
     yield element("path", {"class": f"sign {'full' if dot.full else 'hollow'} {ink}", "d": sign})
     if dot.word:

@@ -27,9 +27,12 @@ from matplotlib.textpath import TextPath
 from pipeline.show.figures.figure import (
     INKS,
     PAPER,
+    SMEAR_LAYER,
+    SMEAR_REACH,
     UPRIGHTS,
     ZONE,
     Bracket,
+    Caption,
     Curve,
     Dot,
     Figure,
@@ -37,6 +40,7 @@ from pipeline.show.figures.figure import (
     Item,
     Panel,
     Sign,
+    Smear,
     Span,
     Upright,
     stack_rows,
@@ -212,9 +216,10 @@ def _axes_upright(
     signs = Path.make_compound_path(
         *(Path([(x, -y) for x, y in stroke]) for stroke in UPRIGHTS[upright.kind].sign)
     )
-    if len(signs.vertices):
+    reach = float(np.abs(np.asarray(signs.vertices)).max(initial=0.0))
+    if reach:
         axes[0].plot(
-            [upright.x], [1.0], marker=signs, markersize=_UPRIGHT_SIGN * np.abs(signs.vertices).max(),
+            [upright.x], [1.0], marker=signs, markersize=_UPRIGHT_SIGN * reach,
             markeredgewidth=width, markeredgecolor=colour, fillstyle="none", clip_on=False,
             transform=axes[0].get_xaxis_transform(), zorder=1.5,
         )  # fmt: skip
@@ -235,7 +240,8 @@ def _axes_curve(ax: Axes, curve: Curve, look: _Look) -> None:
     for first, last in zip((0, *curve.breaks), (*curve.breaks, len(curve.x)), strict=True):
         part = slice(first, last)
         ax.plot(curve.x[part], curve.y[part], color=colour, linewidth=thickness, alpha=alpha,
-                linestyle=style, solid_capstyle="butt", zorder=1.5 if ink.core else 2.5)  # fmt: skip
+                linestyle=style, solid_capstyle="butt",
+                zorder=1.5 if ink.core else 2.5)  # fmt: skip
         if ink.core:
             ax.plot(curve.x[part], curve.y[part], color=look.paper, linewidth=thickness * ink.core,
                     solid_capstyle="butt", zorder=1.6)  # fmt: skip
@@ -264,7 +270,11 @@ def _axes_dot(ax: Axes, dot: Dot, look: _Look) -> None:
         [dot.x], [dot.y],
         xerr=None if dot.x_sd is None else [dot.x_sd],
         yerr=None if dot.y_sd is None else [dot.y_sd],
-        fmt=_MARKERS[dot.sign], markersize=size, color=colour, elinewidth=2.0,
+        fmt="none", ecolor=colour, elinewidth=2.0, zorder=2.2 if dot.faint else 4,
+        alpha=0.25 if dot.faint else 1.0, clip_on=dot.faint,
+    )  # fmt: skip
+    ax.plot(
+        [dot.x], [dot.y], _MARKERS[dot.sign], markersize=size, color=colour,
         markerfacecolor=colour if dot.full else look.paper, markeredgewidth=2.0, zorder=4,
         clip_on=False,
     )  # fmt: skip
@@ -291,11 +301,32 @@ def _axes_span(ax: Axes, span: Span, look: _Look) -> None:
         _axes_word(ax, at, span.word, look, "quiet", (-6, -8), "right")
 
 
+def _axes_smear(ax: Axes, smear: Smear, look: _Look) -> None:
+    for reach in SMEAR_REACH:
+        ax.fill_between(
+            [smear.x - reach * smear.sd, smear.x + reach * smear.sd],
+            smear.y - smear.height / 2, smear.y + smear.height / 2,
+            color=look.ink(smear.ink), alpha=SMEAR_LAYER, linewidth=0, zorder=1.2,
+        )  # fmt: skip
+
+
+def _axes_caption(ax: Axes, caption: Caption, look: _Look) -> None:
+    side: dict[str, Literal["left", "center", "right"]] = {
+        "start": "left", "middle": "center", "end": "right",
+    }  # fmt: skip
+    ax.text(
+        caption.x, caption.y, caption.text, color=look.ink(caption.ink), ha=side[caption.side],
+        va="center", fontsize=SMALL_PT, weight="bold" if caption.strong else "normal", zorder=5,
+    )  # fmt: skip
+
+
 _PENS: dict[type[Item], Callable[[Axes, Any, _Look], None]] = {
     Curve: _axes_curve,
     Dot: _axes_dot,
     Bracket: _axes_bracket,
     Span: _axes_span,
+    Smear: _axes_smear,
+    Caption: _axes_caption,
 }
 
 
