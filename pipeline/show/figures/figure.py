@@ -211,7 +211,44 @@ class Caption:
     strong: bool = False
 
 
-Item = Curve | Dot | Bracket | Span | Smear | Caption
+BarPattern = Literal["solid", "stripes", "bricks", "fine", "posts", "thin", "thin stripes", "pale"]
+
+
+@dataclass(frozen=True, slots=True)
+class BarLook:
+    """How a bar is filled: dashes along it in points (none: it is solid), the part of its height
+    that is filled, and how much it covers."""
+
+    dashes: tuple[float, ...] = ()
+    part: float = 1.0
+    cover: float = 1.0
+
+
+BARS: dict[BarPattern, BarLook] = {
+    "solid": BarLook(),
+    "stripes": BarLook((3.0, 3.0)),
+    "bricks": BarLook((9.0, 1.5)),
+    "fine": BarLook((1.2, 1.8)),
+    "posts": BarLook((2.0, 5.0)),
+    "thin": BarLook(part=0.4),
+    "thin stripes": BarLook((3.0, 2.0), part=0.4),
+    "pale": BarLook(cover=0.4),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A piece of a bar from `x0` to `x1` about `y`, which takes `height` of the y axis."""
+
+    ink: InkName
+    pattern: BarPattern
+    x0: float
+    x1: float
+    y: float
+    height: float
+
+
+Item = Curve | Dot | Bracket | Span | Smear | Caption | Bar
 
 
 @dataclass(frozen=True, slots=True)

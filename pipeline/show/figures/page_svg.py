@@ -8,6 +8,7 @@ inline styles, since the page's policy refuses them.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -17,12 +18,14 @@ import numpy as np
 
 from pipeline.base.values import Floats
 from pipeline.show.figures.figure import (
+    BARS,
     INKS,
     PAPER,
     SMEAR_LAYER,
     SMEAR_REACH,
     UPRIGHTS,
     ZONE,
+    Bar,
     Bracket,
     Caption,
     Curve,
@@ -146,9 +149,15 @@ def ink_rules() -> str:
         for name, ink in INKS.items()
         if ink.core
     )
-    smear = f".smear{{stroke:var(--ink);opacity:1}}.smear path{{opacity:{SMEAR_LAYER:g}}}\n"
+    smear = f".smear{{stroke:var(--ink)}}.smear path{{opacity:{SMEAR_LAYER:g}}}\n"
+    bars = (
+        f".bar.{name.replace(' ', '-')}{{"
+        + (f"stroke-dasharray:{_svg_numbers(look.dashes)};" if look.dashes else "")
+        + f"opacity:{look.cover:g}}}\n"
+        for name, look in BARS.items()
+    )
     kinds = (f".upright.{kind}{{stroke-width:{look.width:g}}}\n" for kind, look in UPRIGHTS.items())
-    return "".join((*inks, *cores, smear, *kinds))
+    return "".join((*inks, *cores, smear, *bars, *kinds))
 
 
 # --- the frame ------------------------------------------------------------------------------
@@ -246,8 +255,9 @@ def _upright_sign(upright: Upright, x: float, y: float) -> str:
 
 def _svg_items(items: Iterable[Item], box: _PanelBox, live: bool) -> Iterable[ET.Element]:
     groups: dict[int, ET.Element] = {}
-    for item in items:
-        parts = list(_svg_item(item, box, live))
+    for _, alike in itertools.groupby(items, _same_look):
+        item, *more = alike
+        parts = list(_svg_alike([item, *more], box) if more else _svg_item(item, box, live))
         rep = getattr(item, "rep", None)
         if rep is None:
             yield from parts
@@ -256,6 +266,41 @@ def _svg_items(items: Iterable[Item], box: _PanelBox, live: bool) -> Iterable[ET
             groups[rep] = element("g", {"data-rep": str(rep)})
             yield groups[rep]
         groups[rep].extend(parts)
+
+
+def _same_look(item: Item) -> tuple[Any, ...]:
+    """What bars and smears beside each other have in common, which are drawn as one path; what is
+    drawn alone is like itself only."""
+    if isinstance(item, Bar):
+        return Bar, item.ink, item.pattern, item.height
+    if isinstance(item, Smear):
+        return Smear, item.ink, item.height
+    return (id(item),)
+
+
+def _svg_alike(alike: Sequence[Item], box: _PanelBox) -> Iterable[ET.Element]:
+    bars = [item for item in alike if isinstance(item, Bar)]
+    return (
+        (_svg_bars(bars, box),)
+        if bars
+        else (_svg_smears([item for item in alike if isinstance(item, Smear)], box),)
+    )
+
+
+def _svg_bars(bars: Sequence[Bar], box: _PanelBox) -> ET.Element:
+    first = bars[0]
+    pieces = [
+        f"M{_tenths(low)} {_tenths(float(box.down(bar.y)))}H{_tenths(high)}"
+        for bar in bars
+        for low, high in [box.across_inside(bar.x0, bar.x1)]
+    ]
+    high = BARS[first.pattern].part * _lane_height(first.height, box)
+    kind = f"bar {first.pattern.replace(' ', '-')} ink-{first.ink}"
+    return element("path", {"class": kind, "stroke-width": _tenths(high), "d": "".join(pieces)})
+
+
+def _lane_height(height: float, box: _PanelBox) -> float:
+    return float(abs(height / (box.y.high - box.y.low)) * (box.bottom - box.top))
 
 
 def _svg_item(item: Item, box: _PanelBox, live: bool) -> Iterable[ET.Element]:
@@ -270,21 +315,26 @@ def _svg_item(item: Item, box: _PanelBox, live: bool) -> Iterable[ET.Element]:
     if isinstance(item, Bracket):
         return _svg_bracket(item, box)
     if isinstance(item, Smear):
-        return (_svg_smear(item, box),)
+        return (_svg_smears([item], box),)
+    if isinstance(item, Bar):
+        return (_svg_bars([item], box),)
     if isinstance(item, Caption):
         return (_svg_caption(item, box),)
     return ()
 
 
-def _svg_smear(smear: Smear, box: _PanelBox) -> ET.Element:
-    """Layers over each other, each a broad line."""
-    y = _tenths(float(box.down(smear.y)))
-    high = abs(smear.height / (box.y.high - box.y.low)) * (box.bottom - box.top)
+def _svg_smears(smears: Sequence[Smear], box: _PanelBox) -> ET.Element:
+    """Layers over each other, each of broad lines."""
     layers = []
     for reach in SMEAR_REACH:
-        low, end = box.across_inside(smear.x - reach * smear.sd, smear.x + reach * smear.sd)
-        layers.append(element("path", {"d": f"M{_tenths(low)} {y}H{_tenths(end)}"}))
-    return element("g", {"class": f"smear ink-{smear.ink}", "stroke-width": _tenths(high)}, *layers)
+        pieces = [
+            f"M{_tenths(low)} {_tenths(float(box.down(one.y)))}H{_tenths(high)}"
+            for one in smears
+            for low, high in [box.across_inside(one.x - reach * one.sd, one.x + reach * one.sd)]
+        ]
+        layers.append(element("path", {"d": "".join(pieces)}))
+    high = _tenths(_lane_height(smears[0].height, box))
+    return element("g", {"class": f"smear ink-{smears[0].ink}", "stroke-width": high}, *layers)
 
 
 def _svg_caption(caption: Caption, box: _PanelBox) -> ET.Element:

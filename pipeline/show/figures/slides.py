@@ -25,12 +25,14 @@ from matplotlib.path import Path
 from matplotlib.textpath import TextPath
 
 from pipeline.show.figures.figure import (
+    BARS,
     INKS,
     PAPER,
     SMEAR_LAYER,
     SMEAR_REACH,
     UPRIGHTS,
     ZONE,
+    Bar,
     Bracket,
     Caption,
     Curve,
@@ -145,6 +147,8 @@ def _compose_slide(canvas: Canvas, figure: Figure, look: _Look) -> None:
     for panel, ax in zip(figure.panels, axes, strict=True):
         _axes_panel(panel, ax, figure, look)
     _axes_x_axis(axes[-1], figure)
+    for ax in axes[:-1]:
+        ax.tick_params(axis="x", length=0)
     for upright, row in zip(figure.uprights, rows, strict=True):
         _axes_upright(canvas, list(axes), upright, row, look, figure)
 
@@ -310,6 +314,19 @@ def _axes_smear(ax: Axes, smear: Smear, look: _Look) -> None:
         )  # fmt: skip
 
 
+def _axes_bar(ax: Axes, bar: Bar, look: _Look) -> None:
+    """A broad line, as on the page; its dashes are given in its own widths."""
+    pattern = BARS[bar.pattern]
+    low, high = ax.get_ylim()
+    broad = ax.get_position().height * HIGH_IN * 72.0 * pattern.part * bar.height / (high - low)
+    dashes = (0.0, [1.4 * dash / broad for dash in pattern.dashes])
+    ax.plot(
+        [bar.x0, bar.x1], [bar.y, bar.y], color=look.ink(bar.ink), linewidth=broad,
+        alpha=pattern.cover, linestyle=dashes if pattern.dashes else "-",
+        solid_capstyle="butt", dash_capstyle="butt", zorder=2,
+    )  # fmt: skip
+
+
 def _axes_caption(ax: Axes, caption: Caption, look: _Look) -> None:
     side: dict[str, Literal["left", "center", "right"]] = {
         "start": "left", "middle": "center", "end": "right",
@@ -326,6 +343,7 @@ _PENS: dict[type[Item], Callable[[Axes, Any, _Look], None]] = {
     Bracket: _axes_bracket,
     Span: _axes_span,
     Smear: _axes_smear,
+    Bar: _axes_bar,
     Caption: _axes_caption,
 }
 
