@@ -211,7 +211,9 @@ class Caption:
     strong: bool = False
 
 
-BarPattern = Literal["solid", "stripes", "bricks", "fine", "posts", "thin", "thin stripes", "pale"]
+BarPattern = Literal[
+    "solid", "stripes", "bricks", "fine", "posts", "thin", "thin stripes", "pale", "ground"
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +235,7 @@ BARS: dict[BarPattern, BarLook] = {
     "thin": BarLook(part=0.4),
     "thin stripes": BarLook((3.0, 2.0), part=0.4),
     "pale": BarLook(cover=0.4),
+    "ground": BarLook(cover=0.15),
 }
 
 
