@@ -381,6 +381,8 @@ def _svg_live_curve(curve: Curve, reading: Reading, box: _PanelBox) -> Iterable[
     if curve.sd is not None:
         yield element("path", {"class": f"band {ink}", "data-band": reading})
     yield element("path", {"class": f"curve {ink}{more}", "data-reading": reading})
+    if INKS[curve.ink].core:
+        yield element("path", {"class": f"curve core {ink}", "data-reading": reading})
     if curve.signs is not None and len(curve.signs):
         sign = INKS[curve.ink].sign
         yield element("path", {"class": f"signs {sign} {ink}", "data-signs": reading})
