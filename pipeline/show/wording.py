@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
@@ -11,6 +12,8 @@ from pipeline.base.values import Estimate
 from pipeline.base.words import in_feet_words
 
 NBSP = "\u00a0"  # keeps a number and its unit on one line
+CLEAR_SDS, LEAST_COST_S = 2.0, 0.03  # less is said to be nothing
+_ERROR = re.compile(r" \([+−-]?[\d.]+ ± [\d.]+ s\)|[ \u00a0]±[ \u00a0][\d.]+")
 
 
 def percent(chance: float) -> int:
@@ -68,6 +71,24 @@ def with_error(one: Estimate, digits: int) -> str:
     if not float(sd):
         sd = f"{10.0**-digits:.{digits}f}"
     return f"{decimal(one.value, digits)} ± {sd}".replace(" ", NBSP)
+
+
+def without_errors(sentence: str) -> str:
+    """A sentence without its standard errors, for where it is read at a glance."""
+    return _ERROR.sub("", sentence)
+
+
+def is_clear(lost: Estimate) -> bool:
+    """Whether a difference of time [s] stands out of its error and is worth a word."""
+    return abs(lost.value) >= max(CLEAR_SDS * lost.sd, LEAST_COST_S)
+
+
+def cost_words(lost: Estimate) -> str:
+    """What a takeover cost against its pair's best mark: 0.14 s lost, 0.10 s won, nothing lost
+    where the difference does not stand out of its error."""
+    if not is_clear(lost):
+        return "nothing lost"
+    return f"{abs(lost.value):.2f}{NBSP}s {'lost' if lost.value > 0 else 'won'}"
 
 
 def decimal(value: float, digits: int) -> str:
