@@ -2,7 +2,7 @@
 
 The page needs no network and no other file: everything is in its source, figures included. It is
 complete without its script, which adds the switches, the order of the list, and the values under
-the finger. Style and script are the files page.css and page.js beside this module.
+the finger. Style and script are the files page.css, print.css and page.js beside this module.
 """
 
 from __future__ import annotations
