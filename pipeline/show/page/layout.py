@@ -23,7 +23,7 @@ from pipeline.show.markup import (
 from pipeline.show.page import frame, other_parts, pair_part, takeover_list, takeover_part
 from pipeline.show.page.pair_part import NO_DECISIONS, PairDecisions
 from pipeline.show.scenes import LakeRow, Scene, order_by_time
-from pipeline.show.wording import day_range
+from pipeline.show.wording import day_range, zone_words
 
 Pairing = tuple[str, str, str]  # incoming, outgoing, event
 Sightings = Mapping[tuple[str, int], Sequence[LakeRow]]  # of `observations`, by session, exchange
@@ -54,7 +54,7 @@ def session_page(
         other_parts.races_section(legs),
         _pairs_section(ordered, known),
         _takeovers_section(ordered, seen, with_dates=False),
-        other_parts.exercises_section(exercises),
+        other_parts.exercises_section(exercises, _time_zone(ordered)),
         _recordings_section(recordings),
     ]
     title = f"Takeovers, {plain_text(session_id)}"
@@ -116,7 +116,8 @@ def _lead_sentence(ordered: Sequence[Scene]) -> str:
     sessions = dict.fromkeys(one.row["session"] for one in ordered)
     events = ", ".join(dict.fromkeys(one.row["event"] for one in ordered))
     passed = sum(one.passed for one in ordered)
-    when = day_range(ordered[0].when, ordered[-1].when)
+    clocks = [one.clock for one in ordered]
+    when = day_range(clocks[0], clocks[-1])
     words = f"{when}; {events}; {count(len(ordered), 'takeover')}, {passed} passed"
     if len(sessions) > 1:
         words += f"; {len(sessions)} sessions"
@@ -124,7 +125,12 @@ def _lead_sentence(ordered: Sequence[Scene]) -> str:
     if len(zones) == 1:
         zone, lane = next(iter(zones))
         words += f"; zone {zone}, lane {lane}"
-    return f"{words}."
+    return f"{words}. {zone_words(clocks)}".rstrip()
+
+
+def _time_zone(ordered: Sequence[Scene]) -> str | None:
+    """The zone of a session's clocks, as its takeovers have it."""
+    return next((one.row["time_zone"] for one in ordered), None)
 
 
 def _list_section(ordered: Sequence[Scene], *, with_dates: bool) -> ET.Element | None:

@@ -15,7 +15,7 @@ from pipeline.base.values import Estimate
 from pipeline.base.words import takeover_in_words
 from pipeline.show.markup import Child, element, outside_name, plain_text
 from pipeline.show.scenes import Scene, rank_scenes
-from pipeline.show.wording import NBSP, chance_words, with_error
+from pipeline.show.wording import NBSP, chance_words, clock_words, with_error
 
 ROOM_M = 4.0  # drawn before the entry line and after the exit line
 _STRIP_HEIGHT = 30.0
@@ -91,8 +91,8 @@ def pair_numbers(several: Sequence[Scene]) -> dict[tuple[str, str], str]:
 def rep_words(one: Scene, *, with_date: bool) -> str:
     """Which rep of the practice sheet this was, and when."""
     rep = "" if one.row["rep"] is None else f"rep {one.row['rep']}, "
-    day = f"{one.when:%Y-%m-%d} " if with_date else ""
-    return f"{rep}{day}{one.when:%H:%M:%S}{NBSP}UTC"
+    day = f"{one.clock:%Y-%m-%d} " if with_date else ""
+    return f"{rep}{day}{clock_words(one.clock)}"
 
 
 def _list_row(
