@@ -18,6 +18,7 @@ import pyarrow as pa
 from pipeline.base import relays
 from pipeline.base.values import Estimate, Floats, Frozen
 from pipeline.base.words import zone_doubt_in_words
+from pipeline.show.wording import on_the_wall
 from pipeline.tables import schema
 from pipeline.tables.courses import CourseKey, RunnerCourse, runner_courses
 from pipeline.tables.full_speed import judge_speeds
@@ -100,6 +101,11 @@ class Scene:
     def when(self) -> datetime:
         when: datetime = self.row["zero_utc"]
         return when
+
+    @property
+    def clock(self) -> datetime:
+        """The same moment by the clocks at the track, in UTC where their zone is not known."""
+        return on_the_wall(self.when, self.row["time_zone"])
 
     @property
     def missed(self) -> bool:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
-from datetime import datetime
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from datetime import UTC, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from pipeline.base.values import Estimate
 from pipeline.base.words import in_feet_words
@@ -45,6 +47,29 @@ def change_words(one: Estimate, digits: int) -> str:
     """A difference with its sign and its standard error: +0.02 ± 0.01, 0.00 ± 0.01."""
     both = with_error(one, digits)
     return f"+{both}" if float(f"{one.value:.{digits}f}") > 0.0 else both
+
+
+def on_the_wall(utc: datetime, time_zone: str | None) -> datetime:
+    """The moment by the clocks of a zone of the IANA database, in UTC where none is named.
+
+    A zone that this machine does not know counts as none: a page is shown all the same, and names
+    UTC.
+    """
+    if time_zone not in (None, "UTC"):
+        with suppress(KeyError, ValueError, OSError):  # ZoneInfoNotFoundError is a KeyError
+            return utc.astimezone(ZoneInfo(str(time_zone)))
+    return utc.astimezone(UTC)
+
+
+def clock_words(when: datetime) -> str:
+    """The time of day: 19:21:03 on the wall, 17:21:03 UTC where that is all that is known."""
+    return f"{when:%H:%M:%S}{NBSP}UTC" if when.tzinfo is UTC else f"{when:%H:%M:%S}"
+
+
+def zone_words(whens: Iterable[datetime]) -> str:
+    """By whose clocks the times are, a sentence; nothing where they say UTC themselves."""
+    zones = dict.fromkeys(str(when.tzinfo) for when in whens if when.tzinfo is not UTC)
+    return f"Times are local ({', '.join(zones)})." if zones else ""
 
 
 def day_range(first: datetime, last: datetime) -> str:

@@ -30,7 +30,7 @@ from pipeline.show.figures.figure import (
 )
 from pipeline.show.markup import plain_text, short_name, shorten
 from pipeline.show.scenes import Moment, RunnerRole, Scene
-from pipeline.show.wording import day_range, with_error
+from pipeline.show.wording import clock_words, day_range, with_error
 from pipeline.tables.courses import RunnerCourse
 
 View = Literal["zone", "clock"]
@@ -380,7 +380,7 @@ def _moment_ink(moment: Moment) -> Literal["incoming", "outgoing", "plain"]:
 def _takeover_title(one: Scene) -> str:
     rep = "" if one.row["rep"] is None else f", rep {one.row['rep']}"
     names = f"{short_name(one.row['incoming'])} to {short_name(one.row['outgoing'])}"
-    return f"{names}{rep}, {one.when:%Y-%m-%d %H:%M:%S} UTC"
+    return f"{names}{rep}, {one.clock:%Y-%m-%d} {clock_words(one.clock)}"
 
 
 def _describe_takeover(one: Scene) -> str:
@@ -464,7 +464,7 @@ def _overlay_subject(several: Sequence[Scene]) -> str:
     if len(several) == 1:
         session = shorten(plain_text(first["session"]), SESSION_WIDTH)
         return f"{first['event']}, session {session}, zone {first['zone']}, lane {first['lane']}"
-    when = [one.when for one in several]
+    when = [one.clock for one in several]
     return f"{first['event']}, {day_range(min(when), max(when))}"
 
 

@@ -121,7 +121,7 @@ def _page_style() -> str:
         f"@media screen and (prefers-color-scheme: dark)"
         f"{{:root:not([data-paper=light]){{{dark}color-scheme:dark}}}}\n"
         f"@media screen{{:root[data-paper=dark]{{{dark}color-scheme:dark}}}}\n"
-        f"{page_svg.ink_rules()}{_read_page_file('page.css')}"
+        f"{page_svg.ink_rules()}{_read_page_file('page.css')}{_read_page_file('print.css')}"
     )
 
 

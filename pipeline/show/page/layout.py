@@ -2,7 +2,7 @@
 
 The page needs no network and no other file: everything is in its source, figures included. It is
 complete without its script, which adds the switches, the order of the list, and the values under
-the finger. Style and script are the files page.css and page.js beside this module.
+the finger. Style and script are the files page.css, print.css and page.js beside this module.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from pipeline.show.page import (
 )
 from pipeline.show.page.pair_part import NO_DECISIONS, PairDecisions
 from pipeline.show.scenes import LakeRow, Scene, order_by_time
-from pipeline.show.wording import day_range
+from pipeline.show.wording import day_range, zone_words
 
 Pairing = tuple[str, str, str]  # incoming, outgoing, event
 Sightings = Mapping[tuple[str, int], Sequence[LakeRow]]  # of `observations`, by session, exchange
@@ -67,7 +67,7 @@ def session_page(
         other_parts.races_section(legs),
         _pairs_section(ordered, known, scales),
         _takeovers_section(ordered, known, scales, seen, with_dates=False),
-        other_parts.exercises_section(exercises),
+        other_parts.exercises_section(exercises, _time_zone(ordered)),
         _recordings_section(recordings),
     ]
     title = f"Takeovers, {plain_text(session_id)}"
@@ -146,7 +146,8 @@ def _lead_sentence(ordered: Sequence[Scene]) -> str:
     sessions = dict.fromkeys(one.row["session"] for one in ordered)
     events = ", ".join(dict.fromkeys(one.row["event"] for one in ordered))
     passed = sum(one.passed for one in ordered)
-    when = day_range(ordered[0].when, ordered[-1].when)
+    clocks = [one.clock for one in ordered]
+    when = day_range(clocks[0], clocks[-1])
     words = f"{when}; {events}; {count(len(ordered), 'takeover')}, {passed} passed"
     if len(sessions) > 1:
         words += f"; {len(sessions)} sessions"
@@ -154,7 +155,12 @@ def _lead_sentence(ordered: Sequence[Scene]) -> str:
     if len(zones) == 1:
         zone, lane = next(iter(zones))
         words += f"; zone {zone}, lane {lane}"
-    return f"{words}."
+    return f"{words}. {zone_words(clocks)}".rstrip()
+
+
+def _time_zone(ordered: Sequence[Scene]) -> str | None:
+    """The zone of a session's clocks, as its takeovers have it."""
+    return next((one.row["time_zone"] for one in ordered), None)
 
 
 def _common_scales(ordered: Sequence[Scene]) -> dict[takeover_list.Alike, OverlayScales]:

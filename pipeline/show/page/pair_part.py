@@ -23,6 +23,7 @@ from pipeline.show.wording import (
     chance_words,
     change_words,
     day_range,
+    on_the_wall,
     with_error,
 )
 from pipeline.tables import schema
@@ -40,6 +41,7 @@ class PairDecisions:
 
 MOST_LAID = 24  # takeovers laid over each other: of more nobody sees one
 NO_DECISIONS = PairDecisions(None, ())
+_WEEKS_ENDS = ("first_utc", "last_utc")
 
 
 def pair_article(
@@ -71,7 +73,7 @@ def pair_article(
         left += _overlay_lines(drawn, numbers, scales, level)
     right: list[Child] = []
     costliest = find_costliest(known.causes)
-    over_weeks = [] if known.progress is None else list(_weeks_items(known.progress))
+    over_weeks = [] if known.progress is None else list(_weeks_items(known.progress, several))
     over_weeks += [] if costliest is None else [list_item(costliest.words)]
     if over_weeks:
         right.append(element(level, {}, "Over all sessions"))
@@ -124,10 +126,11 @@ def _mean_estimate(estimates: Iterable[Estimate | None]) -> Estimate | None:
 # --- the weeks --------------------------------------------------------------------------------
 
 
-def _weeks_items(own: LakeRow) -> Iterable[ET.Element]:
+def _weeks_items(own: LakeRow, several: Sequence[Scene]) -> Iterable[ET.Element]:
+    days = (on_the_wall(own[name], several[-1].row["time_zone"]) for name in _WEEKS_ENDS)
     yield list_item(
         f"{count(own['reps'], 'takeover')} in {count(own['sessions'], 'session')}, "
-        f"{day_range(own['first_utc'], own['last_utc'])}. Here ± allows for how much takeovers "
+        f"{day_range(*days)}. Here ± allows for how much takeovers "
         "differ."
     )
     for label, stem, unit, digits in (

@@ -21,6 +21,7 @@ from pipeline.show.markup import Child, element, outside_name, plain_text
 from pipeline.show.scenes import Scene, rank_scenes
 from pipeline.show.wording import (
     NBSP,
+    clock_words,
     cost_words,
     decimal,
     is_clear,
@@ -147,8 +148,8 @@ def alike(one: Scene) -> Alike:
 def rep_words(one: Scene, *, with_date: bool) -> str:
     """Which rep of the practice sheet this was, and when."""
     rep = "" if one.row["rep"] is None else f"rep {one.row['rep']}, "
-    day = f"{one.when:%Y-%m-%d} " if with_date else ""
-    return f"{rep}{day}{one.when:%H:%M:%S}{NBSP}UTC"
+    day = f"{one.clock:%Y-%m-%d} " if with_date else ""
+    return f"{rep}{day}{clock_words(one.clock)}"
 
 
 def _list_row(
