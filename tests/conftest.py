@@ -44,10 +44,28 @@ _OPEN = pytest.StashKey[ExitStack]()
 
 
 @pytest.fixture(scope="session")
-def browser():
+def playwright():
+    """What drives the browsers; a process can hold one."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as found:
+        yield found
+
+
+@pytest.fixture(scope="session")
+def browser(playwright):
     import browser as browsers
 
-    with browsers.started() as found:
+    with browsers.launched(playwright) as found:
+        yield found
+
+
+@pytest.fixture(scope="session", params=("chromium", "firefox", "webkit"))
+def window(request, playwright):
+    """A window in each engine, one after the other, for what must hold in all of them."""
+    import engines
+
+    with engines.opened_window(request.param, playwright) as found:
         yield found
 
 

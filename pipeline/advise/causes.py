@@ -41,7 +41,7 @@ from pipeline.advise.simulate import Draws
 from pipeline.advise.takeovers import rows_in_time
 from pipeline.base import defaults
 from pipeline.base.values import Estimate, Floats, Frozen, Ints
-from pipeline.base.words import CAUSES, in_feet_words
+from pipeline.base.words import CAUSES, move_in_words
 from pipeline.tables import schema
 
 # What is changed in turn, in the order of the bits of a coalition's number.
@@ -542,18 +542,10 @@ def _tape_words(squad: Squad, k: int, game: PairGame) -> str | None:
     off = float(reps.stand_m[k]) - game.stand_m
     better = [f"the receiver at {game.stand_m:g} m"] if abs(off) > SAME_STAND_M else []
     if feet:
-        better.append(f"the tape {feet_in_words(feet)} {'farther' if feet > 0 else 'nearer'}")
+        better.append(f"the tape {move_in_words(feet)}")
     if better:
         return ADVISED + " and ".join(better)
     return "the tape is right" if feet == 0.0 else None
-
-
-def feet_in_words(feet: float) -> str:
-    """A number of foot-lengths to a half, without its sign: "half a foot", "2½ feet"."""
-    size = abs(feet)
-    if size == 0.5:
-        return "half a foot"
-    return f"{in_feet_words(size)} {'foot' if size == 1.0 else 'feet'}"
 
 
 def _part_note(

@@ -24,6 +24,21 @@ def in_feet_words(feet: float) -> str:
     return f"{whole}{'½' if halves % 2 else ''}"
 
 
+def feet_in_words(feet: float) -> str:
+    """A number of foot-lengths to a half, without its sign: "half a foot", "2½ feet"."""
+    size = abs(feet)
+    if size == 0.5:
+        return "half a foot"
+    return f"{in_feet_words(size)} {'foot' if size == 1.0 else 'feet'}"
+
+
+def move_in_words(feet: float) -> str:
+    """How far a tape moves, in foot-lengths to a half: "half a foot nearer", "2½ feet farther"; ""
+    where that is nowhere."""
+    halves = round(2.0 * feet) / 2.0
+    return f"{feet_in_words(halves)} {'farther' if halves > 0 else 'nearer'}" if halves else ""
+
+
 def chance_in_words(p: float) -> str:
     """A chance as a coach would say it: "9 in 10", "19 in 20"; never certain, 99 in 100 at most."""
     part, whole = min(_CHANCES, key=lambda odds: abs(odds[0] / odds[1] - p))

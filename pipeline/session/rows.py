@@ -119,6 +119,7 @@ def _exchange_row(
         "note": None if rep is None or not rep.note else rep.note,
         **_sheet_cells(rep),
         "date": session.date,
+        "time_zone": session.time_zone,
         "zone_length_m": axis.exit_m,
         "back_line_m": axis.back_m,
         "faults": list(one.faults),

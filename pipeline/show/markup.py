@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from xml.etree import ElementTree as ET
 
+_SHAPE_END = re.compile("></(?:path|use|rect|circle)>")
 _FIGURE_NAME_WIDTH = 16  # half-width characters of a name in a figure
 
 Child = ET.Element | str | None
@@ -96,7 +98,15 @@ def html_document(title: str, style: str, body: ET.Element, script: str = "") ->
     if script:
         body.append(element("script", {}, script))
     page = element("html", {"lang": "en"}, head, body)
-    return "<!DOCTYPE html>\n" + ET.tostring(page, encoding="unicode", method="html")
+    return "<!DOCTYPE html>\n" + _close_shapes(ET.tostring(page, encoding="unicode", method="html"))
+
+
+def _close_shapes(text: str) -> str:
+    """The shapes of a picture closed in their own tag, as HTML lets them be, for they are many.
+
+    The letters looked for come from a tag's end alone: the serialiser writes no other > as it is.
+    """
+    return _SHAPE_END.sub("/>", text)
 
 
 def _policy_hash(text: str) -> str:

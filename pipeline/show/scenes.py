@@ -18,6 +18,7 @@ import pyarrow as pa
 from pipeline.base import relays
 from pipeline.base.values import Estimate, Floats, Frozen
 from pipeline.base.words import zone_doubt_in_words
+from pipeline.show.wording import on_the_wall
 from pipeline.tables import schema
 from pipeline.tables.courses import CourseKey, RunnerCourse, runner_courses
 from pipeline.tables.full_speed import judge_speeds
@@ -102,8 +103,26 @@ class Scene:
         return when
 
     @property
+    def clock(self) -> datetime:
+        """The same moment by the clocks at the track, in UTC where their zone is not known."""
+        return on_the_wall(self.when, self.row["time_zone"])
+
+    @property
     def missed(self) -> bool:
         return bool(self.row["outcome"] == "not passed")
+
+    @property
+    def failed(self) -> bool:
+        """Not passed, or likelier passed outside the zone than in it."""
+        p = self.row["p_in_zone"]
+        return self.missed or (p is not None and bool(p < 0.5))
+
+    @property
+    def lost(self) -> Estimate | None:
+        """The baton's time lost against the pair's best mark [s]; None where it is not known."""
+        if self.verdict is None:
+            return None
+        return row_estimate(self.verdict, "lost_s", "lost_sd_s")
 
     @property
     def zone_doubt(self) -> str | None:
@@ -192,19 +211,19 @@ def order_by_time(several: Sequence[Scene]) -> tuple[Scene, ...]:
 
 
 def rank_scenes(several: Sequence[Scene]) -> tuple[int, ...]:
-    """Each scene's rank, 1 for the best: passes in the zone by zone time, then passes outside it,
-    then the rest; what was not run at full speed comes last.
+    """Each scene's rank, 1 for what deserves a look first: what was not passed or passed outside
+    the zone, then by the time lost against the pair's own best mark, then what was not judged;
+    what was not run at full speed comes last.
 
-    A pass counts as in the zone where that is likelier than not. Zone times of different pairs
-    rank the runners' speed as much as their takeovers.
+    A pass counts as outside where that is likelier than not. Who is faster does not matter: each
+    takeover is held against its own pair.
     """
 
     def key(index: int) -> tuple[bool, int, float, int]:
         one = several[index]
-        time_s = np.inf if one.zone_time is None else one.zone_time.value
-        inside = one.row["p_in_zone"] is None or one.row["p_in_zone"] >= 0.5
-        kind = 0 if one.passed and inside else 1 if one.passed else 2
-        return one.left_out is not None, kind, time_s, index
+        lost_s = 0.0 if one.lost is None else one.lost.value
+        kind = 0 if one.failed else 2 if one.lost is None else 1
+        return one.left_out is not None, kind, -lost_s, index
 
     ranked = {index: rank for rank, index in enumerate(sorted(range(len(several)), key=key), 1)}
     return tuple(ranked[index] for index in range(len(several)))

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from datetime import datetime
+import re
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from datetime import UTC, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from pipeline.base.values import Estimate
 from pipeline.base.words import in_feet_words
 
 NBSP = "\u00a0"  # keeps a number and its unit on one line
+CLEAR_SDS, LEAST_COST_S = 2.0, 0.03  # less is said to be nothing
+_ERROR = re.compile(r" \([+−-]?[\d.]+ ± [\d.]+ s\)|[ \u00a0]±[ \u00a0][\d.]+")
 
 
 def percent(chance: float) -> int:
@@ -44,6 +49,29 @@ def change_words(one: Estimate, digits: int) -> str:
     return f"+{both}" if float(f"{one.value:.{digits}f}") > 0.0 else both
 
 
+def on_the_wall(utc: datetime, time_zone: str | None) -> datetime:
+    """The moment by the clocks of a zone of the IANA database, in UTC where none is named.
+
+    A zone that this machine does not know counts as none: a page is shown all the same, and names
+    UTC.
+    """
+    if time_zone not in (None, "UTC"):
+        with suppress(KeyError, ValueError, OSError):  # ZoneInfoNotFoundError is a KeyError
+            return utc.astimezone(ZoneInfo(str(time_zone)))
+    return utc.astimezone(UTC)
+
+
+def clock_words(when: datetime) -> str:
+    """The time of day: 19:21:03 on the wall, 17:21:03 UTC where that is all that is known."""
+    return f"{when:%H:%M:%S}{NBSP}UTC" if when.tzinfo is UTC else f"{when:%H:%M:%S}"
+
+
+def zone_words(whens: Iterable[datetime]) -> str:
+    """By whose clocks the times are, a sentence; nothing where they say UTC themselves."""
+    zones = dict.fromkeys(str(when.tzinfo) for when in whens if when.tzinfo is not UTC)
+    return f"Times are local ({', '.join(zones)})." if zones else ""
+
+
 def day_range(first: datetime, last: datetime) -> str:
     """One day, or two: 2026-05-12 to 2026-05-26."""
     ends = dict.fromkeys(f"{when:%Y-%m-%d}" for when in (first, last))
@@ -68,6 +96,24 @@ def with_error(one: Estimate, digits: int) -> str:
     if not float(sd):
         sd = f"{10.0**-digits:.{digits}f}"
     return f"{decimal(one.value, digits)} ± {sd}".replace(" ", NBSP)
+
+
+def without_errors(sentence: str) -> str:
+    """A sentence without its standard errors, for where it is read at a glance."""
+    return _ERROR.sub("", sentence)
+
+
+def is_clear(lost: Estimate) -> bool:
+    """Whether a difference of time [s] stands out of its error and is worth a word."""
+    return abs(lost.value) >= max(CLEAR_SDS * lost.sd, LEAST_COST_S)
+
+
+def cost_words(lost: Estimate) -> str:
+    """What a takeover cost against its pair's best mark: 0.14 s lost, 0.10 s won, nothing lost
+    where the difference does not stand out of its error."""
+    if not is_clear(lost):
+        return "nothing lost"
+    return f"{abs(lost.value):.2f}{NBSP}s {'lost' if lost.value > 0 else 'won'}"
 
 
 def decimal(value: float, digits: int) -> str:

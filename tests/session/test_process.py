@@ -389,7 +389,7 @@ def test_counters_are_tied_where_they_truly_were():
 
 SHEET_WORDS = {  # what nobody need write
     "note", "effort", "drill", "use", "technique", "hand", "wind_mps", "race",
-    "outgoing_start_m", "incoming_start_m",
+    "outgoing_start_m", "incoming_start_m", "time_zone",
 }  # fmt: skip
 UNUSED = ("observations", "legs", "exercises")
 

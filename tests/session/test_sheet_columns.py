@@ -47,6 +47,7 @@ def test_all_columns_of_the_sheet_stand_in_exchanges(tmp_path) -> None:
     for name in ("incoming", "outgoing", "mark_m", "outgoing_start_m", "incoming_start_m"):
         assert [row[name] for row in rows] == [row[name] for row in before]
     assert {row["date"] for row in rows} == {"2026-05-21"}
+    assert {row["time_zone"] for row in rows} == {"Europe/Zurich"}
     said = " ".join(found.remarks)
     assert 'reps.csv, line 5: effort: "0.8" is not within 1 to 100; did you mean 80?' in said
     assert "h ahead of the recordings" not in said  # the times are local, and so they are read

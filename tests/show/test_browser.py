@@ -1,8 +1,8 @@
 """The browser's helpers notice what they are there to notice."""
 
-import browser as browsers
 import pytest
 from browser import opened, printed, violations
+from engines import opened_window
 
 CLEAN = '<!DOCTYPE html><html lang="en"><title>t</title><main><h1>Takeovers</h1>{}</main></html>'
 
@@ -55,14 +55,17 @@ def test_what_is_printed_can_be_read(browser, page_with, tmp_path):
     assert all(f"row {k}" in text for k in range(200))
 
 
+@pytest.mark.parametrize("engine", ["Chromium", "Firefox", "WebKit"])
 @pytest.mark.parametrize(
     ("needed", "outcome"), [("", pytest.skip.Exception), ("needed", pytest.fail.Exception)]
 )
 def test_without_a_browser_tests_are_skipped_or_fail_where_it_is_needed(
-    monkeypatch, needed, outcome
+    monkeypatch, playwright, engine, needed, outcome
 ):
     monkeypatch.setenv("PATH", "/nowhere")
-    monkeypatch.delenv("BATONTRACE_CHROMIUM", raising=False)
+    for name in ("BATONTRACE_CHROMIUM", "BATONTRACE_FIREFOX"):
+        monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv("BATONTRACE_BROWSER", needed)
-    with pytest.raises(outcome, match="install Chromium"):
-        browsers.chromium()
+    opened_one = opened_window(engine.lower(), playwright)
+    with pytest.raises(outcome, match=f"install {engine}"), opened_one:
+        pass

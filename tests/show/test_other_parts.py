@@ -59,7 +59,10 @@ def test_a_round_of_a_rotation_is_one_line_from_hand_to_hand():
         hand_over("lynx", "teal", 3, round=2, first_utc=BEGIN + timedelta(seconds=20)),
     ]
     first, second = lines(exercises_section(rows))
-    assert first[:3] == ["rotation, round 1", "wren to lynx to teal", "17:03:20 to 17:03:29"]
+    assert first[:2] == ["rotation, round 1", "wren to lynx to teal"]
+    assert first[2].replace("\xa0", " ") == "17:03:20 to 17:03:29 UTC"
+    there, _ = lines(exercises_section(rows, "Europe/Zurich"))
+    assert there[2] == "19:03:20 to 19:03:29"
     # the two gaps add up to the distance of the ends, known to 1.2 m: their mean to half of it
     assert first[4] == "1.5 ± 0.6"
     assert "then wren sprints: 7.2 m/s" in first[-1]

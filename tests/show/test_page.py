@@ -7,6 +7,7 @@ import base64
 import functools
 import hashlib
 import re
+from dataclasses import replace
 
 import pytest
 import squads
@@ -80,20 +81,56 @@ def test_every_takeover_stands_in_the_list_with_its_numbers(event):
     for k, (one, row) in enumerate(zip(several, shown, strict=True), 1):
         words = [cell.replace("\u00a0", " ") for cell in row]
         assert words[0].startswith(f"{k} {one.row['incoming']} to {one.row['outgoing']}")
-        if one.zone_time is None:
-            assert "–" in words[1]
-        else:
-            value, sd = re.search(r"([\d.]+) ± ([\d.]+) s", words[1]).groups()
-            assert float(value) == pytest.approx(one.zone_time.value, abs=0.00501)
-            assert float(sd) == pytest.approx(one.zone_time.sd, abs=0.0101)
+        assert not any("±" in cell for cell in words)  # that stands in the takeover's own part
+        for cell, known, digits in (
+            (words[4], one.zone_time, 2),
+            (words[5], one.start, 2),
+            (words[6], one.gap_at_pass, 1),
+        ):
+            if known is None:
+                assert "–" in cell
+            else:
+                value = float(re.search(r"−?[\d.]+", cell)[0].replace("−", "-"))
+                assert value == pytest.approx(known.value, abs=0.501 * 10.0**-digits)
         if one.pass_place is None:
-            assert "not passed" in words[2]
+            assert "not passed" in words[3]
         else:
-            value, sd, basis = re.search(r"(−?[\d.]+) ± ([\d.]+) m, (\w+)", words[2]).groups()
+            value, basis = re.search(r"(−?[\d.]+) m, (\w+)", words[3]).groups()
             assert float(value.replace("−", "-")) == pytest.approx(one.pass_place.value, abs=0.0501)
-            assert float(sd) == pytest.approx(one.pass_place.sd, abs=0.101)
             assert basis == one.row["pass_basis"]
-        assert all(fault in words[5] for fault in one.row["faults"])
+        assert all(fault in words[1] for fault in one.row["faults"])
+
+
+def test_the_verdict_leads_in_list_and_part_and_its_errors_stand_below():
+    sentence = "Left 0.25 ± 0.05 s late: passed 8 m earlier, lost 0.19 ± 0.04 s."
+    verdict = {"verdict": sentence, "lost_s": 0.19, "lost_sd_s": 0.04}
+    (one,) = takeovers()[:1]
+    shown = session_page([replace(one, verdict=verdict)])
+    short = "Left 0.25 s late: passed 8 m earlier, lost 0.19 s."
+    assert short in lines(shown)[0][1]
+    assert lines(shown)[0][2] == "0.19 s lost"
+    article = shown.text[shown.text.index("Each takeover") :]
+    assert article.index("0.19\u00a0s lost.") < article.index(short) < article.index("Figures and")
+    assert "+0.19\u00a0±\u00a00.04\u00a0s" in article
+    assert sentence not in shown.text
+
+
+def test_a_loss_within_its_error_is_not_said_to_be_one():
+    verdict = {"verdict": "Nothing lost that stands out (-0.09 ± 0.05 s).", "lost_s": -0.09,
+               "lost_sd_s": 0.05}  # fmt: skip
+    (one,) = takeovers()[:1]
+    row = lines(session_page([replace(one, verdict=verdict)]))[0]
+    assert "Nothing lost that stands out." in row[1]
+    assert row[2] == "nothing lost"
+
+
+def test_without_a_verdict_no_takeover_is_praised():
+    calm = with_values(tables()[0], faults=[])
+    shown = session_page(scenes.read_scenes(calm, tables()[1]))
+    passed = [row for row in lines(shown) if row[1].startswith("passed")]
+    assert passed
+    assert all(row[1] == "passed; not judged" for row in passed)
+    assert "run batontrace causes" in shown.text
 
 
 def test_each_takeover_has_its_part_and_the_list_leads_there():
@@ -346,7 +383,7 @@ def test_a_pass_likelier_outside_than_inside_is_said_in_words():
     text = session_page(scenes.read_scenes(calm, tables()[1])).text
     assert "likelier beyond the zone (3\u00a0in\u00a04)" in text
     assert "The pass: likelier beyond the zone" in text  # under the overlay
-    assert "no fault found" not in text
+    assert "no fault" not in text
     calm = with_values(tables()[0], p_in_zone=0.99, pass_m=20.0, pass_sd_m=1.5, faults=[])
     assert "likelier" not in session_page(scenes.read_scenes(calm, tables()[1])).text
 

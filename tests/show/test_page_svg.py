@@ -150,8 +150,11 @@ def test_what_lies_outside_the_axes_is_not_drawn_outside():
         assert (
             float(rect.get("x")) + float(rect.get("width")) <= page_svg.WIDTH - page_svg.RIGHT + 0.1
         )
-    (band,) = points(next(p for p in with_class(svg, "band") if p.tag == "path"))
-    assert band[:, 1].min() >= float(svg.get("data-y").split()[3]) - 0.1
+    right, top = page_svg.WIDTH - page_svg.RIGHT, float(svg.get("data-y").split()[3])
+    (around,) = [p.get("d") for p in with_class(svg, "band") if "faint" in p.get("class")]
+    assert max(float(x) for x in re.findall(r"H([\d.]+)", around)) <= right + 0.1
+    (band,) = points(next(p for p in with_class(svg, "band") if "faint" not in p.get("class")))
+    assert band[:, 1].min() >= top - 0.1
 
 
 # --- words ---------------------------------------------------------------------------------------
@@ -191,7 +194,7 @@ def test_every_word_of_a_figure_is_in_the_picture():
 
 def test_the_reps_of_a_figure_are_groups():
     items = [Dot("plain", float(k), 5.0, rep=k % 3) for k in range(9)]
-    groups = [g for g in page_svg.draw_svg(figure(*items)).iter("g") if "data-rep" in g.keys()]
+    groups = [g for g in page_svg.draw_svg(figure(*items)).iter("g") if g.get("data-rep")]
     assert [group.get("data-rep") for group in groups] == ["0", "1", "2"]
     assert [len(group) for group in groups] == [3, 3, 3]
 
@@ -219,17 +222,19 @@ def test_a_live_curve_names_its_reading_and_holds_no_points():
     x = np.linspace(0.0, 30.0, 61)
     sd, signs = np.full(61, 0.1), np.array([[5.0, 9.0]])
     curve = Curve("incoming", x, np.full(61, 9.0), sd=sd, signs=signs, word="robin", reading="in")
-    live, whole = (page_svg.draw_svg(figure(curve), live=live) for live in (True, False))
-    drawn = [
-        part for part in live.iter("path") if part.get("class", "").split()[-1] == "ink-incoming"
-    ]
-    assert [part.get("d") for part in drawn] == [None, None, None]
-    names = [
-        (part.get("data-band"), part.get("data-reading"), part.get("data-signs")) for part in drawn
-    ]
-    assert names == [("in", None, None), (None, "in", None), (None, None, "in")]
-    assert [t.text for t in live.iter("text")] == [t.text for t in whole.iter("text")]
-    assert not [part for part in whole.iter() if "data-reading" in part.keys()]
+
+    def drawn(live):
+        svg = page_svg.draw_svg(figure(curve), live=live)
+        paths = [part for part in svg.iter("path") if "ink-incoming" in part.get("class")]
+        kinds = ("data-band", "data-reading", "data-signs")
+        names = [next(filter(None, map(part.get, kinds)), None) for part in paths]
+        words = [t.text for t in svg.iter("text")]
+        return [part.get("d") is not None for part in paths], names, words
+
+    points_there, names, words = drawn("none")
+    assert (points_there, names) == ([True] * 3, [None] * 3)
+    assert drawn("errors") == ([False, True, False], ["in", None, "in"], words)
+    assert drawn("all") == ([False] * 3, ["in"] * 3, words)
 
 
 # --- inks and axes -------------------------------------------------------------------------------

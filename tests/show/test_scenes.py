@@ -1,6 +1,7 @@
 """Scenes: every takeover with its own courses, moments where the tables have them, the baton."""
 
 import functools
+from dataclasses import replace
 
 import numpy as np
 import pyarrow as pa
@@ -209,24 +210,41 @@ def test_an_unclear_outcome_leaves_the_baton_out():
 
 @settings(max_examples=30, deadline=None)
 @given(st.integers(0, 2**32 - 1), st.integers(1, 12))
-def test_ranks_put_passes_in_the_zone_by_time_before_the_rest(seed, rows):
+def test_ranks_put_failures_first_then_what_lost_most_against_its_own_pair(seed, rows):
     table = random_table("exchanges", rows=rows, seed=seed)
-    found = scenes.read_scenes(table, schema.empty_table("speed_curves"))
+    verdicts = random_table("verdicts", rows=rows, seed=seed + 1).to_pylist()
+    judged = np.random.default_rng(seed).random(rows) < 0.7
+    found = [
+        replace(one, verdict=verdict if has else None)
+        for one, verdict, has in zip(
+            scenes.read_scenes(table, schema.empty_table("speed_curves")),
+            verdicts,
+            judged,
+            strict=True,
+        )
+    ]
     places = scenes.rank_scenes(found)
     assert sorted(places) == list(range(1, rows + 1))
     ordered = [found[places.index(k)] for k in range(1, rows + 1)]
 
     def group(one):
-        inside = one.row["p_in_zone"] is None or one.row["p_in_zone"] >= 0.5
-        return one.left_out is not None, 0 if one.passed and inside else 1 if one.passed else 2
+        p = one.row["p_in_zone"]
+        failed = one.row["outcome"] == "not passed" or (p is not None and p < 0.5)
+        known = one.verdict is not None and one.verdict["lost_s"] is not None
+        return one.left_out is not None, 0 if failed else 1 if known else 2
 
     groups = [group(one) for one in ordered]
     assert groups == sorted(groups)
     for kind in set(groups):
-        times = [one.zone_time for one, of in zip(ordered, groups, strict=True) if of == kind]
-        known = [time.value for time in times if time is not None]
+        lost = [one.lost for one, of in zip(ordered, groups, strict=True) if of == kind]
+        known = [-(0.0 if one is None else one.value) for one in lost]
         assert known == sorted(known)
-        assert times[len(known) :] == [None] * (len(times) - len(known))
+
+
+def test_ranks_do_not_ask_who_is_faster():
+    found = list(scenes.read_scenes(lake().exchanges, lake().curves))
+    slower = [replace(one, row=one.row | {"zone_time_s": 9.0 - k}) for k, one in enumerate(found)]
+    assert scenes.rank_scenes(slower) == scenes.rank_scenes(found)
 
 
 @settings(max_examples=30, deadline=None)

@@ -1,4 +1,5 @@
 """Pages in a real browser: the system's Chromium, driven by Playwright; axe-core looks at them.
+Other browsers, for what must hold in all of them, are in engines.py.
 
 Nothing is downloaded: Chromium comes from the system's packages. Without it the tests that need it
 are skipped and say so. Where BATONTRACE_BROWSER is "needed", as in CI, they fail instead.
@@ -6,7 +7,7 @@ are skipped and say so. Where BATONTRACE_BROWSER is "needed", as in CI, they fai
 
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -34,11 +35,16 @@ _HOW = "install Chromium (Debian: apt-get install chromium) or name it in BATONT
 
 def chromium() -> str:
     """The browser's file; skips the test, or fails it where a browser is needed."""
-    named = os.environ.get("BATONTRACE_CHROMIUM")
-    found = named or next(filter(None, map(shutil.which, _NAMES)), None)
+    return program(os.environ.get("BATONTRACE_CHROMIUM"), _NAMES, _HOW)
+
+
+def program(named: str | None, names: Sequence[str], how: str) -> str:
+    """The file of a program that a test needs: the one named, else the first found by one of the
+    names. Where there is none the test is skipped, or fails where a browser is needed."""
+    found = named or next(filter(None, map(shutil.which, names)), None)
     if found is None:
         refuse = pytest.fail if os.environ.get("BATONTRACE_BROWSER") == "needed" else pytest.skip
-        refuse(f"no browser: {_HOW}")
+        refuse(f"no browser: {how}")
     return found
 
 
@@ -72,14 +78,19 @@ class Browser:
 
 @contextmanager
 def started() -> Iterator[Browser]:
-    """A browser, to be shared by all tests of a process."""
-    where = chromium()
+    """A browser with a Playwright of its own, for whoever is no test."""
     from playwright.sync_api import sync_playwright
 
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=where, args=list(_FLAGS))
-        yield Browser(browser)
-        browser.close()
+    with sync_playwright() as playwright, launched(playwright) as browser:
+        yield browser
+
+
+@contextmanager
+def launched(playwright) -> Iterator[Browser]:
+    """A browser, to be shared by all tests of a process, as they share Playwright."""
+    browser = playwright.chromium.launch(executable_path=chromium(), args=list(_FLAGS))
+    yield Browser(browser)
+    browser.close()
 
 
 @dataclass
@@ -94,6 +105,10 @@ class Noticed:
     @property
     def all(self) -> list[str]:
         return [*self.console, *self.errors, *self.requests, *self.dialogs]
+
+    def forget(self) -> None:
+        for noted in (self.console, self.errors, self.requests, self.dialogs):
+            noted.clear()
 
 
 @contextmanager
@@ -118,12 +133,13 @@ def opened(
     own = path.resolve().as_uri()
     with browser.page(device=device, color_scheme="dark" if dark else "light") as page:
         noticed = Noticed()
-        _watch(page, own, noticed)
+        watch(page, own, noticed)
         page.goto(own)
         yield page, noticed
 
 
-def _watch(page, own: str, noticed: Noticed) -> None:
+def watch(page, own: str, noticed: Noticed) -> None:
+    """Writes into `noticed` what a page of Playwright does besides loading the file `own`."""
     page.on("console", lambda message: noticed.console.append(message.text))
     page.on("pageerror", lambda error: noticed.errors.append(str(error)))
     page.on("dialog", lambda dialog: (noticed.dialogs.append(dialog.message), dialog.dismiss()))

@@ -102,7 +102,10 @@ def shown(pages: dict[str, Path]) -> dict[str, object]:
     """What the pictures show: the pages' words, and what decides their look."""
     read = {name: Page(path.read_text(encoding="utf-8")) for name, path in pages.items()}
     files = importlib.resources.files("pipeline.show.page")
-    parts = [files.joinpath(name).read_text(encoding="utf-8") for name in ("page.css", "page.js")]
+    parts = [
+        files.joinpath(name).read_text(encoding="utf-8")
+        for name in ("page.css", "print.css", "page.js")
+    ]
     parts += [
         page_svg.theme_variables("light"),
         page_svg.theme_variables("dark"),

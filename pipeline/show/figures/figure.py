@@ -16,7 +16,9 @@ import numpy as np
 
 from pipeline.base.values import Floats, Frozen
 
-InkName = Literal["incoming", "outgoing", "baton", "plain", "quiet", "inside", "into", "away"]
+InkName = Literal[
+    "incoming", "outgoing", "baton", "plain", "quiet", "inside", "into", "away", "usual"
+]
 Sign = Literal["disc", "square", "triangle", "none"]
 Reading = Literal["in", "out", "baton", "gap"]  # speed of either runner, of the baton; the gap
 UprightKind = Literal["line", "mark", "go", "entry", "pass", "exit", "advised", "used"]
@@ -45,6 +47,7 @@ INKS: dict[InkName, Ink] = {
     "incoming": Ink("#005a9c", "#6db9f2", 2.0, "disc"),
     "outgoing": Ink("#b84300", "#ff9a57", 2.0, "square"),
     "baton": Ink("#006148", "#4fd8ae", 8.0, "none", core=0.55),
+    "usual": Ink("#6b6b6b", "#a3a3a3", 5.0, "none"),
     "plain": Ink("#111111", "#f2f2f2", 1.5, "none"),
     "quiet": Ink("#595959", "#b5b5b5", 0.8, "none"),
     "inside": Ink("#005a9c", "#6db9f2", 2.2, "disc"),

@@ -147,7 +147,7 @@ def _trend_curve(
 def _session_scale(several: Sequence[Scene]) -> Scale:
     """Takeovers one after the other. The date is at the middle of each session, for as many
     sessions as there is room."""
-    days = [f"{one.when:%Y-%m-%d}" for one in several]
+    days = [f"{one.clock:%Y-%m-%d}" for one in several]
     firsts = [k for k in range(len(days)) if k == 0 or days[k] != days[k - 1]]
     ends = [*firsts[1:], len(days)]
     middles = [(first + end - 1) / 2 + 1.0 for first, end in zip(firsts, ends, strict=True)]

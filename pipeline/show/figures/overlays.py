@@ -9,6 +9,7 @@ time.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -29,7 +30,7 @@ from pipeline.show.figures.figure import (
 )
 from pipeline.show.markup import plain_text, short_name, shorten
 from pipeline.show.scenes import Moment, RunnerRole, Scene
-from pipeline.show.wording import day_range, with_error
+from pipeline.show.wording import clock_words, day_range, with_error
 from pipeline.tables.courses import RunnerCourse
 
 View = Literal["zone", "clock"]
@@ -41,6 +42,8 @@ DRAWN_BEFORE_M, DRAWN_BEYOND_M = (
 )  # drawn before the entry line, after the exit line
 DRAWN_BEFORE_S, DRAWN_BEYOND_S = 0.6, 0.6  # drawn before the first moment, after the exit
 GAP_TOP_M = 8.0  # a larger gap tells nothing about the takeover
+SPEED_SHARE = 2.2  # of a figure's height, for the speeds; the gap has 1
+USUAL_EVERY_M = 0.5  # between two places of what is usual
 SIGN_EVERY_S = 0.5  # between the signs along a curve over the zone
 SIGN_EVERY_M = 5.0  # and over the clock
 SESSION_WIDTH = 32
@@ -50,15 +53,41 @@ X_LABEL = {
     "clock": "time since the incoming runner's entry, s",
 }
 _VIEW_WORDS = {"zone": "over the zone", "clock": "over the clock"}
+READING = (
+    "Bands and bars are ± 1 standard error (of the gap: at most). The double line is the baton's "
+    "speed."
+)
 SPEED_LABEL = "speed, m/s"
 GAP_LABEL = "gap, m"
 
 
-def takeover_overlay(one: Scene, view: View, among: Sequence[Scene] = ()) -> Figure:
-    """The overlay of one takeover, on the scales of all those `among` which it stands, itself
-    included; on its own without them."""
-    beside = among or [one]
-    x = _x_scale(beside, view)
+@dataclass(frozen=True, slots=True)
+class OverlayScales:
+    """The axes of overlays that are to be compared."""
+
+    zone: Scale
+    clock: Scale
+    speed: Scale
+    gap: Scale
+
+    def across(self, view: View) -> Scale:
+        return self.zone if view == "zone" else self.clock
+
+
+def overlay_scales(several: Sequence[Scene]) -> OverlayScales:
+    """Axes that hold all of several takeovers, at least one."""
+    return OverlayScales(
+        _x_scale(several, "zone"),
+        _x_scale(several, "clock"),
+        _speed_scale(several),
+        _gap_scale(several),
+    )
+
+
+def takeover_overlay(one: Scene, view: View, scales: OverlayScales | None = None) -> Figure:
+    """The overlay of one takeover, on its own scales unless others are given."""
+    scales = scales or overlay_scales([one])
+    x = scales.across(view)
     speeds: list[Item] = []
     if one.baton is not None:
         at = _axis_values(one.baton.t_s, one.baton.s_m, view)
@@ -83,20 +112,21 @@ def takeover_overlay(one: Scene, view: View, among: Sequence[Scene] = ()) -> Fig
         speeds,
         gaps,
         _moment_uprights(one, view),
-        beside,
+        scales,
     )
 
 
-def pair_overlay(several: Sequence[Scene], view: View, among: Sequence[Scene] = ()) -> Figure:
+def pair_overlay(
+    several: Sequence[Scene], view: View, scales: OverlayScales | None = None
+) -> Figure:
     """Many takeovers of one pair over each other; each item's `rep` is its index in `several`.
-    `among` is as for `takeover_overlay`.
 
     Raises ValueError where there is no takeover.
     """
     if not several:
         raise ValueError("no takeover to lay over another")
-    beside = among or several
-    x = _x_scale(beside, view)
+    scales = scales or overlay_scales(several)
+    x = scales.across(view)
     speeds: list[Item] = []
     gaps: list[Item] = []
     for rep, one in enumerate(several):
@@ -110,19 +140,50 @@ def pair_overlay(several: Sequence[Scene], view: View, among: Sequence[Scene] = 
     if view == "zone":
         lines.append(Upright("plain", several[0].zone_m, "exit", kind="exit"))
     return _overlay_figure(
-        several, view, title, _describe_pair(several), x, speeds, gaps, lines, beside
+        several, view, title, _describe_pair(several), x, speeds, gaps, lines, scales
     )
+
+
+def small_overlay(one: Scene, behind: Curve | None, scales: OverlayScales) -> Figure:
+    """One takeover's speeds over the zone without words, with what is usual behind."""
+    x = scales.zone
+    items: list[Item] = [] if behind is None else [behind]
+    for role, course in _runners_with_course(one):
+        items += _speed_curve(course, role, x, "zone", name=False, rep=0)
+    items += _pass_on_speeds(one, x, "zone", rep=0)
+    lines = (Upright("plain", 0.0), Upright("plain", one.zone_m))
+    return Figure(
+        _takeover_title(one), _describe_takeover(one), x,
+        (Panel(scales.speed, tuple(items), SPEED_SHARE),), lines,
+        (Span(0.0, one.zone_m),),
+    )  # fmt: skip
+
+
+def usual_curve(several: Sequence[Scene], scales: OverlayScales) -> Curve | None:
+    """The mean of the baton's speed over the places that all of several takeovers cover; None with
+    fewer than two that were passed."""
+    x = scales.zone
+    batons = [one.baton for one in several if one.baton is not None and one.passed]
+    if len(batons) < 2:
+        return None
+    low = max(x.low, *(float(one.s_m.min()) for one in batons))
+    high = min(x.high, *(float(one.s_m.max()) for one in batons))
+    if not high - low > 1.0:
+        return None
+    at = np.arange(low, high, USUAL_EVERY_M)
+    speeds = [np.interp(at, np.maximum.accumulate(one.s_m), one.v_mps) for one in batons]
+    return Curve("usual", at, np.mean(speeds, axis=0))
 
 
 def _overlay_figure(
     several: Sequence[Scene], view: View, title: str, description: str, x: Scale,
     speeds: Sequence[Item], gaps: Sequence[Item], lines: Sequence[Upright],
-    beside: Sequence[Scene],
+    scales: OverlayScales,
 ) -> Figure:  # fmt: skip
     """The panel of speeds and, where a gap is known, the panel of the gap."""
-    panels = [Panel(_speed_scale(beside), tuple(speeds), 2.2)]
+    panels = [Panel(scales.speed, tuple(speeds), SPEED_SHARE)]
     if gaps:
-        panels.append(Panel(_gap_scale(beside), tuple(gaps), 1.0))
+        panels.append(Panel(scales.gap, tuple(gaps), 1.0))
     zone_m = several[0].zone_m
     spans = (Span(0.0, zone_m, f"zone, {zone_m:g} m"),) if view == "zone" else ()
     return Figure(
@@ -320,7 +381,7 @@ def _moment_ink(moment: Moment) -> Literal["incoming", "outgoing", "plain"]:
 def _takeover_title(one: Scene) -> str:
     rep = "" if one.row["rep"] is None else f", rep {one.row['rep']}"
     names = f"{short_name(one.row['incoming'])} to {short_name(one.row['outgoing'])}"
-    return f"{names}{rep}, {one.when:%Y-%m-%d %H:%M:%S} UTC"
+    return f"{names}{rep}, {one.clock:%Y-%m-%d} {clock_words(one.clock)}"
 
 
 def _describe_takeover(one: Scene) -> str:
@@ -375,16 +436,25 @@ def _overlay_notes(several: Sequence[Scene], view: View) -> tuple[str, ...]:
         if inferred:
             notes.append(f"Hollow dots: the pass is inferred in {inferred} of {len(passed)}.")
         return tuple(notes)
-    every = f"{SIGN_EVERY_S:g} s" if view == "zone" else f"{SIGN_EVERY_M:g} m"
-    notes = [
-        f"{subject}. Bands and bars are ± 1 standard error (of the gap: at most). The double "
-        "line is the baton's speed.",
-        f"Discs and squares on the curves are {every} apart.",
-    ]
-    if inferred:
+    return (f"{subject}. {READING} {sign_words(view)}", *takeover_notes(several[0]))
+
+
+def sign_words(*views: View) -> str:
+    """How far the signs along the curves are apart."""
+    every = {
+        "zone": f"{SIGN_EVERY_S:g} s apart over the zone",
+        "clock": f"{SIGN_EVERY_M:g} m apart over the clock",
+    }
+    return f"Discs and squares on the curves are {' and '.join(every[view] for view in views)}."
+
+
+def takeover_notes(one: Scene) -> tuple[str, ...]:
+    """What is to be said of one takeover's figure and of no other."""
+    notes = []
+    if one.row["pass_basis"] == "inferred" and one.passed:
         notes.append("Hollow dots and dashed line: the pass is inferred from the two courses.")
-    if several[0].zone_doubt is not None:
-        notes.append(f"The pass: {several[0].zone_doubt}.")
+    if one.zone_doubt is not None:
+        notes.append(f"The pass: {one.zone_doubt}.")
     return tuple(notes)
 
 
@@ -395,7 +465,7 @@ def _overlay_subject(several: Sequence[Scene]) -> str:
     if len(several) == 1:
         session = shorten(plain_text(first["session"]), SESSION_WIDTH)
         return f"{first['event']}, session {session}, zone {first['zone']}, lane {first['lane']}"
-    when = [one.when for one in several]
+    when = [one.clock for one in several]
     return f"{first['event']}, {day_range(min(when), max(when))}"
 
 

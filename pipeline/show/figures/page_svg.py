@@ -11,7 +11,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -33,7 +33,6 @@ from pipeline.show.figures.figure import (
     Figure,
     Item,
     Panel,
-    Reading,
     Scale,
     Sign,
     Smear,
@@ -51,8 +50,10 @@ ROW = 18.0  # units high: a row of words above the panels
 HEAD = 26.0  # units above a panel for its axis' label, clear of the topmost number
 BELOW = 40.0  # ticks and label of the x axis
 TOLERANCE = 0.25  # units by which a drawn curve may be off, a quarter of a telephone's pixel
+LEAST_BAND = 3.0  # units: the band of a line that is no wider is not seen beside it
 BAND_TOLERANCE = 0.8  # units by which the edge of a band, which is soft anyway, may be off
 _SIGN_SIZE = 3.2
+Live = Literal["none", "errors", "all"]
 FRAME = "frame"  # the class of what lies behind a figure
 _UPRIGHT_SIGN = 4.0  # half the height of the sign at an upright's head
 
@@ -87,14 +88,14 @@ def _svg_x(scale: Scale, x: Any) -> Any:
     return LEFT + scale.part(x) * (WIDTH - LEFT - RIGHT)
 
 
-def draw_svg(figure: Figure, *, live: bool = False) -> ET.Element:
+def draw_svg(figure: Figure, *, live: Live = "none") -> ET.Element:
     """The figure as an element; the page decides its size.
 
     `data-x` and `data-y` tell the page's script where the axes are: low and high in data units,
     then left and right (or bottom and top) in the picture's units, one panel after the other.
     Panels begin at 0 and words stand above it, so that figures with the same axes hold the same
-    frame and the same curves, which a page then needs only once. A `live` figure leaves the points
-    of curves that name a reading to the page's script, which has them anyway.
+    frame and the same curves, which a page then needs only once. What is `live` of curves that name
+    a reading, all or only bands and signs, is left to the page's script, which has the readings.
     """
     rows = stack_rows([_svg_word_extent(figure.x, upright) for upright in figure.uprights])
     head = ROW * (max(rows, default=-1) + 1)
@@ -109,7 +110,9 @@ def draw_svg(figure: Figure, *, live: bool = False) -> ET.Element:
         {
             "viewBox": f"0 {-head:g} {WIDTH:g} {head + height:g}",
             "role": "img",
-            "aria-label": f"{figure.title}. {figure.description}",
+            "aria-label": f"{figure.title}. {figure.description}"
+            if live != "all"
+            else figure.title,
             "data-x": _svg_numbers([figure.x.low, figure.x.high, LEFT, WIDTH - RIGHT]),
             "data-y": " ".join(
                 _svg_numbers([box.y.low, box.y.high, box.bottom, box.top]) for box in boxes
@@ -122,6 +125,29 @@ def draw_svg(figure: Figure, *, live: bool = False) -> ET.Element:
     for panel, box in zip(figure.panels, boxes, strict=True):
         svg.extend(_svg_items(panel.items, box, live))
     return svg
+
+
+def draw_small(figure: Figure) -> ET.Element:
+    """A figure's first panel alone, without axes and words: its curves lie where they lie in the
+    whole figure, so a page that has both needs their points once."""
+    panel = figure.panels[0]
+    box = _PanelBox(figure.x, panel.y, HEAD, HEAD + PANEL * panel.share)
+    frame = element("g", {"class": FRAME}, *_svg_ground(box, figure.spans, is_first=True))
+    frame.append(_svg_line("axis", LEFT, box.bottom, WIDTH - RIGHT, box.bottom))
+    for upright in figure.uprights:
+        x = float(box.across(upright.x))
+        frame.append(_svg_line(f"upright ink-{upright.ink}", x, box.top, x, box.bottom))
+    return element(
+        "svg",
+        {
+            "viewBox": _svg_numbers([LEFT, box.top, WIDTH - LEFT - RIGHT, box.bottom - box.top]),
+            "class": "small",
+            "aria-hidden": "true",
+            "focusable": "false",
+        },
+        frame,
+        *(part for item in panel.items for part in _svg_item(item, box, "none")),
+    )
 
 
 def captioned_figure(figure: Figure, kind: str) -> ET.Element:
@@ -223,11 +249,13 @@ def _svg_upright(upright: Upright, boxes: Sequence[_PanelBox], y: float) -> Iter
         return
     if upright.x_sd is not None:
         low, high = boxes[0].across_inside(upright.x - upright.x_sd, upright.x + upright.x_sd)
-        if high - low > 1.0:
-            for box in boxes:
-                yield _svg_rect(
-                    f"band faint ink-{upright.ink}", low, box.top, high - low, box.bottom - box.top
-                )
+        if high - low > LEAST_BAND:
+            d = "".join(
+                f"M{_tenths(low)} {_tenths(box.top)}H{_tenths(high)}V{_tenths(box.bottom)}"
+                f"H{_tenths(low)}z"
+                for box in boxes
+            )
+            yield element("path", {"class": f"band faint ink-{upright.ink}", "d": d})
     kind = f"upright {upright.kind} ink-{upright.ink}"
     line = f"M{_tenths(x)} {_tenths(y + 3.0)}V{_tenths(boxes[-1].bottom)}"
     sign = _upright_sign(upright, x, boxes[0].top)
@@ -253,7 +281,7 @@ def _upright_sign(upright: Upright, x: float, y: float) -> str:
 # --- what stands on a panel -----------------------------------------------------------------
 
 
-def _svg_items(items: Iterable[Item], box: _PanelBox, live: bool) -> Iterable[ET.Element]:
+def _svg_items(items: Iterable[Item], box: _PanelBox, live: Live) -> Iterable[ET.Element]:
     groups: dict[int, ET.Element] = {}
     for _, alike in itertools.groupby(items, _same_look):
         item, *more = alike
@@ -303,13 +331,9 @@ def _lane_height(height: float, box: _PanelBox) -> float:
     return float(abs(height / (box.y.high - box.y.low)) * (box.bottom - box.top))
 
 
-def _svg_item(item: Item, box: _PanelBox, live: bool) -> Iterable[ET.Element]:
+def _svg_item(item: Item, box: _PanelBox, live: Live) -> Iterable[ET.Element]:
     if isinstance(item, Curve):
-        return (
-            _svg_live_curve(item, item.reading, box)
-            if live and item.reading
-            else _svg_curve(item, box)
-        )
+        return _svg_curve(item, box, "none" if item.reading is None else live)
     if isinstance(item, Dot):
         return _svg_dot(item, box)
     if isinstance(item, Bracket):
@@ -343,52 +367,54 @@ def _svg_caption(caption: Caption, box: _PanelBox) -> ET.Element:
     return _svg_text(x, y + 5.0, caption.text, caption.side, kind)
 
 
-def _svg_curve(curve: Curve, box: _PanelBox) -> Iterable[ET.Element]:
+def _svg_curve(curve: Curve, box: _PanelBox, live: Live) -> Iterable[ET.Element]:
     x = np.asarray(box.across(curve.x))
     y = np.clip(np.asarray(box.down(curve.y)), box.top, box.bottom)
     sd = None if curve.sd is None else curve.sd / (box.y.high - box.y.low) * (box.bottom - box.top)
-    lines, bands = [], []
-    for first, last in zip((0, *curve.breaks), (*curve.breaks, len(x)), strict=True):
-        if last - first < 2:
-            continue
-        at, down = x[first:last], y[first:last]
-        rows = _simplified_rows(at, down)
-        lines.append(_polyline_path(at[rows], down[rows]))
-        if sd is not None:
-            edges = [np.clip(down + k * sd[first:last], box.top, box.bottom) for k in (-1, 1)]
-            upper, lower = (_simplified_rows(at, edge, BAND_TOLERANCE) for edge in edges)
-            around = np.concatenate([at[upper], at[lower][::-1]])
-            edge = np.concatenate([edges[0][upper], edges[1][lower][::-1]])
-            bands.append(_polyline_path(around, edge) + "z")
-    ink = f"ink-{curve.ink}"
-    if bands:
-        yield element("path", {"class": f"band {ink}", "d": "".join(bands)})
-    if lines:
+    ink, reading = f"ink-{curve.ink}", curve.reading or ""
+    parts = [
+        slice(first, last)
+        for first, last in zip((0, *curve.breaks), (*curve.breaks, len(x)), strict=True)
+        if last - first > 1
+    ]
+    if sd is not None and parts:
+        if live == "none":
+            d = "".join(_band_path(x[part], y[part], sd[part], box) for part in parts)
+            yield element("path", {"class": f"band {ink}", "d": d})
+        else:
+            yield element("path", {"class": f"band {ink}", "data-band": reading})
+    if parts:
         more = (" thin" if curve.thin else "") + (" dashed" if curve.dashed else "")
-        yield element("path", {"class": f"curve {ink}{more}", "d": "".join(lines)})
+        given = {"class": f"curve {ink}{more}"}
+        if live == "all":
+            given["data-reading"] = reading
+        else:
+            given["d"] = "".join(_line_path(x[p], y[p]) for p in parts)
+        yield element("path", given)
         if INKS[curve.ink].core:
-            yield element("path", {"class": f"curve core {ink}", "d": "".join(lines)})
+            yield element("path", given | {"class": f"curve core {ink}"})
     if curve.signs is not None and len(curve.signs):
-        yield _svg_signs(curve, box)
+        sign = INKS[curve.ink].sign
+        yield (
+            _svg_signs(curve, box)
+            if live == "none"
+            else element("path", {"class": f"signs {sign} {ink}", "data-signs": reading})
+        )
     if curve.word and len(x):
         yield _svg_curve_word(curve, float(x[curve.word_at]), float(y[curve.word_at]))
 
 
-def _svg_live_curve(curve: Curve, reading: Reading, box: _PanelBox) -> Iterable[ET.Element]:
-    """The curve without its points: `data-reading` tells the script which reading it draws here.
-    The reading of the gap has the second panel, all others the first."""
-    ink, more = f"ink-{curve.ink}", " thin" if curve.thin else ""
-    if curve.sd is not None:
-        yield element("path", {"class": f"band {ink}", "data-band": reading})
-    yield element("path", {"class": f"curve {ink}{more}", "data-reading": reading})
-    if INKS[curve.ink].core:
-        yield element("path", {"class": f"curve core {ink}", "data-reading": reading})
-    if curve.signs is not None and len(curve.signs):
-        sign = INKS[curve.ink].sign
-        yield element("path", {"class": f"signs {sign} {ink}", "data-signs": reading})
-    if curve.word and len(curve.x):
-        x, y = box.at(float(curve.x[curve.word_at]), float(curve.y[curve.word_at]))
-        yield _svg_curve_word(curve, x, y)
+def _line_path(x: Floats, y: Floats) -> str:
+    rows = _simplified_rows(x, y)
+    return _polyline_path(x[rows], y[rows])
+
+
+def _band_path(x: Floats, y: Floats, sd: Floats, box: _PanelBox) -> str:
+    edges = [np.clip(y + k * sd, box.top, box.bottom) for k in (-1, 1)]
+    upper, lower = (_simplified_rows(x, edge, BAND_TOLERANCE) for edge in edges)
+    around = np.concatenate([x[upper], x[lower][::-1]])
+    edge = np.concatenate([edges[0][upper], edges[1][lower][::-1]])
+    return _polyline_path(around, edge) + "z"
 
 
 def _svg_curve_word(curve: Curve, x: float, y: float) -> ET.Element:
@@ -419,9 +445,6 @@ def _sign_path(sign: Sign, x: float, y: float, r: float = _SIGN_SIZE) -> str:
     if sign == "triangle":
         fall = f"l{_tenths(1.3 * r)} {_tenths(2.2 * r)}"
         return f"M{_tenths(x)} {_tenths(y - 1.3 * r)}{fall}h{_tenths(-2.6 * r)}z"
-    if sign == "disc":
-        arc = f"a{_tenths(r)} {_tenths(r)} 0 1 0 "
-        return f"M{_tenths(x - r)} {_tenths(y)}{arc}{_tenths(2 * r)} 0{arc}{_tenths(-2 * r)} 0z"
     return ""
 
 
@@ -438,8 +461,13 @@ def _svg_dot(dot: Dot, box: _PanelBox) -> Iterable[ET.Element]:
     if bars:
         kind = f"bars faint {ink}" if dot.faint else f"bars {ink}"
         yield element("path", {"class": kind, "d": bars})
-    sign = _sign_path(dot.sign, x, y, 3.0 if dot.rep is not None else 4.2)
-    yield element("path", {"class": f"sign {'full' if dot.full else 'hollow'} {ink}", "d": sign})
+    size = 3.0 if dot.rep is not None else 4.2
+    kind = f"sign {'full' if dot.full else 'hollow'} {ink}"
+    if dot.sign == "disc":
+        centre = {"cx": _tenths(x), "cy": _tenths(y), "r": f"{size:g}"}
+        yield element("circle", {"class": kind, **centre})
+    else:
+        yield element("path", {"class": kind, "d": _sign_path(dot.sign, x, y, size)})
     if dot.word:
         at_end = x + 8.0 + _word_length(dot.word) > WIDTH
         shift = -8.0 if at_end else 8.0
@@ -514,7 +542,11 @@ def _svg_rect(kind: str, x: float, y: float, wide: float, high: float) -> ET.Ele
 
 
 def _svg_line(kind: str, x0: float, y0: float, x1: float, y1: float) -> ET.Element:
-    path = f"M{_tenths(x0)} {_tenths(y0)}L{_tenths(x1)} {_tenths(y1)}"
+    if x0 == x1:
+        end = f"V{_tenths(y1)}"
+    else:
+        end = f"H{_tenths(x1)}" if y0 == y1 else f"L{_tenths(x1)} {_tenths(y1)}"
+    path = f"M{_tenths(x0)} {_tenths(y0)}{end}"
     return element("path", {"class": kind, "d": path})
 
 

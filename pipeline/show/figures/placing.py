@@ -8,6 +8,7 @@ off lines. A word that finds no room near its place is left out.
 from __future__ import annotations
 
 import functools
+import itertools
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -69,10 +70,7 @@ def _line_pieces(line: Floats) -> Floats:
     course = np.asarray(line, dtype=float).reshape(-1, 2)
     if len(course) < 2:
         return np.zeros((0, 4))
-    parts = [
-        a + (b - a) * np.linspace(0.0, 1.0, 9)[:, None]
-        for a, b in zip(course[:-1], course[1:], strict=True)
-    ]
+    parts = [a + (b - a) * np.linspace(0.0, 1.0, 9)[:, None] for a, b in itertools.pairwise(course)]
     points = np.concatenate(parts)
     first, last = points[:-1], points[1:]
     return np.column_stack([np.minimum(first, last), np.maximum(first, last)])

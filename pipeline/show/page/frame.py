@@ -9,7 +9,7 @@ from xml.etree import ElementTree as ET
 from pipeline.base.words import CAUTION, TENTH
 from pipeline.show.figures import page_svg
 from pipeline.show.markup import Child, element, html_document, list_item, outside_name
-from pipeline.show.page.sharing import share_repeated
+from pipeline.show.page.sharing import pack_scripted, share_repeated
 
 READING_NOTES = (
     "Units are worn on the trunk. A runner's place is the trunk's, along the lane's measured line, "
@@ -43,12 +43,13 @@ def whole_page(
     remarks: Sequence[str] = (),
     reading: Sequence[str] = READING_NOTES,
     has_views: bool = False,
+    settings_after: int = 1,
 ) -> str:
     """A page as HTML text, to be stored as UTF-8.
 
     `lead` is the sentence below the title, `parts` the sections, `about` what the page rests on,
     `remarks` what was left out, `reading` how to read it. `has_views`: there are figures with two
-    views, so a switch between them stands below the first part.
+    views, so there is a switch between them. The switches stand after `settings_after` parts.
     """
     missing = [list_item(outside_name(text)) for text in remarks]
     head = element(
@@ -58,10 +59,12 @@ def whole_page(
         element("p", {"class": "lead"}, lead),
         element("ul", {"class": "missing"}, *missing) if missing else None,
     )
-    first, *rest = parts
-    main = element("main", {}, first, _figure_settings(has_views), *rest, _reading_section(reading))
-    body = share_repeated(element("body", {}, head, main, _page_footer(about)))
-    return html_document(title, _page_style(), body, _read_page_file("page.js"))
+    above, below = parts[:settings_after], parts[settings_after:]
+    settings = _figure_settings(has_views)
+    main = element("main", {}, *above, settings, *below, _reading_section(reading))
+    body = element("body", {}, head, main, _page_footer(about))
+    body = pack_scripted(share_repeated(body))
+    return html_document(title, _page_style(), body, _page_script())
 
 
 def _figure_settings(has_views: bool) -> ET.Element:
@@ -106,6 +109,11 @@ def _read_page_file(file: str) -> str:
     )
 
 
+def _page_script() -> str:
+    files = ("readings.js", "overlay.js", "lane.js", "page.js")
+    return '"use strict";\n(() => {\n' + "\n".join(map(_read_page_file, files)) + "})();\n"
+
+
 def _page_style() -> str:
     light, dark = page_svg.theme_variables("light"), page_svg.theme_variables("dark")
     return (
@@ -113,7 +121,7 @@ def _page_style() -> str:
         f"@media screen and (prefers-color-scheme: dark)"
         f"{{:root:not([data-paper=light]){{{dark}color-scheme:dark}}}}\n"
         f"@media screen{{:root[data-paper=dark]{{{dark}color-scheme:dark}}}}\n"
-        f"{page_svg.ink_rules()}{_read_page_file('page.css')}"
+        f"{page_svg.ink_rules()}{_read_page_file('page.css')}{_read_page_file('print.css')}"
     )
 
 

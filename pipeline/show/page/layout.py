@@ -2,7 +2,7 @@
 
 The page needs no network and no other file: everything is in its source, figures included. It is
 complete without its script, which adds the switches, the order of the list, and the values under
-the finger. Style and script are the files page.css and page.js beside this module.
+the finger. Style and script are the files page.css, print.css and page.js beside this module.
 """
 
 from __future__ import annotations
@@ -11,6 +11,8 @@ from collections.abc import Mapping, Sequence
 from xml.etree import ElementTree as ET
 
 from pipeline.base.words import CAUTION, count
+from pipeline.show.figures import overlays
+from pipeline.show.figures.overlays import OverlayScales
 from pipeline.show.markup import (
     Child,
     element,
@@ -20,10 +22,18 @@ from pipeline.show.markup import (
     scrolling,
     table_row,
 )
-from pipeline.show.page import frame, other_parts, pair_part, takeover_list, takeover_part
+from pipeline.show.page import (
+    frame,
+    multiples_part,
+    next_part,
+    other_parts,
+    pair_part,
+    takeover_list,
+    takeover_part,
+)
 from pipeline.show.page.pair_part import NO_DECISIONS, PairDecisions
 from pipeline.show.scenes import LakeRow, Scene, order_by_time
-from pipeline.show.wording import day_range
+from pipeline.show.wording import day_range, zone_words
 
 Pairing = tuple[str, str, str]  # incoming, outgoing, event
 Sightings = Mapping[tuple[str, int], Sequence[LakeRow]]  # of `observations`, by session, exchange
@@ -49,17 +59,26 @@ def session_page(
     out. `about` says what the page rests on, and is printed at its end.
     """
     ordered = order_by_time(takeovers)
+    scales = _common_scales(ordered)
     parts: list[Child] = [
-        _list_section(ordered, with_dates=False),
+        next_part.next_section(ordered, known),
+        _list_section(ordered, known, with_dates=False),
+        multiples_part.multiples_section(ordered, scales),
         other_parts.races_section(legs),
-        _pairs_section(ordered, known),
-        _takeovers_section(ordered, seen, with_dates=False),
-        other_parts.exercises_section(exercises),
+        _pairs_section(ordered, known, scales),
+        _takeovers_section(ordered, known, scales, seen, with_dates=False),
+        other_parts.exercises_section(exercises, _time_zone(ordered)),
         _recordings_section(recordings),
     ]
     title = f"Takeovers, {plain_text(session_id)}"
     return frame.whole_page(
-        title, _lead_sentence(ordered), parts, about=about, remarks=remarks, has_views=bool(ordered)
+        title,
+        _lead_sentence(ordered),
+        parts,
+        about=about,
+        remarks=remarks,
+        has_views=bool(ordered),
+        settings_after=2,
     )
 
 
@@ -79,18 +98,29 @@ def pair_page(
         raise ValueError("a pair's page needs a takeover")
     ordered = order_by_time(takeovers)
     incoming, outgoing = (plain_text(runner) for runner in ordered[0].pair)
-    parts: list[Child] = [_list_section(ordered, with_dates=True)]
+    scales = _common_scales(ordered)
+    parts: list[Child] = [
+        next_part.next_section(ordered, known),
+        _list_section(ordered, known, with_dates=True),
+        multiples_part.multiples_section(ordered, scales),
+    ]
     places = _list_numbers(ordered)
     for key, several in _by_pairing(ordered):
+        own = known.get(key, NO_DECISIONS)
+        axes = scales[takeover_list.alike(several[0])]
         parts.append(
-            pair_part.pair_article(
-                several, known.get(key, NO_DECISIONS), places, heading="h2", with_history=True
-            )
+            pair_part.pair_article(several, own, places, axes, heading="h2", with_history=True)
         )
-    parts.append(_takeovers_section(ordered, seen, with_dates=True))
+    parts.append(_takeovers_section(ordered, known, scales, seen, with_dates=True))
     title = f"{incoming} to {outgoing}"
     return frame.whole_page(
-        title, _lead_sentence(ordered), parts, about=about, remarks=remarks, has_views=True
+        title,
+        _lead_sentence(ordered),
+        parts,
+        about=about,
+        remarks=remarks,
+        has_views=True,
+        settings_after=2,
     )
 
 
@@ -116,7 +146,8 @@ def _lead_sentence(ordered: Sequence[Scene]) -> str:
     sessions = dict.fromkeys(one.row["session"] for one in ordered)
     events = ", ".join(dict.fromkeys(one.row["event"] for one in ordered))
     passed = sum(one.passed for one in ordered)
-    when = day_range(ordered[0].when, ordered[-1].when)
+    clocks = [one.clock for one in ordered]
+    when = day_range(clocks[0], clocks[-1])
     words = f"{when}; {events}; {count(len(ordered), 'takeover')}, {passed} passed"
     if len(sessions) > 1:
         words += f"; {len(sessions)} sessions"
@@ -124,24 +155,44 @@ def _lead_sentence(ordered: Sequence[Scene]) -> str:
     if len(zones) == 1:
         zone, lane = next(iter(zones))
         words += f"; zone {zone}, lane {lane}"
-    return f"{words}."
+    return f"{words}. {zone_words(clocks)}".rstrip()
 
 
-def _list_section(ordered: Sequence[Scene], *, with_dates: bool) -> ET.Element | None:
+def _time_zone(ordered: Sequence[Scene]) -> str | None:
+    """The zone of a session's clocks, as its takeovers have it."""
+    return next((one.row["time_zone"] for one in ordered), None)
+
+
+def _common_scales(ordered: Sequence[Scene]) -> dict[takeover_list.Alike, OverlayScales]:
+    """The axes of each relay in zones of one length, so that its takeovers compare at a glance."""
+    found: dict[takeover_list.Alike, list[Scene]] = {}
+    for one in ordered:
+        found.setdefault(takeover_list.alike(one), []).append(one)
+    return {key: overlays.overlay_scales(several) for key, several in found.items()}
+
+
+def _list_section(
+    ordered: Sequence[Scene], known: Mapping[Pairing, PairDecisions], *, with_dates: bool
+) -> ET.Element | None:
     if not ordered:
         return None
+    usual_s = {
+        key: own.progress["zone_time_s"]
+        for key, own in known.items()
+        if own.progress is not None and own.progress["zone_time_s"] is not None
+    }
     return element(
         "section",
         {"id": "list", "aria-labelledby": "list-head"},
         element("h2", {"id": "list-head"}, "At a glance"),
         _list_choices(ordered),
-        *takeover_list.takeover_table(ordered, with_dates=with_dates),
+        *takeover_list.takeover_table(ordered, with_dates=with_dates, usual_s=usual_s),
     )
 
 
 def _list_choices(ordered: Sequence[Scene]) -> ET.Element:
     found = takeover_list.pair_numbers(ordered)
-    parts = [frame.radio_choice("order", "Order", (("time", "as run"), ("best", "best first")))]
+    parts = [frame.radio_choice("order", "Order", (("time", "as run"), ("cost", "worst first")))]
     if len(found) > 1:
         options = [element("option", {"value": ""}, "all pairs")]
         options += [
@@ -152,17 +203,29 @@ def _list_choices(ordered: Sequence[Scene]) -> ET.Element:
         ]
         select = element("select", {"id": "which-pair"}, *options)
         parts.append(frame.labelled_choice("Pair", select))
+    options = [element("option", {"value": ""}, "all")]
+    options += [
+        element("option", {"value": kind}, words) for kind, words in takeover_list.KINDS.items()
+    ]
+    parts.append(frame.labelled_choice("Show", element("select", {"id": "which-kind"}, *options)))
+    parts.append(element("output", {"id": "tally"}))
     return element("div", {"class": "scripted choices"}, *parts)
 
 
 def _pairs_section(
-    ordered: Sequence[Scene], known: Mapping[Pairing, PairDecisions]
+    ordered: Sequence[Scene],
+    known: Mapping[Pairing, PairDecisions],
+    scales: Mapping[takeover_list.Alike, OverlayScales],
 ) -> ET.Element | None:
     numbers, places = takeover_list.pair_numbers(ordered), _list_numbers(ordered)
     sections = []
     for key, several in _by_pairing(ordered):
         section = pair_part.pair_article(
-            several, known.get(key, NO_DECISIONS), places, with_history=False
+            several,
+            known.get(key, NO_DECISIONS),
+            places,
+            scales[takeover_list.alike(several[0])],
+            with_history=False,
         )
         section.set("data-pair", numbers[key[:2]])
         sections.append(section)
@@ -177,19 +240,51 @@ def _pairs_section(
 
 
 def _takeovers_section(
-    ordered: Sequence[Scene], seen: Sightings, *, with_dates: bool
+    ordered: Sequence[Scene],
+    known: Mapping[Pairing, PairDecisions],
+    scales: Mapping[takeover_list.Alike, OverlayScales],
+    seen: Sightings,
+    *,
+    with_dates: bool,
 ) -> ET.Element | None:
     if not ordered:
         return None
     numbers = takeover_list.pair_numbers(ordered)
+    anchors = [None, *map(takeover_list.anchor, ordered), None]
+    causes = _causes_by_takeover(known)
     articles = []
     for number, one in enumerate(ordered, start=1):
-        own = seen.get((one.row["session"], one.row["exchange"]), ())
-        article = takeover_part.takeover_article(one, number, with_date=with_dates, seen=own)
+        key = one.row["session"], one.row["exchange"]
+        setting = takeover_part.Setting(
+            number, anchors[number - 1], anchors[number + 1], with_date=with_dates
+        )
+        article = takeover_part.takeover_article(
+            one,
+            setting,
+            scales=scales[takeover_list.alike(one)],
+            seen=seen.get(key, ()),
+            causes=causes.get(key, ()),
+        )
         article.set("data-pair", numbers[one.pair])
         articles.append(article)
     head = element("h2", {"id": "each-head"}, "Each takeover")
-    return element("section", {"id": "each", "aria-labelledby": "each-head"}, head, *articles)
+    signs = overlays.sign_words(*overlays.VIEWS)
+    own = f"{takeover_part.LANE_NOTE} {takeover_part.NUMBERS_NOTE}"
+    notes = f"{overlays.READING} {signs} {own}"
+    about = element("p", {"class": "notes"}, notes)
+    return element(
+        "section", {"id": "each", "aria-labelledby": "each-head"}, head, about, *articles
+    )
+
+
+def _causes_by_takeover(
+    known: Mapping[Pairing, PairDecisions],
+) -> dict[tuple[str, int], list[LakeRow]]:
+    found: dict[tuple[str, int], list[LakeRow]] = {}
+    for own in known.values():
+        for row in own.causes:
+            found.setdefault((row["session"], row["exchange"]), []).append(row)
+    return found
 
 
 _RECORDING_HEADS = (

@@ -9,13 +9,13 @@ from pipeline.base.values import Estimate
 from pipeline.base.words import count
 from pipeline.show.markup import Child, element, html_table, outside_name, scrolling, table_row
 from pipeline.show.scenes import LakeRow, row_estimate
-from pipeline.show.wording import NBSP, decimal, with_error
+from pipeline.show.wording import NBSP, clock_words, decimal, on_the_wall, with_error
 
 _LEG_HEADS = ("leg", "runner", "time, s", "top speed, m/s", "zone time at its end, s", "remarks")
 _EXERCISE_HEADS = (
     "exercise",
     "from hand to hand",
-    "when, UTC",
+    "when",
     "speed, m/s",
     "gap, m",
     "wavers by, m",
@@ -68,9 +68,9 @@ def _leg_line(row: LakeRow) -> ET.Element:
     return table_row([str(row["leg"]) if row["leg"] else "all"], cells)
 
 
-def exercises_section(rows: Sequence[LakeRow]) -> ET.Element | None:
+def exercises_section(rows: Sequence[LakeRow], time_zone: str | None = None) -> ET.Element | None:
     """The exercises, a line each, or a line a round of a rotation; None where there were none.
-    `rows` are those of the table `exercises`."""
+    `rows` are those of the table `exercises`, their times by the clocks of `time_zone`."""
     if not rows:
         return None
     caption = (
@@ -82,18 +82,21 @@ def exercises_section(rows: Sequence[LakeRow]) -> ET.Element | None:
     for row in rows:
         key = row["drill"], row["rep"], row["round"], row["first_utc"]
         lines.setdefault(key, []).append(row)
-    table = html_table("exercises", _EXERCISE_HEADS, map(_exercise_line, lines.values()))
+    table = html_table(
+        "exercises", _EXERCISE_HEADS, (_exercise_line(own, time_zone) for own in lines.values())
+    )
     words = f"{count(len(rows), 'hand-over')} in exercises"
     notes = element("p", {"class": "notes"}, caption)
     return _section("exercises", "Exercises", [notes, scrolling(words, table)])
 
 
-def _exercise_line(rows: Sequence[LakeRow]) -> ET.Element:
+def _exercise_line(rows: Sequence[LakeRow], time_zone: str | None) -> ET.Element:
     """One line for hand-overs from the rear of a line to its front, in their order."""
     first = rows[0]
     when = "–"
     if first["first_utc"] is not None and first["last_utc"] is not None:
-        when = f"{first['first_utc']:%H:%M:%S} to {first['last_utc']:%H:%M:%S}"
+        begun, ended = (on_the_wall(first[name], time_zone) for name in ("first_utc", "last_utc"))
+        when = f"{begun:%H:%M:%S} to {clock_words(ended)}"
     speed = row_estimate(first, "speed_mps", "speed_sd_mps")
     gap, spread = _mean_gap(rows)
     turn = "" if first["round"] is None else f", round {first['round']}"

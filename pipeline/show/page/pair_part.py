@@ -13,6 +13,7 @@ from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate
 from pipeline.base.words import count
 from pipeline.show.figures import history, overlays, page_svg
+from pipeline.show.figures.overlays import OverlayScales
 from pipeline.show.markup import Child, element, list_item, outside_name, plain_text
 from pipeline.show.page import mark_part, takeover_list, takeover_part
 from pipeline.show.scenes import LakeRow, Scene, at_full_speed, row_estimate
@@ -22,6 +23,7 @@ from pipeline.show.wording import (
     chance_words,
     change_words,
     day_range,
+    on_the_wall,
     with_error,
 )
 from pipeline.tables import schema
@@ -37,20 +39,24 @@ class PairDecisions:
     causes: tuple[LakeRow, ...] = ()
 
 
+MOST_LAID = 24  # takeovers laid over each other: of more nobody sees one
 NO_DECISIONS = PairDecisions(None, ())
+_WEEKS_ENDS = ("first_utc", "last_utc")
 
 
 def pair_article(
     several: Sequence[Scene],
     known: PairDecisions,
     numbers: Mapping[str, int],
+    scales: OverlayScales | None = None,
     *,
     heading: str = "h3",
     with_history: bool,
 ) -> ET.Element:
     """Everything about one pair in one event; `several` in time order, at least one.
 
-    `numbers` are the takeovers' numbers in the page's list, by anchor. `heading` is the tag of the
+    `numbers` are the takeovers' numbers in the page's list, by anchor, `scales` the axes of its
+    overlays. `heading` is the tag of the
     pair's heading. `with_history` adds the figure of the weeks and the table of candidate marks.
     """
     first = several[0]
@@ -64,10 +70,10 @@ def pair_article(
         weeks = history.history_figure(compared, known.progress)
         left.append(page_svg.captioned_figure(weeks, "history"))
     if len(drawn) > 1:
-        left += _overlay_lines(drawn, numbers, level)
+        left += _overlay_lines(drawn, numbers, scales, level)
     right: list[Child] = []
     costliest = find_costliest(known.causes)
-    over_weeks = [] if known.progress is None else list(_weeks_items(known.progress))
+    over_weeks = [] if known.progress is None else list(_weeks_items(known.progress, several))
     over_weeks += [] if costliest is None else [list_item(costliest.words)]
     if over_weeks:
         right.append(element(level, {}, "Over all sessions"))
@@ -121,10 +127,11 @@ def _mean_estimate(estimates: Iterable[Estimate | None]) -> Estimate | None:
 # --- the weeks --------------------------------------------------------------------------------
 
 
-def _weeks_items(own: LakeRow) -> Iterable[ET.Element]:
+def _weeks_items(own: LakeRow, several: Sequence[Scene]) -> Iterable[ET.Element]:
+    days = (on_the_wall(own[name], several[-1].row["time_zone"]) for name in _WEEKS_ENDS)
     yield list_item(
         f"{count(own['reps'], 'takeover')} in {count(own['sessions'], 'session')}, "
-        f"{day_range(own['first_utc'], own['last_utc'])}. Here ± allows for how much takeovers "
+        f"{day_range(*days)}. Here ± allows for how much takeovers "
         "differ."
     )
     for label, stem, unit, digits in (
@@ -154,7 +161,10 @@ def _weeks_items(own: LakeRow) -> Iterable[ET.Element]:
 # --- figures ----------------------------------------------------------------------------------
 
 
-def _overlay_lines(drawn: Sequence[Scene], numbers: Mapping[str, int], level: str) -> list[Child]:
+def _overlay_lines(
+    drawn: Sequence[Scene], numbers: Mapping[str, int], scales: OverlayScales | None, level: str
+) -> list[Child]:
+    more, drawn = len(drawn) > MOST_LAID, drawn[-MOST_LAID:]
     options = [element("option", {"value": ""}, "all")]
     for rep, one in enumerate(drawn):
         words = (
@@ -171,9 +181,10 @@ def _overlay_lines(drawn: Sequence[Scene], numbers: Mapping[str, int], level: st
         " ",
         element("select", select, *options),
     )
-    views = [overlays.pair_overlay(drawn, view) for view in overlays.VIEWS]
+    views = [overlays.pair_overlay(drawn, view, scales) for view in overlays.VIEWS]
+    head = f"{len(drawn)} takeovers laid over each other"
     return [
-        element(level, {}, f"{len(drawn)} takeovers laid over each other"),
+        element(level, {}, f"The newest {head}" if more else head),
         choice,
         takeover_part.overlay_figure(views, of=who, reps=drawn),
     ]

@@ -5,6 +5,7 @@ moments, and the numbers that the page's script reads out where a finger or the 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -12,6 +13,7 @@ import numpy as np
 from pipeline.base.values import Estimate, Floats
 from pipeline.show.figures import overlays, page_svg
 from pipeline.show.figures.figure import Figure
+from pipeline.show.figures.overlays import OverlayScales
 from pipeline.show.markup import (
     Child,
     element,
@@ -24,12 +26,21 @@ from pipeline.show.markup import (
 )
 from pipeline.show.page import takeover_list
 from pipeline.show.scenes import LakeRow, Moment, Scene
-from pipeline.show.wording import NBSP, decimal, with_error
+from pipeline.show.wording import NBSP, change_words, cost_words, decimal, is_clear, with_error
 from pipeline.tables import schema
 from pipeline.tables.courses import RunnerCourse
 
 EVERY_S = 0.1  # between the rows for the script, which interpolates between them
-ERROR_ROWS = 5  # rows to one standard error: errors change slowly
+ERROR_ROWS = 10  # rows to one standard error: errors change slowly
+NUMBERS_NOTE = (
+    "Times count from the incoming runner's entry, places from the entry line. ± is one standard "
+    "error."
+)
+LANE_NOTE = (
+    "The lane from above is to scale. The shade along it is where each runner may be. Who runs on "
+    "which side of the lane is not measured; the arms show the gap at the pass."
+)
+_LEAST_SHOWN_S = 0.005  # of a cause: what rounds to nothing is left out
 _BASIS_WORDS = {"laid": ", as laid", "measured": ""}
 _MOMENT_HEADS = (
     "moment",
@@ -41,36 +52,141 @@ _MOMENT_HEADS = (
 )
 
 
+@dataclass(frozen=True, eq=False)
+class Setting:
+    """Where a takeover stands on its page: its number in the list, and the anchors of its
+    neighbours there (None at an end); with the day in its heading on pages of several days."""
+
+    number: int
+    before: str | None = None
+    after: str | None = None
+    with_date: bool = False
+
+
 def takeover_article(
-    one: Scene, number: int, *, with_date: bool, seen: Sequence[LakeRow] = ()
+    one: Scene,
+    setting: Setting,
+    *,
+    scales: OverlayScales | None = None,
+    seen: Sequence[LakeRow] = (),
+    causes: Sequence[LakeRow] = (),
 ) -> ET.Element:
-    """One takeover: heading, verdict, result, figures, moments, what is not known and why, the
-    sheet's note, and what observers saw: `seen` holds its rows of `observations`."""
+    """One takeover: the verdict and the cost lead; then the lane from above, the overlay, and all
+    numbers with their errors.
+
+    `scales` are the figure's axes, its own without them. `seen` holds its rows of `observations`,
+    `causes` those of `causes`.
+    """
     incoming, outgoing = one.pair
-    remarks = [list_item(outside_name(text)) for text in one.row["remarks"]]
+    number = setting.number
+    whole = element(
+        "details",
+        {"class": "whole", "open": "open", "data-fold": ""},
+        element("summary", {}, "Figures and numbers"),
+        element(
+            "div",
+            {"class": "parts"},
+            _lane_place(one),
+            _takeover_overlay(one, number, scales),
+            _all_numbers(one, causes),
+            _beside_the_zone(one, seen),
+        ),
+    )
     return element(
         "article",
         {"class": "takeover", "id": takeover_list.anchor(one)},
         element("h3", {}, f"{number} ", outside_name(incoming), " to ", outside_name(outgoing)),
-        element("p", {"class": "which"}, *_takeover_origin(one, with_date)),
-        _verdict_line(one),
-        element("p", {"class": "result"}, *_takeover_result(one)),
-        _takeover_overlay(one, number),
-        _moments_table(one),
-        element("ul", {"class": "remarks"}, *remarks) if remarks else None,
-        _beside_the_zone(one, seen),
-        element("p", {"class": "back"}, element("a", {"href": "#list"}, "To the list")),
+        element("p", {"class": "which"}, *_takeover_origin(one, setting.with_date)),
+        element("p", {"class": "finding"}, *_headline(one)),
+        whole,
+        _steps(setting),
     )
 
 
-def _takeover_overlay(one: Scene, number: int) -> ET.Element:
+def _headline(one: Scene) -> list[Child]:
+    """What it cost, then the sentence."""
+    found = takeover_list.finding(one)
+    if one.lost is None or one.left_out is not None or not is_clear(one.lost):
+        return found
+    return [element("b", {"class": "cost"}, f"{_capital(cost_words(one.lost))}."), " ", *found]
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _steps(setting: Setting) -> ET.Element:
+    links: list[Child] = []
+    for step, there, words in ((-1, setting.before, "Previous"), (1, setting.after, "Next")):
+        if there is not None:
+            given = {"href": f"#{there}", "data-step": str(step)}
+            links += [element("a", given, words), " "]
+    links.insert(len(links) // 2, element("a", {"href": "#list"}, "To the list"))
+    label = f"From takeover {setting.number}"
+    return element("nav", {"class": "steps", "aria-label": label}, *links)
+
+
+def _lane_place(one: Scene) -> ET.Element | None:
+    """Where the script draws the lane from above; nothing where there is no course to draw."""
+    if overlays.has_no_curves(one) or not one.moments:
+        return None
+    mark = one.moment("mark")
+    tape = f" {mark.s.value:.2f}" if mark is not None and mark.s is not None else ""
+    given = {
+        "class": "lane scripted",
+        "data-lane": f"{one.zone_m:g} {one.back_m:g}{tape}",
+        "data-moments": ";".join(f"{m.what} {m.t.value:.2f}" for m in _in_time_order(one)),
+    }
+    if one.gap_at_pass is not None and one.pass_place is not None:
+        given["data-reach"] = f"{one.gap_at_pass.value:.2f}"
+        given["data-pass-sd"] = f"{one.pass_place.sd:.2f}"
+    return element("div", given)
+
+
+def _in_time_order(one: Scene) -> list[Moment]:
+    return sorted(one.moments, key=lambda moment: moment.t.value)
+
+
+def _all_numbers(one: Scene, causes: Sequence[LakeRow]) -> ET.Element:
+    """Everything with its standard error: the takeover in short, what it lost and to what,
+    the moments; and what is not known and why."""
+    remarks = [list_item(outside_name(text)) for text in one.row["remarks"]]
+    return element(
+        "details",
+        {"class": "numbers", "open": "open", "data-fold": ""},
+        element("summary", {}, "All numbers, and how sure"),
+        element("p", {"class": "result"}, *_takeover_result(one)),
+        element("p", {}, _lost_words(one.lost)) if one.lost is not None else None,
+        _causes_line(causes),
+        _moments_table(one),
+        element("ul", {"class": "remarks"}, *remarks) if remarks else None,
+    )
+
+
+def _lost_words(lost: Estimate) -> str:
+    return f"Against the pair's best mark {change_words(lost, 2)}{NBSP}s."
+
+
+def _causes_line(causes: Sequence[LakeRow]) -> ET.Element | None:
+    """Each cause with what it cost; None where they were not worked out."""
+    if not causes:
+        return None
+    parts = "; ".join(
+        f"{row['cause']} {change_words(Estimate(row['lost_s'], row['lost_sd_s']), 2)}"
+        for row in sorted(causes, key=lambda row: -row["lost_s"])
+        if abs(row["lost_s"]) >= _LEAST_SHOWN_S
+    )
+    return element("p", {}, f"Lost (+) and won (−), s: {parts}.")
+
+
+def _takeover_overlay(one: Scene, number: int, scales: OverlayScales | None) -> ET.Element:
     if overlays.has_no_curves(one):
         return element(
             "p",
             {"class": "which"},
             "The tables have no speed curves of this takeover, so there is nothing to draw.",
         )
-    views = [overlays.takeover_overlay(one, view) for view in overlays.VIEWS]
+    views = [overlays.takeover_overlay(one, view, scales) for view in overlays.VIEWS]
     return overlay_figure(views, of=f"takeover {number}", reads=one)
 
 
@@ -81,7 +197,8 @@ def overlay_figure(
     reads: Scene | None = None,
     reps: Sequence[Scene] = (),
 ) -> ET.Element:
-    """The two views of one figure with their notes.
+    """The two views of one figure with its notes. The points of what is drawn over the clock are
+    in the readings, where the script finds them.
 
     `of` names the figure's slider to a screen reader. `reads` is the takeover whose numbers the
     script reads out; `reps` are the takeovers of a pair's overlay, whose numbers are in their own
@@ -94,9 +211,11 @@ def overlay_figure(
         attributes["data-reps"] = " ".join(takeover_list.anchor(one) for one in reps)
     parts: list[Child] = []
     for view, one in zip(overlays.VIEWS, drawn, strict=True):
-        notes = element("p", {"class": "notes"}, " ".join(one.notes))
-        parts.append(element("div", {"class": f"view {view}"}, page_svg.draw_svg(one), notes))
-    return element("figure", attributes, *parts)
+        svg = page_svg.draw_svg(one, live="all" if view == "clock" else "errors")
+        parts.append(element("div", {"class": f"view {view}", "data-view": view}, svg))
+    words = " ".join(drawn[0].notes if reads is None else overlays.takeover_notes(reads))
+    caption = element("figcaption", {"class": "notes"}, words) if words else None
+    return element("figure", attributes, *parts, caption)
 
 
 def reading_attributes(one: Scene) -> dict[str, str]:
@@ -110,8 +229,7 @@ def reading_attributes(one: Scene) -> dict[str, str]:
     """
     incoming, outgoing = one.pair
     found = {"data-name-in": plain_text(incoming), "data-name-out": plain_text(outgoing)}
-    low = min([-2.0, *(m.t.value for m in one.moments)]) - 1.5
-    high = max([2.0, *(m.t.value for m in one.moments)]) + 2.0
+    low, high = _reading_range(one)
     for role, course in (("in", one.incoming), ("out", one.outgoing)):
         if course is not None:
             found[f"data-{role}"] = _course_attribute(course, low, high)
@@ -119,6 +237,18 @@ def reading_attributes(one: Scene) -> dict[str, str]:
     if handed is not None:
         found["data-pass"] = f"{handed.t.value:.2f}"
     return found
+
+
+def _reading_range(one: Scene) -> tuple[float, float]:
+    """The times [s] that the figures show, and a little more."""
+    moments = [moment.t.value for moment in one.moments]
+    low, high = min([-1.5, *moments]) - 0.8, max([1.0, *moments]) + 1.2
+    for course in (one.incoming, one.outgoing):
+        if course is not None:  # over the zone a figure reaches so far back
+            begins = np.searchsorted(np.maximum.accumulate(course.s_m), -overlays.DRAWN_BEFORE_M)
+            if 0 < begins < len(course.t_s):
+                low = min(low, float(course.t_s[begins]) - 0.1)
+    return low, high
 
 
 def _course_attribute(course: RunnerCourse, low: float, high: float) -> str:
@@ -217,12 +347,6 @@ def _difference_words(row: LakeRow) -> Iterable[str]:
 # --- words ------------------------------------------------------------------------------------
 
 
-def _verdict_line(one: Scene) -> ET.Element | None:
-    return (
-        None if one.verdict is None else element("p", {"class": "verdict"}, one.verdict["verdict"])
-    )
-
-
 def _takeover_origin(one: Scene, with_date: bool) -> Iterable[Child]:
     yield takeover_list.rep_words(one, with_date=with_date)
     yield f"; {one.row['event']}, zone {one.row['zone']}, lane {one.row['lane']}"
@@ -232,12 +356,11 @@ def _takeover_origin(one: Scene, with_date: bool) -> Iterable[Child]:
 
 
 def _takeover_result(one: Scene) -> Iterable[Child]:
-    yield takeover_list.fault_words(one)
     words = []
     if one.zone_time is not None:
         words.append(f"zone time {with_error(one.zone_time, 2)}{NBSP}s")
     words.append(
-        f"passed at {takeover_list.place_words(one)}"
+        f"passed at {takeover_list.place_words(one, with_sd=True)}"
         if one.pass_place is not None
         else takeover_list.place_words(one)
     )
@@ -249,23 +372,14 @@ def _takeover_result(one: Scene) -> Iterable[Child]:
         words.append(f"start {with_error(size, 2)}{NBSP}s {side} the mark")
     if one.row["steps_to_pass"] is not None:
         words.append(f"{one.row['steps_to_pass']} steps to the pass, one more or less")
-    yield ": " + "; ".join(words)
+    yield f"{_capital('; '.join(words))}."
 
 
 def _moments_table(one: Scene) -> ET.Element:
-    rows = [_moment_row(one, moment) for moment in sorted(one.moments, key=lambda m: m.t.value)]
-    caption = (
-        "Times count from the incoming runner's entry, places from the entry line. ± is one "
-        "standard error."
-    )
+    rows = [_moment_row(one, moment) for moment in _in_time_order(one)]
     incoming, outgoing = (plain_text(runner) for runner in one.pair)
     label = f"Moments of takeover {one.row['exchange']}, {incoming} to {outgoing}"
-    return element(
-        "div",
-        {"class": "figures"},
-        element("p", {"class": "notes"}, caption),
-        scrolling(label, html_table("moments", _MOMENT_HEADS, rows)),
-    )
+    return scrolling(label, html_table("moments", _MOMENT_HEADS, rows))
 
 
 def _moment_row(one: Scene, moment: Moment) -> ET.Element:
@@ -277,7 +391,7 @@ def _moment_row(one: Scene, moment: Moment) -> ET.Element:
         _estimate_cell(_moment_gap(one, moment), 1),
     ]
     basis = _BASIS_WORDS.get(moment.basis, f", {moment.basis}")
-    who = element("small", {}, outside_name(moment.who), basis)
+    who = element("small", {}, basis.removeprefix(", ")) if basis else None
     kind = {"class": "inferred"} if moment.basis == "inferred" else {}
     return table_row([moment.what, " ", who], cells, **kind)
 
