@@ -1,5 +1,6 @@
 """Figures as SVG elements: each thing lies where its numbers say, words lie free, nothing acts."""
 
+import importlib.resources
 import itertools
 import re
 from xml.etree import ElementTree as ET
@@ -335,3 +336,10 @@ def test_an_axis_of_one_value_or_none_still_has_a_length():
         assert high > low
         assert make_scale("x", low, high).high > low
     assert make_scale("x", 2.0, 2.0).high > make_scale("x", 2.0, 2.0).low
+
+
+def test_no_rule_for_what_figures_share_asks_what_it_stands_in():
+    # what is used from elsewhere is matched where it stands first, without the figure around it
+    for name in ("page.css", "print.css"):
+        style = importlib.resources.files("pipeline.show.page").joinpath(name).read_text()
+        assert not re.search(r"\bsvg (text|\.tick|\.quiet|\.label|\.word)", style)
