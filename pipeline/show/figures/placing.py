@@ -17,7 +17,7 @@ import numpy as np
 
 from pipeline.base.values import Floats
 
-STRUCK = 1.5  # heights of a word that it goes aside rather than be struck through by a line
+STRUCK = 1.5  # heights of a word that it goes aside for each line that would strike it through
 FARTHEST = 7.0  # heights of a word that it goes at most: farther off it would name something else
 _ACROSS = (0.0, 0.25, 0.5, 0.75, 1.0, 1.3)  # shifts that are tried, in widths of the word
 _DOWN = (0.0, 0.5, 0.85, 1.1, 1.5, 2.0, 2.6, 3.3, 4.2, 5.4, 7.0)  # and in its heights
@@ -49,8 +49,7 @@ def place_words(
     through which words are better not struck.
     """
     taken = np.array([_edges(box) for box in fixed]).reshape(-1, 4)
-    pieces = [part for part in map(_line_pieces, lines) if len(part)]
-    strokes = np.concatenate(pieces) if pieces else np.zeros((0, 4))
+    strokes = [part for part in map(_line_pieces, lines) if len(part)]
     found: list[tuple[float, float] | None] = []
     for word in words:
         shift = _shift_of(word, room, taken, strokes)
@@ -76,7 +75,9 @@ def _line_pieces(line: Floats) -> Floats:
     return np.column_stack([np.minimum(first, last), np.maximum(first, last)])
 
 
-def _shift_of(word: Box, room: Box, taken: Floats, strokes: Floats) -> tuple[float, float] | None:
+def _shift_of(
+    word: Box, room: Box, taken: Floats, strokes: Sequence[Floats]
+) -> tuple[float, float] | None:
     wide, high = max(word.right - word.left, 1e-9), max(word.high - word.low, 1e-9)
     inside = _moved_inside(word, room)
     if inside is None:
@@ -96,7 +97,8 @@ def _shift_of(word: Box, room: Box, taken: Floats, strokes: Floats) -> tuple[flo
     fits &= cost <= FARTHEST + np.hypot(*inside) / high
     if not fits.any():
         return None
-    cost += STRUCK * _touches(boxes, strokes).any(axis=1)
+    for line in strokes:
+        cost += STRUCK * _touches(boxes, line).any(axis=1)
     best = int(np.where(fits, cost, np.inf).argmin())
     return float(shifts[best, 0]), float(shifts[best, 1])
 
