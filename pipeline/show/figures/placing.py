@@ -8,7 +8,6 @@ off lines. A word that finds no room near its place is left out.
 from __future__ import annotations
 
 import functools
-import itertools
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -24,6 +23,7 @@ _DOWN = (0.0, 0.5, 0.85, 1.1, 1.5, 2.0, 2.6, 3.3, 4.2, 5.4, 7.0)  # and in its h
 
 # Widths in em, at least those of the broadest common type, DejaVu Sans Bold.
 _NARROW, _SMALL, _USUAL, _CAPITAL, _WIDE, _FULL = 0.42, 0.5, 0.72, 0.86, 1.1, 1.0
+_PIECES = 8  # of a line between two rows: what its boxes hold beyond the line is little
 _LIGHT = 0.92  # of the same in plain weight
 
 
@@ -69,8 +69,9 @@ def _line_pieces(line: Floats) -> Floats:
     course = np.asarray(line, dtype=float).reshape(-1, 2)
     if len(course) < 2:
         return np.zeros((0, 4))
-    parts = [a + (b - a) * np.linspace(0.0, 1.0, 9)[:, None] for a, b in itertools.pairwise(course)]
-    points = np.concatenate(parts)
+    way = np.linspace(0.0, 1.0, _PIECES, endpoint=False)[:, None]
+    between = course[:-1, None, :] + (course[1:] - course[:-1])[:, None, :] * way
+    points = np.vstack([between.reshape(-1, 2), course[-1:]])
     first, last = points[:-1], points[1:]
     return np.column_stack([np.minimum(first, last), np.maximum(first, last)])
 
