@@ -41,12 +41,11 @@ from pipeline.advise.simulate import Draws
 from pipeline.advise.takeovers import rows_in_time
 from pipeline.base import defaults
 from pipeline.base.values import Estimate, Floats, Frozen, Ints
-from pipeline.base.words import move_in_words
+from pipeline.base.words import CAUSES, move_in_words
 from pipeline.tables import schema
 
 # What is changed in turn, in the order of the bits of a coalition's number.
-PLAYERS = ("mark", "start", "incoming speed", "outgoing speed", "reach", "braking")
-CAUSES = (*PLAYERS, "pass place", "rest")
+PLAYERS = CAUSES[:-2]  # the others are what these do not explain
 _BIT = {name: k for k, name in enumerate(PLAYERS)}
 _ALL = 2 ** len(PLAYERS) - 1
 

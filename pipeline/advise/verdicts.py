@@ -11,13 +11,12 @@ import pyarrow as pa
 
 from pipeline.advise.causes import ADVISED, CausePart, TakeoverLoss
 from pipeline.base.values import Estimate
-from pipeline.base.words import number_in_words
+from pipeline.base.words import number_in_words, the_cause_in_words
 from pipeline.tables import schema
 
 # A cause is the main one where it stands out of its error, is worth a word, and costs more than
 # any other beyond the error of their difference: then it is right nine times in ten.
 CLEAR_SDS, LEAST_LOSS_S, AHEAD_SDS = 2.0, 0.03, 1.3
-_PLAIN = {"rest": "what is left over", "mark": "the tape", "pass place": "the place of the pass"}
 _OUTSIDE = ("not passed", "passed before the zone", "passed beyond the zone")
 
 
@@ -134,7 +133,7 @@ def _no_cause_sentence(loss: TakeoverLoss, lost: Estimate, parts: dict[str, Caus
     if lost.value > max(CLEAR_SDS * lost.sd, LEAST_LOSS_S):
         most = sorted(parts.values(), key=lambda part: -part.lost.value)[:2]
         told = ", ".join(
-            f"{_PLAIN.get(part.cause, part.cause)} {_with_error(part.lost)} s" for part in most
+            f"{the_cause_in_words(part.cause)} {_with_error(part.lost)} s" for part in most
         )
         return _close(f"Lost {_with_error(lost)} s, and no one cause stands out: {told}", tape)
     if lost.value < -max(CLEAR_SDS * lost.sd, LEAST_LOSS_S):

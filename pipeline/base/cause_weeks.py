@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.base.words import the_cause_in_words
+
 LEAST_TAKEOVERS = 3  # fewer tell nothing of what is usual
 LEAST_COST_S = 0.02  # a takeover: less than a hand on a stopwatch tells
 CLEAR_SDS = 2.0
@@ -51,10 +53,9 @@ class CauseWeeks:
             if self.same
             else f"scattered by {self.spread_s:.2f} s: {_SCATTERED[self.cause]}"
         )
-        cause = {"mark": "tape", "pass place": "place of the pass"}.get(self.cause, self.cause)
         return (
-            f"Over {self.takeovers} takeovers the {cause} cost most, {self.cost_s:.2f} s a "
-            f"takeover, {kind}."
+            f"Over {self.takeovers} takeovers {the_cause_in_words(self.cause)} cost most, "
+            f"{self.cost_s:.2f} s a takeover, {kind}."
         )
 
 

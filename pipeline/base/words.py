@@ -71,6 +71,24 @@ SURELY_OUTSIDE_P, SURELY_INSIDE_P = 0.2, 0.8
 _ODDS = ((1, 2), (3, 5), (2, 3), (3, 4), (4, 5), (9, 10), (19, 20))
 
 
+# What may cost a takeover time, in the order in which it happens.
+CAUSES = (
+    "mark", "start", "incoming speed", "outgoing speed", "reach", "braking", "pass place", "rest",
+)  # fmt: skip
+_CAUSE_WORDS = {"mark": "tape", "pass place": "place of the pass", "rest": "what is left over"}
+
+
+def cause_in_words(cause: str) -> str:
+    """A cause of lost time as a coach would call it."""
+    return _CAUSE_WORDS.get(cause, cause)
+
+
+def the_cause_in_words(cause: str) -> str:
+    """The same with its article: "the tape", "braking"."""
+    words = cause_in_words(cause)
+    return words if cause in ("braking", "rest") else f"the {words}"
+
+
 def outcome_in_words(outcome: str) -> str:
     """The outcome of a takeover as a coach would say it."""
     return "unclear whether it was passed" if outcome == "unclear" else outcome

@@ -10,6 +10,7 @@ from pipeline.base import defaults
 from pipeline.base.words import chance_in_words, count, in_feet_words
 from pipeline.cli import terminal
 from pipeline.cli.terminal import value_with_error
+from pipeline.show.wording import percent
 
 if TYPE_CHECKING:
     from pipeline.advise.backtest import BackTest
@@ -147,7 +148,8 @@ def _feet_words(mark: CandidateMark) -> str:
 
 
 def _percent(value: float, sd: float | None = None) -> str:
-    return f"{100 * value:.0f}" + ("" if sd is None else f" ± {100 * sd:.0f}")
+    """A chance in per cent, rounded as on pages and cards."""
+    return f"{percent(value)}" + ("" if sd is None else f" ± {percent(sd)}")
 
 
 MarkCells = dict[str, Callable[["PairAdvice", "CandidateMark", float | None], str]]
@@ -426,7 +428,7 @@ def _tape_words(pair: PairAdvice) -> str:
     feet = "" if best.mark_feet is None else f"{_feet_words(best)} feet, "
     return (
         f"{feet}{best.mark_m:.2f} m, receiver {pair.stand_m + 0.0:g} m past the back line, "
-        f"in the zone {best.p_in_zone:.0%}"
+        f"in the zone {percent(best.p_in_zone)}%"
     )
 
 

@@ -13,6 +13,7 @@ from pipeline.show.figures import page_svg
 from pipeline.show.figures.figure import (
     INKS,
     PAPER,
+    UPRIGHTS,
     ZONE,
     Bracket,
     Curve,
@@ -256,10 +257,40 @@ def contrast(one: str, other: str) -> float:
 def test_inks_stand_out_from_paper_and_zone(ink, theme):
     # WCAG 2.2: 4.5 : 1 for words (1.4.3), 3 : 1 for what a picture needs (1.4.11)
     colour = getattr(INKS[ink], theme)
-    least = 3.0 if ink == "baton" else 4.5
-    assert contrast(colour, PAPER[theme]) >= least
-    if ink != "baton":
-        assert contrast(colour, ZONE[theme]) >= 4.5
+    assert contrast(colour, PAPER[theme]) >= 4.5
+    assert contrast(colour, ZONE[theme]) >= 4.5
+
+
+def test_the_baton_s_own_speed_is_a_double_line_and_no_other_curve_is():
+    assert [name for name, ink in INKS.items() if ink.core] == ["baton"]
+    x = np.linspace(0.0, 30.0, 61)
+    svg = page_svg.draw_svg(figure(Curve("baton", x, np.full(61, 9.0))))
+    outer, core = with_class(svg, "ink-baton")
+    assert outer.get("d") == core.get("d")
+    assert "core" in core.get("class").split()
+    assert ".core.ink-baton{stroke:var(--paper)" in page_svg.ink_rules()
+
+
+def test_uprights_of_different_kinds_have_different_signs_and_widths():
+    looks = [(look.width, look.sign) for kind, look in UPRIGHTS.items() if kind != "used"]
+    assert len(set(looks)) == len(looks)
+    drawn = {
+        kind: with_class(
+            page_svg.draw_svg(figure(uprights=(Upright("plain", 10.0, "x", kind=kind),))), "upright"
+        )
+        for kind in UPRIGHTS
+    }
+    for kind, (path,) in drawn.items():
+        assert kind in path.get("class").split()
+        assert path.get("d").count("M") == 1 + len(UPRIGHTS[kind].sign)
+        assert f".upright.{kind}{{stroke-width" in page_svg.ink_rules()
+
+
+def test_the_sign_of_an_inferred_upright_is_not_dashed():
+    line = Upright("plain", 10.0, "pass", dashed=True, kind="pass")
+    dashed, sign = with_class(page_svg.draw_svg(figure(uprights=(line,))), "upright")
+    assert "dashed" in dashed.get("class").split()
+    assert "dashed" not in sign.get("class").split()
 
 
 # Machado, Oliveira & Fernandes, IEEE Trans. Vis. Comput. Graph. 15 (2009) 1291, severity 1.0;

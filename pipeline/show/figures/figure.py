@@ -3,6 +3,7 @@
 `page_svg` draws figures for the page, `slides` draws them as SVG and PNG files. Both use the same
 inks. Colour never carries a meaning alone: every curve has its name beside it and a sign of its
 own. Solid lines and full dots were seen or measured; dashed lines and hollow dots are inferred.
+The baton's own speed is a double line, and each kind of upright has a sign at its head.
 """
 
 from __future__ import annotations
@@ -20,11 +21,15 @@ InkName = Literal[
 ]
 Sign = Literal["disc", "square", "triangle", "none"]
 Reading = Literal["in", "out", "baton", "gap"]  # speed of either runner, of the baton; the gap
+UprightKind = Literal["line", "mark", "go", "entry", "pass", "exit", "advised", "used"]
+Stroke = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Ink:
     """Colour on light and on dark paper, line width in points, and the sign along the curve.
+
+    Where there is a `core`, the curve is a double line: that part of its width is paper.
 
     The colours follow Okabe & Ito, Color Universal Design (2008): blue and vermilion look different
     to every kind of colour vision. They are darker or lighter than the originals, so that their
@@ -35,12 +40,13 @@ class Ink:
     dark: str
     width: float
     sign: Sign
+    core: float = 0.0
 
 
 INKS: dict[InkName, Ink] = {
     "incoming": Ink("#005a9c", "#6db9f2", 2.0, "disc"),
     "outgoing": Ink("#b84300", "#ff9a57", 2.0, "square"),
-    "baton": Ink("#8d8d8d", "#8a8a8a", 7.0, "none"),
+    "baton": Ink("#006148", "#4fd8ae", 8.0, "none", core=0.55),
     "usual": Ink("#6b6b6b", "#a3a3a3", 5.0, "none"),
     "plain": Ink("#111111", "#f2f2f2", 1.5, "none"),
     "quiet": Ink("#595959", "#b5b5b5", 0.8, "none"),
@@ -50,6 +56,29 @@ INKS: dict[InkName, Ink] = {
 }
 PAPER = {"light": "#ffffff", "dark": "#121212"}
 ZONE = {"light": "#ececec", "dark": "#2c2c2c"}
+
+
+@dataclass(frozen=True, slots=True)
+class UprightLook:
+    """How one kind of upright looks: its width in points, and the strokes of the sign at its head,
+    in units of the sign's half height, x to the right and y downwards."""
+
+    width: float
+    sign: tuple[Stroke, ...] = ()
+
+
+# The zone's lines are heavy with feet turned into the zone, the mark is a cross of tape, go an
+# arrowhead, the pass two bars across: the hands on the baton.
+UPRIGHTS: dict[UprightKind, UprightLook] = {
+    "line": UprightLook(1.4),
+    "mark": UprightLook(1.4, (((-1.0, -1.0), (1.0, 1.0)), ((1.0, -1.0), (-1.0, 1.0)))),
+    "go": UprightLook(1.4, (((0.0, -1.0), (1.6, 0.0), (0.0, 1.0)),)),
+    "entry": UprightLook(2.4, (((0.0, 0.0), (1.8, 0.0)),)),
+    "pass": UprightLook(1.8, (((-1.5, -0.5), (1.5, -0.5)), ((-1.5, 0.6), (1.5, 0.6)))),
+    "exit": UprightLook(2.4, (((0.0, 0.0), (-1.8, 0.0)),)),
+    "advised": UprightLook(2.0, (((0.0, -1.3), (1.1, 0.0), (0.0, 1.3), (-1.1, 0.0), (0.0, -1.3)),)),
+    "used": UprightLook(1.4, (((-1.0, -1.0), (1.0, 1.0)), ((1.0, -1.0), (-1.0, 1.0)))),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +134,8 @@ class Curve(Frozen):
 
 @dataclass(frozen=True, slots=True)
 class Dot:
-    """A point with its standard errors; full where it was seen or measured, else hollow."""
+    """A point with its standard errors; full where it was seen or measured, else hollow. Where
+    many lie together their errors are `faint`."""
 
     ink: InkName
     x: float
@@ -116,17 +146,20 @@ class Dot:
     sign: Sign = "disc"
     word: str = ""
     rep: int | None = None
+    faint: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Upright:
-    """A line across all panels at one x, with its word above them; dashed where it is inferred."""
+    """A line across all panels at one x, with its word above them; dashed where it is inferred. Its
+    `kind` gives it its width and the sign at its head."""
 
     ink: InkName
     x: float
     word: str = ""
     dashed: bool = False
     x_sd: float | None = None
+    kind: UprightKind = "line"
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +182,79 @@ class Span:
     word: str = ""
 
 
-Item = Curve | Dot | Bracket | Span
+@dataclass(frozen=True, slots=True)
+class Smear:
+    """How likely each place along x is, for a value that is spread by the standard deviation `sd`
+    about `x`: darkest in the middle, paler outwards, in a lane about `y` that takes `height` of the
+    y axis."""
+
+    ink: InkName
+    x: float
+    sd: float
+    y: float
+    height: float
+
+
+# A smear is drawn as layers over each other: each reaches so many standard deviations to both
+# sides, which hold a quarter, half, three quarters and 19 in 20 of a normal law.
+SMEAR_REACH = (0.32, 0.67, 1.15, 1.96)
+SMEAR_LAYER = 0.27  # how much of the ground each layer covers
+
+
+@dataclass(frozen=True, slots=True)
+class Caption:
+    """Words that stand at a place of their own, which begin (`start`), end or have their middle at
+    `x`. Their middle line is at `y`."""
+
+    x: float
+    y: float
+    text: str
+    ink: InkName = "plain"
+    side: Literal["start", "middle", "end"] = "start"
+    strong: bool = False
+
+
+BarPattern = Literal[
+    "solid", "stripes", "bricks", "fine", "posts", "thin", "thin stripes", "pale", "ground"
+]
+
+
+@dataclass(frozen=True, slots=True)
+class BarLook:
+    """How a bar is filled: dashes along it in points (none: it is solid), the part of its height
+    that is filled, and how much it covers."""
+
+    dashes: tuple[float, ...] = ()
+    part: float = 1.0
+    cover: float = 1.0
+
+
+BARS: dict[BarPattern, BarLook] = {
+    "solid": BarLook(),
+    "stripes": BarLook((3.0, 3.0)),
+    "bricks": BarLook((9.0, 1.5)),
+    "fine": BarLook((1.2, 1.8)),
+    "posts": BarLook((2.0, 5.0)),
+    "thin": BarLook(part=0.4),
+    "thin stripes": BarLook((3.0, 2.0), part=0.4),
+    "pale": BarLook(cover=0.4),
+    "ground": BarLook(cover=0.15),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A piece of a bar from `x0` to `x1` about `y`, which takes `height` of the y axis."""
+
+    ink: InkName
+    pattern: BarPattern
+    x0: float
+    x1: float
+    y: float
+    height: float
+
+
+Item = Curve | Dot | Bracket | Span | Smear | Caption | Bar
 
 
 @dataclass(frozen=True, slots=True)

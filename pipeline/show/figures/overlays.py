@@ -54,7 +54,7 @@ X_LABEL = {
 }
 _VIEW_WORDS = {"zone": "over the zone", "clock": "over the clock"}
 READING = (
-    "Bands and bars are ± 1 standard error (of the gap: at most). The broad line is the baton's "
+    "Bands and bars are ± 1 standard error (of the gap: at most). The double line is the baton's "
     "speed."
 )
 SPEED_LABEL = "speed, m/s"
@@ -136,9 +136,9 @@ def pair_overlay(
         gaps += _gap_items(one, x, view, rep)
     incoming, outgoing = map(short_name, several[0].pair)
     title = f"{incoming} to {outgoing}, {count(len(several), 'takeover')}"
-    lines = [Upright("plain", 0.0, "entry")]
+    lines = [Upright("plain", 0.0, "entry", kind="entry")]
     if view == "zone":
-        lines.append(Upright("plain", several[0].zone_m, "exit"))
+        lines.append(Upright("plain", several[0].zone_m, "exit", kind="exit"))
     return _overlay_figure(
         several, view, title, _describe_pair(several), x, speeds, gaps, lines, scales
     )
@@ -363,6 +363,7 @@ def _moment_uprights(one: Scene, view: View) -> list[Upright]:
                     moment.what,
                     dashed=moment.basis == "inferred",
                     x_sd=where.sd if moment.what == "pass" or view == "clock" else None,
+                    kind=moment.what,
                 )
             )
     return lines

@@ -8,6 +8,7 @@ inline styles, since the page's policy refuses them.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -17,10 +18,16 @@ import numpy as np
 
 from pipeline.base.values import Floats
 from pipeline.show.figures.figure import (
+    BARS,
     INKS,
     PAPER,
+    SMEAR_LAYER,
+    SMEAR_REACH,
+    UPRIGHTS,
     ZONE,
+    Bar,
     Bracket,
+    Caption,
     Curve,
     Dot,
     Figure,
@@ -28,6 +35,7 @@ from pipeline.show.figures.figure import (
     Panel,
     Scale,
     Sign,
+    Smear,
     Span,
     Upright,
     stack_rows,
@@ -47,6 +55,7 @@ BAND_TOLERANCE = 0.8  # units by which the edge of a band, which is soft anyway,
 _SIGN_SIZE = 3.2
 Live = Literal["none", "errors", "all"]
 FRAME = "frame"  # the class of what lies behind a figure
+_UPRIGHT_SIGN = 4.0  # half the height of the sign at an upright's head
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,9 +167,23 @@ def theme_variables(theme: str) -> str:
 
 def ink_rules() -> str:
     """CSS rules that give the class of each ink its colour and line width."""
-    return "".join(
+    inks = (
         f".ink-{name}{{--ink:var(--{name});--pen:{ink.width:g}}}\n" for name, ink in INKS.items()
     )
+    cores = (
+        f".core.ink-{name}{{stroke:var(--paper);stroke-width:{ink.core * ink.width:g}}}\n"
+        for name, ink in INKS.items()
+        if ink.core
+    )
+    smear = f".smear{{stroke:var(--ink)}}.smear path{{opacity:{SMEAR_LAYER:g}}}\n"
+    bars = (
+        f".bar.{name.replace(' ', '-')}{{"
+        + (f"stroke-dasharray:{_svg_numbers(look.dashes)};" if look.dashes else "")
+        + f"opacity:{look.cover:g}}}\n"
+        for name, look in BARS.items()
+    )
+    kinds = (f".upright.{kind}{{stroke-width:{look.width:g}}}\n" for kind, look in UPRIGHTS.items())
+    return "".join((*inks, *cores, smear, *bars, *kinds))
 
 
 # --- the frame ------------------------------------------------------------------------------
@@ -233,11 +256,26 @@ def _svg_upright(upright: Upright, boxes: Sequence[_PanelBox], y: float) -> Iter
                 for box in boxes
             )
             yield element("path", {"class": f"band faint ink-{upright.ink}", "d": d})
-    dashed = " dashed" if upright.dashed else ""
-    yield _svg_line(f"upright ink-{upright.ink}{dashed}", x, y + 3.0, x, boxes[-1].bottom)
+    kind = f"upright {upright.kind} ink-{upright.ink}"
+    line = f"M{_tenths(x)} {_tenths(y + 3.0)}V{_tenths(boxes[-1].bottom)}"
+    sign = _upright_sign(upright, x, boxes[0].top)
+    if upright.dashed:  # the sign stays whole
+        yield element("path", {"class": f"{kind} dashed", "d": line})
+        line = ""
+    if line + sign:
+        yield element("path", {"class": kind, "d": line + sign})
     if upright.word:
         low, high = _svg_word_extent(boxes[0].x, upright)
         yield _svg_text((low + high) / 2, y, upright.word, "middle", f"word ink-{upright.ink}")
+
+
+def _upright_sign(upright: Upright, x: float, y: float) -> str:
+    """The strokes of the sign at an upright's head, as a path."""
+    return "".join(
+        "M" + "L".join(f"{_tenths(x + _UPRIGHT_SIGN * a)} {_tenths(y + _UPRIGHT_SIGN * b)}"
+                       for a, b in stroke)
+        for stroke in UPRIGHTS[upright.kind].sign
+    )  # fmt: skip
 
 
 # --- what stands on a panel -----------------------------------------------------------------
@@ -245,8 +283,9 @@ def _svg_upright(upright: Upright, boxes: Sequence[_PanelBox], y: float) -> Iter
 
 def _svg_items(items: Iterable[Item], box: _PanelBox, live: Live) -> Iterable[ET.Element]:
     groups: dict[int, ET.Element] = {}
-    for item in items:
-        parts = list(_svg_item(item, box, live))
+    for _, alike in itertools.groupby(items, _same_look):
+        item, *more = alike
+        parts = list(_svg_alike([item, *more], box) if more else _svg_item(item, box, live))
         rep = getattr(item, "rep", None)
         if rep is None:
             yield from parts
@@ -257,6 +296,41 @@ def _svg_items(items: Iterable[Item], box: _PanelBox, live: Live) -> Iterable[ET
         groups[rep].extend(parts)
 
 
+def _same_look(item: Item) -> tuple[Any, ...]:
+    """What bars and smears beside each other have in common, which are drawn as one path; what is
+    drawn alone is like itself only."""
+    if isinstance(item, Bar):
+        return Bar, item.ink, item.pattern, item.height
+    if isinstance(item, Smear):
+        return Smear, item.ink, item.height
+    return (id(item),)
+
+
+def _svg_alike(alike: Sequence[Item], box: _PanelBox) -> Iterable[ET.Element]:
+    bars = [item for item in alike if isinstance(item, Bar)]
+    return (
+        (_svg_bars(bars, box),)
+        if bars
+        else (_svg_smears([item for item in alike if isinstance(item, Smear)], box),)
+    )
+
+
+def _svg_bars(bars: Sequence[Bar], box: _PanelBox) -> ET.Element:
+    first = bars[0]
+    pieces = [
+        f"M{_tenths(low)} {_tenths(float(box.down(bar.y)))}H{_tenths(high)}"
+        for bar in bars
+        for low, high in [box.across_inside(bar.x0, bar.x1)]
+    ]
+    high = BARS[first.pattern].part * _lane_height(first.height, box)
+    kind = f"bar {first.pattern.replace(' ', '-')} ink-{first.ink}"
+    return element("path", {"class": kind, "stroke-width": _tenths(high), "d": "".join(pieces)})
+
+
+def _lane_height(height: float, box: _PanelBox) -> float:
+    return float(abs(height / (box.y.high - box.y.low)) * (box.bottom - box.top))
+
+
 def _svg_item(item: Item, box: _PanelBox, live: Live) -> Iterable[ET.Element]:
     if isinstance(item, Curve):
         return _svg_curve(item, box, "none" if item.reading is None else live)
@@ -264,7 +338,33 @@ def _svg_item(item: Item, box: _PanelBox, live: Live) -> Iterable[ET.Element]:
         return _svg_dot(item, box)
     if isinstance(item, Bracket):
         return _svg_bracket(item, box)
+    if isinstance(item, Smear):
+        return (_svg_smears([item], box),)
+    if isinstance(item, Bar):
+        return (_svg_bars([item], box),)
+    if isinstance(item, Caption):
+        return (_svg_caption(item, box),)
     return ()
+
+
+def _svg_smears(smears: Sequence[Smear], box: _PanelBox) -> ET.Element:
+    """Layers over each other, each of broad lines."""
+    layers = []
+    for reach in SMEAR_REACH:
+        pieces = [
+            f"M{_tenths(low)} {_tenths(float(box.down(one.y)))}H{_tenths(high)}"
+            for one in smears
+            for low, high in [box.across_inside(one.x - reach * one.sd, one.x + reach * one.sd)]
+        ]
+        layers.append(element("path", {"d": "".join(pieces)}))
+    high = _tenths(_lane_height(smears[0].height, box))
+    return element("g", {"class": f"smear ink-{smears[0].ink}", "stroke-width": high}, *layers)
+
+
+def _svg_caption(caption: Caption, box: _PanelBox) -> ET.Element:
+    x, y = box.at(caption.x, caption.y)
+    kind = f"word ink-{caption.ink}" if caption.strong else f"label ink-{caption.ink}"
+    return _svg_text(x, y + 5.0, caption.text, caption.side, kind)
 
 
 def _svg_curve(curve: Curve, box: _PanelBox, live: Live) -> Iterable[ET.Element]:
@@ -286,10 +386,14 @@ def _svg_curve(curve: Curve, box: _PanelBox, live: Live) -> Iterable[ET.Element]
     if parts:
         more = (" thin" if curve.thin else "") + (" dashed" if curve.dashed else "")
         given = {"class": f"curve {ink}{more}"}
-        if live == "all":
-            yield element("path", given | {"data-reading": reading})
-        else:
-            yield element("path", given | {"d": "".join(_line_path(x[p], y[p]) for p in parts)})
+        points = (
+            {"data-reading": reading}
+            if live == "all"
+            else {"d": "".join(_line_path(x[part], y[part]) for part in parts)}
+        )
+        yield element("path", given | points)
+        if INKS[curve.ink].core:
+            yield element("path", {"class": f"curve core {ink}"} | points)
     if curve.signs is not None and len(curve.signs):
         sign = INKS[curve.ink].sign
         yield (
@@ -356,7 +460,8 @@ def _svg_dot(dot: Dot, box: _PanelBox) -> Iterable[ET.Element]:
         low, high = box.down_inside(dot.y - dot.y_sd, dot.y + dot.y_sd)
         bars += f"M{_tenths(x)} {_tenths(low)}V{_tenths(high)}"
     if bars:
-        yield element("path", {"class": f"bars {ink}", "d": bars})
+        kind = f"bars faint {ink}" if dot.faint else f"bars {ink}"
+        yield element("path", {"class": kind, "d": bars})
     size = 3.0 if dot.rep is not None else 4.2
     kind = f"sign {'full' if dot.full else 'hollow'} {ink}"
     if dot.sign == "disc":

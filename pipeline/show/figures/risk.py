@@ -117,10 +117,13 @@ def _mark_uprights(
     at = advised["mark_m"] / unit_m
     used = None if progress is None or progress["mark_m"] is None else progress["mark_m"] / unit_m
     if used is None or not x[0] <= used <= x[-1]:
-        return (Upright("plain", at, "advised"),)
+        return (Upright("plain", at, "advised", kind="advised"),)
     if abs(used - at) < 0.02 * (x[-1] - x[0]):
-        return (Upright("plain", at, "in use, advised"),)
-    return Upright("plain", at, "advised"), Upright("quiet", used, "in use")
+        return (Upright("plain", at, "in use, advised", kind="advised"),)
+    return (
+        Upright("plain", at, "advised", kind="advised"),
+        Upright("quiet", used, "in use", kind="used"),
+    )
 
 
 def _describe_risk(near: LakeRow, advised: LakeRow, far: LakeRow, foot_m: float | None) -> str:

@@ -21,13 +21,20 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure as Canvas
+from matplotlib.path import Path
 from matplotlib.textpath import TextPath
 
 from pipeline.show.figures.figure import (
+    BARS,
     INKS,
     PAPER,
+    SMEAR_LAYER,
+    SMEAR_REACH,
+    UPRIGHTS,
     ZONE,
+    Bar,
     Bracket,
+    Caption,
     Curve,
     Dot,
     Figure,
@@ -35,6 +42,7 @@ from pipeline.show.figures.figure import (
     Item,
     Panel,
     Sign,
+    Smear,
     Span,
     Upright,
     stack_rows,
@@ -46,6 +54,7 @@ DOTS = 150  # per inch, of a PNG
 TYPE_PT, SMALL_PT, TITLE_PT = 15.0, 12.0, 20.0
 _FONTS = ["Liberation Sans", "Arial", "Helvetica", "DejaVu Sans", "sans-serif"]
 _MARKERS: dict[Sign, str] = {"disc": "o", "square": "s", "triangle": "^", "none": ""}
+_UPRIGHT_SIGN = 10.0  # points: the height of the sign at an upright's head
 _LEFT, _RIGHT, _BOTTOM = 0.075, 0.985, 0.175
 
 
@@ -138,6 +147,8 @@ def _compose_slide(canvas: Canvas, figure: Figure, look: _Look) -> None:
     for panel, ax in zip(figure.panels, axes, strict=True):
         _axes_panel(panel, ax, figure, look)
     _axes_x_axis(axes[-1], figure)
+    for ax in axes[:-1]:
+        ax.tick_params(axis="x", length=0)
     for upright, row in zip(figure.uprights, rows, strict=True):
         _axes_upright(canvas, list(axes), upright, row, look, figure)
 
@@ -199,12 +210,23 @@ def _axes_upright(
     if not figure.x.low <= upright.x <= figure.x.high:
         return
     colour = look.ink(upright.ink)
+    width = 1.15 * UPRIGHTS[upright.kind].width
     style = (0, (4, 3)) if upright.dashed else "-"
     for ax in axes:
         if upright.x_sd is not None:
             low, high = upright.x - upright.x_sd, upright.x + upright.x_sd
             ax.axvspan(low, high, color=colour, alpha=0.13, linewidth=0, zorder=0.5)
-        ax.axvline(upright.x, color=colour, linewidth=1.6, linestyle=style, zorder=1)
+        ax.axvline(upright.x, color=colour, linewidth=width, linestyle=style, zorder=1)
+    signs = Path.make_compound_path(
+        *(Path([(x, -y) for x, y in stroke]) for stroke in UPRIGHTS[upright.kind].sign)
+    )
+    reach = float(np.abs(np.asarray(signs.vertices)).max(initial=0.0))
+    if reach:
+        axes[0].plot(
+            [upright.x], [1.0], marker=signs, markersize=_UPRIGHT_SIGN * reach,
+            markeredgewidth=width, markeredgecolor=colour, fillstyle="none", clip_on=False,
+            transform=axes[0].get_xaxis_transform(), zorder=1.5,
+        )  # fmt: skip
     if upright.word:
         middle = sum(_slide_word_extent(figure, upright)) / 2
         y = axes[0].get_position().y1 + 0.058 + 0.042 * row
@@ -216,14 +238,17 @@ def _axes_upright(
 
 def _axes_curve(ax: Axes, curve: Curve, look: _Look) -> None:
     ink, colour = INKS[curve.ink], look.ink(curve.ink)
-    broad = curve.ink == "baton"
-    thickness = 1.0 if curve.thin else ink.width * (1.6 if broad else 1.3)
-    alpha = 0.75 if curve.thin else 0.5 if broad else 1.0
+    thickness = 1.0 if curve.thin else ink.width * 1.3
+    alpha = 0.75 if curve.thin else 1.0
     style = (0, (4, 3)) if curve.dashed else "-"
     for first, last in zip((0, *curve.breaks), (*curve.breaks, len(curve.x)), strict=True):
         part = slice(first, last)
         ax.plot(curve.x[part], curve.y[part], color=colour, linewidth=thickness, alpha=alpha,
-                linestyle=style, solid_capstyle="butt", zorder=1.5 if broad else 2.5)  # fmt: skip
+                linestyle=style, solid_capstyle="butt",
+                zorder=1.5 if ink.core else 2.5)  # fmt: skip
+        if ink.core:
+            ax.plot(curve.x[part], curve.y[part], color=look.paper, linewidth=thickness * ink.core,
+                    solid_capstyle="butt", zorder=1.6)  # fmt: skip
         if curve.sd is not None:
             low, high = curve.y[part] - curve.sd[part], curve.y[part] + curve.sd[part]
             ax.fill_between(curve.x[part], low, high, color=colour, alpha=0.22, linewidth=0,
@@ -249,7 +274,11 @@ def _axes_dot(ax: Axes, dot: Dot, look: _Look) -> None:
         [dot.x], [dot.y],
         xerr=None if dot.x_sd is None else [dot.x_sd],
         yerr=None if dot.y_sd is None else [dot.y_sd],
-        fmt=_MARKERS[dot.sign], markersize=size, color=colour, elinewidth=2.0,
+        fmt="none", ecolor=colour, elinewidth=2.0, zorder=2.2 if dot.faint else 4,
+        alpha=0.25 if dot.faint else 1.0, clip_on=dot.faint,
+    )  # fmt: skip
+    ax.plot(
+        [dot.x], [dot.y], _MARKERS[dot.sign], markersize=size, color=colour,
         markerfacecolor=colour if dot.full else look.paper, markeredgewidth=2.0, zorder=4,
         clip_on=False,
     )  # fmt: skip
@@ -276,11 +305,46 @@ def _axes_span(ax: Axes, span: Span, look: _Look) -> None:
         _axes_word(ax, at, span.word, look, "quiet", (-6, -8), "right")
 
 
+def _axes_smear(ax: Axes, smear: Smear, look: _Look) -> None:
+    for reach in SMEAR_REACH:
+        ax.fill_between(
+            [smear.x - reach * smear.sd, smear.x + reach * smear.sd],
+            smear.y - smear.height / 2, smear.y + smear.height / 2,
+            color=look.ink(smear.ink), alpha=SMEAR_LAYER, linewidth=0, zorder=1.2,
+        )  # fmt: skip
+
+
+def _axes_bar(ax: Axes, bar: Bar, look: _Look) -> None:
+    """A broad line, as on the page; its dashes are given in its own widths."""
+    pattern = BARS[bar.pattern]
+    low, high = ax.get_ylim()
+    broad = ax.get_position().height * HIGH_IN * 72.0 * pattern.part * bar.height / (high - low)
+    dashes = (0.0, [1.4 * dash / broad for dash in pattern.dashes])
+    ax.plot(
+        [bar.x0, bar.x1], [bar.y, bar.y], color=look.ink(bar.ink), linewidth=broad,
+        alpha=pattern.cover, linestyle=dashes if pattern.dashes else "-",
+        solid_capstyle="butt", dash_capstyle="butt", zorder=2,
+    )  # fmt: skip
+
+
+def _axes_caption(ax: Axes, caption: Caption, look: _Look) -> None:
+    side: dict[str, Literal["left", "center", "right"]] = {
+        "start": "left", "middle": "center", "end": "right",
+    }  # fmt: skip
+    ax.text(
+        caption.x, caption.y, caption.text, color=look.ink(caption.ink), ha=side[caption.side],
+        va="center", fontsize=SMALL_PT, weight="bold" if caption.strong else "normal", zorder=5,
+    )  # fmt: skip
+
+
 _PENS: dict[type[Item], Callable[[Axes, Any, _Look], None]] = {
     Curve: _axes_curve,
     Dot: _axes_dot,
     Bracket: _axes_bracket,
     Span: _axes_span,
+    Smear: _axes_smear,
+    Bar: _axes_bar,
+    Caption: _axes_caption,
 }
 
 

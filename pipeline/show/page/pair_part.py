@@ -82,6 +82,7 @@ def pair_article(
         known.marks,
         known.progress,
         level,
+        zone_m=first.zone_m,
         by_sight=not is_blind(first.row["event"]),
         with_candidates=with_history,
     )

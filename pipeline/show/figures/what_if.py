@@ -1,0 +1,235 @@
+"""What if the tape lay elsewhere: where the passes would fall in the zone, mark by mark."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.base.defaults import FOOT_M
+from pipeline.base.words import chance_in_words, in_feet_words
+from pipeline.show.figures.figure import (
+    Bar,
+    Caption,
+    Curve,
+    Figure,
+    InkName,
+    Item,
+    Panel,
+    Scale,
+    Smear,
+    make_scale,
+)
+from pipeline.show.figures.risk import marks_from_advised_stand
+from pipeline.show.markup import short_name
+from pipeline.show.scenes import LakeRow
+from pipeline.show.wording import decimal, foot_length_m, mark_words
+
+SAME_FEET = 0.25  # marks nearer to each other than this are one: a tape is laid to half a foot
+BEYOND_M = 4.0  # shown before the entry line and after the exit line, at least
+_COLUMNS = ("p_in_zone", "p_ran_into", "pass_m", "pass_sd_m", "pass_spread_m", "zone_time_s")
+# Heights in units of the page's picture, which the panel's share is made from.
+_HEAD, _WORDS, _LANE, _AFTER = 22.0, 19.0, 18.0, 12.0
+_ROW = 2 * _WORDS + _LANE + _AFTER
+_PANEL = 100.0
+
+
+@dataclass(frozen=True, slots=True)
+class MarkChoice:
+    """One place of the tape, and what is expected there: `p_in_zone` and `p_ran_into` are chances,
+    the pass comes at `pass_m` past the entry line, give or take `pass_sd_m` [m]: how far takeovers
+    differ and how well their middle is known, together."""
+
+    name: str
+    mark_m: float
+    p_in_zone: float
+    p_ran_into: float
+    pass_m: float
+    pass_sd_m: float
+    zone_time_s: float
+
+
+def what_if_figure(
+    rows: Sequence[LakeRow], progress: LakeRow | None, zone_m: float, *, by_sight: bool
+) -> Figure | None:
+    """Where passes would fall on the mark in use, on the one advised, and a foot to both sides.
+
+    `rows` are the pair's rows of the table `marks` in one event, `progress` its row of that table
+    (None: no mark is known to be in use), `zone_m` the zone's length. With fewer than two
+    candidates where the receiver stands as advised the figure is None.
+    """
+    same = marks_from_advised_stand(rows)
+    if len(same) < 2 or same[0]["mark_m"] == same[-1]["mark_m"]:
+        return None
+    advised = next(row for row in same if row["advised"])
+    foot_m = foot_length_m(advised)
+    in_use_m = None if progress is None else progress["mark_m"]
+    choices = mark_choices(same, in_use_m)
+    x = _zone_scale(choices, zone_m)
+    who = f"{short_name(advised['incoming'])} to {short_name(advised['outgoing'])}"
+    return Figure(
+        f"{who}, {_finding(choices, foot_m or FOOT_M)}",
+        " ".join(
+            f"{_choice_words(one, foot_m)}: {_chances(one)}, passes about "
+            f"{decimal(one.pass_m, 1)} m past the entry line."
+            for one in choices
+        ),
+        x,
+        (_choices_panel(choices, foot_m, x, zone_m, by_sight=by_sight),),
+        (),
+        (),
+        _what_if_notes(same, in_use_m, foot_m),
+    )
+
+
+def mark_choices(same: Sequence[LakeRow], in_use_m: float | None) -> list[MarkChoice]:
+    """The mark in use, the one advised, and those one foot nearer and farther than that, as far as
+    the candidates reach.
+
+    `same` are the candidates where the receiver stands as advised, by their mark; between them
+    everything is linear. A foot is the receiver's foot-length, else `FOOT_M`.
+    """
+    advised = next(row for row in same if row["advised"])
+    foot_m = foot_length_m(advised) or FOOT_M
+    is_one = in_use_m is not None and abs(in_use_m - advised["mark_m"]) < SAME_FEET * foot_m
+    foot = "one foot" if foot_length_m(advised) else f"{decimal(FOOT_M, 1)} m"
+    wanted = [
+        ("in use", None if is_one else in_use_m),
+        ("in use and advised" if is_one else "advised", advised["mark_m"]),
+        (f"{foot} nearer", advised["mark_m"] - foot_m),
+        (f"{foot} farther", advised["mark_m"] + foot_m),
+    ]
+    found = (_choice_at(name, mark_m, same) for name, mark_m in wanted if mark_m is not None)
+    return [one for one in found if one is not None]
+
+
+def _choice_at(name: str, mark_m: float, same: Sequence[LakeRow]) -> MarkChoice | None:
+    """What is expected at a mark, linear between the candidates; None beyond the last of them."""
+    marks = [row["mark_m"] for row in same]
+    if not marks[0] - 1e-6 <= mark_m <= marks[-1] + 1e-6:
+        return None
+    at = {
+        column: float(np.interp(mark_m, marks, [row[column] for row in same]))
+        for column in _COLUMNS
+    }
+    return MarkChoice(
+        name,
+        mark_m,
+        at["p_in_zone"],
+        at["p_ran_into"],
+        at["pass_m"],
+        float(np.hypot(at["pass_sd_m"], at["pass_spread_m"])),
+        at["zone_time_s"],
+    )
+
+
+# --- what is drawn --------------------------------------------------------------------------------
+
+
+def _zone_scale(choices: Sequence[MarkChoice], zone_m: float) -> Scale:
+    ends = [end for one in choices for end in (one.pass_m - 2.0 * one.pass_sd_m,
+                                               one.pass_m + 2.0 * one.pass_sd_m)]  # fmt: skip
+    low = max(min(-BEYOND_M, *ends), -zone_m)
+    high = min(max(zone_m + BEYOND_M, *ends), 2.0 * zone_m)
+    return make_scale("place of the pass past the entry line, m", low, high)
+
+
+def _choices_panel(
+    choices: Sequence[MarkChoice],
+    foot_m: float | None,
+    x: Scale,
+    zone_m: float,
+    *,
+    by_sight: bool,
+) -> Panel:
+    """Each choice with its name, its chances in words, and its smear on a strip of the zone."""
+    strips: list[Item] = []
+    smears: list[Item] = []
+    words: list[Item] = [
+        Caption(0.0, -0.5 * _HEAD, "entry", side="middle"),
+        Caption(zone_m, -0.5 * _HEAD, "exit", side="middle"),
+    ]
+    for k, one in enumerate(choices):
+        top = -_HEAD - k * _ROW
+        lane = top - 2.0 * _WORDS - 0.5 * _LANE
+        strips.append(Bar("quiet", "ground", 0.0, zone_m, lane, _LANE))
+        ink: InkName = "incoming" if "advised" in one.name else "plain"
+        smears.append(Smear(ink, one.pass_m, one.pass_sd_m, lane, _LANE))
+        words.append(Caption(x.low, top - 0.5 * _WORDS, _choice_words(one, foot_m), strong=True))
+        words.append(Caption(x.low, top - 1.5 * _WORDS, _chances(one)))
+        edges = np.array([lane - 0.5 * _LANE, lane + 0.5 * _LANE])
+        strips += [Curve("plain", np.full(2, at), edges) for at in (0.0, zone_m)]
+    low = -_HEAD - len(choices) * _ROW
+    label = "goes when the other is before the back line by" if by_sight else "the tape"
+    return Panel(Scale(label, low, 0.0, ()), (*strips, *smears, *words), -low / _PANEL)
+
+
+# --- words ----------------------------------------------------------------------------------------
+
+
+def _choice_words(one: MarkChoice, foot_m: float | None) -> str:
+    return f"{one.name}: {mark_words(one.mark_m, foot_m)}"
+
+
+def _chances(one: MarkChoice, between: str = "; ") -> str:
+    inside, into = chance_in_words(one.p_in_zone), chance_in_words(one.p_ran_into)
+    return f"{inside} in the zone{between}{into} run into each other"
+
+
+def _finding(choices: Sequence[MarkChoice], foot_m: float) -> str:
+    """What moving the tape would do: from the mark in use to the one advised, else by a foot."""
+    advised = next(one for one in choices if "advised" in one.name)
+    in_use = next((one for one in choices if one.name == "in use"), None)
+    if in_use is not None:
+        return f"{_move_words(advised.mark_m - in_use.mark_m, foot_m)}: {_change(in_use, advised)}"
+    sides = (
+        f"{one.name}: {chance_in_words(one.p_in_zone)} and {chance_in_words(one.p_ran_into)}"
+        for one in choices
+        if one is not advised
+    )
+    return "; ".join([f"{advised.name}: {_chances(advised, ' and ')}", *sides])
+
+
+def _move_words(by_m: float, foot_m: float) -> str:
+    feet = in_feet_words(abs(by_m) / foot_m)
+    unit = "foot" if feet in ("½", "1") else "feet"
+    return f"{feet} {unit} {'farther' if by_m > 0 else 'nearer'}"
+
+
+def _change(old: MarkChoice, new: MarkChoice) -> str:
+    """What is better or worse with another mark: the chances that differ in words, else the time.
+
+    Both chances are said where both differ: what one gains the other may lose.
+    """
+    told = []
+    better = []
+    for words, before, after, sign in (
+        ("pass in the zone", old.p_in_zone, new.p_in_zone, 1.0),
+        ("run into each other", old.p_ran_into, new.p_ran_into, -1.0),
+    ):
+        was, comes = chance_in_words(before), chance_in_words(after)
+        if was != comes:
+            told.append(f"{comes} {words} instead of {was}")
+            better.append(sign * (after - before) > 0.0)
+    if told:
+        return (", and " if len(set(better)) == 1 else ", but ").join(told)
+    faster = old.zone_time_s - new.zone_time_s
+    if abs(faster) < 0.005:
+        return "nothing changes that could be told"
+    return f"{decimal(abs(faster), 2)} s {'faster' if faster > 0.0 else 'slower'}, as safe"
+
+
+def _what_if_notes(
+    same: Sequence[LakeRow], in_use_m: float | None, foot_m: float | None
+) -> tuple[str, ...]:
+    notes = [
+        "Dark is where most passes would fall, pale where few would. It holds how far takeovers "
+        "differ, and how well the two are known. Worked out, not seen. The receiver stands as "
+        "advised in all of them."
+    ]
+    if in_use_m is not None and not same[0]["mark_m"] <= in_use_m <= same[-1]["mark_m"]:
+        notes.append(
+            f"The mark in use, {mark_words(in_use_m, foot_m)}, lies beyond those that were tried."
+        )
+    return tuple(notes)
