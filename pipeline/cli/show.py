@@ -17,7 +17,7 @@ from pipeline.cli import terminal
 from pipeline.cli.options import OutArgument
 
 if TYPE_CHECKING:
-    from pipeline.show.publish import WrittenFile
+    from pipeline.show.report_files import WrittenFile
 
 
 class Axis(enum.StrEnum):

@@ -28,6 +28,7 @@ READING_NOTES = (
     "known; the takeover's own part says why.",
     "Solid lines and full dots were measured or seen. Dashed lines and hollow dots are inferred.",
 )
+SeeAlso = Sequence[tuple[str, str]]
 PRIVACY_NOTE = (
     "Speeds of a person, often a minor, are personal data: pass this page on only to those who may "
     "see them. It holds no position on Earth."
@@ -43,12 +44,14 @@ def whole_page(
     remarks: Sequence[str] = (),
     reading: Sequence[str] = READING_NOTES,
     has_views: bool = False,
+    see_also: SeeAlso = (),
 ) -> str:
     """A page as HTML text, to be stored as UTF-8.
 
     `lead` is the sentence below the title, `parts` the sections, `about` what the page rests on,
     `remarks` what was left out, `reading` how to read it. `has_views`: there are figures with two
-    views, so a switch between them stands below the first part.
+    views, so a switch between them stands below the first part. `see_also` are other pages: where
+    each lies, seen from this one, and its name.
     """
     missing = [list_item(outside_name(text)) for text in remarks]
     head = element(
@@ -57,11 +60,23 @@ def whole_page(
         element("h1", {}, title),
         element("p", {"class": "lead"}, lead),
         element("ul", {"class": "missing"}, *missing) if missing else None,
+        _other_pages(see_also),
     )
     first, *rest = parts
     main = element("main", {}, first, _figure_settings(has_views), *rest, _reading_section(reading))
     body = share_repeated(element("body", {}, head, main, _page_footer(about)))
     return html_document(title, _page_style(), body, _read_page_file("page.js"))
+
+
+def _other_pages(see_also: SeeAlso) -> ET.Element | None:
+    """Links to other pages of the same folder; None where there is none."""
+    if not see_also:
+        return None
+    links = [
+        list_item(element("a", {"href": where}, outside_name(name))) for where, name in see_also
+    ]
+    given = {"class": "see-also", "aria-label": "Other pages"}
+    return element("nav", given, element("ul", {}, *links))
 
 
 def _figure_settings(has_views: bool) -> ET.Element:
@@ -114,6 +129,7 @@ def _page_style() -> str:
         f"{{:root:not([data-paper=light]){{{dark}color-scheme:dark}}}}\n"
         f"@media screen{{:root[data-paper=dark]{{{dark}color-scheme:dark}}}}\n"
         f"{page_svg.ink_rules()}{_read_page_file('page.css')}"
+        f"{_read_page_file('sheets.css')}"
     )
 
 
