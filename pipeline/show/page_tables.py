@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import importlib.metadata
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from pipeline.base.words import count
@@ -13,8 +13,9 @@ from pipeline.errors import InputError
 from pipeline.show.page import layout
 from pipeline.show.page.layout import Pairing
 from pipeline.show.page.pair_part import PairDecisions
+from pipeline.show.page.sheet_lines import DecisionRows
 from pipeline.show.scenes import LakeRow, Scene
-from pipeline.tables import folders, lake
+from pipeline.tables import folders, lake, schema
 from pipeline.tables.lake import Lake
 from pipeline.tables.parquet_content import MOST_FILE_BYTES
 from pipeline.tables.places import Out, as_place
@@ -49,25 +50,68 @@ def with_verdicts(
     told = {(row["session"], row["exchange"]): row for rows in by_pair.values() for row in rows}
     if not told:
         return tuple(several), remarks
-    rests_on = lake.decision_inputs(found.place, "verdicts")
     sessions = dict.fromkeys(one.row["session"] for one in several)
-    files = {session: folders.part_file("exchanges", session) for session in sessions}
     old = [
         session
-        for session, file in files.items()
-        if (file, found.inputs.get(file)) not in rests_on and any(key[0] == session for key in told)
+        for session in _measured_since(found, "verdicts", sessions)
+        if any(key[0] == session for key in told)
     ]
     if old:
-        remarks += (
-            f"the verdicts on {count(len(old), 'session')} are older than the measurement and were "
-            f"left out: batontrace causes {found.place}",
-        )
+        remarks += (_too_old_words("verdicts", len(old)),)
     return tuple(
         one
         if one.row["session"] in old
         else replace(one, verdict=told.get((one.row["session"], one.row["exchange"])))
         for one in several
     ), remarks
+
+
+def _measured_since(found: Lake, table_name: str, sessions: Iterable[str]) -> list[str]:
+    """The sessions that a table of decisions does not rest on as they are measured now."""
+    rests_on = lake.decision_inputs(found.place, table_name)
+    files = {session: folders.part_file("exchanges", session) for session in sessions}
+    return [one for one, file in files.items() if (file, found.inputs.get(file)) not in rests_on]
+
+
+def _too_old_words(table_name: str, sessions: int) -> str:
+    return (
+        f"the {table_name.replace('_', ' ')} on {count(sessions, 'session')} are older than the "
+        f"measurement and were left out: batontrace {schema.DECISION_COMMANDS[table_name]} OUT"
+    )
+
+
+# Their rows are about takeovers by number, and a session measured again may number them anew.
+_OF_TAKEOVERS = ("causes", "verdicts", "race_parts")
+
+
+def read_decisions(found: Lake, names: Sequence[str]) -> tuple[DecisionRows, tuple[str, ...]]:
+    """Tables of decisions, and a remark on each that is broken or older than the measurement."""
+    rows: dict[str, Sequence[LakeRow] | None] = {}
+    remarks: list[str] = []
+    sessions = dict.fromkeys(found.exchanges["session"].to_pylist())
+    for name in names:
+        try:
+            table = lake.read_decision(found.place, name)
+        except InputError as err:
+            remarks.append(f"table {name} was left out: {err.message_from(found.place)}")
+            table = None
+        rows[name] = own = None if table is None else table.to_pylist()
+        since = _measured_since(found, name, sessions) if own and name != "validation" else []
+        if own and name in _OF_TAKEOVERS:
+            lost = {row["session"] for row in own}.intersection(since)
+            rows[name] = [row for row in own if row["session"] not in lost]
+            remarks += [_too_old_words(name, len(lost))] if lost else []
+        elif since:
+            remarks.append(
+                f"table {name} does not rest on {count(len(since), 'session')} as measured now: "
+                f"batontrace {schema.DECISION_COMMANDS[name]} OUT"
+            )
+    return rows, tuple(remarks)
+
+
+def decision_sources(found: Lake, names: Sequence[str]) -> dict[str, str]:
+    """What a page rests on that shows takeovers and these tables of decisions."""
+    return _sources_of(found, [folders.decision_file(name) for name in names])
 
 
 def _read_pair_rows(
@@ -121,6 +165,10 @@ def page_sources(
     if session is not None:
         names = ("recordings", "legs", "exercises")
         beside += [folders.part_file(name, session) for name in names]
+    return _sources_of(found, beside)
+
+
+def _sources_of(found: Lake, beside: Iterable[str]) -> dict[str, str]:
     digests = [*found.inputs.values()]
     for file in beside:
         with contextlib.suppress(InputError):  # not there, or none that could be read

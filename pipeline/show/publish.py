@@ -63,9 +63,9 @@ def write_page(
     """Write the page of a session, or of a pair over all sessions or in the session named.
 
     Without session and pair it is the newest session's page. `event` narrows a pair's page to one
-    event. The page links to those that lie beside it, and to the files `planned`. Raises UsageError where there is no such session, pair or event or `to` is not a name
-    for a page, InputError where a table cannot be read, OutputError where the page cannot be
-    written.
+    event. The page links to those that lie beside it, and to the files `planned`. Raises UsageError
+    where there is no such session, pair or event or `to` is not a name for a page, InputError where
+    a table cannot be read, OutputError where the page cannot be written.
     """
     check_page_name(to)
     links = links_beside(out, to, planned)
