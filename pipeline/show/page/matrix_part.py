@@ -86,9 +86,10 @@ def pair_matrix(
         scrolling(label, html_table("pairs", heads, rows)),
         notes_line(
             COST_MEANING,
-            f" The bar is the cost, {_cost_words(most)} where it fills the cell. "
-            f"{_TRUST_SIGNS[2]} {FEW_REPS} takeovers together or more, {_TRUST_SIGNS[1]} fewer, "
-            f"{_TRUST_SIGNS[0]} never tried: worked out from what each did with others.",
+            f" The bar is the cost, {_cost_words(most)} where it fills the cell; the pairs that cost "
+            "least are framed and numbered. Reps are takeovers together: "
+            f"{_TRUST_SIGNS[2]} {FEW_REPS} or more, {_TRUST_SIGNS[1]} fewer, {_TRUST_SIGNS[0]} "
+            "never tried, so worked out from what each did with others.",
         ),
         on_demand(
             "How sure, pair by pair", scrolling(f"{label}, how sure", _sure_table(advised, used))
@@ -133,8 +134,8 @@ def _trust(row: LakeRow) -> tuple[str, str]:
     """A sign and words for how often the pair was tried."""
     tried = row["reps_pair"]
     if not tried:
-        return _TRUST_SIGNS[0], "never tried"
-    return _TRUST_SIGNS[2 if tried >= FEW_REPS else 1], f"{tried} together"
+        return _TRUST_SIGNS[0], "untried"
+    return _TRUST_SIGNS[2 if tried >= FEW_REPS else 1], count(tried, "rep")
 
 
 def _cost_words(cost_s: float) -> str:
@@ -175,7 +176,7 @@ def _pair_cell(
 
 
 def _rank_words(rank: int) -> str:
-    return "least" if rank == 1 else f"{rank}nd" if rank == 2 else f"{rank}rd"
+    return ("1st", "2nd", "3rd")[rank - 1]
 
 
 def _cost_bar(cost_s: float, most_s: float) -> ET.Element:
