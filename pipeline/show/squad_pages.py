@@ -6,11 +6,17 @@ Each function reads OUT and nothing else, and writes whole files or none.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
-from pipeline.show.file_names import SEASON_FILE_NAME
+from pipeline.base.asking import one_of
+from pipeline.errors import UsageError
+from pipeline.show.file_names import SEASON_FILE_NAME, PageLinks, order_file_name
+from pipeline.show.markup import plain_text
+from pipeline.show.page.matrix_part import PairLink
+from pipeline.show.page.order_page import ORDER_TABLES, order_page
 from pipeline.show.page.season_page import SEASON_TABLES, season_page
+from pipeline.show.page.sheet_lines import events_in_order
 from pipeline.show.page_tables import decision_sources, read_decisions
 from pipeline.show.report_files import (
     WrittenFile,
@@ -18,8 +24,39 @@ from pipeline.show.report_files import (
     links_beside,
     write_report_file,
 )
+from pipeline.show.scenes import LakeRow
 from pipeline.tables import lake
 from pipeline.tables.places import Out
+
+
+def write_order_page(
+    out: Out, event: str, *, to: Path | None = None, planned: Collection[str] = ()
+) -> WrittenFile:
+    """Write the page of the running orders of one event.
+
+    Raises UsageError where nothing in `out` is of that event, and as `write_season_page`.
+    """
+    check_page_name(to)
+    found = lake.read_lake(out, with_curves=False)
+    decisions, left_out = read_decisions(found, ORDER_TABLES)
+    takeovers = found.exchanges.to_pylist()
+    rows = (*takeovers, *(decisions["orders"] or ()), *(decisions["marks"] or ()))
+    there = events_in_order(rows)
+    if event not in there:
+        raise UsageError(
+            f"--order {plain_text(event)}", "nothing of this relay", one_of(there, event)
+        )
+    links, remarks = links_beside(out, to, planned), (*found.remarks, *left_out)
+    text = order_page(
+        event,
+        decisions,
+        link=_pair_link(takeovers, links),
+        about=decision_sources(found, ORDER_TABLES),
+        remarks=remarks,
+        see_also=links.to_season(),
+    )
+    path = write_report_file(out, f"{order_file_name(event)}.html", to, text.encode("utf-8"))
+    return WrittenFile(path, sum(row["event"] == event for row in takeovers), remarks)
 
 
 def write_season_page(
@@ -36,14 +73,26 @@ def write_season_page(
     legs, lost = lake.read_legs(out)
     remarks = (*found.remarks, *left_out, *lost)
     pairs = zip(legs["session"].to_pylist(), legs["race"].to_pylist(), strict=True)
+    takeovers, links = found.exchanges.to_pylist(), links_beside(out, to, planned)
     text = season_page(
-        found.exchanges.to_pylist(),
+        takeovers,
         lake.session_ids(out),
         decisions,
         races=tuple(dict.fromkeys(pairs)),
-        links=links_beside(out, to, planned),
+        links=links,
+        link=_pair_link(takeovers, links),
         about=decision_sources(found, SEASON_TABLES),
         remarks=remarks,
     )
     path = write_report_file(out, f"{SEASON_FILE_NAME}.html", to, text.encode("utf-8"))
     return WrittenFile(path, len(found.exchanges), remarks)
+
+
+def _pair_link(takeovers: Sequence[LakeRow], links: PageLinks) -> PairLink:
+    """Where a pair's own page is, for pairs that have takeovers in the event asked for."""
+    ran = {(row["incoming"], row["outgoing"], row["event"]) for row in takeovers}
+
+    def link(incoming: str, outgoing: str, event: str) -> str | None:
+        return links.pair(incoming, outgoing) if (incoming, outgoing, event) in ran else None
+
+    return link

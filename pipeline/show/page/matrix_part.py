@@ -86,7 +86,7 @@ def pair_matrix(
         scrolling(label, html_table("pairs", heads, rows)),
         notes_line(
             COST_MEANING,
-            f" The bar is the cost, {_cost_words(most)} where it fills the cell; the pairs that cost "
+            f" The bar is the cost; it fills the cell at {_cost_words(most)}. The pairs that cost "
             "least are framed and numbered. Reps are takeovers together: "
             f"{_TRUST_SIGNS[2]} {FEW_REPS} or more, {_TRUST_SIGNS[1]} fewer, {_TRUST_SIGNS[0]} "
             "never tried, so worked out from what each did with others.",

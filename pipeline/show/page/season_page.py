@@ -13,6 +13,7 @@ from pipeline.show.markup import Child, element, outside_name
 from pipeline.show.page import calendar_part, matrix_part, trend_lines
 from pipeline.show.page.calendar_part import Evening
 from pipeline.show.page.frame import whole_page
+from pipeline.show.page.matrix_part import PairLink
 from pipeline.show.page.sheet_lines import (
     CLEAR_SDS,
     DecisionRows,
@@ -52,13 +53,15 @@ def season_page(
     *,
     races: Sequence[tuple[str, str]],
     links: PageLinks,
+    link: PairLink,
     about: Mapping[str, str],
     remarks: Sequence[str] = (),
 ) -> str:
     """The season's page as HTML text.
 
     `takeovers` are the rows of `exchanges`, `sessions` the ids of all sessions, `races` the session
-    and the id of each race, `decisions` the rows of `SEASON_TABLES`.
+    and the id of each race, `decisions` the rows of `SEASON_TABLES`; `links` lead to the pages
+    beside this one, `link` to a pair's in an event.
     """
     lost = {(row["session"], row["exchange"]): row["lost_s"] for row in decisions["verdicts"] or ()}
     evenings = calendar_part.gather_evenings(takeovers, lost)
@@ -66,7 +69,7 @@ def season_page(
         _evenings_section(evenings, takeovers, sessions, decisions, links),
         _changes_section(decisions),
         _open_section(takeovers, decisions, links),
-        _pairs_section(takeovers, decisions, links),
+        _pairs_section(takeovers, decisions, link),
         _belief_section(decisions["validation"], links),
         _pages_section(takeovers, decisions, races, links),
     ]
@@ -274,15 +277,10 @@ def _takeover_numbers(numbers: Sequence[int]) -> str:
 
 
 def _pairs_section(
-    takeovers: Sequence[LakeRow], decisions: DecisionRows, links: PageLinks
+    takeovers: Sequence[LakeRow], decisions: DecisionRows, link: PairLink
 ) -> ET.Element:
     marks, progress = decisions["marks"], decisions["progress"]
-    ran = {_pairing(row) for row in takeovers}
     parts: list[Child] = []
-
-    def link(incoming: str, outgoing: str, event: str) -> str | None:
-        return links.pair(incoming, outgoing) if (incoming, outgoing, event) in ran else None
-
     for event in events_in_order((*takeovers, *(marks or ()))):
         parts.append(element("h3", {}, event))
         found = matrix_part.pair_matrix(marks or (), progress or (), event, link)
