@@ -13,7 +13,7 @@ from pipeline.errors import UsageError
 from pipeline.show import scenes
 from pipeline.show.figures import overlays
 from pipeline.show.markup import plain_text
-from pipeline.show.scenes import Scene
+from pipeline.show.scenes import LakeRow, Scene
 from pipeline.tables import lake
 from pipeline.tables.lake import Lake
 from pipeline.tables.places import Out
@@ -63,6 +63,29 @@ def choose_session(out: Out, session: str | None) -> tuple[str, tuple[str, ...]]
         return session, ()
     in_order, remarks = lake.sessions_by_time(out)
     return in_order[-1], remarks
+
+
+def choose_race(legs: Sequence[LakeRow], session: str | None, race: str | None) -> tuple[str, str]:
+    """The session and the id of the race asked for, among those of the rows of `legs`.
+
+    Without an id it is the only race of the session. Raises UsageError where there is none such,
+    or more than one.
+    """
+    there = list(dict.fromkeys((row["session"], row["race"]) for row in legs))
+    asked = "--race" if race is None else f"--race {plain_text(race)}"
+    if session is not None:
+        there = [one for one in there if one[0] == session]
+        asked += f" --session {plain_text(session)}"
+    if not there:
+        raise UsageError(asked, "no race", "a session.toml with a [[race]], measured anew")
+    found = [one for one in there if race is None or one[1] == race]
+    if not found:
+        raise UsageError(asked, "no such race", one_of([one[1] for one in there], race or ""))
+    if len(found) > 1:
+        races = ", ".join(f"{plain_text(name)} of {plain_text(own)}" for own, name in found)
+        raise UsageError(asked, f"{len(found)} races: {races}", "one of them",
+                         "name it by --race RACE and --session ID")  # fmt: skip
+    return found[0]
 
 
 def pair_scenes(

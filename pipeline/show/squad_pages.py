@@ -11,10 +11,16 @@ from pathlib import Path
 
 from pipeline.base.asking import one_of
 from pipeline.errors import UsageError
-from pipeline.show.file_names import SEASON_FILE_NAME, PageLinks, order_file_name
+from pipeline.show.file_names import (
+    SEASON_FILE_NAME,
+    PageLinks,
+    order_file_name,
+    race_file_name,
+)
 from pipeline.show.markup import plain_text
 from pipeline.show.page.matrix_part import PairLink
 from pipeline.show.page.order_page import ORDER_TABLES, order_page
+from pipeline.show.page.race_page import RACE_TABLES, race_page
 from pipeline.show.page.season_page import SEASON_TABLES, season_page
 from pipeline.show.page.sheet_lines import events_in_order
 from pipeline.show.page_tables import decision_sources, read_decisions
@@ -24,6 +30,7 @@ from pipeline.show.report_files import (
     links_beside,
     write_report_file,
 )
+from pipeline.show.request import choose_race
 from pipeline.show.scenes import LakeRow
 from pipeline.tables import lake
 from pipeline.tables.places import Out
@@ -57,6 +64,40 @@ def write_order_page(
     )
     path = write_report_file(out, f"{order_file_name(event)}.html", to, text.encode("utf-8"))
     return WrittenFile(path, sum(row["event"] == event for row in takeovers), remarks)
+
+
+def write_race_page(
+    out: Out,
+    race: str | None = None,
+    *,
+    session: str | None = None,
+    to: Path | None = None,
+    planned: Collection[str] = (),
+) -> WrittenFile:
+    """Write the page of one race; without its id it is the only one of the session.
+
+    Raises UsageError where there is no such race, or more than one, and as `write_season_page`.
+    """
+    check_page_name(to)
+    legs, lost = lake.read_legs(out)
+    session, race = choose_race(legs.to_pylist(), session, race)
+    found = lake.read_lake(out, session, with_curves=False)
+    decisions, left_out = read_decisions(found, RACE_TABLES)
+    own = [r for r in legs.to_pylist() if (r["session"], r["race"]) == (session, race)]
+    takeovers = found.exchanges.to_pylist()
+    links, remarks = links_beside(out, to, planned), (*found.remarks, *left_out, *lost)
+    where = links.session(session)
+    text = race_page(
+        own,
+        takeovers,
+        decisions,
+        link=_pair_link(takeovers, links),
+        about=decision_sources(found, RACE_TABLES),
+        remarks=remarks,
+        see_also=(*links.to_season(), *(((where, f"Session {session}"),) if where else ())),
+    )
+    path = write_report_file(out, f"{race_file_name(session, race)}.html", to, text.encode("utf-8"))
+    return WrittenFile(path, sum(row["race"] == race for row in takeovers), remarks)
 
 
 def write_season_page(

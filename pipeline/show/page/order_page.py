@@ -50,8 +50,8 @@ _READING = (
     "Expected loss: the expected time, and for each of the three takeovers what a failure and "
     "running into each other are worth, times their chances. Orders are ranked by it.",
     "Passes all three zones: all three takeovers happen between the entry and the exit line.",
-    "How well the expected time is known is mostly common to all orders, since the same runners run "
-    "them. Two orders lie apart more surely than their errors say.",
+    "How well the expected time is known is mostly common to all orders, since the same runners "
+    "run them. Two orders lie apart more surely than their errors say.",
     "Nothing here was seen: it is worked out from the takeovers of these runners.",
 )
 
@@ -180,14 +180,14 @@ def _expectation(first: LakeRow) -> Iterable[Child]:
     wide = math.hypot(first["time_sd_s"], first["time_spread_s"])
     low, high = (decimal(first["time_s"] + k * wide, 2) for k in (-1.0, 1.0))
     yield paragraph(
-        f"Two races in three take {low} to {high}{NBSP}s. The best of all orders: "
-        f"{chance_in_words(first['p_best'])}."
+        f"Two races in three take {low} to {high}{NBSP}s. The chance that no other order "
+        f"is better: {chance_in_words(first['p_best'])}."
     )
     more = first["loss_s"] - first["time_s"]
     yield paragraph(
         f"Expected loss {decimal(first['loss_s'], 2)}{NBSP}s: {decimal(first['time_s'], 2)}{NBSP}s "
-        f"expected, and {decimal(more, 2)}{NBSP}s for what failures and running into each other are "
-        "worth, times their chances."
+        f"expected, and {decimal(more, 2)}{NBSP}s for what failures and running into each other "
+        "are worth, times their chances."
     )
     time = Estimate(first["time_s"], first["time_sd_s"])
     yield on_demand(
@@ -298,9 +298,7 @@ def _reserves_section(ranked: Sequence[LakeRow]) -> ET.Element:
         "reserves",
         "If one drops out",
         bullet_list(lines),
-        notes_line(
-            "The best order of the table without that runner. The table holds the best ones."
-        ),
+        notes_line("The best order of the table without that runner; it holds the best ones only."),
     )
 
 
