@@ -16,11 +16,13 @@ from pipeline.show.file_names import (
     PageLinks,
     order_file_name,
     race_file_name,
+    runner_file_name,
 )
 from pipeline.show.markup import plain_text
 from pipeline.show.page.matrix_part import PairLink
 from pipeline.show.page.order_page import ORDER_TABLES, order_page
 from pipeline.show.page.race_page import RACE_TABLES, race_page
+from pipeline.show.page.runner_page import RUNNER_TABLES, runner_page
 from pipeline.show.page.season_page import SEASON_TABLES, season_page
 from pipeline.show.page.sheet_lines import events_in_order
 from pipeline.show.page_tables import decision_sources, read_decisions
@@ -98,6 +100,27 @@ def write_race_page(
     )
     path = write_report_file(out, f"{race_file_name(session, race)}.html", to, text.encode("utf-8"))
     return WrittenFile(path, sum(row["race"] == race for row in takeovers), remarks)
+
+
+def write_runner_page(out: Out, runner: str, *, to: Path | None = None) -> WrittenFile:
+    """Write one runner's sheet. It links to no other page, since it is handed out alone.
+
+    Raises UsageError where there is no such runner, and as `write_season_page`.
+    """
+    check_page_name(to)
+    found = lake.read_lake(out, with_curves=False)
+    decisions, left_out = read_decisions(found, RUNNER_TABLES)
+    takeovers = found.exchanges.to_pylist()
+    there = {row[role] for row in takeovers for role in ("incoming", "outgoing")}
+    there |= {row["runner"] for row in decisions["runners"] or ()}
+    if runner not in there:
+        raise UsageError(f"--runner {plain_text(runner)}", "no such runner", one_of(there, runner))
+    own = [row for row in takeovers if runner in (row["incoming"], row["outgoing"])]
+    remarks = (*found.remarks, *left_out)
+    about = decision_sources(found, RUNNER_TABLES)
+    text = runner_page(runner, own, decisions, about=about, remarks=remarks)
+    path = write_report_file(out, f"{runner_file_name(runner)}.html", to, text.encode("utf-8"))
+    return WrittenFile(path, len(own), remarks)
 
 
 def write_season_page(
