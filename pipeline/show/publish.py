@@ -48,6 +48,7 @@ from pipeline.show.request import (
 )
 from pipeline.show.scenes import Scene
 from pipeline.tables import folders, lake, whole_files
+from pipeline.tables.lake import Lake
 from pipeline.tables.places import Out, as_place
 
 
@@ -68,41 +69,74 @@ def write_page(
     a table cannot be read, OutputError where the page cannot be written.
     """
     check_page_name(to)
-    links = links_beside(out, to, planned)
     if pair is None:
         check_no_event(event, "a session")
         session, remarks = choose_session(out, session)
-        found = lake.read_lake(out, session)
-        several = scenes.read_scenes(found.exchanges, found.curves)
-        known, left_out = read_pair_decisions(out, several)
-        several, unjudged = with_verdicts(found, several)
-        left_out = (*left_out, *unjudged)
-        seen, unseen = read_sightings(out, several)
-        recordings, no_recordings = read_session_rows(out, session, "recordings")
-        legs, no_legs = read_session_rows(out, session, "legs")
-        exercises, no_exercises = read_session_rows(out, session, "exercises")
-        gone = (*left_out, *no_recordings, *no_legs, *no_exercises, *unseen)
-        name, remarks = f"session-{session_file_name(session)}", (*remarks, *gone)
-        about = page_sources(found, several, session)
-        text = layout.session_page(
-            session, several, known=known, recordings=recordings, about=about, remarks=gone,
-            seen=seen, legs=legs, exercises=exercises,
-            see_also=links.from_session(session, dict.fromkeys(row["race"] for row in legs)),
-        )  # fmt: skip
-    else:
-        found = lake.read_lake(out, session)
-        several = pair_scenes(found, pair, session, event)
-        known, left_out = read_pair_decisions(out, several)
-        several, unjudged = with_verdicts(found, several)
-        left_out = (*left_out, *unjudged)
-        seen, unseen = read_sightings(out, several)
-        remarks = (*found.remarks, *left_out, *unseen)
-        name = pair_file_name(pair, session, event)
-        text = layout.pair_page(
-            several, known=known, about=page_sources(found, several), remarks=remarks, seen=seen,
-            see_also=links.to_season(),
-        )  # fmt: skip
-    path = write_report_file(out, f"{name}.html", to, text.encode("utf-8"))
+        return _write_session_page(out, session, remarks, to, planned)
+    found = lake.read_lake(out, session)
+    return write_pair_page(found, pair, session=session, event=event, to=to, planned=planned)
+
+
+def _write_session_page(
+    out: Out,
+    session: str,
+    remarks: tuple[str, ...],
+    to: Path | None,
+    planned: Collection[str],
+) -> WrittenFile:
+    links = links_beside(out, to, planned)
+    found = lake.read_lake(out, session)
+    several = scenes.read_scenes(found.exchanges, found.curves)
+    known, left_out = read_pair_decisions(out, several)
+    several, unjudged = with_verdicts(found, several)
+    seen, unseen = read_sightings(out, several)
+    recordings, no_recordings = read_session_rows(out, session, "recordings")
+    legs, no_legs = read_session_rows(out, session, "legs")
+    exercises, no_exercises = read_session_rows(out, session, "exercises")
+    gone = (*left_out, *unjudged, *no_recordings, *no_legs, *no_exercises, *unseen)
+    text = layout.session_page(
+        session,
+        several,
+        known=known,
+        recordings=recordings,
+        about=page_sources(found, several, session),
+        remarks=gone,
+        seen=seen,
+        legs=legs,
+        exercises=exercises,
+        see_also=links.from_session(session, dict.fromkeys(row["race"] for row in legs)),
+    )
+    name = f"session-{session_file_name(session)}.html"
+    path = write_report_file(out, name, to, text.encode("utf-8"))
+    return WrittenFile(path, len(several), (*remarks, *gone))
+
+
+def write_pair_page(
+    found: Lake,
+    pair: PairIds,
+    *,
+    session: str | None = None,
+    event: str | None = None,
+    to: Path | None = None,
+    planned: Collection[str] = (),
+) -> WrittenFile:
+    """Write a pair's page from a lake that was read, as `write_page` does."""
+    out = found.place
+    several = pair_scenes(found, pair, session, event)
+    known, left_out = read_pair_decisions(out, several)
+    several, unjudged = with_verdicts(found, several)
+    seen, unseen = read_sightings(out, several)
+    remarks = (*found.remarks, *left_out, *unjudged, *unseen)
+    text = layout.pair_page(
+        several,
+        known=known,
+        about=page_sources(found, several),
+        remarks=remarks,
+        seen=seen,
+        see_also=links_beside(out, to, planned).to_season(),
+    )
+    name = f"{pair_file_name(pair, session, event)}.html"
+    path = write_report_file(out, name, to, text.encode("utf-8"))
     return WrittenFile(path, len(several), remarks)
 
 

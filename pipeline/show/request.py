@@ -7,7 +7,7 @@ from typing import Literal
 
 import pyarrow as pa
 
-from pipeline.base.asking import one_of
+from pipeline.base.asking import in_words, one_of
 from pipeline.base.words import count
 from pipeline.errors import UsageError
 from pipeline.show import scenes
@@ -46,6 +46,44 @@ def check_figure_request(
             "a mark's risk rests on all sessions",
             "no --session",
         )
+
+
+def check_page_request(
+    *,
+    session: str | None,
+    pair: PairIds | None,
+    event: str | None,
+    order: str | None,
+    race: str | None,
+    runner: str | None,
+    season: bool,
+    every: bool,
+    has_name: bool,
+) -> None:
+    """Raise UsageError where what was asked of `report` together contradicts itself.
+
+    `every`: all pages at once; `has_name`: the file to write was named.
+    """
+    asked = {
+        "--pair": pair is not None,
+        "--order": order is not None,
+        "--race": race is not None,
+        "--runner": runner is not None,
+        "--season": season,
+        "--all": every,
+    }
+    chosen = [option for option, is_asked in asked.items() if is_asked]
+    if len(chosen) > 1:
+        raise UsageError("report", f"{in_words(chosen)} together", "one page, or --all")
+    only = chosen[0] if chosen else ""
+    if session is not None and only not in ("", "--pair", "--race"):
+        found = f"{only} is not of one session"
+        raise UsageError(f"--session {plain_text(session)}", found, "no --session")
+    if event is not None and only not in ("", "--pair"):
+        found = f"{only} says itself which relays it shows"
+        raise UsageError(f"--event {plain_text(event)}", found, "no --event")
+    if every and has_name:
+        raise UsageError("--to", "names one file, and --all writes many", "no --to")
 
 
 def check_no_event(event: str | None, what: str) -> None:

@@ -6,17 +6,22 @@ Each function reads OUT and nothing else, and writes whole files or none.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from pipeline.base.asking import one_of
-from pipeline.errors import UsageError
+from pipeline.errors import InputError, UsageError
+from pipeline.show import publish
 from pipeline.show.file_names import (
     SEASON_FILE_NAME,
     PageLinks,
     order_file_name,
+    pair_file_name,
     race_file_name,
     runner_file_name,
+    session_file_name,
 )
 from pipeline.show.markup import plain_text
 from pipeline.show.page.matrix_part import PairLink
@@ -32,10 +37,11 @@ from pipeline.show.report_files import (
     links_beside,
     write_report_file,
 )
-from pipeline.show.request import choose_race
+from pipeline.show.request import PairIds, choose_race
 from pipeline.show.scenes import LakeRow
 from pipeline.tables import lake
-from pipeline.tables.places import Out
+from pipeline.tables.lake import Lake
+from pipeline.tables.places import Out, as_place
 
 
 def write_order_page(
@@ -150,6 +156,76 @@ def write_season_page(
     )
     path = write_report_file(out, f"{SEASON_FILE_NAME}.html", to, text.encode("utf-8"))
     return WrittenFile(path, len(found.exchanges), remarks)
+
+
+@dataclass(frozen=True)
+class WrittenPages:
+    """The index of pages that were written together, how many they are, and remarks."""
+
+    index: WrittenFile
+    pages: int
+    remarks: tuple[str, ...]
+
+
+def write_all_pages(out: Out) -> WrittenPages:
+    """Write every page into OUT/report, linked to one another: of all sessions, pairs, runners,
+    relays and races, and the season's, which is the index and comes last.
+
+    Each page is whole by itself. A session that cannot be read has none, and a remark says so.
+    Raises as `write_season_page`.
+    """
+    found = lake.read_lake(out)
+    legs, _ = lake.read_legs(out)
+    takeovers = found.exchanges.to_pylist()
+    races = dict.fromkeys((row["session"], row["race"]) for row in legs.to_pylist())
+    pairs = sorted({(row["incoming"], row["outgoing"]) for row in takeovers})
+    runners = sorted({runner for pair in pairs for runner in pair})
+    making: dict[str, Callable[[Collection[str]], WrittenFile]] = {}
+    for session in lake.session_ids(out):
+        name = f"session-{session_file_name(session)}.html"
+        making[name] = partial(_session_page_of, out, session)
+    for pair in pairs:
+        making[f"{pair_file_name(pair, None, None)}.html"] = partial(_pair_page_of, found, pair)
+    for runner in runners:
+        making[f"{runner_file_name(runner)}.html"] = partial(_runner_page_of, out, runner)
+    for event in events_in_order(takeovers):
+        making[f"{order_file_name(event)}.html"] = partial(_order_page_of, out, event)
+    for session, race in races:
+        making[f"{race_file_name(session, race)}.html"] = partial(_race_page_of, out, session, race)
+    planned = frozenset((*making, f"{SEASON_FILE_NAME}.html"))
+    remarks: dict[str, None] = {}
+    failed = set()
+    for name, make in making.items():
+        try:
+            done = make(planned)
+        except InputError as err:
+            failed.add(name)
+            remarks[f"{name} was not made: {err.message_from(as_place(out))}"] = None
+            continue
+        remarks |= dict.fromkeys(done.remarks)
+    index = write_season_page(out, planned=planned - failed)
+    remarks |= dict.fromkeys(index.remarks)
+    return WrittenPages(index, len(planned) - len(failed), tuple(remarks))
+
+
+def _session_page_of(out: Out, session: str, planned: Collection[str]) -> WrittenFile:
+    return publish.write_page(out, session=session, planned=planned)
+
+
+def _pair_page_of(found: Lake, pair: PairIds, planned: Collection[str]) -> WrittenFile:
+    return publish.write_pair_page(found, pair, planned=planned)
+
+
+def _runner_page_of(out: Out, runner: str, _planned: Collection[str]) -> WrittenFile:
+    return write_runner_page(out, runner)
+
+
+def _order_page_of(out: Out, event: str, planned: Collection[str]) -> WrittenFile:
+    return write_order_page(out, event, planned=planned)
+
+
+def _race_page_of(out: Out, session: str, race: str, planned: Collection[str]) -> WrittenFile:
+    return write_race_page(out, race, session=session, planned=planned)
 
 
 def _pair_link(takeovers: Sequence[LakeRow], links: PageLinks) -> PairLink:

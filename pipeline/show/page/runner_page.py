@@ -249,7 +249,7 @@ def _fault_words(role: str, rows: Sequence[LakeRow]) -> Iterable[Child]:
     """What went wrong on this runner's side, and how often."""
     faults = Counter(text for row in rows for text in row["faults"] if text in _FAULTS_OF[role])
     if faults:
-        told = ", ".join(f"{text} {number}" for text, number in faults.most_common())
+        told = ", ".join(f"{text} ({number})" for text, number in faults.most_common())
         yield f"What went wrong, in {count(len(rows), 'takeover')}: {told}."
 
 
