@@ -51,12 +51,13 @@ def session_page(
     seen: Sightings = NOTHING_SEEN,
     legs: Sequence[LakeRow] = (),
     exercises: Sequence[LakeRow] = (),
+    see_also: frame.SeeAlso = (),
 ) -> str:
     """The page of one session as HTML text, to be stored as UTF-8.
 
     `takeovers` may be empty. `recordings` are the session's rows of that table, `seen`, `legs` and
     `exercises` those of `observations` and of the tables so called. `remarks` say what was left
-    out. `about` says what the page rests on, and is printed at its end.
+    out. `about` says what the page rests on, and is printed at its end. `see_also` are other pages.
     """
     ordered = order_by_time(takeovers)
     scales = _common_scales(ordered)
@@ -72,14 +73,9 @@ def session_page(
     ]
     title = f"Takeovers, {plain_text(session_id)}"
     return frame.whole_page(
-        title,
-        _lead_sentence(ordered),
-        parts,
-        about=about,
-        remarks=remarks,
-        has_views=bool(ordered),
-        settings_after=2,
-    )
+        title, _lead_sentence(ordered), parts, about=about, remarks=remarks,
+        has_views=bool(ordered), settings_after=2, see_also=see_also,
+    )  # fmt: skip
 
 
 def pair_page(
@@ -89,6 +85,7 @@ def pair_page(
     about: Mapping[str, str],
     remarks: Sequence[str] = (),
     seen: Sightings = NOTHING_SEEN,
+    see_also: frame.SeeAlso = (),
 ) -> str:
     """The page of one pair, in one event or several, as HTML text.
 
@@ -114,14 +111,9 @@ def pair_page(
     parts.append(_takeovers_section(ordered, known, scales, seen, with_dates=True))
     title = f"{incoming} to {outgoing}"
     return frame.whole_page(
-        title,
-        _lead_sentence(ordered),
-        parts,
-        about=about,
-        remarks=remarks,
-        has_views=True,
-        settings_after=2,
-    )
+        title, _lead_sentence(ordered), parts, about=about, remarks=remarks,
+        has_views=True, settings_after=2, see_also=see_also,
+    )  # fmt: skip
 
 
 # --- parts --------------------------------------------------------------------------------------
