@@ -23,6 +23,7 @@ from pipeline.show.markup import plain_text
 from pipeline.show.page import layout
 from pipeline.show.page_tables import (
     page_sources,
+    read_decisions,
     read_pair_decisions,
     read_session_rows,
     read_sightings,
@@ -93,6 +94,7 @@ def _write_session_page(
     recordings, no_recordings = read_session_rows(out, session, "recordings")
     legs, no_legs = read_session_rows(out, session, "legs")
     exercises, no_exercises = read_session_rows(out, session, "exercises")
+    squad, _ = read_decisions(found, ("marks", "progress"))  # remarked on as the pairs' are
     gone = (*left_out, *unjudged, *no_recordings, *no_legs, *no_exercises, *unseen)
     text = layout.session_page(
         session,
@@ -104,6 +106,7 @@ def _write_session_page(
         seen=seen,
         legs=legs,
         exercises=exercises,
+        squad=layout.Squad(squad["marks"] or (), squad["progress"] or ()),
         see_also=links.from_session(session, dict.fromkeys(row["race"] for row in legs)),
     )
     name = f"session-{session_file_name(session)}.html"
