@@ -81,6 +81,8 @@ def test_the_day_is_the_sessions_own_even_where_it_was_past_midnight_in_utc():
     assert gather_evenings([late], {})[0].day.isoformat() == "2026-05-12"
     undated = late | {"date": None}
     assert gather_evenings([undated], {})[0].day.isoformat() == "2026-05-13"
+    abroad = undated | {"time_zone": "America/New_York"}
+    assert gather_evenings([abroad], {})[0].day.isoformat() == "2026-05-12"
 
 
 def test_changes_are_told_only_where_they_stand_out_of_their_error():
