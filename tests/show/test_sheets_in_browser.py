@@ -121,8 +121,10 @@ def test_no_name_is_broken_into_letters(browser, tmp_path, kind):
         assert squeezed == []
 
 
-@pytest.mark.parametrize(("size", "dark"), [("phone", False), ("desk", True)])
-@pytest.mark.parametrize("kind", PAGES)
+@pytest.mark.parametrize(
+    ("kind", "size", "dark"),
+    [*((kind, "phone", False) for kind in PAGES), ("season", "desk", True), ("race", "desk", True)],
+)
 def test_axe_finds_nothing_in_it(browser, tmp_path, kind, size, dark):
     with opened(browser, stored(tmp_path, kind), size, dark=dark, bypass_csp=True) as (page, _):
         page.locator("details").evaluate_all("all => all.forEach(one => { one.open = true; })")
