@@ -1,5 +1,7 @@
 """The squad's matrix of pairs: costs, evidence, trust, links, and how sure it is."""
 
+from itertools import pairwise
+
 from hostile_names import HOSTILE
 from html_page import Page
 from sheet_rows import mark, sheet_row
@@ -79,7 +81,7 @@ def test_the_cost_is_explained_in_one_sentence():
 
 
 def test_a_click_leads_to_the_pair_where_there_is_a_page():
-    page = shown(SQUAD, link=lambda a, b, event: f"{a}-{b}.html" if a == "otter" else None)
+    page = shown(SQUAD, link=lambda a, b, _: f"{a}-{b}.html" if a == "otter" else None)
     links = [a["href"] for tag, a in page.opened if tag == "a"]
     assert links == ["otter-heron.html", "otter-rowan.html"]
 
@@ -94,7 +96,7 @@ def test_only_the_event_asked_for_and_only_marks_advised_count():
 
 
 def test_names_stay_text():
-    rows = [mark(a, b) for a, b in zip(HOSTILE, HOSTILE[1:], strict=False)]
+    rows = [mark(a, b) for a, b in pairwise(HOSTILE)]
     page = shown(rows, link=lambda *_: "pair.html")
     assert {"script", "img", "style"}.isdisjoint(page.tags[page.tags.index("body") :])
 

@@ -1,5 +1,7 @@
 """The page of a relay's orders from rows: the finding, the zones, the next ones, the reserves."""
 
+from itertools import pairwise
+
 from hostile_names import HOSTILE
 from html_page import Page
 from sheet_rows import mark, no_decisions, order
@@ -107,13 +109,13 @@ def test_a_change_by_sight_has_no_tape():
 
 
 def test_a_pair_leads_to_its_page():
-    page = shown(FIRST, link=lambda a, b, e: f"{a}-{b}.html" if b == "otter" else None)
+    page = shown(FIRST, link=lambda a, b, _: f"{a}-{b}.html" if b == "otter" else None)
     assert [given["href"] for tag, given in page.opened if tag == "a"] == ["stoat-otter.html"]
 
 
 def test_hostile_names_stay_text():
     names = HOSTILE[:4]
-    marks = [mark(a, b, remarks=list(HOSTILE)) for a, b in zip(names, names[1:], strict=False)]
+    marks = [mark(a, b, remarks=list(HOSTILE)) for a, b in pairwise(names)]
     page = shown(order(1, *names), order(2, *HOSTILE[4:8], loss_s=45.0), marks=marks)
     assert page.tags.count("script") == 1
     assert "img" not in page.tags

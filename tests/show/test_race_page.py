@@ -1,5 +1,7 @@
 """A race's page and its figure, from rows: against the plan, leg by leg, takeover by takeover."""
 
+from itertools import pairwise
+
 import pytest
 from hostile_names import HOSTILE
 from html_page import Page
@@ -133,7 +135,7 @@ def test_hostile_names_stay_text():
     ]
     parts = [
         part(k, "zone", 0.2, leg=k, runner=a, outgoing=b, race=HOSTILE[0], session=HOSTILE[1])
-        for k, (a, b) in enumerate(zip(HOSTILE, HOSTILE[1:], strict=False), 1)
+        for k, (a, b) in enumerate(pairwise(HOSTILE), 1)
     ]
     verdict = sheet_row("verdicts", session=HOSTILE[1], exchange=1, verdict=HOSTILE[0])
     page = shown(legs, rows, race_parts=parts, verdicts=[verdict])

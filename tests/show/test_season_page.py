@@ -1,13 +1,14 @@
 """The season's page from rows: its calendar, what changed, what is open, the way to the others."""
 
 from datetime import UTC, datetime
+from itertools import pairwise
 
 import pytest
 from hostile_names import HOSTILE
 from html_page import Page
 from sheet_rows import FIRST_EVENING, mark, no_decisions, order, sheet_row, takeover
 
-from pipeline.show.file_names import PageLinks, pair_file_name, session_file_name
+from pipeline.show.file_names import PageLinks, session_file_name
 from pipeline.show.page.calendar_part import gather_evenings
 from pipeline.show.page.season_page import SEASON_TABLES, season_page
 
@@ -80,6 +81,8 @@ def test_the_day_is_the_sessions_own_even_where_it_was_past_midnight_in_utc():
     assert gather_evenings([late], {})[0].day.isoformat() == "2026-05-12"
     undated = late | {"date": None}
     assert gather_evenings([undated], {})[0].day.isoformat() == "2026-05-13"
+    abroad = undated | {"time_zone": "America/New_York"}
+    assert gather_evenings([abroad], {})[0].day.isoformat() == "2026-05-12"
 
 
 def test_changes_are_told_only_where_they_stand_out_of_their_error():
@@ -160,7 +163,7 @@ def test_a_season_without_takeovers_is_a_whole_page():
 def test_links_lead_to_pages_that_are_there_and_to_no_others():
     there = {
         "order-4x100.html", "race-heat_in_evening.html", "runner-heron.html",
-        "session-evening.html", "validation.png", f"{pair_file_name(('otter', 'heron'), None, None)}.html",
+        "session-evening.html", "validation.png", "pair-otter-to-heron.html",
     }  # fmt: skip
     told = [sheet_row("validation", conclusion="all gates agree to 0.014 s")]
     page = season(
@@ -178,7 +181,7 @@ def test_hostile_names_stay_text():
         for a, b, c in zip(HOSTILE, HOSTILE[1:], HOSTILE[2:], strict=False)
     ]
     there = {f"session-{session_file_name(one)}.html" for one in HOSTILE}
-    marks = [mark(a, b, remarks=[a]) for a, b in zip(HOSTILE, HOSTILE[1:], strict=False)]
+    marks = [mark(a, b, remarks=[a]) for a, b in pairwise(HOSTILE)]
     verdicts = [sheet_row("verdicts", session=one, exchange=1) for one in HOSTILE]
     page = season(rows, there, [(HOSTILE[0], HOSTILE[1])], HOSTILE, marks=marks, verdicts=verdicts)
     assert page.tags.count("script") == 1  # the page's own

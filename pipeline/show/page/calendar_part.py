@@ -18,7 +18,7 @@ from pipeline.base.words import count
 from pipeline.show.markup import Child, element, list_item, outside_name
 from pipeline.show.page.sheet_lines import linked
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import NBSP, decimal
+from pipeline.show.wording import NBSP, decimal, on_the_wall
 
 COSTS_MEANING = (
     "Lost: the baton's time against what each pair does at its best mark, on the mean of the "
@@ -54,15 +54,14 @@ class Evening:
 
 
 def takeover_day(row: LakeRow) -> date:
-    """The day of a takeover: the session's date, else that of its moment in UTC."""
+    """The day of a takeover: the session's date, else the day on the wall at its moment."""
     told = row["date"]
     if told is not None:
         try:
             return date.fromisoformat(told)
         except ValueError:
             pass
-    moment: date = row["zero_utc"].date()
-    return moment
+    return on_the_wall(row["zero_utc"], row["time_zone"]).date()
 
 
 def gather_evenings(

@@ -22,6 +22,7 @@ from pipeline.show.markup import (
     plain_text,
     table_row,
 )
+from pipeline.show.page.calendar_part import takeover_day
 from pipeline.show.page.frame import whole_page
 from pipeline.show.page.sheet_lines import (
     CLEAR_SDS,
@@ -37,7 +38,15 @@ from pipeline.show.page.sheet_lines import (
 )
 from pipeline.show.page.trend_lines import INCOMING_TRENDS, RECEIVER_TRENDS, TrendWords
 from pipeline.show.scenes import LakeRow, row_estimate
-from pipeline.show.wording import NBSP, day_range, decimal, foot_length_m, mark_words, with_error
+from pipeline.show.wording import (
+    NBSP,
+    day_range,
+    decimal,
+    foot_length_m,
+    mark_words,
+    on_the_wall,
+    with_error,
+)
 from pipeline.tables import schema
 
 RUNNER_TABLES = ("runners", "marks", "causes", "verdicts")
@@ -127,7 +136,7 @@ def _runner_lead(runner: str, own: Sequence[LakeRow]) -> str:
         return "No takeover of this runner was measured."
     receives = sum(row["outgoing"] == runner for row in own)
     brings = sum(row["incoming"] == runner for row in own)
-    when = sorted(row["zero_utc"] for row in own)
+    when = sorted(on_the_wall(row["zero_utc"], row["time_zone"]) for row in own)
     return (
         f"{', '.join(events_in_order(own))}; {receives} as receiver, {brings} as incoming runner; "
         f"{day_range(when[0], when[-1])}."
@@ -314,7 +323,7 @@ def _trends_part(told: LakeRow | None, own: Sequence[LakeRow]) -> Iterable[Child
     """Trends in words; nothing is said over the weeks of one day."""
     if told is None or not own:
         return
-    days = {row["zero_utc"].date() for row in own}
+    days = {takeover_day(row) for row in own}
     if len(days) < 2:
         yield paragraph("All on one day so far: no trend can be told.")
         return

@@ -29,7 +29,7 @@ from pipeline.show.page.sheet_lines import (
     titled_section,
 )
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import NBSP, decimal, foot_length_m, mark_words
+from pipeline.show.wording import NBSP, decimal, foot_length_m, mark_words, on_the_wall
 
 SEASON_TABLES = ("marks", "progress", "runners", "verdicts", "orders", "validation")
 _READING = (
@@ -67,7 +67,7 @@ def season_page(
     evenings = calendar_part.gather_evenings(takeovers, lost)
     parts: list[Child] = [
         _evenings_section(evenings, takeovers, sessions, decisions, links),
-        _changes_section(decisions),
+        _changes_section(decisions, next((row["time_zone"] for row in takeovers), None)),
         _open_section(takeovers, decisions, links),
         _pairs_section(takeovers, decisions, link),
         _belief_section(decisions["validation"], links),
@@ -125,7 +125,9 @@ def _evenings_section(
 # --- what changed -------------------------------------------------------------------------------
 
 
-def _changes_section(decisions: DecisionRows) -> ET.Element:
+def _changes_section(decisions: DecisionRows, time_zone: str | None) -> ET.Element:
+    """What changed, and marks that were moved, on days by the clocks of `time_zone`."""
+
     progress, runners = decisions["progress"], decisions["runners"]
     feet = _foot_lengths(decisions["marks"] or ())
     changed = [
@@ -142,7 +144,7 @@ def _changes_section(decisions: DecisionRows) -> ET.Element:
     moved = [
         joined(
             *pair_names(row["incoming"], row["outgoing"]),
-            f", {row['event']}: {_moved_words(row, feet.get(_pairing(row)))}",
+            f", {row['event']}: {_moved_words(row, feet.get(_pairing(row)), time_zone)}",
         )
         for row in _rows_in_order(progress)
         if row["reps_since_move"] is not None and row["mark_m"] is not None
@@ -159,9 +161,9 @@ def _changes_section(decisions: DecisionRows) -> ET.Element:
     )
 
 
-def _moved_words(row: LakeRow, foot_m: float | None) -> str:
+def _moved_words(row: LakeRow, foot_m: float | None, time_zone: str | None) -> str:
     since = row["mark_since_utc"]
-    when = "" if since is None else f" since {since:%Y-%m-%d}"
+    when = "" if since is None else f" since {on_the_wall(since, time_zone):%Y-%m-%d}"
     came = "; ".join(trend_lines.since_the_move(row))
     return (
         f"{mark_words(row['mark_m'], foot_m)}{when}, {count(row['reps_since_move'], 'takeover')} "
