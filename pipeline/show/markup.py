@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import itertools
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
@@ -16,6 +17,8 @@ from xml.etree import ElementTree as ET
 
 _SHAPE_END = re.compile("></(?:path|use|rect|circle)>")
 _FIGURE_NAME_WIDTH = 16  # half-width characters of a name in a figure
+
+_LEFT_TO_RIGHT = "\N{LEFT-TO-RIGHT MARK}"
 
 Child = ET.Element | str | None
 
@@ -117,6 +120,23 @@ def plain_text(text: str) -> str:
     """The text without characters that act unseen: controls, direction marks, lone surrogates."""
     spaced = " ".join(str(text).split())
     return "".join("\ufffd" if unicodedata.category(c).startswith("C") else c for c in spaced)
+
+
+def keep_order(text: str) -> str:
+    """The text with marks that keep its words in the order in which they are written, where one of
+    them runs from right to left: in a picture nothing else sets words apart."""
+    ways = "".join(map(_writing_way, text))
+    ends = [run.end() for run in re.finditer(r"R(?:s*[Rn])*", ways)]
+    if not ends:
+        return text
+    pieces = (text[first:last] for first, last in itertools.pairwise((0, *ends, len(text))))
+    return _LEFT_TO_RIGHT + _LEFT_TO_RIGHT.join(pieces)
+
+
+def _writing_way(letter: str) -> str:
+    """R for a letter that runs from right to left, n for a sign on one, s for a space."""
+    way = unicodedata.bidirectional(letter)
+    return {"R": "R", "AL": "R", "NSM": "n"}.get(way, "s" if letter.isspace() else "l")
 
 
 def half_widths(text: str) -> int:

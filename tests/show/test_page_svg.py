@@ -1,5 +1,6 @@
 """Figures as SVG elements: each thing lies where its numbers say, words lie free, nothing acts."""
 
+import importlib.resources
 import itertools
 import re
 from xml.etree import ElementTree as ET
@@ -25,6 +26,7 @@ from pipeline.show.figures.figure import (
     make_scale,
     range_around,
 )
+from pipeline.show.figures.placing import width_em
 
 
 def figure(*items, uprights=(), spans=(), low=-10.0, high=40.0, top=10.0, **more):
@@ -335,3 +337,70 @@ def test_an_axis_of_one_value_or_none_still_has_a_length():
         assert high > low
         assert make_scale("x", low, high).high > low
     assert make_scale("x", 2.0, 2.0).high > make_scale("x", 2.0, 2.0).low
+
+
+def test_no_rule_for_what_figures_share_asks_what_it_stands_in():
+    # what is used from elsewhere is matched where it stands first, without the figure around it
+    for name in ("page.css", "print.css"):
+        style = importlib.resources.files("pipeline.show.page").joinpath(name).read_text()
+        assert not re.search(r"\bsvg (text|\.tick|\.quiet|\.label|\.word)", style)
+
+
+# --- words and words ------------------------------------------------------------------------------
+
+x_places, y_places = st.floats(-10.0, 40.0), st.floats(0.0, 10.0)
+some_word = st.text(alphabet="abgWm ,.12é東م", min_size=1, max_size=14).filter(str.strip)
+some_item = st.one_of(
+    st.builds(
+        lambda x, y, end, word, above: Curve(
+            "incoming", np.array([x, 40.0]), np.array([y, end]), word=word, above=above
+        ),
+        st.floats(-10.0, 39.0), y_places, y_places, some_word, st.booleans(),
+    ),
+    st.builds(lambda x, y, word: Dot("plain", x, y, word=word), x_places, y_places, some_word),
+    st.builds(lambda x, y, word: Bracket(x, y, x + 1.0, y, word), x_places, y_places, some_word),
+)  # fmt: skip
+
+
+def text_boxes(svg):
+    """The box of each text with its words; type is as large as on a telephone."""
+    for text in svg.iter("text"):
+        kind = text.get("class").split()
+        size = page_svg.TYPE if "tick" not in kind and "quiet" not in kind else page_svg.TYPE - 1.0
+        wide = size * width_em(text.text, bold="word" in kind) * 0.97
+        part = {"at-start": 0.0, "at-middle": 0.5, "at-end": 1.0}[kind[-1]]
+        left, foot = float(text.get("x")) - part * wide, float(text.get("y"))
+        below = 0.0 if "tick" in kind else 0.2  # figures reach no farther down than their line
+        yield text.text, left, foot - 0.72 * size, left + wide, foot + below * size
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.lists(some_item, max_size=6), min_size=1, max_size=3),
+    st.lists(st.tuples(x_places, some_word), max_size=5),
+)
+def test_no_two_words_of_any_figure_overlap(panels, uprights):
+    whole = Figure(
+        "a title", "what it says", make_scale("place, m", -10.0, 40.0),
+        tuple(Panel(make_scale("speed, m/s", 0.0, 10.0), tuple(items)) for items in panels),
+        tuple(Upright("plain", x, word) for x, word in uprights), (Span(0.0, 30.0, "zone, 30 m"),),
+    )  # fmt: skip
+    boxes = list(text_boxes(page_svg.draw_svg(whole)))
+    for (a, *one), (b, *two) in itertools.combinations(boxes, 2):
+        apart = one[2] <= two[0] or two[2] <= one[0] or one[3] <= two[1] or two[3] <= one[1]
+        assert apart, (a, one, b, two)
+
+
+def test_words_stand_on_top_of_lines_and_outside_the_groups_of_takeovers():
+    curve = Curve("incoming", np.array([0.0, 30.0]), np.array([9.0, 9.0]), word="incoming", rep=0)
+    svg = page_svg.draw_svg(figure(curve))
+    assert svg[-1].text == "incoming"
+
+
+def test_no_upright_strikes_through_the_label_of_a_panel():
+    path = with_class(
+        page_svg.draw_svg(figure(uprights=(Upright("plain", -9.0, "mark"),))), "upright"
+    )
+    top = page_svg.HEAD
+    starts = [float(part.split()[1].split("V")[0]) for part in path[0].get("d").split("M")[1:]]
+    assert starts == [top]

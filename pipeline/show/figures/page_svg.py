@@ -40,7 +40,8 @@ from pipeline.show.figures.figure import (
     Upright,
     stack_rows,
 )
-from pipeline.show.markup import element, half_widths
+from pipeline.show.figures.placing import Box, place_words, width_em
+from pipeline.show.markup import element, keep_order
 
 WIDTH = 480.0
 TYPE = 16.0  # units high: the largest type on the page, for which words are kept apart
@@ -49,6 +50,7 @@ PANEL = 100.0  # units high for a share of 1
 ROW = 18.0  # units high: a row of words above the panels
 HEAD = 26.0  # units above a panel for its axis' label, clear of the topmost number
 BELOW = 40.0  # ticks and label of the x axis
+LINE_ROWS = 24  # of a curve, enough to see where words would be struck through by it
 TOLERANCE = 0.25  # units by which a drawn curve may be off, a quarter of a telephone's pixel
 LEAST_BAND = 3.0  # units: the band of a line that is no wider is not seen beside it
 BAND_TOLERANCE = 0.8  # units by which the edge of a band, which is soft anyway, may be off
@@ -82,6 +84,28 @@ class _PanelBox:
 
     def down_inside(self, *y: float) -> list[float]:
         return [float(np.clip(self.down(one), self.top, self.bottom)) for one in y]
+
+
+@dataclass(frozen=True, slots=True)
+class _PageWord:
+    """Words that begin (`start`), end or have their middle at `x`, with their foot at `y`; `kind`
+    is their class."""
+
+    x: float
+    y: float
+    text: str
+    anchor: str
+    kind: str
+
+    @property
+    def box(self) -> Box:
+        """The room it takes where type is largest, a little more than its ink."""
+        wide = TYPE * width_em(self.text, bold=self.kind.startswith("word")) + 4.0
+        left = self.x - wide * {"start": 0.0, "middle": 0.5, "end": 1.0}[self.anchor]
+        return Box(left, self.y - 0.8 * TYPE, left + wide, self.y + 0.25 * TYPE)
+
+    def drawn(self, shift: tuple[float, float] = (0.0, 0.0)) -> ET.Element:
+        return _svg_text(self.x + shift[0], self.y + shift[1], self.text, self.anchor, self.kind)
 
 
 def _svg_x(scale: Scale, x: Any) -> Any:
@@ -124,6 +148,8 @@ def draw_svg(figure: Figure, *, live: Live = "none") -> ET.Element:
         svg.extend(_svg_upright(upright, boxes, -ROW * row - 4.0))
     for panel, box in zip(figure.panels, boxes, strict=True):
         svg.extend(_svg_items(panel.items, box, live))
+    for panel, box in zip(figure.panels, boxes, strict=True):
+        svg.extend(_svg_words(figure, panel, box, is_first=box is boxes[0]))
     return svg
 
 
@@ -204,8 +230,22 @@ def _svg_ground(box: _PanelBox, spans: Iterable[Span], *, is_first: bool) -> Ite
     for span in spans:
         low, high = box.across_inside(span.low, span.high)
         yield _svg_rect("ground", low, box.top, high - low, box.bottom - box.top)
-        if is_first and span.word:
-            yield _svg_text(high - 5.0, box.bottom - 5.0, span.word, "end", "quiet")
+    if is_first:
+        yield from (word.drawn() for word in _ground_words(spans, box))
+
+
+def _ground_words(spans: Iterable[Span], box: _PanelBox) -> Iterable[_PageWord]:
+    for span in spans:
+        if span.word:
+            _, high = box.across_inside(span.low, span.high)
+            yield _PageWord(high - 5.0, box.bottom - 5.0, span.word, "end", "quiet")
+
+
+def _span_words(panel: Panel, box: _PanelBox) -> Iterable[_PageWord]:
+    for item in panel.items:
+        if isinstance(item, Span) and item.word:
+            up, _ = box.down_inside(item.high, item.low)
+            yield _PageWord(WIDTH - RIGHT - 3.0, up + 14.0, item.word, "end", "quiet")
 
 
 def _svg_panel(panel: Panel, box: _PanelBox) -> Iterable[ET.Element]:
@@ -213,14 +253,17 @@ def _svg_panel(panel: Panel, box: _PanelBox) -> Iterable[ET.Element]:
         if isinstance(item, Span):
             up, down = box.down_inside(item.high, item.low)
             yield _svg_rect("ground", LEFT, up, WIDTH - LEFT - RIGHT, down - up)
-            if item.word:
-                yield _svg_text(WIDTH - RIGHT - 3.0, up + 14.0, item.word, "end", "quiet")
+    yield from (word.drawn() for word in _span_words(panel, box))
     for index, tick in enumerate(panel.y.ticks):
         y = float(box.down(tick))
         yield _svg_line("grid", LEFT, y, WIDTH - RIGHT, y)
         yield _svg_text(LEFT - 4.0, y + 4.5, panel.y.word(index), "end", "tick")
     yield _svg_line("axis", LEFT, box.bottom, WIDTH - RIGHT, box.bottom)
-    yield _svg_text(2.0, box.top - 13.0, panel.y.label, "start", "label")
+    yield _panel_label(panel.y, box.top).drawn()
+
+
+def _panel_label(y: Scale, top: float) -> _PageWord:
+    return _PageWord(2.0, top - 13.0, y.label, "start", "label")
 
 
 def _svg_x_axis(x: Scale, last: _PanelBox) -> Iterable[ET.Element]:
@@ -234,13 +277,13 @@ def _svg_x_axis(x: Scale, last: _PanelBox) -> Iterable[ET.Element]:
 def _svg_word_extent(x: Scale, upright: Upright) -> tuple[float, float]:
     """Where an upright's word begins and ends, in the picture's units. Without a word both are the
     line's place."""
-    half = _word_length(upright.word) / 2 + 2.0
+    half = _word_length(upright.word) / 2 + 3.0
     middle = min(max(_svg_x(x, upright.x), half), WIDTH - half)
     return (middle - half, middle + half) if upright.word else (middle, middle)
 
 
 def _word_length(word: str) -> float:
-    return 0.56 * TYPE * half_widths(word)
+    return TYPE * width_em(word)
 
 
 def _svg_upright(upright: Upright, boxes: Sequence[_PanelBox], y: float) -> Iterable[ET.Element]:
@@ -257,7 +300,7 @@ def _svg_upright(upright: Upright, boxes: Sequence[_PanelBox], y: float) -> Iter
             )
             yield element("path", {"class": f"band faint ink-{upright.ink}", "d": d})
     kind = f"upright {upright.kind} ink-{upright.ink}"
-    line = f"M{_tenths(x)} {_tenths(y + 3.0)}V{_tenths(boxes[-1].bottom)}"
+    line = _upright_line(x, y + 3.0, boxes)
     sign = _upright_sign(upright, x, boxes[0].top)
     if upright.dashed:  # the sign stays whole
         yield element("path", {"class": f"{kind} dashed", "d": line})
@@ -267,6 +310,19 @@ def _svg_upright(upright: Upright, boxes: Sequence[_PanelBox], y: float) -> Iter
     if upright.word:
         low, high = _svg_word_extent(boxes[0].x, upright)
         yield _svg_text((low + high) / 2, y, upright.word, "middle", f"word ink-{upright.ink}")
+
+
+def _upright_line(x: float, y: float, boxes: Sequence[_PanelBox]) -> str:
+    """From an upright's word down to the axis, interrupted where it would strike through the label
+    of a panel."""
+    path, start = "", y
+    for box in boxes:
+        label = _panel_label(box.y, box.top).box
+        if label.left <= x <= label.right:
+            start = box.top
+        path += f"M{_tenths(x)} {_tenths(start)}V{_tenths(box.bottom)}"
+        start = box.bottom
+    return path
 
 
 def _upright_sign(upright: Upright, x: float, y: float) -> str:
@@ -342,8 +398,6 @@ def _svg_item(item: Item, box: _PanelBox, live: Live) -> Iterable[ET.Element]:
         return (_svg_smears([item], box),)
     if isinstance(item, Bar):
         return (_svg_bars([item], box),)
-    if isinstance(item, Caption):
-        return (_svg_caption(item, box),)
     return ()
 
 
@@ -359,12 +413,6 @@ def _svg_smears(smears: Sequence[Smear], box: _PanelBox) -> ET.Element:
         layers.append(element("path", {"d": "".join(pieces)}))
     high = _tenths(_lane_height(smears[0].height, box))
     return element("g", {"class": f"smear ink-{smears[0].ink}", "stroke-width": high}, *layers)
-
-
-def _svg_caption(caption: Caption, box: _PanelBox) -> ET.Element:
-    x, y = box.at(caption.x, caption.y)
-    kind = f"word ink-{caption.ink}" if caption.strong else f"label ink-{caption.ink}"
-    return _svg_text(x, y + 5.0, caption.text, caption.side, kind)
 
 
 def _svg_curve(curve: Curve, box: _PanelBox, live: Live) -> Iterable[ET.Element]:
@@ -386,14 +434,13 @@ def _svg_curve(curve: Curve, box: _PanelBox, live: Live) -> Iterable[ET.Element]
     if parts:
         more = (" thin" if curve.thin else "") + (" dashed" if curve.dashed else "")
         given = {"class": f"curve {ink}{more}"}
-        points = (
-            {"data-reading": reading}
-            if live == "all"
-            else {"d": "".join(_line_path(x[part], y[part]) for part in parts)}
-        )
-        yield element("path", given | points)
+        if live == "all":
+            given["data-reading"] = reading
+        else:
+            given["d"] = "".join(_line_path(x[p], y[p]) for p in parts)
+        yield element("path", given)
         if INKS[curve.ink].core:
-            yield element("path", {"class": f"curve core {ink}"} | points)
+            yield element("path", given | {"class": f"curve core {ink}"})
     if curve.signs is not None and len(curve.signs):
         sign = INKS[curve.ink].sign
         yield (
@@ -401,8 +448,6 @@ def _svg_curve(curve: Curve, box: _PanelBox, live: Live) -> Iterable[ET.Element]
             if live == "none"
             else element("path", {"class": f"signs {sign} {ink}", "data-signs": reading})
         )
-    if curve.word and len(x):
-        yield _svg_curve_word(curve, float(x[curve.word_at]), float(y[curve.word_at]))
 
 
 def _line_path(x: Floats, y: Floats) -> str:
@@ -416,16 +461,6 @@ def _band_path(x: Floats, y: Floats, sd: Floats, box: _PanelBox) -> str:
     around = np.concatenate([x[upper], x[lower][::-1]])
     edge = np.concatenate([edges[0][upper], edges[1][lower][::-1]])
     return _polyline_path(around, edge) + "z"
-
-
-def _svg_curve_word(curve: Curve, x: float, y: float) -> ET.Element:
-    late = x > 0.65 * WIDTH
-    anchor = "start" if x < 0.35 * WIDTH else "end" if late else "middle"
-    if curve.beside:
-        x, y, anchor = x + (-10.0 if late else 10.0), y + 5.0, "end" if late else "start"
-    else:
-        y += -9.0 if curve.above else 19.0
-    return _svg_text(x, y, curve.word, anchor, f"word ink-{curve.ink}")
 
 
 def _svg_signs(curve: Curve, box: _PanelBox) -> ET.Element:
@@ -469,11 +504,6 @@ def _svg_dot(dot: Dot, box: _PanelBox) -> Iterable[ET.Element]:
         yield element("circle", {"class": kind, **centre})
     else:
         yield element("path", {"class": kind, "d": _sign_path(dot.sign, x, y, size)})
-    if dot.word:
-        at_end = x + 8.0 + _word_length(dot.word) > WIDTH
-        shift = -8.0 if at_end else 8.0
-        lift = -8.0 if y > box.top + 24.0 else 20.0
-        yield _svg_text(x + shift, y + lift, dot.word, "end" if at_end else "start", "word")
 
 
 def _svg_bracket(bracket: Bracket, box: _PanelBox) -> Iterable[ET.Element]:
@@ -481,10 +511,93 @@ def _svg_bracket(bracket: Bracket, box: _PanelBox) -> Iterable[ET.Element]:
     middle = (y0 + y1) / 2
     path = f"M{_tenths(x0)} {_tenths(y0)}V{_tenths(middle)}H{_tenths(x1)}V{_tenths(y1)}"
     yield element("path", {"class": "bracket", "d": path})
-    # There is room below the slower runner's curve.
-    late = max(x0, x1) + 8.0 + _word_length(bracket.word) > WIDTH
-    at, anchor = (min(x0, x1) - 7.0, "end") if late else (max(x0, x1) + 7.0, "start")
-    yield _svg_text(at, max(y0, y1) + 20.0, bracket.word, anchor, "word")
+
+
+# --- words on a panel -------------------------------------------------------------------------
+
+
+def _svg_words(
+    figure: Figure, panel: Panel, box: _PanelBox, *, is_first: bool
+) -> Iterable[ET.Element]:
+    """The words of a panel's items, each near its thing and none on another. Captions keep their
+    places before all others."""
+    room = Box(LEFT, box.top - 8.0, WIDTH - 2.0, box.bottom)
+    fixed = [word.box for word in _span_words(panel, box)]
+    fixed += [word.box for word in _ground_words(figure.spans, box)] if is_first else []
+    captions = [_caption_word(item, box) for item in panel.items if isinstance(item, Caption)]
+    wanted = [word for item in panel.items if (word := _item_word(item, box)) is not None]
+    if not captions and not wanted:
+        return
+    kept = place_words([word.box for word in captions], room, fixed)
+    for word, shift in zip(captions, kept, strict=True):
+        yield word.drawn(shift or (0.0, 0.0))
+        fixed.append(_shifted_box(word.box, shift or (0.0, 0.0)))
+    lines = [line for item in panel.items if (line := _item_line(item, box)) is not None]
+    lines += [
+        np.array([[x, box.top], [x, box.bottom]])
+        for upright in figure.uprights
+        for x in [float(box.across(upright.x))]
+    ]
+    shifts = place_words([word.box for word in wanted], room, fixed, lines)
+    for word, shift in zip(wanted, shifts, strict=True):
+        if shift is not None:
+            yield word.drawn(shift)
+
+
+def _shifted_box(box: Box, shift: tuple[float, float]) -> Box:
+    across, down = shift
+    return Box(box.left + across, box.low + down, box.right + across, box.high + down)
+
+
+def _item_line(item: Item, box: _PanelBox) -> Floats | None:
+    """The course of what words are better not written across."""
+    if isinstance(item, Curve) and len(item.x) > 1:
+        rows = np.unique(np.linspace(0, len(item.x) - 1, LINE_ROWS).astype(int))
+        down = np.clip(np.asarray(box.down(item.y[rows])), box.top, box.bottom)
+        return np.column_stack([np.asarray(box.across(item.x[rows])), down])
+    if isinstance(item, Dot):
+        x, y = box.at(item.x, item.y)
+        return np.array([[x - 4.0, y - 4.0], [x + 4.0, y + 4.0]])
+    if isinstance(item, Bracket):
+        return np.array([box.at(item.x0, item.y0), box.at(item.x1, item.y1)])
+    return None
+
+
+def _caption_word(caption: Caption, box: _PanelBox) -> _PageWord:
+    x, y = box.at(caption.x, caption.y)
+    kind = f"word ink-{caption.ink}" if caption.strong else f"label ink-{caption.ink}"
+    return _PageWord(x, y + 5.0, caption.text, caption.side, kind)
+
+
+def _item_word(item: Item, box: _PanelBox) -> _PageWord | None:
+    """An item's word where it would best stand."""
+    if isinstance(item, Curve) and item.word and len(item.x):
+        return _curve_word(item, box)
+    if isinstance(item, Dot) and item.word:
+        x, y = box.at(item.x, item.y)
+        at_end = x + 8.0 + _word_length(item.word) > WIDTH
+        lift = -8.0 if y > box.top + 24.0 else 20.0
+        return _PageWord(x + (-8.0 if at_end else 8.0), y + lift, item.word,
+                         "end" if at_end else "start", "word")  # fmt: skip
+    if isinstance(item, Bracket) and item.word:
+        (x0, y0), (x1, y1) = box.at(item.x0, item.y0), box.at(item.x1, item.y1)
+        # There is room below the slower runner's curve.
+        late = max(x0, x1) + 8.0 + _word_length(item.word) > WIDTH
+        at, anchor = (min(x0, x1) - 7.0, "end") if late else (max(x0, x1) + 7.0, "start")
+        return _PageWord(at, max(y0, y1) + 20.0, item.word, anchor, "word")
+    return None
+
+
+def _curve_word(curve: Curve, box: _PanelBox) -> _PageWord:
+    x = float(box.across(curve.x[curve.word_at]))
+    y = float(np.clip(box.down(curve.y[curve.word_at]), box.top, box.bottom))
+    late = x > 0.65 * WIDTH
+    anchor = "start" if x < 0.35 * WIDTH else "end" if late else "middle"
+    if curve.beside:
+        x, y, anchor = x + (-10.0 if late else 10.0), y + 5.0, "end" if late else "start"
+    else:
+        y += -12.0 if curve.above else 21.0
+    return _PageWord(x, y, curve.word, anchor, f"word ink-{curve.ink}")
 
 
 # --- elements -------------------------------------------------------------------------------
@@ -552,4 +665,5 @@ def _svg_line(kind: str, x0: float, y0: float, x1: float, y1: float) -> ET.Eleme
 
 
 def _svg_text(x: float, y: float, text: str, anchor: str, kind: str) -> ET.Element:
-    return element("text", {"x": _tenths(x), "y": _tenths(y), "class": f"{kind} at-{anchor}"}, text)
+    place = {"x": _tenths(x), "y": _tenths(y), "class": f"{kind} at-{anchor}"}
+    return element("text", place, keep_order(text))
