@@ -51,6 +51,7 @@ from pipeline.show.markup import (
     list_item,
     outside_name,
     plain_text,
+    say_roles,
     shorten,
 )
 from pipeline.show.wording import (
@@ -72,8 +73,6 @@ TAPE = (
 READ_GRID = "Rows: incoming runners. Columns: outgoing runners, the receivers."
 READ_ZONES = "One row a takeover zone, in the order of the race. Lay these marks and no others."
 
-_ROLES = dict.fromkeys(("thead", "tbody", "tfoot"), "rowgroup")
-_ROLES |= {"table": "table", "tr": "row", "td": "cell"}
 _CARD_NAME_WIDTH = 18  # half-width characters; the whole of a longer name is below the grid
 _WHOLE_NAME_WIDTH = 50
 _SETTING_WIDTH = 20
@@ -322,14 +321,8 @@ def _marks_grid(
 
 
 def _grid_region(table: ET.Element) -> ET.Element:
-    """The grid, which scrolls by itself where it is too wide. A style sheet that folds a table
-    would lose its roles, so they are said again."""
-    for part in table.iter():
-        role = _ROLES.get(part.tag)
-        if part.tag == "th":
-            role = f"{'row' if part.get('scope') == 'row' else 'column'}header"
-        if role is not None:
-            part.set("role", role)
+    """The grid, which scrolls by itself where it is too wide."""
+    say_roles(table)
     given = {"class": "grid", "role": "region", "aria-label": "Marks", "tabindex": "0"}
     return element("div", given, table)
 
