@@ -8,14 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 import pyarrow as pa
 
 from pipeline.base.words import count
 from pipeline.errors import InputError, UsageError
 from pipeline.show import scenes
-from pipeline.show.card.card import card_html, race_card_html
+from pipeline.show.card.card import CardSheet, card_html, race_card_html
 from pipeline.show.figures import held_out_strips, history, overlays, risk
 from pipeline.show.figures.figure import Figure
 from pipeline.show.file_names import pair_file_name, session_file_name
@@ -215,29 +214,20 @@ def _write_picture(
 def write_card(
     path: Path,
     tables: Mapping[str, pa.Table],
+    sheets: Sequence[CardSheet],
     settings: Mapping[str, str],
     *,
-    event: str,
-    team: Sequence[str] | None,
-    date: str,
     notes: Sequence[str] = (),
-    in_use: Mapping[PairIds, float] | None = None,
-    zone_m: float | None = None,
     race_lane: int | None = None,
 ) -> None:
     """Write the trackside card from the tables `marks` and `runners` as one HTML file, whole or not
-    at all. For the arguments see `card_html`; with a `race_lane` the team is a running order, and
-    the card is that of its race (`race_card_html`)."""
-    facts: Any = {
-        "event": event, "settings": settings, "date": date, "notes": notes,
-        "in_use": in_use, "zone_m": zone_m,
-    }  # fmt: skip
+    at all. For the arguments see `card_html`; with a `race_lane` the one sheet's team is a running
+    order, and the card is that of its race (`race_card_html`)."""
+    both = tables["marks"], tables["runners"]
     if race_lane is None:
-        text = card_html(tables["marks"], tables["runners"], team=team, **facts)
+        text = card_html(*both, sheets, settings=settings, notes=notes)
     else:
-        text = race_card_html(
-            tables["marks"], tables["runners"], order=team or (), lane=race_lane, **facts
-        )
+        text = race_card_html(*both, sheets[0], lane=race_lane, settings=settings, notes=notes)
     whole_files.write_text(path, text)
 
 

@@ -29,7 +29,7 @@ READING_NOTES = (
     "Solid lines and full dots were measured or seen. Dashed lines and hollow dots are inferred.",
 )
 SeeAlso = Sequence[tuple[str, str]]
-_STYLES = ("page.css", "sheets.css", "print.css")
+_STYLES = ("page.css", "sheets.css", "recordings.css", "print.css")
 _SCRIPTS = ("readings.js", "overlay.js", "lane.js", "page.js")
 PRIVACY_NOTE = (
     "Speeds of a person, often a minor, are personal data: pass this page on only to those who may "

@@ -17,11 +17,7 @@ from pipeline.show.figures.overlays import OverlayScales
 from pipeline.show.markup import (
     Child,
     element,
-    html_table,
-    outside_name,
     plain_text,
-    scrolling,
-    table_row,
 )
 from pipeline.show.page import (
     causes_part,
@@ -31,6 +27,7 @@ from pipeline.show.page import (
     next_part,
     other_parts,
     pair_part,
+    recordings_part,
     sheet_lines,
     takeover_list,
     takeover_part,
@@ -88,7 +85,7 @@ def session_page(
         _pairs_section(ordered, known, scales),
         _takeovers_section(ordered, known, scales, seen, with_dates=False),
         other_parts.exercises_section(exercises, _time_zone(ordered)),
-        _recordings_section(recordings),
+        recordings_part.recordings_section(recordings),
     ]
     title = f"Takeovers, {plain_text(session_id)}"
     return frame.whole_page(
@@ -323,48 +320,3 @@ def _causes_by_takeover(
         for row in own.causes:
             found.setdefault((row["session"], row["exchange"]), []).append(row)
     return found
-
-
-_RECORDING_HEADS = (
-    "runner",
-    "file",
-    "sensor",
-    "rate, Hz",
-    "clock by",
-    "clock ±, s",
-    "position noise, m",
-    "speed noise, m/s",
-    "dropped",
-    "remarks",
-)
-
-
-def _recordings_section(rows: Sequence[LakeRow]) -> ET.Element | None:
-    if not rows:
-        return None
-    caption = "What each file gave. Noise is the standard deviation of one fix."
-    given = html_table("recordings", _RECORDING_HEADS, map(_recording_line, rows), caption)
-    return element(
-        "section",
-        {"id": "files", "aria-labelledby": "files-head"},
-        element("h2", {"id": "files-head"}, "Recordings"),
-        scrolling("What each file gave", given),
-    )
-
-
-def _recording_line(own: LakeRow) -> ET.Element:
-    def figure(column: str, digits: int) -> str:
-        return "–" if own[column] is None else f"{own[column]:.{digits}f}"
-
-    cells: list[Child] = [
-        outside_name(own["file"]),
-        own["sensor"] or "–",
-        figure("rate_hz", 1),
-        own["clock_basis"],
-        figure("clock_sd_s", 3),
-        figure("position_noise_m", 2),
-        figure("speed_noise_mps", 2),
-        str(own["dropped_samples"]),
-        outside_name("; ".join(own["remarks"]) or "–"),
-    ]
-    return table_row([outside_name(own["runner"])], cells)

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pipeline.base.values import Estimate
+from pipeline.base.words import percent
 from pipeline.show.page.sheet_lines import stands_out, surely
 from pipeline.show.scenes import LakeRow, row_estimate
-from pipeline.show.wording import NBSP, decimal, percent
+from pipeline.show.wording import NBSP, decimal
 from pipeline.tables import schema
 
 
