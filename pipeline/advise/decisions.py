@@ -392,10 +392,9 @@ def _tell_race(
     return replace(story, parts=tuple(told), remarks=remarks)
 
 
-def gather_card_facts(found: MarkDecisions) -> CardFacts:
-    """What the card of the first event needs to know besides the tables."""
-    advice = found.advices[0]
-    return _card_facts(advice, advice.settings.team or None)
+def gather_card_facts(found: MarkDecisions) -> tuple[CardFacts, ...]:
+    """What the card needs to know of each event besides the tables."""
+    return tuple(_card_facts(one, one.settings.team or None) for one in found.advices)
 
 
 def gather_race_card(found: OrderDecisions) -> tuple[CardFacts, dict[str, pa.Table]]:

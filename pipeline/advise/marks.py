@@ -35,7 +35,7 @@ from pipeline.advise.settings import Conditions, Settings, choose_conditions
 from pipeline.advise.simulate import Draws, Outcomes, Receiver
 from pipeline.base import defaults
 from pipeline.base.values import Floats, Frozen
-from pipeline.base.words import FEW_REPS
+from pipeline.base.words import FEW_REPS, falls_short, is_risky
 from pipeline.errors import UsageError
 from pipeline.tables import schema
 
@@ -549,13 +549,13 @@ def _count_on_mark(
 def _mark_remarks(advice: PairAdvice, settings: Settings, blind: bool) -> list[str]:
     best = advice.best
     remarks = []
-    if best.p_in_time < 1.0 - defaults.RISKY:
+    if falls_short(best.p_in_time):
         by = "" if settings.latest_m is None else f", or comes later than {settings.latest_m:g} m"
         remarks.append(
             f"fails in more than {defaults.RISKY:.0%} of the takeovers{by}: their spread must "
             "become smaller first"
         )
-    if best.p_ran_into > defaults.RISKY:
+    if is_risky(best.p_ran_into):
         remarks.append(f"may run into each other in more than {defaults.RISKY:.0%} of them")
     if advice.reps_pair == 0:
         remarks.append("pair never tried: rests on what each did with others")

@@ -42,6 +42,7 @@ from pipeline.base.asking import one_of
 from pipeline.base.relays import Rules, is_blind, leg_m, zone_lines_m
 from pipeline.base.stadium import LANES, STANDARD, Stadium, in_lanes, scratch_m, start_m
 from pipeline.base.values import Floats, Frozen, Ints
+from pipeline.base.words import chance_in_words, falls_short
 from pipeline.errors import UsageError
 from pipeline.tables import schema
 
@@ -176,8 +177,8 @@ def gather_legs(advice: Advice, lane: int, flat_s: Mapping[str, float] | None = 
 
 def _pair_remark(pair: PairAdvice) -> str:
     words = []
-    if pair.best.p_in_zone < 1.0 - defaults.RISKY:
-        words.append(f"in the zone with a chance of {pair.best.p_in_zone:.1%} only")
+    if falls_short(pair.best.p_in_zone):
+        words.append(f"in the zone {chance_in_words(pair.best.p_in_zone)} only")
     if pair.reps_pair == 0:
         words.append("never tried")
     return ", ".join(words)
@@ -568,7 +569,7 @@ def _order_remarks(legs: Legs, places: Ints, beats: float | None) -> tuple[tuple
     ]
     if beats is not None and beats < CLOSE_CALL:
         rows[0].append(
-            f"nearly level with the second order: better than it with a chance of {beats:.0%}"
+            f"nearly level with the second order: {chance_in_words(beats)} that it is the better"
         )
     return tuple(tuple(row) for row in rows)
 

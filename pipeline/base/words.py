@@ -3,6 +3,8 @@
 import math
 from collections.abc import Sequence
 
+from pipeline.base.defaults import RISKY
+
 # Takeovers of two runners: what rests on fewer is said to rest on little. A convention, no
 # published limit.
 FEW_REPS = 6
@@ -39,9 +41,34 @@ def move_in_words(feet: float) -> str:
     return f"{feet_in_words(halves)} {'farther' if halves > 0 else 'nearer'}" if halves else ""
 
 
+def percent(chance: float) -> int:
+    """A chance in whole per cent; half a per cent is rounded up."""
+    return math.floor(100.0 * chance + 0.5)
+
+
+def is_risky(p: float) -> bool:
+    """Whether a chance of something bad is above the accepted one, as it is written: in whole per
+    cent."""
+    return percent(p) > percent(RISKY)
+
+
+def falls_short(p: float) -> bool:
+    """Whether a chance of something good leaves more room for the bad than is accepted."""
+    return percent(p) < percent(1.0 - RISKY)
+
+
 def chance_in_words(p: float) -> str:
-    """A chance as a coach would say it: "9 in 10", "19 in 20"; never certain, 99 in 100 at most."""
+    """A chance as a coach would say it: "9 in 10", "19 in 20"; never certain, 99 in 100 at most.
+
+    What is rounded across the accepted chance says so, "nearly 9 in 10", "over 1 in 10": else it
+    would read as accepted beside a sign that it is not.
+    """
     part, whole = min(_CHANCES, key=lambda odds: abs(odds[0] / odds[1] - p))
+    said = part / whole
+    if falls_short(p) and not falls_short(said):
+        return f"nearly {part} in {whole}"
+    if is_risky(p) and not is_risky(said):
+        return f"over {part} in {whole}"
     return f"{part} in {whole}"
 
 

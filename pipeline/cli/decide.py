@@ -222,7 +222,7 @@ def run_order(
     words.print_about_start(settings)
     if card is not None:
         facts, tables = decisions.gather_race_card(found)
-        _write_card(card, tables, settings, facts, race_lane=lane)
+        _write_card(card, tables, settings, [facts], race_lane=lane)
         if not settings.race:
             terminal.say(PRACTICE_SPEED)
     words.print_where_written(out, found.tables, print_only)
@@ -364,24 +364,22 @@ def _write_card(
     card: Path,
     tables: Mapping[str, pa.Table],
     settings: Settings,
-    facts: CardFacts,
+    facts: Sequence[CardFacts],
     race_lane: int | None = None,
 ) -> None:
     from pipeline.show import publish
+    from pipeline.show.card.card import CardSheet
 
     publish.write_card(
         card,
         tables,
+        [CardSheet(one.event, one.date, one.team, one.in_use, one.zone_m) for one in facts],
         _card_settings(settings),
         notes=(PRACTICE_SPEED,) if race_lane is not None and not settings.race else (),
-        event=facts.event,
-        team=facts.team,
-        date=facts.date,
-        in_use=facts.in_use,
-        zone_m=facts.zone_m,
         race_lane=race_lane,
     )
-    terminal.say(f"Card: {card}")
+    each = ", a sheet each" if len(facts) > 1 else ""
+    terminal.say(f"Card: {card} ({' and '.join(one.event for one in facts)}{each})")
 
 
 def _card_settings(settings: Settings) -> dict[str, str]:

@@ -7,10 +7,9 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from pipeline.base import defaults
-from pipeline.base.words import chance_in_words, count, in_feet_words
+from pipeline.base.words import chance_in_words, count, in_feet_words, percent
 from pipeline.cli import terminal
 from pipeline.cli.terminal import value_with_error
-from pipeline.show.wording import percent
 
 if TYPE_CHECKING:
     from pipeline.advise.backtest import BackTest
@@ -45,7 +44,7 @@ def _print_runner_table(rows: Sequence[TableRow]) -> None:
         [
             "runner",
             "reps",
-            "lag, s",
+            "start, s",
             "20 m, s",
             "top, m/s",
             "tau, s",
@@ -74,7 +73,7 @@ def _print_runner_table(rows: Sequence[TableRow]) -> None:
 
 
 _TRENDS = {  # headings, and the columns of the table `runners`
-    "lag, s": ("lag_trend_s", 3),
+    "start, s": ("lag_trend_s", 3),
     "20 m, s": ("t20_trend_s", 3),
     "entry, m/s": ("v_in_entry_trend_mps", 3),
 }
@@ -412,7 +411,7 @@ def _print_orders(
     )
     if orders.beats_second is not None:
         terminal.say(
-            f"The first order is better than the second with a chance of {orders.beats_second:.0%}."
+            f"The first order is better than the second: {chance_in_words(orders.beats_second)}."
         )
     marks = [
         f"{incoming} to {outgoing}: {_tape_words(pairs[incoming, outgoing])}"
@@ -428,7 +427,7 @@ def _tape_words(pair: PairAdvice) -> str:
     feet = "" if best.mark_feet is None else f"{_feet_words(best)} feet, "
     return (
         f"{feet}{best.mark_m:.2f} m, receiver {pair.stand_m + 0.0:g} m past the back line, "
-        f"in the zone {percent(best.p_in_zone)}%"
+        f"in the zone {chance_in_words(best.p_in_zone)}"
     )
 
 
@@ -524,7 +523,7 @@ def _print_progress_table(rows: Sequence[TableRow]) -> None:
         return value if per_week is None else f"{value} ({per_week:+.2f} a week)"
 
     terminal.print_table(
-        ["incoming", "outgoing", "reps", "zone time, s", "lag, s", "gap, m", "in zone, %",
+        ["incoming", "outgoing", "reps", "zone time, s", "start, s", "gap, m", "in zone, %",
          "mark, m", "since it moved, s", "more practice"],
         [
             (

@@ -1,7 +1,7 @@
 """The commands that show what the tables hold: report, overlay.
 
-Each parses its options, calls one function of `show.publish` and prints what came of it. `app`
-registers them.
+Each parses its options, calls one function of `publish` or `squad_pages` and prints what came of
+it. `app` registers them.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from pipeline.cli import terminal
 from pipeline.cli.options import OutArgument
 
 if TYPE_CHECKING:
-    from pipeline.show.publish import WrittenFile
+    from pipeline.show.report_files import WrittenFile
+    from pipeline.show.squad_pages import WrittenPages
 
 
 class Axis(enum.StrEnum):
@@ -47,7 +48,12 @@ REPORT_EXAMPLE = (
     "Examples:\n\n"
     "batontrace report out   (the newest session)\n\n"
     "batontrace report out --session otter-evening\n\n"
-    "batontrace report out --pair robin wren   (over all sessions)"
+    "batontrace report out --pair robin wren   (over all sessions)\n\n"
+    "batontrace report out --order 4x100\n\n"
+    "batontrace report out --race heat --session otter-evening\n\n"
+    "batontrace report out --runner robin   (a sheet to hand out)\n\n"
+    "batontrace report out --season\n\n"
+    "batontrace report out --all   (every page, linked; begin with season.html)"
 )
 
 
@@ -56,6 +62,24 @@ def run_report(
     session: SessionOption = None,
     pair: PairOption = None,
     event: EventFilterOption = None,
+    order: Annotated[
+        str | None,
+        typer.Option("--order", metavar="EVENT", help="The running orders of a relay, as 4x100."),
+    ] = None,
+    race: Annotated[
+        str | None,
+        typer.Option("--race", metavar="RACE", help="A race by its id in session.toml."),
+    ] = None,
+    runner: Annotated[
+        str | None,
+        typer.Option("--runner", metavar="ID", help="One runner's sheet, to hand out."),
+    ] = None,
+    season: Annotated[
+        bool, typer.Option("--season", help="The season: its evenings, what changed, what is open.")
+    ] = False,
+    every: Annotated[
+        bool, typer.Option("--all", help="Every page into OUT/report, linked to one another.")
+    ] = False,
     to: Annotated[
         Path | None,
         typer.Option(
@@ -63,15 +87,38 @@ def run_report(
         ),
     ] = None,
 ) -> None:
-    """Write a page to read: each takeover in one line and in full, or a pair over the weeks.
+    """Write a page to read: a session's takeovers, a pair, an order, a race, a runner, the season.
 
-    It is one HTML file that needs no network, for a telephone or to print. It shows marks and
-    trends once marks has been run.
+    It is one HTML file that needs no network, for a telephone or to print. It shows marks, orders
+    and trends once the commands that work them out have been run.
     """
-    from pipeline.show import publish
+    from pipeline.show import publish, squad_pages
+    from pipeline.show.request import check_page_request
 
-    done = publish.write_page(out, session=session, pair=pair, event=event, to=to)
+    check_page_request(
+        session=session, pair=pair, event=event, order=order, race=race, runner=runner,
+        season=season, every=every, has_name=to is not None,
+    )  # fmt: skip
+    if every:
+        _print_all_written(squad_pages.write_all_pages(out))
+        return
+    if order is not None:
+        done = squad_pages.write_order_page(out, order, to=to)
+    elif race is not None:
+        done = squad_pages.write_race_page(out, race, session=session, to=to)
+    elif runner is not None:
+        done = squad_pages.write_runner_page(out, runner, to=to)
+    elif season:
+        done = squad_pages.write_season_page(out, to=to)
+    else:
+        done = publish.write_page(out, session=session, pair=pair, event=event, to=to)
     _print_written(done, "Page")
+
+
+def _print_all_written(done: WrittenPages) -> None:
+    terminal.say(f"{count(done.pages, 'page')}; begin with: {done.index.path}")
+    terminal.print_list("Remarks", done.remarks)
+    terminal.say(CAUTION)
 
 
 OVERLAY_EXAMPLE = (

@@ -44,9 +44,9 @@ def run_validate(
     tells how to get them.
     """
     from pipeline.advise import decisions
-    from pipeline.show import publish
+    from pipeline.show import report_files
 
-    publish.check_picture_name(to)
+    report_files.check_picture_name(to)
     found = decisions.decide_validation(out, write=not print_only)
     _print_agreements(found)
     if to is not None or not print_only:

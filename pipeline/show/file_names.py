@@ -4,9 +4,70 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Iterable
+from dataclasses import dataclass
 
 from pipeline.show.request import PairIds
 from pipeline.tables import folders
+
+SEASON_FILE_NAME = "season"
+
+
+@dataclass(frozen=True)
+class PageLinks:
+    """Relative links to the pages that lie beside a page; None for one that is not there.
+
+    `there` are the names of the files, endings included.
+    """
+
+    there: frozenset[str] = frozenset()
+
+    def _to(self, name: str) -> str | None:
+        file = f"{name}.html"
+        return file if file in self.there else None
+
+    def session(self, session: str) -> str | None:
+        return self._to(f"session-{session_file_name(session)}")
+
+    def pair(self, incoming: str, outgoing: str) -> str | None:
+        return self._to(pair_file_name((incoming, outgoing), None, None))
+
+    def order(self, event: str) -> str | None:
+        return self._to(order_file_name(event))
+
+    def race(self, session: str, race: str) -> str | None:
+        return self._to(race_file_name(session, race))
+
+    def runner(self, runner: str) -> str | None:
+        return self._to(runner_file_name(runner))
+
+    def picture(self, file: str) -> str | None:
+        return file if file in self.there else None
+
+    def to_season(self) -> tuple[tuple[str, str], ...]:
+        """The season's page, with its name."""
+        where = self._to(SEASON_FILE_NAME)
+        return () if where is None else ((where, "The season"),)
+
+    def from_session(self, session: str, races: Iterable[str]) -> tuple[tuple[str, str], ...]:
+        """The season's page and those of a session's races, with their names."""
+        found = [(self.race(session, race), f"Race {race}") for race in races]
+        return (*self.to_season(), *((where, name) for where, name in found if where is not None))
+
+
+def order_file_name(event: str) -> str:
+    """The name of the page of a relay's orders, without its ending."""
+    return f"order-{_one_word(event)}"
+
+
+def race_file_name(session: str, race: str) -> str:
+    """The name of a race's page, without its ending."""
+    return f"race-{_one_word(race)}_in_{session_file_name(session)}"
+
+
+def runner_file_name(runner: str) -> str:
+    """The name of a runner's page, without its ending."""
+    return f"runner-{_one_word(runner)}"
 
 
 def pair_file_name(pair: PairIds, session: str | None, event: str | None) -> str:
@@ -37,6 +98,12 @@ def session_file_name(session: str) -> str:
     if folders.SAFE_ID.fullmatch(session):
         return session
     return f"{_dashed_words(session)}_{_hash_part(session)}"
+
+
+def _one_word(text: str) -> str:
+    """A word from outside as a name; where that changes it, a part of its hash is added."""
+    safe = _dashed_words(text)
+    return safe if safe == text and safe else f"{safe}_{_hash_part(text)}"
 
 
 def _dashed_words(text: str) -> str:

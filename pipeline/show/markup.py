@@ -64,6 +64,20 @@ def table_row(head: Sequence[Child], cells: Iterable[Child], **attributes: str) 
     return element("tr", attributes, first, *(element("td", {}, cell) for cell in cells))
 
 
+_ROLES = {"table": "table", "tr": "row", "td": "cell"}
+_ROLES |= dict.fromkeys(("thead", "tbody", "tfoot"), "rowgroup")
+
+
+def say_roles(table: ET.Element) -> None:
+    """Writes out the roles of a table's parts, which they lose where a style sheet folds it."""
+    for part in table.iter():
+        role = _ROLES.get(part.tag)
+        if part.tag == "th":
+            role = f"{'row' if part.get('scope') == 'row' else 'column'}header"
+        if role is not None:
+            part.set("role", role)
+
+
 def list_item(*children: Child) -> ET.Element:
     return element("li", {}, *children)
 

@@ -7,13 +7,13 @@ from typing import Literal
 
 import pyarrow as pa
 
-from pipeline.base.asking import one_of
+from pipeline.base.asking import in_words, one_of
 from pipeline.base.words import count
 from pipeline.errors import UsageError
 from pipeline.show import scenes
 from pipeline.show.figures import overlays
 from pipeline.show.markup import plain_text
-from pipeline.show.scenes import Scene
+from pipeline.show.scenes import LakeRow, Scene
 from pipeline.tables import lake
 from pipeline.tables.lake import Lake
 from pipeline.tables.places import Out
@@ -48,6 +48,44 @@ def check_figure_request(
         )
 
 
+def check_page_request(
+    *,
+    session: str | None,
+    pair: PairIds | None,
+    event: str | None,
+    order: str | None,
+    race: str | None,
+    runner: str | None,
+    season: bool,
+    every: bool,
+    has_name: bool,
+) -> None:
+    """Raise UsageError where what was asked of `report` together contradicts itself.
+
+    `every`: all pages at once; `has_name`: the file to write was named.
+    """
+    asked = {
+        "--pair": pair is not None,
+        "--order": order is not None,
+        "--race": race is not None,
+        "--runner": runner is not None,
+        "--season": season,
+        "--all": every,
+    }
+    chosen = [option for option, is_asked in asked.items() if is_asked]
+    if len(chosen) > 1:
+        raise UsageError("report", f"{in_words(chosen)} together", "one page, or --all")
+    only = chosen[0] if chosen else ""
+    if session is not None and only not in ("", "--pair", "--race"):
+        found = f"{only} is not of one session"
+        raise UsageError(f"--session {plain_text(session)}", found, "no --session")
+    if event is not None and only not in ("", "--pair"):
+        found = f"{only} says itself which relays it shows"
+        raise UsageError(f"--event {plain_text(event)}", found, "no --event")
+    if every and has_name:
+        raise UsageError("--to", "names one file, and --all writes many", "no --to")
+
+
 def check_no_event(event: str | None, what: str) -> None:
     """Raise UsageError where an event is given for `what`, which has one event anyway."""
     if event is not None:
@@ -63,6 +101,29 @@ def choose_session(out: Out, session: str | None) -> tuple[str, tuple[str, ...]]
         return session, ()
     in_order, remarks = lake.sessions_by_time(out)
     return in_order[-1], remarks
+
+
+def choose_race(legs: Sequence[LakeRow], session: str | None, race: str | None) -> tuple[str, str]:
+    """The session and the id of the race asked for, among those of the rows of `legs`.
+
+    Without an id it is the only race of the session. Raises UsageError where there is none such,
+    or more than one.
+    """
+    there = list(dict.fromkeys((row["session"], row["race"]) for row in legs))
+    asked = "--race" if race is None else f"--race {plain_text(race)}"
+    if session is not None:
+        there = [one for one in there if one[0] == session]
+        asked += f" --session {plain_text(session)}"
+    if not there:
+        raise UsageError(asked, "no race", "a session.toml with a [[race]], measured anew")
+    found = [one for one in there if race is None or one[1] == race]
+    if not found:
+        raise UsageError(asked, "no such race", one_of([one[1] for one in there], race or ""))
+    if len(found) > 1:
+        races = ", ".join(f"{plain_text(name)} of {plain_text(own)}" for own, name in found)
+        raise UsageError(asked, f"{len(found)} races: {races}", "one of them",
+                         "name it by --race RACE and --session ID")  # fmt: skip
+    return found[0]
 
 
 def pair_scenes(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
@@ -11,16 +10,11 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from pipeline.base.values import Estimate
-from pipeline.base.words import in_feet_words
+from pipeline.base.words import in_feet_words, percent
 
 NBSP = "\u00a0"  # keeps a number and its unit on one line
 CLEAR_SDS, LEAST_COST_S = 2.0, 0.03  # less is said to be nothing
 _ERROR = re.compile(r" \([+−-]?[\d.]+ ± [\d.]+ s\)|[ \u00a0]±[ \u00a0][\d.]+")
-
-
-def percent(chance: float) -> int:
-    """A chance in whole per cent; half a per cent is rounded up."""
-    return math.floor(100.0 * chance + 0.5)
 
 
 def chance_words(p: float) -> str:

@@ -61,8 +61,8 @@ class SeenLake:
     too_old: int = 0
 
 
-def read_lake(out: Out, only: str | None = None) -> Lake:
-    """Every session in `out`, or the one named `only`.
+def read_lake(out: Out, only: str | None = None, *, with_curves: bool = True) -> Lake:
+    """Every session in `out`, or the one named `only`; without curves, `curves` is empty.
 
     A session that cannot be used is left out with a remark. Raises InputError where no session is
     left or `only` cannot be used, UsageError where `only` is not there.
@@ -73,14 +73,17 @@ def read_lake(out: Out, only: str | None = None) -> Lake:
     if only is not None and there:
         require_session(place, only, there)
         there = [only]
-    sessions, remarks = _read_sessions(place, there, _LAKE_TABLES, all_needed=only is not None)
+    names = _LAKE_TABLES if with_curves else _LAKE_TABLES[:1]
+    sessions, remarks = _read_sessions(place, there, names, all_needed=only is not None)
     if not sessions:
         raise _no_session(place, remarks)
     exchanges = pa.concat_tables([one.tables["exchanges"] for one in sessions])
     return Lake(
         place,
         exchanges.sort_by([(name, "ascending") for name in ("zero_utc", "session", "exchange")]),
-        pa.concat_tables([one.tables["speed_curves"] for one in sessions]),
+        pa.concat_tables([one.tables["speed_curves"] for one in sessions])
+        if with_curves
+        else schema.empty_table("speed_curves"),
         _inputs_of(sessions),
         tuple(remarks),
     )

@@ -20,7 +20,7 @@ from pipeline.base import relays
 from pipeline.errors import UsageError
 from pipeline.measure import reps
 from pipeline.show import markup, scenes
-from pipeline.show.card.card import card_html
+from pipeline.show.card.card import CardSheet, card_html
 from pipeline.show.page.pair_part import PairDecisions, pair_article
 from pipeline.tables import schema
 
@@ -128,7 +128,7 @@ def test_the_tables_the_card_and_the_page_say_the_same(event):
     assert [lag is not None for lag in lags] == [by_mark] * 2
 
     rows = marks.marks_table([advice])
-    shown = Page(card_html(rows, None, event=event, team=None, settings={}, date=""))
+    shown = Page(card_html(rows, None, [CardSheet(event, "")], settings={}))
     assert ("Check marks" in shown.text) is by_mark
     assert ("When to go" in shown.text) is not by_mark
     assert ("50 x 400 mm" in shown.text) is by_mark  # of tape

@@ -5,7 +5,10 @@ import pytest
 
 from pipeline.base.words import (
     chance_in_words,
+    falls_short,
+    is_risky,
     outcome_in_words,
+    percent,
     takeover_in_words,
     zone_doubt_in_words,
 )
@@ -56,7 +59,8 @@ def test_an_outcome_that_is_unclear_is_said_in_words():
 @pytest.mark.parametrize(
     ("p", "words"),
     [(0.0, "1 in 100"), (0.3, "3 in 10"), (0.9, "9 in 10"), (0.94, "19 in 20"),
-     (0.96, "19 in 20"), (0.98, "49 in 50"), (0.992, "99 in 100"), (1.0, "99 in 100")],
+     (0.96, "19 in 20"), (0.98, "49 in 50"), (0.992, "99 in 100"), (1.0, "99 in 100"),
+     (0.896, "9 in 10"), (0.894, "nearly 9 in 10"), (0.104, "1 in 10"), (0.106, "over 1 in 10")],
 )  # fmt: skip
 def test_a_chance_is_said_as_a_coach_would(p, words):
     assert chance_in_words(p) == words
@@ -64,5 +68,15 @@ def test_a_chance_is_said_as_a_coach_would(p, words):
 
 def test_a_higher_chance_never_sounds_lower():
     said = [chance_in_words(p) for p in np.linspace(0.0, 1.0, 200)]
-    shares = [int(x.split()[0]) / int(x.split()[-1]) for x in said]
+    shares = [int(x.split()[-3]) / int(x.split()[-1]) for x in said]
     assert shares == sorted(shares)
+
+
+def test_what_is_accepted_is_judged_as_it_is_written():
+    for p in np.linspace(0.0, 1.0, 1001):
+        assert falls_short(p) == (percent(p) < 90)
+        assert is_risky(p) == (percent(p) > 10)
+        words = chance_in_words(p)
+        share = int(words.split()[-3]) / int(words.split()[-1])
+        assert falls_short(p) == (share < 0.9 or "nearly" in words)
+        assert is_risky(p) == (share > 0.1 or "over" in words)

@@ -284,6 +284,16 @@ def test_the_card_holds_all_pairs(out, tmp_path):
     assert "stop on pain" in text
 
 
+def test_a_card_leaves_no_relay_out(two_events, tmp_path):
+    page = tmp_path / "card.html"
+    code, said, _ = run("marks", two_events, "--card", page, "--print-only")
+    assert code == 0
+    assert f"Card: {page} ({' and '.join(EVENTS)}, a sheet each)" in said
+    text = page.read_text(encoding="utf-8")
+    assert [f"{what}, {event}" in text for what, event in zip(
+        ("Check marks", "When to go"), EVENTS, strict=True)] == [True, True]  # fmt: skip
+
+
 def test_an_order_has_a_card_with_its_three_marks(out, tmp_path):
     page = tmp_path / "race.html"
     code, said, _ = run("order", out, "--lane", "6", "--card", page, "--print-only")

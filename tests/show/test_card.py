@@ -18,11 +18,12 @@ from hypothesis import strategies as st
 
 from pipeline.base.defaults import FOOT_M
 from pipeline.base.track_rule import track_rule
-from pipeline.base.words import CAUTION, TENTH
+from pipeline.base.words import CAUTION, TENTH, chance_in_words
 from pipeline.errors import InputError, UsageError
-from pipeline.show.card.card import MOST, card_html, race_card_html
+from pipeline.show.card.card import MOST, CardSheet, card_html, race_card_html
 from pipeline.tables import schema
 
+WINDLESS = {"wind": "0.0 m/s"}
 NAMES = ["robin", "wren", "siskin", "plover", "dunlin", "avocet", "curlew", "merlin", "osprey"]
 
 
@@ -58,9 +59,15 @@ def runner_of(runner, **given_values):
     return row | {"event": "4x100"} | given_values
 
 
-def page(marks, runners=None, **more) -> Page:
-    asked = {"event": "4x100", "team": None, "settings": {"wind": "0.0 m/s"}, "date": "2026-06-01"}
-    return Page(card_html(marks, runners, **(asked | more)))
+def page(marks, runners=None, *, settings=WINDLESS, notes=(), **about) -> Page:
+    sheet = CardSheet(**({"event": "4x100", "date": "2026-06-01"} | about))
+    return Page(card_html(marks, runners, [sheet], settings=settings, notes=notes))
+
+
+def cell_of(shown, team, incoming, outgoing) -> str:
+    """A cell of the grid, without whose it is, which stands there where there is no grid."""
+    text = shown.cell(team, incoming, outgoing)
+    return text.removeprefix(f"{incoming} to {outgoing} ")
 
 
 # --- what the tables say ----------------------------------------------------------------
@@ -86,26 +93,28 @@ def test_every_pair_stands_in_its_cell_with_the_table_s_numbers(runners, seed):
     assert shown.grid()[0][1:] == team
     assert [row[0] for row in shown.grid()[1:]] == team
     for pair, row in rows.items():
-        cell = shown.cell(team, *pair)
+        cell = cell_of(shown, team, *pair)
         feet, metres = re.match(r"([\d½]+) feet .*?(\d+\.\d\d) m", cell).groups()
         assert float(feet.replace("½", ".5")) == row["mark_feet"]
         assert float(metres) == pytest.approx(row["mark_m"], abs=0.005001)
-        chance, error = re.search(r"in zone (\d+) ± (\d+) %", cell).groups()
-        assert float(chance) == pytest.approx(100.0 * row["p_in_zone"], abs=0.5001)
-        assert float(error) == pytest.approx(100.0 * row["p_in_zone_sd"], abs=0.5001)
+        assert f"in zone {chance_in_words(row['p_in_zone'])} −1" in cell
         stands = re.search(r"stand \+([\d.]+) m", cell)
         assert (float(stands[1]) if stands else 0.0) == row["outgoing_start_m"]
-    assert [shown.cell(team, name, name) for name in team] == ["·"] * len(team)
+    assert [cell_of(shown, team, name, name) for name in team] == ["·"] * len(team)
 
 
 ORDER = ["wren", "plover", "robin", "siskin"]
-RACE = {"event": "4x100", "order": ORDER, "lane": 6, "settings": {}, "date": "2026-06-01"}
+
+
+def race_rows(marks, event="4x100"):
+    order = CardSheet(event, "2026-06-01", ORDER)
+    return Page(race_card_html(marks, None, order, lane=6, settings={})).grid()
 
 
 def test_a_race_card_has_the_marks_of_its_order_and_no_others():
     metres = {pair: 5.0 + k / 10 for k, pair in enumerate(permutations(ORDER, 2))}
     marks = marks_of(*(row_of(*pair, mark_m=m) for pair, m in metres.items()))
-    rows = Page(race_card_html(marks, None, **RACE)).grid()
+    rows = race_rows(marks)
     assert len(rows) == 4
     for zone, (row, pair) in enumerate(zip(rows[1:], pairwise(ORDER), strict=True), start=1):
         assert " to ".join(pair) in row[0]
@@ -117,7 +126,7 @@ def test_a_race_card_has_the_marks_of_its_order_and_no_others():
 
 def test_after_the_break_no_lane_is_named():
     marks = marks_of(*(row_of(*pair, event="4x400") for pair in permutations(ORDER, 2)))
-    rows = Page(race_card_html(marks, None, **RACE | {"event": "4x400"})).grid()
+    rows = race_rows(marks, "4x400")
     assert ["lane 6" in row[0] for row in rows[1:]] == [True, False, False]
     assert "after the break" in rows[2][0]
 
@@ -126,7 +135,7 @@ def test_a_race_whose_pair_has_no_mark_says_so_in_its_place():
     marks = marks_of(
         *(row_of(*pair) for pair in permutations(ORDER, 2) if pair != ("plover", "robin"))
     )
-    rows = Page(race_card_html(marks, None, **RACE)).grid()
+    rows = race_rows(marks)
     assert ["no mark" in row[1] for row in rows[1:]] == [False, True, False]
 
 
@@ -138,26 +147,26 @@ TRACK |= {"p_ran_away": 0.02}
 def test_a_cell_says_the_move_what_to_expect_and_when_to_move_at_the_track():
     marks = marks_of(row_of(mark_m=9.1, mark_feet=36.4, **TRACK), row_of("wren", "robin", **TRACK))
     shown = page(marks, in_use={("robin", "wren"): 8.25})
-    cell = shown.cell(["robin", "wren"], "robin", "wren")
+    cell = cell_of(shown, ["robin", "wren"], "robin", "wren")
     assert "from 33: +3½" in cell
-    assert "pass 14 ± 4 m, 2.95 ± 0.05 s" in cell  # hypot(1.2, 3.5) and hypot(0.03, 0.04)
+    assert "pass 10 to 18 m, 2.90 to 3.00 s" in cell  # hypot(1.2, 3.5) and hypot(0.03, 0.04)
     rule = track_rule(14.2, 3.5, 0.97, 0.02, 30.0)
     assert f"twice >{rule.far_m} m: −1, <{rule.near_m} m: +1" in cell
     assert "two in a row beyond 18 m" in shown.text
-    assert "from" not in shown.cell(["robin", "wren"], "wren", "robin")
+    assert "from" not in cell_of(shown, ["robin", "wren"], "wren", "robin")
 
 
 @pytest.mark.parametrize(("used_m", "words"), [(9.2, "from 37: −½"), (9.12, "from 36½: stays")])
 def test_a_move_is_to_the_half_foot_and_has_its_sign(used_m, words):
     marks = marks_of(row_of(mark_m=9.1, mark_feet=36.4))
     shown = page(marks, in_use={("robin", "wren"): used_m})
-    assert words in shown.cell(["robin", "wren"], "robin", "wren")
+    assert words in cell_of(shown, ["robin", "wren"], "robin", "wren")
 
 
 def test_a_move_is_in_metres_where_the_foot_length_is_not_known():
     shown = page(marks_of(row_of(mark_m=9.1, mark_feet=None, **TRACK)), in_use=
                  {("robin", "wren"): 8.25})  # fmt: skip
-    cell = shown.cell(["robin", "wren"], "robin", "wren")
+    cell = cell_of(shown, ["robin", "wren"], "robin", "wren")
     assert "from 8.25: +0.85" in cell
     assert re.search(r"twice >\d+ m: −30, <\d+ m: \+30", cell)
 
@@ -165,7 +174,7 @@ def test_a_move_is_in_metres_where_the_foot_length_is_not_known():
 def test_a_shorter_zone_has_nearer_limits():
     row = row_of(**(TRACK | {"pass_m": 18.5}))
     cells = [
-        page(marks_of(row), zone_m=zone_m).cell(["robin", "wren"], "robin", "wren")
+        cell_of(page(marks_of(row), zone_m=zone_m), ["robin", "wren"], "robin", "wren")
         for zone_m in (20.0, 30.0)
     ]
     assert "twice >20 m" in cells[0]
@@ -174,13 +183,13 @@ def test_a_shorter_zone_has_nearer_limits():
 
 def test_a_change_by_sight_has_no_rule_for_a_tape():
     shown = page(marks_of(row_of(event="4x400", **TRACK)), event="4x400")
-    assert "pass 14" in shown.cell(["robin", "wren"], "robin", "wren")
+    assert "pass 10 to 18 m" in cell_of(shown, ["robin", "wren"], "robin", "wren")
     assert "twice" not in shown.text
 
 
 def test_a_card_for_many_leaves_out_what_would_not_fit_and_says_so():
     few, many = (page(marks_of_team(NAMES[:n], **TRACK)) for n in (6, 7))
-    assert few.text.replace("\xa0", " ").count("pass 14 ± 4 m") == 6 * 5
+    assert few.text.replace("\xa0", " ").count("pass 10 to 18 m") == 6 * 5
     assert "twice" not in many.text
     assert "name a team of 6 or fewer" in many.text
 
@@ -195,7 +204,7 @@ def test_notes_stand_above_the_cautions():
     ("feet", "words"), [(28.0, "28"), (28.5, "28½"), (0.5, "½"), (0.0, "0"), (28.26, "28½")]
 )
 def test_feet_are_counted_to_the_half(feet, words):
-    cell = page(marks_of(row_of(mark_feet=feet))).cell(["robin", "wren"], "robin", "wren")
+    cell = cell_of(page(marks_of(row_of(mark_feet=feet))), ["robin", "wren"], "robin", "wren")
     assert cell.startswith(f"{words} feet")
 
 
@@ -204,10 +213,10 @@ def test_metres_are_big_where_the_foot_length_is_not_known():
         marks_of(row_of(mark_m=8.25, mark_feet=None), row_of("wren", "robin", mark_m=7.5)),
         schema.conform("runners", {k: [v] for k, v in runner_of("wren").items()}),
     )
-    cell = shown.cell(["robin", "wren"], "robin", "wren")
+    cell = cell_of(shown, ["robin", "wren"], "robin", "wren")
     assert cell.startswith("8.25 m")
     assert cell.count("8.25") == 1
-    assert shown.cell(["robin", "wren"], "wren", "robin").startswith("30 feet")
+    assert cell_of(shown, ["robin", "wren"], "wren", "robin").startswith("30 feet")
     assert "foot not known" in shown.grid()[-1][2]
     assert "where the foot-length is not known" in shown.text
     assert "the mark one foot-length (30 cm) nearer" in shown.text
@@ -225,7 +234,7 @@ def test_what_one_foot_length_does_is_read_off_the_rows_where_the_receiver_stand
         for start in (0.0, 4.0)
     ]
     shown = page(marks_of(*elsewhere, *reversed(rows)))
-    assert "−1: 95 % +1: 84 %" in shown.cell(["robin", "wren"], "robin", "wren")
+    assert "−1: 19 in 20 +1: 8 in 10" in cell_of(shown, ["robin", "wren"], "robin", "wren")
     assert "nearer changes the zone time by +0.02 s" in shown.text
     assert "farther changes the zone time by +0.05 s" in shown.text
 
@@ -234,8 +243,8 @@ def test_the_step_is_the_receiver_s_foot_length_of_the_table_runners():
     rows = [row_of(mark_m=m, p_in_zone=p, advised=p == 0.9) for m, p in [(7.0, 0.6), (8.0, 0.9)]]
     runners = [runner_of("robin", foot_m=0.31), runner_of("wren", foot_m=0.20)]
     runners = schema.conform("runners", {k: [r[k] for r in runners] for k in runners[0]})
-    cell = page(marks_of(*rows), runners).cell(["robin", "wren"], "robin", "wren")
-    assert "−1: 84 % +1: –" in cell  # a fifth of the way down; beyond the last row nothing is said
+    cell = cell_of(page(marks_of(*rows), runners), ["robin", "wren"], "robin", "wren")
+    assert "−1: 8 in 10 +1: –" in cell  # a fifth of the way down, and beyond the last nothing
 
 
 def test_without_a_foot_length_the_step_is_said():
@@ -249,18 +258,15 @@ def test_without_a_foot_length_the_step_is_said():
         for by in (-1, 0, 1)
     ]
     shown = page(marks_of(*rows))
-    assert "−30: 95 % +30: 85 %" in shown.cell(["robin", "wren"], "robin", "wren")
+    assert "−30: 19 in 20 +30: 8 in 10" in cell_of(shown, ["robin", "wren"], "robin", "wren")
     assert "−30 and +30 in a cell: the chance with the mark 30 cm nearer" in shown.text
     assert "foot-length" not in shown.text.replace("where the foot-length is not known", "")
 
 
-@pytest.mark.parametrize(
-    ("p", "sd", "words"),
-    [(1.0, 0.0, ">99 ± <1 %"), (0.9951, 0.001, ">99 ± <1 %"), (0.0, 0.01, "<1 ± 1 %")],
-)
-def test_no_chance_is_said_to_be_certain(p, sd, words):
-    shown = page(marks_of(row_of(p_in_zone=p, p_in_zone_sd=sd)))
-    assert f"in zone {words}" in shown.cell(["robin", "wren"], "robin", "wren")
+@pytest.mark.parametrize(("p", "words"), [(1.0, "99 in 100"), (0.0, "1 in 100")])
+def test_no_chance_is_said_to_be_certain(p, words):
+    shown = page(marks_of(row_of(p_in_zone=p)))
+    assert f"in zone {words}" in cell_of(shown, ["robin", "wren"], "robin", "wren")
 
 
 def test_receivers_foot_and_start_stand_below_their_column():
@@ -273,14 +279,14 @@ def test_receivers_foot_and_start_stand_below_their_column():
     last = page(marks_of(row_of()), runners).grid()[-1]
     assert last == [
         "The receiver",
-        "foot 31.0 cm start −0.05 ± 0.02 s",
-        "foot 28.5 cm start 0.18 ± 0.02 s",
+        "robin foot 31.0 cm starts 0.05 s before the mark",
+        "wren foot 28.5 cm starts 0.18 s after the mark",
     ]
 
 
 def test_only_rows_of_the_event_count_and_pairs_without_a_mark_say_so():
     shown = page(marks_of(row_of(), row_of("wren", "robin", event="4x400")))
-    assert shown.cell(["robin", "wren"], "wren", "robin") == "no mark"
+    assert cell_of(shown, ["robin", "wren"], "wren", "robin") == "no mark"
 
 
 def test_the_order_of_the_rows_does_not_matter():
@@ -296,13 +302,41 @@ def test_settings_date_and_cautions_are_there():
         assert part in words
     # The one mark and its size: World Athletics Technical Rules, TR24.4, from memory.
     assert "50 x 400 mm" in words
+    assert "from memory" not in words
 
 
 def test_no_tape_is_advised_where_the_receiver_goes_by_sight():
     shown = page(marks_of(row_of(event="4x400", pace=0.85)), event="4x400")
     assert "By sight" in shown.text
     assert "50 x 400 mm" not in shown.text
-    assert "pace 85 %" in shown.cell(["robin", "wren"], "robin", "wren")
+    assert "pace 85 %" in cell_of(shown, ["robin", "wren"], "robin", "wren")
+
+
+def test_the_sign_and_the_chance_beside_it_never_contradict_each_other():
+    """What reads as 9 in 10 has no sign of failing more than 1 in 10; what reads as less has."""
+    team = ["robin", "wren"]
+    for p in np.linspace(0.8, 1.0, 81):
+        cell = cell_of(page(marks_of(row_of(p_in_zone=float(p)))), team, *team)
+        words = re.search(r"in zone (.*?) −1", cell)[1]
+        assert ("!" in cell) == words.startswith(("nearly", "8 ")), (p, words)
+
+
+def test_no_standard_error_stands_in_a_cell_only_in_the_notes():
+    shown = page(marks_of_team(NAMES[:4], **TRACK))
+    assert not [cell for row in shown.grid() for cell in row if "±" in cell or "%" in cell]
+    assert "a chance to ± 3 % (3 to 3)" in shown.text
+
+
+def test_each_relay_has_its_sheet():
+    marks = marks_of(row_of(), row_of("wren", "siskin", mark_m=6.5, event="4x400"))
+    sheets = [CardSheet("4x100", "2026-06-01"), CardSheet("4x400", "2026-05-25")]
+    shown = Page(card_html(marks, None, sheets, settings=WINDLESS))
+    _, first, second = shown.text.replace("\xa0", " ").rsplit("outgoing →", 2)
+    assert ("8.00 m" in first, "6.50 m" in first) == (True, False)
+    assert ("8.00 m" in second, "6.50 m" in second) == (False, True)
+    assert "Check marks, 4x100; When to go, 4x400" in shown.text
+    assert shown.tags.count("article") == shown.tags.count("h1") == 2
+    assert "break-before: page" in re.search(r"@media print.*", shown.style, re.DOTALL)[0]
 
 
 # --- signs ------------------------------------------------------------------------------
@@ -316,7 +350,7 @@ def test_signs_stand_where_they_should_and_nowhere_else():
            {"p_in_zone": 0.5}, {}]  # fmt: skip
     table = marks_of(*(row_of(*p, **(fine | own)) for p, own in zip(pairs, odd, strict=True)))
     shown = page(table, team=team)
-    cells = [shown.cell(team, *pair) for pair in pairs]
+    cells = [cell_of(shown, team, *pair) for pair in pairs]
     assert [[s for s in ("!", "×", "?", "untried") if s in cell] for cell in cells] == [
         ["!"],
         ["×"],
@@ -325,8 +359,8 @@ def test_signs_stand_where_they_should_and_nowhere_else():
         ["!"],
         [],
     ]
-    assert "fails in more than 10 % of the takeovers" in shown.text
-    assert "running into each other more than 10 %" in shown.text
+    assert "fails in more than 1 in 10 takeovers" in shown.text
+    assert "running into each other more than 1 in 10" in shown.text
     assert "fewer than 6 takeovers" in shown.text
     signs = [attributes for _, attributes in shown.opened if attributes.get("class") == "sign"]
     assert [sign["aria-label"] for sign in signs if "aria-label" in sign] == [
@@ -436,8 +470,8 @@ def test_the_text_is_bounded_whatever_comes_in():
     assert len(long.text) < len(short.text) + 2000
     assert "The first 8 of 12 runners are shown" in long.text
     assert "and 22 more" in long.text
-    body = next(attributes for tag, attributes in long.opened if tag == "body")
-    assert body == {"class": "runners-8 crowded"}
+    sheet = next(attributes for tag, attributes in long.opened if tag == "article")
+    assert sheet == {"class": "sheet runners-8 crowded"}
 
 
 # --- what is asked wrongly ----------------------------------------------------------------

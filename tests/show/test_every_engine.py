@@ -10,6 +10,7 @@ from lakes import newest, store_lake
 from pipeline.advise import decisions
 from pipeline.advise.settings import Settings
 from pipeline.show import publish
+from pipeline.show.card.card import CardSheet
 from pipeline.tables import lake
 
 WIDTHS = (320, 390, 820, 1280, 2560)  # px: narrow telephone, telephone, tablet, desk, wall
@@ -27,10 +28,10 @@ def pages(tmp_path_factory):
     decisions.decide_marks(out, Settings())
     first = lake.read_lake(out, newest(out)).exchanges.to_pylist()[0]
     pair = (first["incoming"], first["outgoing"])
-    return {
-        "session": publish.write_page(out).path,
-        "pair": publish.write_page(out, pair=pair).path,
-    }
+    session, of_pair = publish.write_page(out).path, publish.write_page(out, pair=pair).path
+    tables = {name: lake.read_decision(out, name) for name in ("marks", "runners")}
+    publish.write_card(out / "card.html", tables, [CardSheet("4x100", "2026-05-12")], {})
+    return {"session": session, "pair": of_pair, "card": out / "card.html"}
 
 
 @pytest.fixture(params=("session", "pair"))
@@ -60,7 +61,7 @@ def what_sticks_out(window) -> list[str]:
     return window.evaluate(
         """() => { const wide = window.innerWidth;
              const out = [...document.querySelectorAll('body *')].filter(one =>
-               !one.closest('svg, .wide *') && one.checkVisibility() &&
+               !one.closest('svg, .wide *, .grid *') && one.checkVisibility() &&
                one.getBoundingClientRect().right > wide + 1);
              if (document.documentElement.scrollWidth > wide) out.push(document.documentElement);
              return out.slice(0, 4).map(one => one.outerHTML.slice(0, 90)); }"""
@@ -153,15 +154,35 @@ def test_the_policy_keeps_out_what_gets_in_all_the_same(window, shown_page, tmp_
     assert window.complaints != []
 
 
+def violations_of(window) -> list[str]:
+    """What axe-core finds in the page."""
+    source = importlib.resources.files("axe_playwright_python").joinpath("axe.min.js").read_text()
+    window.evaluate("source => { (0, eval)(source); }", source)
+    return window.evaluate(
+        """async () => (await axe.run({resultTypes: ['violations']})).violations.map(
+             one => `${one.id}: ${one.help} (${one.nodes[0].html.slice(0, 120)})`)"""
+    )
+
+
 @pytest.mark.parametrize(("wide", "paper"), [(390, "dark"), (1280, "light")])
 def test_axe_core_finds_nothing(window, shown_page, tmp_path, wide, paper):
     # axe-core builds its report as HTML, which the page's policy refuses
     window.show(without_policy(shown_page, tmp_path), wide)
     window.evaluate("paper => { document.documentElement.dataset.paper = paper; }", paper)
-    source = importlib.resources.files("axe_playwright_python").joinpath("axe.min.js").read_text()
-    window.evaluate("source => { (0, eval)(source); }", source)
-    found = window.evaluate(
-        """async () => (await axe.run({resultTypes: ['violations']})).violations.map(
-             one => `${one.id}: ${one.help} (${one.nodes[0].html.slice(0, 120)})`)"""
-    )
-    assert found == []
+    assert violations_of(window) == []
+
+
+def test_a_card_is_read_without_cutting(window, pages, tmp_path):
+    window.show(without_policy(pages["card"], tmp_path))
+    for wide in WIDTHS:
+        window.resize(wide)
+        assert what_sticks_out(window) == []
+        # four runners have room at once from a tablet on, and stand one below the other before
+        assert window.evaluate(
+            """() => { const grid = document.querySelector('.grid');
+                 return grid.scrollWidth <= grid.clientWidth; }"""
+        )
+        seen = window.evaluate("() => document.querySelector('.who').checkVisibility()")
+        assert seen is (wide < 704)
+        if wide in (390, 1280):
+            assert violations_of(window) == []

@@ -101,11 +101,16 @@ def test_every_takeover_stands_in_the_list_with_its_numbers(event):
         assert all(fault in words[1] for fault in one.row["faults"])
 
 
+def judged(one, sentence, lost_s, lost_sd_s):
+    """The takeover with a row of `verdicts`."""
+    row = {name: one.row.get(name) for name in schema.facts("verdicts").names}
+    known = {"verdict": sentence, "lost_s": lost_s, "lost_sd_s": lost_sd_s}
+    return replace(one, verdict=row | known)
+
+
 def test_the_verdict_leads_in_list_and_part_and_its_errors_stand_below():
     sentence = "Left 0.25 ± 0.05 s late: passed 8 m earlier, lost 0.19 ± 0.04 s."
-    verdict = {"verdict": sentence, "lost_s": 0.19, "lost_sd_s": 0.04}
-    (one,) = takeovers()[:1]
-    shown = session_page([replace(one, verdict=verdict)])
+    shown = session_page([judged(takeovers()[0], sentence, 0.19, 0.04)])
     short = "Left 0.25 s late: passed 8 m earlier, lost 0.19 s."
     assert short in lines(shown)[0][1]
     assert lines(shown)[0][2] == "0.19 s lost"
@@ -116,10 +121,8 @@ def test_the_verdict_leads_in_list_and_part_and_its_errors_stand_below():
 
 
 def test_a_loss_within_its_error_is_not_said_to_be_one():
-    verdict = {"verdict": "Nothing lost that stands out (-0.09 ± 0.05 s).", "lost_s": -0.09,
-               "lost_sd_s": 0.05}  # fmt: skip
-    (one,) = takeovers()[:1]
-    row = lines(session_page([replace(one, verdict=verdict)]))[0]
+    sentence = "Nothing lost that stands out (-0.09 ± 0.05 s)."
+    row = lines(session_page([judged(takeovers()[0], sentence, -0.09, 0.05)]))[0]
     assert "Nothing lost that stands out." in row[1]
     assert row[2] == "nothing lost"
 

@@ -21,7 +21,7 @@ from pipeline.advise import decisions
 from pipeline.advise.settings import Settings
 from pipeline.base.words import CAUTION
 from pipeline.errors import InputError, OutputError, UsageError
-from pipeline.show import file_names, publish
+from pipeline.show import file_names, publish, report_files
 from pipeline.tables import folders, lake, schema, writing
 
 pytestmark = pytest.mark.usefixtures("light")
@@ -51,7 +51,7 @@ def digest(folder):
     return {
         name: content
         for name, content in files_below(folder).items()
-        if not name.startswith(publish.REPORT_FOLDER)
+        if not name.startswith(report_files.REPORT_FOLDER)
     }
 
 
@@ -261,7 +261,7 @@ def test_a_takeover_as_a_picture(out, tmp_path, view, suffix):
     session = lake.session_ids(out)[0]
     to = tmp_path / f"third{suffix}"
     done = publish.write_figure(out, session=session, exchange=3, view=view, to=to)
-    assert done == publish.WrittenFile(to, 1, ())
+    assert done == report_files.WrittenFile(to, 1, ())
     assert to.read_bytes()[:5] == (b"<?xml" if suffix == ".svg" else b"\x89PNG\r")
 
 

@@ -56,8 +56,8 @@ def test_an_evening_past_midnight_utc_is_one_evening_at_the_track():
     assert "2026-05-13" not in words
     assert "UTC" not in words
     assert history.history_figure(several).x.words == ("2026-05-12",)
-    title = overlays.takeover_overlay(several[0], "zone").title
-    assert "2026-05-12 16:56:00," in title
+    notes = " ".join(overlays.takeover_overlay(several[0], "zone").notes)
+    assert "2026-05-12 16:56:00," in notes
 
 
 def test_where_the_zone_is_not_known_every_time_says_utc():

@@ -30,7 +30,8 @@ CONTRACT = {
         free_distance_m:double? free_distance_sd_m:double? steps_to_pass:int16?
         foot_m:double? incoming_foot_m:double? fit_z:double?
         hand_back_t_s:double? hand_back_t_sd_s:double? steps_to_hand_back:int16? note:string?
-        date:string? time_zone:string? effort:double? drill:string? use:string? technique:string? hand:string?
+        date:string? time_zone:string? effort:double? drill:string? use:string?
+        technique:string? hand:string?
         wind_mps:double? race:string? outgoing_start_m:double? incoming_start_m:double?
         zone_length_m:double? back_line_m:double?
         faults:list<element: string> remarks:list<element: string>""",

@@ -1,10 +1,12 @@
-"""The trackside card: the advised marks of a team's pairs on one sheet, from the tables alone.
+"""The trackside card: the advised marks of a team's pairs, a sheet a relay, from the tables alone.
 
 One HTML file that needs nothing else: no script, no network, and a policy that forbids both.
 Words, signs and line style carry the meaning, never colour, so that a black printer loses nothing.
 
 Sizes are chosen for one sheet, landscape, A4 or letter, for up to `MOST` runners. Words from
-outside are shortened to what the sheet holds, so that nothing is cut off at its edge.
+outside are shortened to what the sheet holds, so that nothing is cut off at its edge. Where there
+is no room for the grid, on a telephone, each of its cells stands below the other and says whose it
+is; on paper and beside the grid that would say it twice, and is not shown.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ from __future__ import annotations
 import importlib.resources
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 from xml.etree import ElementTree as ET
@@ -24,7 +27,14 @@ from pipeline.base import defaults
 from pipeline.base.relays import Rules, is_blind, zone_lines_m
 from pipeline.base.stadium import keeps_lanes
 from pipeline.base.values import Estimate
-from pipeline.base.words import CAUTION, FEW_REPS, TENTH, in_feet_words
+from pipeline.base.words import (
+    CAUTION,
+    FEW_REPS,
+    TENTH,
+    chance_in_words,
+    in_feet_words,
+    percent,
+)
 from pipeline.show.card.pair_marks import (
     CardPair,
     PairMark,
@@ -41,14 +51,12 @@ from pipeline.show.markup import (
     list_item,
     outside_name,
     plain_text,
+    say_roles,
     shorten,
 )
 from pipeline.show.wording import (
     NBSP,
-    chance_error_words,
-    chance_words,
-    percent,
-    with_error,
+    decimal,
     with_sign,
 )
 from pipeline.tables import schema
@@ -56,10 +64,10 @@ from pipeline.tables import schema
 MOST = 8  # runners on one card: more would need type too small for arm's length
 MOST_IN_FULL = 6  # with what to expect of each pass
 
-# World Athletics Technical Rules, TR24.4, from memory.
+# World Athletics Technical Rules, TR24.4: from memory, as docs/advice.md says.
 TAPE = (
     "One check mark for each receiver, in his or her own lane, of tape at most 50 x 400 mm "
-    "(World Athletics TR24.4, from memory: look it up). Lay only the one in use."
+    "(World Athletics TR24.4). Lay only the one in use."
 )
 
 READ_GRID = "Rows: incoming runners. Columns: outgoing runners, the receivers."
@@ -74,47 +82,74 @@ _ROOMY = 1650  # half-width characters below the grid above which smaller type i
 _TWO_LINES = 240  # and in the lines of settings
 
 
+@dataclass(frozen=True, slots=True)
+class CardSheet:
+    """What one sheet, that of a relay, needs to know besides the tables.
+
+    `team` chooses and orders the runners, at least two; None takes all in `marks`, by name; of more
+    than `MOST` the first are shown, and the sheet says so. On a race's card it is the order.
+    `date` is printed as it is. `in_use`: the mark each pair used last, metres before the back
+    line, by (incoming, outgoing). `zone_m`: the zone's length, today's unless given.
+    """
+
+    event: str
+    date: str
+    team: Sequence[str] | None = None
+    in_use: Mapping[CardPair, float] = field(default_factory=dict)
+    zone_m: float | None = None
+
+    @property
+    def length_m(self) -> float:
+        if self.zone_m is not None:
+            return self.zone_m
+        _, entry, leave = zone_lines_m(self.event, Rules.today)
+        return leave - entry
+
+
 def card_html(
     marks: pa.Table,
     runners: pa.Table | None,
+    sheets: Sequence[CardSheet],
     *,
-    event: str,
-    team: Sequence[str] | None,
     settings: Mapping[str, str],
-    date: str,
     notes: Sequence[str] = (),
-    in_use: Mapping[CardPair, float] | None = None,
-    zone_m: float | None = None,
 ) -> str:
-    """The card of one event as HTML text, to be stored as UTF-8.
+    """The card of one relay or several, a sheet each, as HTML text, to be stored as UTF-8.
 
     `marks` and `runners` are the tables of these names; `runners` gives the receivers' foot-length
-    and start. `team` chooses and orders the runners, at least two; None takes all in `marks`, by
-    name. Of more than `MOST` the first are shown, and the card says so. `settings`, `date` and
-    `notes`, sentences above the cautions, are printed as they are. `in_use`: the mark each pair
-    used last, metres before the back line, by (incoming, outgoing). `zone_m`: the zone's length,
-    today's unless given. What to expect of each pass, and when to move the mark at the track, is
-    left out of a card for more than `MOST_IN_FULL` runners.
+    and start. `settings` and `notes`, sentences above the cautions, are printed as they are. What
+    to expect of each pass, and when to move the mark at the track, is left out of a sheet for more
+    than `MOST_IN_FULL` runners.
 
     A mark gets a sign where its chance of failing, or of running into each other, is above
     `defaults.RISKY`, and where it rests on fewer than `FEW_REPS` takeovers. The remarks of the
     table are too long for a card and stay in the table.
 
-    Raises UsageError where the event or a runner is not in `marks`, InputError where a pair has
+    Raises UsageError where an event or a runner is not in `marks`, InputError where a pair has
     two advised rows, OutputError where a table does not hold to its schema.
     """
     schema.check_table("marks", marks)
+    return _card_document([_relay_sheet(marks, runners, one, settings, notes) for one in sheets])
+
+
+def _relay_sheet(
+    marks: pa.Table,
+    runners: pa.Table | None,
+    wanted: CardSheet,
+    settings: Mapping[str, str],
+    notes: Sequence[str],
+) -> ET.Element:
+    event = wanted.event
     marks = marks.filter(pc.equal(marks["event"], event))
-    asked = choose_team(marks, event, team)
+    asked = choose_team(marks, event, wanted.team)
     shown = asked[:MOST]
     receivers = receiver_facts(runners, event, shown)
-    advice = pair_marks(marks, shown, receivers, in_use or {}, zone_m or _todays_zone_m(event))
+    advice = pair_marks(marks, shown, receivers, wanted.in_use, wanted.length_m)
     names = _head_names(shown)
     by_sight = not is_blind(event)
     title = f"{'When to go' if by_sight else 'Check marks'}, {_short_value(event)}"
-    return _card_document(
-        title,
-        _card_header(title, date, settings),
+    return _card_sheet(
+        _card_header(title, wanted.date, settings),
         _marks_grid(shown, names, advice, receivers, by_sight),
         [
             _legend_section(
@@ -130,34 +165,30 @@ def card_html(
 def race_card_html(
     marks: pa.Table,
     runners: pa.Table | None,
+    wanted: CardSheet,
     *,
-    event: str,
-    order: Sequence[str],
     lane: int,
     settings: Mapping[str, str],
-    date: str,
     notes: Sequence[str] = (),
-    in_use: Mapping[CardPair, float] | None = None,
-    zone_m: float | None = None,
 ) -> str:
     """The card of one race: only the marks that a running order needs, zone by zone.
 
-    `order` are the runners of the legs, `lane` is the team's; a zone after the break from lanes is
-    shown as such. The other arguments and what is raised are as for `card_html`.
+    `wanted.team` are the runners of the legs, `lane` is the team's; a zone after the break from
+    lanes is shown as such. The other arguments and what is raised are as for `card_html`.
     """
     schema.check_table("marks", marks)
+    event = wanted.event
     marks = marks.filter(pc.equal(marks["event"], event))
-    team = choose_team(marks, event, order)
+    team = choose_team(marks, event, wanted.team)
     receivers = receiver_facts(runners, event, team)
     needed = list(pairwise(team))
-    found = pair_marks(marks, team, receivers, in_use or {}, zone_m or _todays_zone_m(event))
+    found = pair_marks(marks, team, receivers, wanted.in_use, wanted.length_m)
     advice = {pair: found[pair] for pair in needed if pair in found}
     names = _head_names(team)
     by_sight = not is_blind(event)
     title = f"Race card, {_short_value(event)}, lane {lane}"
-    return _card_document(
-        title,
-        _card_header(title, date, settings),
+    sheet = _card_sheet(
+        _card_header(title, wanted.date, settings),
         _zones_grid(event, lane, needed, names, advice, receivers),
         [
             _legend_section(advice, receivers, by_sight, READ_ZONES),
@@ -167,33 +198,28 @@ def race_card_html(
         size=4,
         is_race=True,
     )
+    return _card_document([sheet])
 
 
-def _todays_zone_m(event: str) -> float:
-    _, entry, leave = zone_lines_m(event, Rules.today)
-    return leave - entry
+def _card_document(sheets: Sequence[ET.Element]) -> str:
+    titles = [head.text or "" for sheet in sheets for head in sheet.iter("h1")]
+    main = element("main", {}, *sheets)
+    return html_document("; ".join(titles), _card_style(), element("body", {}, main))
 
 
-def _card_document(
-    title: str,
+def _card_sheet(
     heading: ET.Element,
     grid: ET.Element,
     sections: Sequence[ET.Element],
     *,
     size: int,
     is_race: bool = False,
-) -> str:
+) -> ET.Element:
     notes = element("div", {"class": "notes"}, *sections)
     roomy = 2 * _ROOMY if is_race else _ROOMY
     is_crowded = _text_length(notes) > roomy or _text_length(heading) > _TWO_LINES
-    body = element(
-        "body",
-        {"class": f"runners-{size} crowded" if is_crowded else f"runners-{size}"},
-        heading,
-        grid,
-        notes,
-    )
-    return html_document(title, _card_style(), body)
+    kind = f"sheet runners-{size}{' crowded' if is_crowded else ''}"
+    return element("article", {"class": kind}, heading, grid, notes)
 
 
 def _card_style() -> str:
@@ -266,7 +292,13 @@ def _marks_grid(
             {},
             element("th", {"scope": "row"}, outside_name(names[incoming])),
             *(
-                _mark_cell(incoming, outgoing, advice, in_full=len(team) <= MOST_IN_FULL)
+                _mark_cell(
+                    incoming,
+                    outgoing,
+                    advice,
+                    _pair_names(names, incoming, outgoing),
+                    in_full=len(team) <= MOST_IN_FULL,
+                )
                 for outgoing in team
             ),
         )
@@ -284,10 +316,21 @@ def _marks_grid(
         element("tbody", {}, *rows),
     )
     if receivers is not None:
-        table.append(element("tfoot", {}, _receivers_row(team, receivers, by_sight)))
-    return element(
-        "div", {"class": "grid", "role": "region", "aria-label": "Marks", "tabindex": "0"}, table
-    )
+        table.append(element("tfoot", {}, _receivers_row(team, names, receivers, by_sight)))
+    return _grid_region(table)
+
+
+def _grid_region(table: ET.Element) -> ET.Element:
+    """The grid, which scrolls by itself where it is too wide."""
+    say_roles(table)
+    given = {"class": "grid", "role": "region", "aria-label": "Marks", "tabindex": "0"}
+    return element("div", given, table)
+
+
+def _pair_names(names: Mapping[str, str], incoming: str, outgoing: str) -> ET.Element:
+    """Whose cell it is, for where it stands alone."""
+    both = outside_name(names[incoming]), " to ", outside_name(names[outgoing])
+    return element("p", {"class": "who"}, *both)
 
 
 def _zones_grid(
@@ -302,7 +345,7 @@ def _zones_grid(
     known = receivers or {}
     rows = []
     for zone, (incoming, outgoing) in enumerate(needed, start=1):
-        receiver = known.get(outgoing, ReceiverFacts(None, None, None))
+        receiver = known.get(outgoing, ReceiverFacts(None, None))
         rows.append(
             element(
                 "tr",
@@ -330,9 +373,7 @@ def _zones_grid(
         element("thead", {}, element("tr", {}, *heads)),
         element("tbody", {}, *rows),
     )
-    return element(
-        "div", {"class": "grid", "role": "region", "aria-label": "Marks", "tabindex": "0"}, table
-    )
+    return _grid_region(table)
 
 
 def _zone_lane_words(event: str, zone: int, lane: int) -> str:
@@ -341,31 +382,48 @@ def _zone_lane_words(event: str, zone: int, lane: int) -> str:
 
 
 def _receivers_row(
-    team: Sequence[str], receivers: Mapping[str, ReceiverFacts], by_sight: bool
+    team: Sequence[str],
+    names: Mapping[str, str],
+    receivers: Mapping[str, ReceiverFacts],
+    by_sight: bool,
 ) -> ET.Element:
     cells = []
     for runner in team:
-        one = receivers.get(runner, ReceiverFacts(None, None, None))
-        cells.append(_receiver_cell(one, by_sight))
+        one = receivers.get(runner, ReceiverFacts(None, None))
+        cells.append(_receiver_cell(one, by_sight, outside_name(names[runner])))
     return element("tr", {}, element("th", {"scope": "row"}, "The receiver"), *cells)
 
 
-def _receiver_cell(one: ReceiverFacts, by_sight: bool) -> ET.Element:
+def _receiver_cell(one: ReceiverFacts, by_sight: bool, who: Child = "The receiver") -> ET.Element:
     foot = "foot not known" if one.foot_m is None else f"foot {100.0 * one.foot_m:.1f} cm"
     start = "goes by sight" if by_sight else "start not known"
-    if one.lag_s is not None and one.lag_sd_s is not None:
-        start = f"start {one.lag_s:.2f} ± {max(one.lag_sd_s, 0.01):.2f} s".replace("-", "−")
-    return element("td", {}, _text_line(foot), _text_line(start))
+    if one.lag_s is not None:
+        start = _start_words(one.lag_s)
+    head = element("p", {"class": "who"}, who)
+    return element("td", {}, head, _text_line(foot), _text_line(start))
+
+
+def _start_words(lag_s: float) -> str:
+    """When the receiver first moves: 0.12 s after the mark is crossed."""
+    words = decimal(abs(lag_s), 2)
+    if not float(words):
+        return "starts on the mark"
+    return f"starts {words}{NBSP}s {'after' if lag_s > 0 else 'before'} the mark"
 
 
 def _mark_cell(
-    incoming: str, outgoing: str, advice: Mapping[CardPair, PairMark], *, in_full: bool = True
+    incoming: str,
+    outgoing: str,
+    advice: Mapping[CardPair, PairMark],
+    who: ET.Element | None = None,
+    *,
+    in_full: bool = True,
 ) -> ET.Element:
     if incoming == outgoing:
         return element("td", {"class": "self"}, "·")
     one = advice.get((incoming, outgoing))
     if one is None:
-        return element("td", {"class": "none"}, "no mark")
+        return element("td", {"class": "none"}, who, element("p", {}, "no mark"))
     row = one.row
     metres = f"{row['mark_m']:.2f}"
     in_feet = row["mark_feet"] is not None
@@ -395,13 +453,11 @@ def _mark_cell(
             ),
         ),
         _text_line(", ".join(place)) if place else None,
-        _text_line(
-            "in zone ", element("b", {}, chance_words(row["p_in_zone"])), _chance_error(row)
-        ),
+        _text_line("in zone ", element("b", {}, _odds(row["p_in_zone"]))),
         _step_line(one),
         *(_expected_lines(one) if in_full else ()),
     )
-    return element("td", {}, box)
+    return element("td", {}, who, box)
 
 
 def _from_words(one: PairMark) -> Child:
@@ -433,7 +489,7 @@ def _expected_lines(one: PairMark) -> list[ET.Element]:
         )
         for stem, unit in (("pass", "m"), ("zone_time", "s"))
     )
-    lines = [_text_line(f"pass {with_error(place, 0)}{NBSP}m, {with_error(time, 2)}{NBSP}s")]
+    lines = [_text_line(f"pass {_likely(place, 0)}{NBSP}m, {_likely(time, 2)}{NBSP}s")]
     if one.rule is not None:
         step = _step_unit(one)
         lines.append(
@@ -461,8 +517,14 @@ def _sign_key(sign: str) -> ET.Element:
     return element("span", {"class": "sign"}, sign)
 
 
-def _chance_error(row: Mapping[str, Any]) -> str:
-    return f" ± {chance_error_words(row['p_in_zone_sd'])} %".replace(" ", NBSP)
+def _odds(p: float) -> str:
+    return chance_in_words(p).replace(" ", NBSP)
+
+
+def _likely(one: Estimate, digits: int) -> str:
+    """Where two of three lie: 11 to 17."""
+    ends = (decimal(one.value + by * one.sd, digits) for by in (-1.0, 1.0))
+    return NBSP.join(dict.fromkeys(ends)).replace(NBSP, f"{NBSP}to{NBSP}")
 
 
 def _stand_words(row: Mapping[str, Any]) -> list[str]:
@@ -478,9 +540,7 @@ def _stand_words(row: Mapping[str, Any]) -> list[str]:
 def _step_line(one: PairMark) -> ET.Element:
     step = _step_unit(one)
     parts = [
-        f"{sign}{step}: {'–' if there is None else chance_words(there[0]) + ' %'}".replace(
-            " ", NBSP
-        )
+        f"{sign}{step}:{NBSP}{'–' if there is None else _odds(there[0])}"
         for sign, there in (("−", one.nearer), ("+", one.farther))
     ]
     nearer, farther = (element("span", {}, part) for part in parts)
@@ -510,18 +570,15 @@ def _legend_section(
             "stand +2.0 m: the receiver stands 2 m past the back line, otherwise on it. "
             "pace 90 %: sets off with 90 % of a full start."
         )
-    items.append(
-        "in zone 90 %: 9 passes of 10 are in the zone. ± is one standard error, which more "
-        "takeovers make smaller."
-    )
+    items.append("in zone 9 in 10: 9 passes of 10 are in the zone.")
     if any(one.in_use_m is not None for one in advice.values()):
         items.append(
             "from 33: +3½: the pair's last mark, and the move; + is away from the receiver."
         )
     if in_full:
         items.append(
-            "pass 14 ± 3 m, 2.95 ± 0.06 s: expected past the entry line, and the zone time; two of "
-            "three lie within ±."
+            "pass 11 to 17 m, 2.89 to 3.01 s: expected past the entry line, and the zone time; two "
+            "of three lie there."
         )
         if any(one.rule is not None for one in advice.values()):
             items.append(
@@ -531,9 +588,9 @@ def _legend_section(
     else:
         items.append(f"For what to expect of each pass, name a team of {MOST_IN_FULL} or fewer.")
     if any(one.lag_s is not None for one in (receivers or {}).values()):
-        items.append("start 0.15 s: the receiver first moves 0.15 s after the mark is crossed.")
-    risk = f"more than {percent(defaults.RISKY)} %"
-    items.append(list_item(_sign_key("!"), f" fails in {risk} of the takeovers."))
+        items.append("starts 0.15 s after the mark: moves so long after the mark is crossed.")
+    risk = f"more than {chance_in_words(defaults.RISKY)}"
+    items.append(list_item(_sign_key("!"), f" fails in {risk} takeovers."))
     items.append(
         list_item(
             _sign_key("×"), f" chance of running into each other {risk}: try it slower first."
@@ -606,14 +663,19 @@ def _zone_time_words(advice: Iterable[PairMark], step: str) -> list[str]:
 
 
 def _mark_error_words(advice: Iterable[PairMark]) -> list[str]:
-    """How well the takeovers so far fix the places of the marks."""
-    sds = [one.row["mark_sd_m"] for one in advice]
-    if not sds:
+    """How well the takeovers so far fix the places of the marks and the chances."""
+    rows = [one.row for one in advice]
+    if not rows:
         return []
-    low, middle, high = np.quantile(sds, [0.0, 0.5, 1.0])
+    place, chance = (
+        np.quantile([row[name] for row in rows], [0.5, 0.0, 1.0])
+        for name in ("mark_sd_m", "p_in_zone_sd")
+    )
     return [
-        f"The takeovers so far fix a mark's place to ± {middle:.2f} m "
-        f"({low:.2f} to {high:.2f}; one standard error)."
+        f"The takeovers so far fix a mark's place to ± {place[0]:.2f} m "
+        f"({place[1]:.2f} to {place[2]:.2f}) and a chance to ± {percent(chance[0])} % "
+        f"({percent(chance[1])} to {percent(chance[2])}): the middle pair and the range, one "
+        "standard error. More takeovers make it smaller."
     ]
 
 

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from pipeline.base import defaults
 from pipeline.base.relays import is_blind
 from pipeline.base.track_rule import TrackRule, track_rule
-from pipeline.base.words import FEW_REPS
+from pipeline.base.words import FEW_REPS, falls_short, is_risky
 from pipeline.errors import InputError, UsageError
-from pipeline.show.wording import foot_length_m, percent
+from pipeline.show.wording import foot_length_m
 from pipeline.tables import schema
 
 CardPair = tuple[str, str]  # incoming, outgoing
@@ -31,7 +31,6 @@ class ReceiverFacts:
 
     foot_m: float | None
     lag_s: float | None
-    lag_sd_s: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,9 +87,9 @@ def receiver_facts(
     if runners is None:
         return None
     schema.check_table("runners", runners)
-    rows = runners.select(["runner", "event", "foot_m", "lag_s", "lag_sd_s"]).to_pylist()
+    rows = runners.select(["runner", "event", "foot_m", "lag_s"]).to_pylist()
     return {
-        row["runner"]: ReceiverFacts(row["foot_m"], row["lag_s"], row["lag_sd_s"])
+        row["runner"]: ReceiverFacts(row["foot_m"], row["lag_s"])
         for row in rows
         if row["event"] == event and row["runner"] in team
     }
@@ -129,8 +128,8 @@ def pair_marks(
         step_m = foot_m or defaults.FOOT_M
         out[pair] = PairMark(
             row,
-            is_short=percent(row["p_in_zone"]) < 100.0 * (1.0 - defaults.RISKY) - 1e-9,
-            may_collide=row["p_ran_into"] > defaults.RISKY + 1e-9,
+            is_short=falls_short(row["p_in_zone"]),
+            may_collide=is_risky(row["p_ran_into"]),
             is_thin=row["reps"] < FEW_REPS,
             nearer=_moved_mark(curves[pair], row, -step_m),
             farther=_moved_mark(curves[pair], row, step_m),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.base.words import chance_in_words, count
+from pipeline.base.words import chance_in_words, count, percent
 from pipeline.show.figures.figure import (
     Dot,
     Figure,
@@ -16,7 +16,7 @@ from pipeline.show.figures.figure import (
 )
 from pipeline.show.markup import plain_text, shorten
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import decimal, percent
+from pipeline.show.wording import decimal
 
 LEGS = ("leg1", "leg2", "leg3", "leg4")
 MOST_NUMBERED = 12  # more numbers than these would hide the points

@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 
 from pipeline.base.values import Floats
-from pipeline.base.words import count
+from pipeline.base.words import count, outcome_in_words
 from pipeline.show.figures.figure import (
     Bracket,
     Curve,
@@ -30,7 +30,7 @@ from pipeline.show.figures.figure import (
 )
 from pipeline.show.markup import plain_text, short_name, shorten
 from pipeline.show.scenes import Moment, RunnerRole, Scene
-from pipeline.show.wording import clock_words, day_range, with_error
+from pipeline.show.wording import clock_words, day_range, decimal, with_error
 from pipeline.tables.courses import RunnerCourse
 
 View = Literal["zone", "clock"]
@@ -52,7 +52,6 @@ X_LABEL = {
     "zone": "place of the trunk past the entry line, m",
     "clock": "time since the incoming runner's entry, s",
 }
-_VIEW_WORDS = {"zone": "over the zone", "clock": "over the clock"}
 READING = (
     "Bands and bars are ± 1 standard error (of the gap: at most). The double line is the baton's "
     "speed."
@@ -106,7 +105,7 @@ def takeover_overlay(one: Scene, view: View, scales: OverlayScales | None = None
     return _overlay_figure(
         [one],
         view,
-        _takeover_title(one),
+        f"{_takeover_names(one)}: {_takeover_finding(one)}",
         _describe_takeover(one),
         x,
         speeds,
@@ -134,8 +133,7 @@ def pair_overlay(
             speeds += _speed_curve(course, role, x, view, name=rep == 0, rep=rep)
         speeds += _pass_on_speeds(one, x, view, rep)
         gaps += _gap_items(one, x, view, rep)
-    incoming, outgoing = map(short_name, several[0].pair)
-    title = f"{incoming} to {outgoing}, {count(len(several), 'takeover')}"
+    title = f"{_takeover_names(several[0])}: {_pair_finding(several)}"
     lines = [Upright("plain", 0.0, "entry", kind="entry")]
     if view == "zone":
         lines.append(Upright("plain", several[0].zone_m, "exit", kind="exit"))
@@ -153,7 +151,7 @@ def small_overlay(one: Scene, behind: Curve | None, scales: OverlayScales) -> Fi
     items += _pass_on_speeds(one, x, "zone", rep=0)
     lines = (Upright("plain", 0.0), Upright("plain", one.zone_m))
     return Figure(
-        _takeover_title(one), _describe_takeover(one), x,
+        _takeover_names(one), _describe_takeover(one), x,
         (Panel(scales.speed, tuple(items), SPEED_SHARE),), lines,
         (Span(0.0, one.zone_m),),
     )  # fmt: skip
@@ -187,7 +185,7 @@ def _overlay_figure(
     zone_m = several[0].zone_m
     spans = (Span(0.0, zone_m, f"zone, {zone_m:g} m"),) if view == "zone" else ()
     return Figure(
-        f"{title}, {_VIEW_WORDS[view]}", description, x, tuple(panels), tuple(lines), spans,
+        title, description, x, tuple(panels), tuple(lines), spans,
         _overlay_notes(several, view),
     )  # fmt: skip
 
@@ -378,10 +376,29 @@ def _moment_ink(moment: Moment) -> Literal["incoming", "outgoing", "plain"]:
 # --- words -----------------------------------------------------------------------------------
 
 
-def _takeover_title(one: Scene) -> str:
-    rep = "" if one.row["rep"] is None else f", rep {one.row['rep']}"
-    names = f"{short_name(one.row['incoming'])} to {short_name(one.row['outgoing'])}"
-    return f"{names}{rep}, {one.clock:%Y-%m-%d} {clock_words(one.clock)}"
+def _takeover_names(one: Scene) -> str:
+    return f"{short_name(one.row['incoming'])} to {short_name(one.row['outgoing'])}"
+
+
+def _takeover_finding(one: Scene) -> str:
+    """What came of a takeover, as a title says it."""
+    if one.pass_place is None:
+        return outcome_in_words(one.row["outcome"])
+    words = f"passed at {decimal(one.pass_place.value, 0)} m"
+    if one.zone_time is not None:
+        words += f", {decimal(one.zone_time.value, 2)} s through the zone"
+    return f"{words}, {one.zone_doubt}" if one.zone_doubt is not None else words
+
+
+def _pair_finding(several: Sequence[Scene]) -> str:
+    """Where a pair passed, as a title says it."""
+    places = [round(one.pass_place.value) for one in several if one.pass_place is not None]
+    missed = sum(one.missed for one in several)
+    words = count(len(several), "takeover")
+    if places:
+        low, high = min(places), max(places)
+        words += f", passed at {low} m" if low == high else f", passed at {low} to {high} m"
+    return f"{words}, {missed} not passed" if missed else words
 
 
 def _describe_takeover(one: Scene) -> str:
@@ -464,9 +481,13 @@ def _overlay_subject(several: Sequence[Scene]) -> str:
     first = several[0].row
     if len(several) == 1:
         session = shorten(plain_text(first["session"]), SESSION_WIDTH)
-        return f"{first['event']}, session {session}, zone {first['zone']}, lane {first['lane']}"
-    when = [one.clock for one in several]
-    return f"{first['event']}, {day_range(min(when), max(when))}"
+        clock = several[0].clock
+        when = f"{clock:%Y-%m-%d} {clock_words(clock)}"
+        rep = "" if first["rep"] is None else f", rep {first['rep']}"
+        where = f"zone {first['zone']}, lane {first['lane']}"
+        return f"{first['event']}, session {session}{rep}, {when}, {where}"
+    clocks = [one.clock for one in several]
+    return f"{first['event']}, {day_range(min(clocks), max(clocks))}"
 
 
 def has_no_curves(one: Scene) -> bool:

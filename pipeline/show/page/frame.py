@@ -28,6 +28,9 @@ READING_NOTES = (
     "known; the takeover's own part says why.",
     "Solid lines and full dots were measured or seen. Dashed lines and hollow dots are inferred.",
 )
+SeeAlso = Sequence[tuple[str, str]]
+_STYLES = ("page.css", "sheets.css", "recordings.css", "print.css")
+_SCRIPTS = ("readings.js", "overlay.js", "lane.js", "page.js")
 PRIVACY_NOTE = (
     "Speeds of a person, often a minor, are personal data: pass this page on only to those who may "
     "see them. It holds no position on Earth."
@@ -44,12 +47,14 @@ def whole_page(
     reading: Sequence[str] = READING_NOTES,
     has_views: bool = False,
     settings_after: int = 1,
+    see_also: SeeAlso = (),
 ) -> str:
     """A page as HTML text, to be stored as UTF-8.
 
     `lead` is the sentence below the title, `parts` the sections, `about` what the page rests on,
     `remarks` what was left out, `reading` how to read it. `has_views`: there are figures with two
     views, so there is a switch between them. The switches stand after `settings_after` parts.
+    `see_also` are other pages: where each lies, seen from this one, and its name.
     """
     missing = [list_item(outside_name(text)) for text in remarks]
     head = element(
@@ -58,6 +63,7 @@ def whole_page(
         element("h1", {}, title),
         element("p", {"class": "lead"}, lead),
         element("ul", {"class": "missing"}, *missing) if missing else None,
+        _other_pages(see_also),
     )
     above, below = parts[:settings_after], parts[settings_after:]
     settings = _figure_settings(has_views)
@@ -65,6 +71,17 @@ def whole_page(
     body = element("body", {}, head, main, _page_footer(about))
     body = pack_scripted(share_repeated(body))
     return html_document(title, _page_style(), body, _page_script())
+
+
+def _other_pages(see_also: SeeAlso) -> ET.Element | None:
+    """Links to other pages of the same folder; None where there is none."""
+    if not see_also:
+        return None
+    links = [
+        list_item(element("a", {"href": where}, outside_name(name))) for where, name in see_also
+    ]
+    given = {"class": "see-also", "aria-label": "Other pages"}
+    return element("nav", given, element("ul", {}, *links))
 
 
 def _figure_settings(has_views: bool) -> ET.Element:
@@ -110,8 +127,7 @@ def _read_page_file(file: str) -> str:
 
 
 def _page_script() -> str:
-    files = ("readings.js", "overlay.js", "lane.js", "page.js")
-    return '"use strict";\n(() => {\n' + "\n".join(map(_read_page_file, files)) + "})();\n"
+    return '"use strict";\n(() => {\n' + "\n".join(map(_read_page_file, _SCRIPTS)) + "})();\n"
 
 
 def _page_style() -> str:
@@ -121,7 +137,7 @@ def _page_style() -> str:
         f"@media screen and (prefers-color-scheme: dark)"
         f"{{:root:not([data-paper=light]){{{dark}color-scheme:dark}}}}\n"
         f"@media screen{{:root[data-paper=dark]{{{dark}color-scheme:dark}}}}\n"
-        f"{page_svg.ink_rules()}{_read_page_file('page.css')}{_read_page_file('print.css')}"
+        f"{page_svg.ink_rules()}{''.join(map(_read_page_file, _STYLES))}"
     )
 
 

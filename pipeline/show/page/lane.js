@@ -154,7 +154,7 @@ class Lane {
   smear(svg, ink, s, sd, { top, high, inside }) {
     for (const k of [2, 1.4, 0.7]) {
       const [a, b] = [inside(s - k * sd), inside(s + k * sd)];
-      make("rect", `smear ink-${ink}`, svg, { x: a, y: top + 1, width: b - a, height: high - 2 });
+      make("rect", `may-be ink-${ink}`, svg, { x: a, y: top + 1, width: b - a, height: high - 2 });
     }
   }
 

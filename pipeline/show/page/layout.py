@@ -8,6 +8,7 @@ the finger. Style and script are the files page.css, print.css and page.js besid
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
 from pipeline.base.words import CAUTION, count
@@ -16,18 +17,18 @@ from pipeline.show.figures.overlays import OverlayScales
 from pipeline.show.markup import (
     Child,
     element,
-    html_table,
-    outside_name,
     plain_text,
-    scrolling,
-    table_row,
 )
 from pipeline.show.page import (
+    causes_part,
     frame,
+    matrix_part,
     multiples_part,
     next_part,
     other_parts,
     pair_part,
+    recordings_part,
+    sheet_lines,
     takeover_list,
     takeover_part,
 )
@@ -38,6 +39,17 @@ from pipeline.show.wording import day_range, zone_words
 Pairing = tuple[str, str, str]  # incoming, outgoing, event
 Sightings = Mapping[tuple[str, int], Sequence[LakeRow]]  # of `observations`, by session, exchange
 NOTHING_SEEN: Sightings = {}
+
+
+@dataclass(frozen=True, eq=False)
+class Squad:
+    """All rows of the tables `marks` and `progress`, of every pair."""
+
+    marks: Sequence[LakeRow] = ()
+    progress: Sequence[LakeRow] = ()
+
+
+NO_SQUAD = Squad()
 
 
 def session_page(
@@ -51,12 +63,15 @@ def session_page(
     seen: Sightings = NOTHING_SEEN,
     legs: Sequence[LakeRow] = (),
     exercises: Sequence[LakeRow] = (),
+    squad: Squad = NO_SQUAD,
+    see_also: frame.SeeAlso = (),
 ) -> str:
     """The page of one session as HTML text, to be stored as UTF-8.
 
     `takeovers` may be empty. `recordings` are the session's rows of that table, `seen`, `legs` and
-    `exercises` those of `observations` and of the tables so called. `remarks` say what was left
-    out. `about` says what the page rests on, and is printed at its end.
+    `exercises` those of `observations` and of the tables so called, `squad` all rows of `marks` and
+    `progress`. `remarks` say what was left out. `about` says what the page rests on, and is printed
+    at its end. `see_also` are other pages.
     """
     ordered = order_by_time(takeovers)
     scales = _common_scales(ordered)
@@ -64,22 +79,19 @@ def session_page(
         next_part.next_section(ordered, known),
         _list_section(ordered, known, with_dates=False),
         multiples_part.multiples_section(ordered, scales),
+        causes_part.causes_section(ordered, [row for own in known.values() for row in own.causes]),
         other_parts.races_section(legs),
+        _matrix_section(ordered, squad),
         _pairs_section(ordered, known, scales),
         _takeovers_section(ordered, known, scales, seen, with_dates=False),
         other_parts.exercises_section(exercises, _time_zone(ordered)),
-        _recordings_section(recordings),
+        recordings_part.recordings_section(recordings),
     ]
     title = f"Takeovers, {plain_text(session_id)}"
     return frame.whole_page(
-        title,
-        _lead_sentence(ordered),
-        parts,
-        about=about,
-        remarks=remarks,
-        has_views=bool(ordered),
-        settings_after=2,
-    )
+        title, _lead_sentence(ordered), parts, about=about, remarks=remarks,
+        has_views=bool(ordered), settings_after=2, see_also=see_also,
+    )  # fmt: skip
 
 
 def pair_page(
@@ -89,6 +101,7 @@ def pair_page(
     about: Mapping[str, str],
     remarks: Sequence[str] = (),
     seen: Sightings = NOTHING_SEEN,
+    see_also: frame.SeeAlso = (),
 ) -> str:
     """The page of one pair, in one event or several, as HTML text.
 
@@ -114,14 +127,9 @@ def pair_page(
     parts.append(_takeovers_section(ordered, known, scales, seen, with_dates=True))
     title = f"{incoming} to {outgoing}"
     return frame.whole_page(
-        title,
-        _lead_sentence(ordered),
-        parts,
-        about=about,
-        remarks=remarks,
-        has_views=True,
-        settings_after=2,
-    )
+        title, _lead_sentence(ordered), parts, about=about, remarks=remarks,
+        has_views=True, settings_after=2, see_also=see_also,
+    )  # fmt: skip
 
 
 # --- parts --------------------------------------------------------------------------------------
@@ -218,6 +226,7 @@ def _pairs_section(
     scales: Mapping[takeover_list.Alike, OverlayScales],
 ) -> ET.Element | None:
     numbers, places = takeover_list.pair_numbers(ordered), _list_numbers(ordered)
+    ids = _pair_places(ordered)
     sections = []
     for key, several in _by_pairing(ordered):
         section = pair_part.pair_article(
@@ -228,6 +237,8 @@ def _pairs_section(
             with_history=False,
         )
         section.set("data-pair", numbers[key[:2]])
+        if key in ids:  # a pair in zones of two lengths has two parts, and one id
+            section.set("id", ids.pop(key))
         sections.append(section)
     if not sections:
         return None
@@ -237,6 +248,30 @@ def _pairs_section(
     return element(
         "section", {"id": "pairs", "aria-labelledby": "pairs-head"}, head, caution, *sections
     )
+
+
+def _matrix_section(ordered: Sequence[Scene], squad: Squad) -> ET.Element | None:
+    """All pairs of the squad in the relays of this page; a click leads to those that are on it."""
+    places = _pair_places(ordered)
+
+    def link(incoming: str, outgoing: str, event: str) -> str | None:
+        place = places.get((incoming, outgoing, event))
+        return None if place is None else f"#{place}"
+
+    parts: list[Child] = []
+    for event in sheet_lines.events_in_order([one.row for one in ordered]):
+        found = matrix_part.pair_matrix(squad.marks, squad.progress, event, link)
+        parts += [element("h3", {}, event), found] if found is not None else []
+    return sheet_lines.titled_section("squad", "The squad's pairs", *parts) if parts else None
+
+
+def _pair_places(ordered: Sequence[Scene]) -> dict[Pairing, str]:
+    """The id of each pair's own part of the page."""
+    return {key: f"pair-{k}" for k, key in enumerate(dict.fromkeys(map(_pairing, ordered)))}
+
+
+def _pairing(one: Scene) -> Pairing:
+    return (*one.pair, one.row["event"])
 
 
 def _takeovers_section(
@@ -285,48 +320,3 @@ def _causes_by_takeover(
         for row in own.causes:
             found.setdefault((row["session"], row["exchange"]), []).append(row)
     return found
-
-
-_RECORDING_HEADS = (
-    "runner",
-    "file",
-    "sensor",
-    "rate, Hz",
-    "clock by",
-    "clock ±, s",
-    "position noise, m",
-    "speed noise, m/s",
-    "dropped",
-    "remarks",
-)
-
-
-def _recordings_section(rows: Sequence[LakeRow]) -> ET.Element | None:
-    if not rows:
-        return None
-    caption = "What each file gave. Noise is the standard deviation of one fix."
-    given = html_table("recordings", _RECORDING_HEADS, map(_recording_line, rows), caption)
-    return element(
-        "section",
-        {"id": "files", "aria-labelledby": "files-head"},
-        element("h2", {"id": "files-head"}, "Recordings"),
-        scrolling("What each file gave", given),
-    )
-
-
-def _recording_line(own: LakeRow) -> ET.Element:
-    def figure(column: str, digits: int) -> str:
-        return "–" if own[column] is None else f"{own[column]:.{digits}f}"
-
-    cells: list[Child] = [
-        outside_name(own["file"]),
-        own["sensor"] or "–",
-        figure("rate_hz", 1),
-        own["clock_basis"],
-        figure("clock_sd_s", 3),
-        figure("position_noise_m", 2),
-        figure("speed_noise_mps", 2),
-        str(own["dropped_samples"]),
-        outside_name("; ".join(own["remarks"]) or "–"),
-    ]
-    return table_row([outside_name(own["runner"])], cells)

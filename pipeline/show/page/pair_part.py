@@ -15,7 +15,7 @@ from pipeline.base.words import count
 from pipeline.show.figures import history, overlays, page_svg
 from pipeline.show.figures.overlays import OverlayScales
 from pipeline.show.markup import Child, element, list_item, outside_name, plain_text
-from pipeline.show.page import mark_part, takeover_list, takeover_part
+from pipeline.show.page import causes_part, mark_part, takeover_list, takeover_part
 from pipeline.show.scenes import LakeRow, Scene, at_full_speed, row_estimate
 from pipeline.show.wording import (
     NBSP,
@@ -56,8 +56,8 @@ def pair_article(
     """Everything about one pair in one event; `several` in time order, at least one.
 
     `numbers` are the takeovers' numbers in the page's list, by anchor, `scales` the axes of its
-    overlays. `heading` is the tag of the
-    pair's heading. `with_history` adds the figure of the weeks and the table of candidate marks.
+    overlays. `heading` is the tag of the pair's heading. `with_history` adds the figures of the
+    weeks and the table of candidate marks.
     """
     first = several[0]
     incoming, outgoing = first.pair
@@ -71,6 +71,9 @@ def pair_article(
         left.append(page_svg.captioned_figure(weeks, "history"))
     if len(drawn) > 1:
         left += _overlay_lines(drawn, numbers, scales, level)
+    weeks_of_causes = causes_part.pair_causes(several, known.causes) if with_history else None
+    if weeks_of_causes is not None:
+        left += [element(level, {}, "Where the time went"), weeks_of_causes]
     right: list[Child] = []
     costliest = find_costliest(known.causes)
     over_weeks = [] if known.progress is None else list(_weeks_items(known.progress, several))

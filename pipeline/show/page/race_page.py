@@ -1,0 +1,230 @@
+"""A race's page: the whole beside the official time, what was won and lost against the plan, leg by
+leg, and each takeover with its verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from xml.etree import ElementTree as ET
+
+from pipeline.base.relays import legs_m
+from pipeline.base.words import chance_in_words, takeover_in_words, zone_doubt_in_words
+from pipeline.show.figures import page_svg
+from pipeline.show.figures.race_bars import (
+    difference_words,
+    part_difference,
+    part_words,
+    race_bars_figure,
+    race_finding,
+)
+from pipeline.show.markup import (
+    Child,
+    element,
+    html_table,
+    list_item,
+    outside_name,
+    plain_text,
+    scrolling,
+    table_row,
+)
+from pipeline.show.page import other_parts
+from pipeline.show.page.frame import SeeAlso, whole_page
+from pipeline.show.page.matrix_part import PairLink
+from pipeline.show.page.sheet_lines import (
+    DecisionRows,
+    bullet_list,
+    joined,
+    linked,
+    not_worked_out,
+    on_demand,
+    pair_names,
+    paragraph,
+    titled_section,
+)
+from pipeline.show.scenes import LakeRow, row_estimate
+from pipeline.show.wording import NBSP, decimal, with_error
+
+RACE_TABLES = ("race_parts", "verdicts")
+_READING = (
+    "A leg runs from line to line, as the baton passes them. The parts of the plan are cut at the "
+    "entry and exit lines of the zones, so that a zone is the pair's and a run one runner's.",
+    "The plan: what was to be expected from the takeovers before the race, each pair on its best "
+    "mark. Won and lost are against it.",
+    "Clear is what lies beyond two standard errors. Most of those errors are what is not known of "
+    "the runners, and races differ besides.",
+    "The official time is compared, never used.",
+)
+
+
+def race_page(
+    legs: Sequence[LakeRow],
+    takeovers: Sequence[LakeRow],
+    decisions: DecisionRows,
+    *,
+    link: PairLink,
+    about: Mapping[str, str],
+    remarks: Sequence[str] = (),
+    see_also: SeeAlso = (),
+) -> str:
+    """The page of one race as HTML text.
+
+    `legs` are its rows of that table, one or more; `takeovers` those of `exchanges` of its session;
+    `decisions` hold `RACE_TABLES`; `link` gives where a pair's own page is. Raises ValueError where
+    there is no leg.
+    """
+    if not legs:
+        raise ValueError("a race's page needs its legs")
+    session, race, event = (legs[0][name] for name in ("session", "race", "event"))
+    parts = [
+        row
+        for row in decisions["race_parts"] or ()
+        if row["session"] == session and row["race"] == race
+    ]
+    verdicts = {
+        row["exchange"]: row for row in decisions["verdicts"] or () if row["session"] == session
+    }
+    own = [row for row in takeovers if row["race"] == race and row["session"] == session]
+    whole = next((row for row in legs if row["leg"] == 0), None)
+    title = f"Race {plain_text(race)}, {plain_text(event)}"
+    sections: list[Child] = [
+        _plan_section(event, parts, decisions["race_parts"] is None),
+        other_parts.races_section(legs),
+        _race_takeovers_section(own, verdicts, decisions["verdicts"] is None, link),
+    ]
+    return whole_page(
+        title,
+        _race_lead(legs[0], whole, parts),
+        sections,
+        about=about,
+        remarks=remarks,
+        reading=_READING,
+        see_also=see_also,
+    )
+
+
+def _race_lead(first: LakeRow, whole: LakeRow | None, parts: Sequence[LakeRow]) -> str:
+    """The whole, the official time, and how it lies to the plan."""
+    lane = "" if first["lane"] is None else f", lane {first['lane']}"
+    words = f"Session {plain_text(first['session'])}{lane}"
+    if whole is None or whole["time_s"] is None:
+        words += ": the whole time is not known"
+    else:
+        words += f": {decimal(whole['time_s'], 2)}{NBSP}s measured"
+    if whole is not None and whole["official_time_s"] is not None:
+        words += f", {decimal(whole['official_time_s'], 2)}{NBSP}s official"
+    against = next((part_difference(row) for row in parts if row["kind"] == "whole"), None)
+    if against is not None:
+        told = difference_words(against)
+        words += f"; against the plan {told}"
+    return f"{words}."
+
+
+# --- against the plan ---------------------------------------------------------------------------
+
+
+def _plan_section(event: str, parts: Sequence[LakeRow], not_made: bool) -> ET.Element:
+    if not parts:
+        long_legs = max(legs_m(event), default=0.0) > 100.0
+        return titled_section(
+            "plan",
+            "Against the plan",
+            not_worked_out("race_parts")
+            if not_made
+            else paragraph(
+                "The table race_parts has nothing of this race. Run ",
+                element("code", {}, "batontrace race OUT"),
+                " and make this page again.",
+            ),
+            paragraph(
+                "Legs of more than 100 m need each runner's flat time: --flat RUNNER=SECONDS."
+            )
+            if long_legs
+            else None,
+        )
+    drawn = race_bars_figure(parts)
+    told = [
+        joined(part_words(row) if row["part"] else "the whole race", ": ", outside_name(text))
+        for row in sorted(parts, key=lambda row: row["part"])
+        for text in row["remarks"]
+    ]
+    return titled_section(
+        "plan",
+        "Against the plan",
+        paragraph(f"{race_finding(parts)}.") if drawn is None else None,
+        page_svg.captioned_figure(drawn, "race-bars") if drawn is not None else None,
+        on_demand("The numbers, with their errors", scrolling("The parts", _parts_table(parts))),
+        bullet_list(told),
+    )
+
+
+_PART_HEADS = ("part", "measured, s", "expected, s", "lost (+) or won (−), s", "races differ by, s")
+
+
+def _parts_table(parts: Sequence[LakeRow]) -> ET.Element:
+    def cell(row: LakeRow, name: str) -> str:
+        known = row_estimate(row, f"{name}_s", f"{name}_sd_s")
+        return "–" if known is None else with_error(known, 2)
+
+    lines = [
+        table_row(
+            [part_words(row) if row["part"] else "the whole race"],
+            [
+                cell(row, "time"),
+                cell(row, "expected"),
+                cell(row, "difference"),
+                "–" if row["spread_s"] is None else decimal(row["spread_s"], 2),
+            ],
+        )
+        for row in sorted(parts, key=lambda row: row["part"] or 99)
+    ]
+    return html_table("race-parts", _PART_HEADS, lines, "± is one standard error.")
+
+
+# --- its takeovers ------------------------------------------------------------------------------
+
+
+def _race_takeovers_section(
+    takeovers: Sequence[LakeRow],
+    verdicts: Mapping[int, LakeRow],
+    no_verdicts: bool,
+    link: PairLink,
+) -> ET.Element:
+    lines = [
+        _race_takeover(row, verdicts.get(row["exchange"]), link)
+        for row in sorted(takeovers, key=lambda row: row["zero_utc"])
+    ]
+    return titled_section(
+        "takeovers",
+        "The takeovers",
+        element("ol", {"class": "race-takeovers"}, *lines) if lines else None,
+        None if lines else paragraph("No takeover of this race was found."),
+        not_worked_out("verdicts") if no_verdicts else None,
+    )
+
+
+def _race_takeover(row: LakeRow, verdict: LakeRow | None, link: PairLink) -> ET.Element:
+    pair = row["incoming"], row["outgoing"]
+    doubt = (
+        None
+        if row["zone_length_m"] is None
+        else zone_doubt_in_words(
+            row["p_in_zone"], row["pass_m"], row["pass_sd_m"], row["zone_length_m"]
+        )
+    )
+    words = [*takeover_in_words(row["outcome"], row["faults"], doubt)]
+    if row["pass_m"] is not None and row["outcome"] == "passed":
+        words.append(f"pass {decimal(row['pass_m'], 0)}{NBSP}m past the entry line")
+    if row["zone_time_s"] is not None:
+        words.append(f"zone time {decimal(row['zone_time_s'], 2)}{NBSP}s")
+    if row["p_in_zone"] is not None:
+        words.append(f"in the zone {chance_in_words(row['p_in_zone'])}")
+    told = "; ".join(words)
+    return list_item(
+        element(
+            "h3", {}, f"Zone {row['zone']}: ", linked(link(*pair, row["event"]), *pair_names(*pair))
+        ),
+        element("p", {"class": "verdict"}, outside_name(verdict["verdict"]))
+        if verdict is not None
+        else None,
+        paragraph(f"{told[0].upper()}{told[1:]}."),
+        bullet_list(outside_name(text) for text in row["remarks"]),
+    )

@@ -1,0 +1,357 @@
+"""The season's page: its evenings, what changed, what is still open, and the way to all others."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import groupby
+from xml.etree import ElementTree as ET
+
+from pipeline.base.relays import is_blind
+from pipeline.base.words import CAUTION, count, in_feet_words, number_in_words
+from pipeline.show.file_names import PageLinks
+from pipeline.show.markup import Child, element, outside_name
+from pipeline.show.page import calendar_part, matrix_part, trend_lines
+from pipeline.show.page.calendar_part import Evening
+from pipeline.show.page.frame import whole_page
+from pipeline.show.page.matrix_part import PairLink
+from pipeline.show.page.sheet_lines import (
+    CLEAR_SDS,
+    DecisionRows,
+    bullet_list,
+    events_in_order,
+    joined,
+    linked,
+    names_in_order,
+    not_worked_out,
+    notes_line,
+    pair_names,
+    paragraph,
+    titled_section,
+)
+from pipeline.show.scenes import LakeRow
+from pipeline.show.wording import NBSP, decimal, foot_length_m, mark_words, on_the_wall
+
+SEASON_TABLES = ("marks", "progress", "runners", "verdicts", "orders", "validation")
+_READING = (
+    "An evening's takeovers are all that were measured on its day; passed are those whose baton "
+    "changed hands, inside the zone or not.",
+    f"A change is said where it lies beyond {number_in_words(int(CLEAR_SDS))} standard errors. "
+    "“Sure of the direction: 49 in 50” means that one such change in 50 is none, or the other way.",
+    "What more practice is worth: how much less a takeover would lose, on the mean, if everything "
+    "about the two runners were known.",
+)
+_MOST_TO_PRACTISE = 5
+_WORTH_S = 0.01  # less is not worth an evening
+_LEAST_MOVE_FEET = 0.5  # a tape is laid to half a foot-length
+_LEAST_MOVE_M = 0.1  # where the foot-length is not known
+
+
+def season_page(
+    takeovers: Sequence[LakeRow],
+    sessions: Sequence[str],
+    decisions: DecisionRows,
+    *,
+    races: Sequence[tuple[str, str]],
+    links: PageLinks,
+    link: PairLink,
+    about: Mapping[str, str],
+    remarks: Sequence[str] = (),
+) -> str:
+    """The season's page as HTML text.
+
+    `takeovers` are the rows of `exchanges`, `sessions` the ids of all sessions, `races` the session
+    and the id of each race, `decisions` the rows of `SEASON_TABLES`; `links` lead to the pages
+    beside this one, `link` to a pair's in an event.
+    """
+    lost = {(row["session"], row["exchange"]): row["lost_s"] for row in decisions["verdicts"] or ()}
+    evenings = calendar_part.gather_evenings(takeovers, lost)
+    parts: list[Child] = [
+        _evenings_section(evenings, takeovers, sessions, decisions, links),
+        _changes_section(decisions, next((row["time_zone"] for row in takeovers), None)),
+        _open_section(takeovers, decisions, links),
+        _pairs_section(takeovers, decisions, link),
+        _belief_section(decisions["validation"], links),
+        _pages_section(takeovers, decisions, races, links),
+    ]
+    title = "The season" if not evenings else f"The season: {_season_span(evenings)}"
+    return whole_page(
+        title,
+        _season_lead(evenings, takeovers),
+        parts,
+        about=about,
+        remarks=remarks,
+        reading=_READING,
+    )
+
+
+def _season_span(evenings: Sequence[Evening]) -> str:
+    ends = dict.fromkeys(one.day.isoformat() for one in (evenings[0], evenings[-1]))
+    return " to ".join(ends)
+
+
+def _season_lead(evenings: Sequence[Evening], takeovers: Sequence[LakeRow]) -> str:
+    if not evenings:
+        return "No takeover was found in any session."
+    passed = sum(row["outcome"] == "passed" for row in takeovers)
+    runners = {row[role] for row in takeovers for role in ("incoming", "outgoing")}
+    return (
+        f"{', '.join(events_in_order(takeovers))}; {count(len(evenings), 'evening')}, "
+        f"{count(len(runners), 'runner')}, {count(len(takeovers), 'takeover')}, {passed} passed."
+    )
+
+
+# --- evenings -----------------------------------------------------------------------------------
+
+
+def _evenings_section(
+    evenings: Sequence[Evening],
+    takeovers: Sequence[LakeRow],
+    sessions: Sequence[str],
+    decisions: DecisionRows,
+    links: PageLinks,
+) -> ET.Element:
+    ran = {row["session"] for row in takeovers}
+    idle = [one for one in sessions if one not in ran]
+    return titled_section(
+        "evenings",
+        "Evenings",
+        calendar_part.season_calendar(evenings, links.session),
+        paragraph("Without a takeover: ", *names_in_order(idle), ".") if idle else None,
+        notes_line(calendar_part.COSTS_MEANING),
+        not_worked_out("verdicts") if decisions["verdicts"] is None else None,
+    )
+
+
+# --- what changed -------------------------------------------------------------------------------
+
+
+def _changes_section(decisions: DecisionRows, time_zone: str | None) -> ET.Element:
+    """What changed, and marks that were moved, on days by the clocks of `time_zone`."""
+
+    progress, runners = decisions["progress"], decisions["runners"]
+    feet = _foot_lengths(decisions["marks"] or ())
+    changed = [
+        joined(*pair_names(row["incoming"], row["outgoing"]), f", {row['event']}: {words}")
+        for row in _rows_in_order(progress)
+        for words in trend_lines.clear_trends("progress", row, trend_lines.PAIR_TRENDS)
+    ]
+    kinds = (*trend_lines.RECEIVER_TRENDS, *trend_lines.INCOMING_TRENDS)
+    changed += [
+        joined(outside_name(row["runner"]), f", {row['event']}: {words}")
+        for row in _rows_in_order(runners)
+        for words in trend_lines.clear_trends("runners", row, kinds)
+    ]
+    moved = [
+        joined(
+            *pair_names(row["incoming"], row["outgoing"]),
+            f", {row['event']}: {_moved_words(row, feet.get(_pairing(row)), time_zone)}",
+        )
+        for row in _rows_in_order(progress)
+        if row["reps_since_move"] is not None and row["mark_m"] is not None
+    ]
+    there = progress is not None or runners is not None
+    return titled_section(
+        "changes",
+        "What changed",
+        bullet_list(changed)
+        or (paragraph("No change stands out of its error yet.") if there else None),
+        element("h3", {}, "Marks moved, and what came of it") if moved else None,
+        bullet_list(moved),
+        not_worked_out("progress") if progress is None else None,
+    )
+
+
+def _moved_words(row: LakeRow, foot_m: float | None, time_zone: str | None) -> str:
+    since = row["mark_since_utc"]
+    when = "" if since is None else f" since {on_the_wall(since, time_zone):%Y-%m-%d}"
+    came = "; ".join(trend_lines.since_the_move(row))
+    return (
+        f"{mark_words(row['mark_m'], foot_m)}{when}, {count(row['reps_since_move'], 'takeover')} "
+        f"on it; {came}"
+    )
+
+
+# --- what is open -------------------------------------------------------------------------------
+
+
+def _open_section(
+    takeovers: Sequence[LakeRow], decisions: DecisionRows, links: PageLinks
+) -> ET.Element:
+    marks, verdicts = decisions["marks"], decisions["verdicts"]
+    advised = [row for row in _rows_in_order(marks) if row["advised"]]
+    in_use = {_pairing(row): row["mark_m"] for row in decisions["progress"] or ()}
+    moves = [line for row in advised if (line := _move_line(row, in_use.get(_pairing(row))))]
+    worth = sorted(
+        (row for row in advised if (row["practice_gain_s"] or 0.0) >= _WORTH_S),
+        key=lambda row: -row["practice_gain_s"],
+    )[:_MOST_TO_PRACTISE]
+    parts: list[Child] = []
+    for head, items in (
+        ("Tapes to move", moves),
+        ("Most worth practising", [_worth_line(row) for row in worth]),
+        ("Pairs never tried", _untried_lines(marks or (), advised)),
+        ("Takeovers without an answer", _unanswered_lines(takeovers, verdicts, links)),
+    ):
+        if items:
+            parts += [element("h3", {}, head), bullet_list(items)]
+    if not parts and marks is not None:
+        parts.append(paragraph("Nothing that the tables could tell."))
+    return titled_section(
+        "open",
+        "What is still open",
+        element("p", {"class": "caution"}, CAUTION) if moves or worth else None,
+        *parts,
+        not_worked_out("marks") if marks is None else None,
+        not_worked_out("verdicts") if verdicts is None else None,
+    )
+
+
+def _move_line(row: LakeRow, used_m: float | None) -> ET.Element | None:
+    """How far a pair's tape is from the mark advised; None where it is right, or there is none."""
+    if used_m is None or not is_blind(row["event"]):
+        return None
+    foot_m, by_m = foot_length_m(row), row["mark_m"] - used_m
+    if abs(by_m) < (_LEAST_MOVE_FEET * foot_m if foot_m else _LEAST_MOVE_M):
+        return None
+    way = "farther" if by_m > 0 else "nearer"
+    size = f"{in_feet_words(abs(by_m) / foot_m)} feet" if foot_m else f"{abs(by_m):.2f}{NBSP}m"
+    stand_m = row["outgoing_start_m"]
+    stand = f", the receiver {decimal(stand_m, 1)}{NBSP}m past the back line" if stand_m else ""
+    return joined(
+        *pair_names(row["incoming"], row["outgoing"]),
+        f", {row['event']}: {size} {way}, from {mark_words(used_m, foot_m)} to "
+        f"{mark_words(row['mark_m'], foot_m)}{stand}",
+    )
+
+
+def _worth_line(row: LakeRow) -> ET.Element:
+    tried = row["reps_pair"]
+    return joined(
+        *pair_names(row["incoming"], row["outgoing"]),
+        f", {row['event']}: worth up to {decimal(row['practice_gain_s'], 2)}{NBSP}s a takeover "
+        f"({f'{tried} together' if tried else 'never tried'})",
+    )
+
+
+def _untried_lines(marks: Sequence[LakeRow], advised: Sequence[LakeRow]) -> list[Child]:
+    return [
+        joined(f"{event}: ", *names)
+        for event in events_in_order(advised)
+        if (names := matrix_part.untried_pairs(marks, event))
+    ]
+
+
+def _unanswered_lines(
+    takeovers: Sequence[LakeRow], verdicts: Sequence[LakeRow] | None, links: PageLinks
+) -> list[Child]:
+    """By session: takeovers of which the loss cannot be told, and clear losses without a cause."""
+    lines: list[Child] = []
+    when = {(row["session"], row["exchange"]): row["zero_utc"] for row in takeovers}
+    open_ones = [
+        (row, untold)
+        for row in verdicts or ()
+        if (untold := bool(row["lost_s"] is None))
+        or (row["main_cause"] is None and row["lost_s"] > CLEAR_SDS * (row["lost_sd_s"] or 0.0))
+    ]
+    open_ones = [one for one in open_ones if (one[0]["session"], one[0]["exchange"]) in when]
+    open_ones.sort(key=lambda one: when[one[0]["session"], one[0]["exchange"]])
+    for session, group in groupby(open_ones, key=lambda one: one[0]["session"]):
+        own = list(group)
+        cannot_tell, no_cause = (
+            [row["exchange"] for row, untold in own if untold is kind] for kind in (True, False)
+        )
+        words = []
+        if cannot_tell:
+            words.append(f"what was lost cannot be told of {_takeover_numbers(cannot_tell)}")
+        if no_cause:
+            words.append(f"time was lost and no cause stands out in {_takeover_numbers(no_cause)}")
+        lines.append(
+            joined(linked(links.session(session), outside_name(session)), f": {'; '.join(words)}")
+        )
+    return lines
+
+
+def _takeover_numbers(numbers: Sequence[int]) -> str:
+    return f"takeover{'' if len(numbers) == 1 else 's'} {', '.join(map(str, numbers))}"
+
+
+# --- pairs, belief, pages -----------------------------------------------------------------------
+
+
+def _pairs_section(
+    takeovers: Sequence[LakeRow], decisions: DecisionRows, link: PairLink
+) -> ET.Element:
+    marks, progress = decisions["marks"], decisions["progress"]
+    parts: list[Child] = []
+    for event in events_in_order((*takeovers, *(marks or ()))):
+        parts.append(element("h3", {}, event))
+        found = matrix_part.pair_matrix(marks or (), progress or (), event, link)
+        parts.append(found or paragraph("No mark is worked out for this relay."))
+    return titled_section(
+        "pairs", "The pairs", *parts, not_worked_out("marks") if marks is None else None
+    )
+
+
+def _belief_section(validation: Sequence[LakeRow] | None, links: PageLinks) -> ET.Element | None:
+    """What was held out and what it says; None where nothing was."""
+    told = [row for row in validation or () if row["gate"] is None and row["conclusion"]]
+    if not told:
+        return None
+    picture = links.picture("validation.png")
+    return titled_section(
+        "belief",
+        "How far to believe it",
+        paragraph("What films, gates and stopwatches saw, against what was measured without them:"),
+        bullet_list(outside_name(row["conclusion"]) for row in told),
+        paragraph(element("a", {"href": picture}, "The figure of all observations"))
+        if picture
+        else None,
+    )
+
+
+def _pages_section(
+    takeovers: Sequence[LakeRow],
+    decisions: DecisionRows,
+    races: Sequence[tuple[str, str]],
+    links: PageLinks,
+) -> ET.Element | None:
+    """The way to the pages that lie beside this one; None where there is none."""
+    runners = sorted({row[role] for row in takeovers for role in ("incoming", "outgoing")})
+    pairs = sorted({(row["incoming"], row["outgoing"]) for row in takeovers})
+    events = events_in_order((*takeovers, *(decisions["orders"] or ())))
+    lists: list[Child] = []
+    for head, found in (
+        ("Running orders", [(links.order(one), [outside_name(one)]) for one in events]),
+        (
+            "Races",
+            [
+                (links.race(session, race), [outside_name(race), ", ", outside_name(session)])
+                for session, race in races
+            ],
+        ),
+        (
+            "Runners, each to hand out",
+            [(links.runner(one), [outside_name(one)]) for one in runners],
+        ),
+        ("Pairs", [(links.pair(*one), pair_names(*one)) for one in pairs]),
+    ):
+        there = [(where, words) for where, words in found if where is not None]
+        if there:
+            lists.append(element("h3", {}, head))
+            items = [element("li", {}, linked(where, *words)) for where, words in there]
+            lists.append(element("ul", {"class": "pages"}, *items))
+    return titled_section("pages", "Other pages", *lists) if lists else None
+
+
+def _foot_lengths(marks: Sequence[LakeRow]) -> dict[tuple[str, str, str], float | None]:
+    return {_pairing(row): foot_length_m(row) for row in marks if row["advised"]}
+
+
+def _pairing(row: LakeRow) -> tuple[str, str, str]:
+    return row["incoming"], row["outgoing"], row["event"]
+
+
+def _rows_in_order(rows: Sequence[LakeRow] | None) -> list[LakeRow]:
+    """The rows of a table, the shorter relays first."""
+    events = {event: place for place, event in enumerate(events_in_order(rows or ()))}
+    return sorted(rows or (), key=lambda row: events[row["event"]])
