@@ -84,7 +84,7 @@ def test_a_pair_over_all_sessions_or_in_one(out):
     once = publish.write_page(out, pair=pair, session=session)
     assert once.takeovers == pairs(out, session).count(pair)
     assert once.path != everywhere.path
-    assert "over the weeks" in everywhere.path.read_text(encoding="utf-8")
+    assert "evening" in everywhere.path.read_text(encoding="utf-8")
 
 
 def test_marks_and_weeks_are_on_the_page_once_they_are_worked_out(out):
