@@ -127,3 +127,7 @@ def _draw(out: str, found: ValidationDecision, to: Path | None) -> None:
     lead = found.agreements.lead_m
     notes = [] if lead is None else [f"{validation.lead_words(lead)}; that is taken out."]
     terminal.say(f"Figure: {publish.write_agreement(out, strips, notes, to=to)}")
+    judged = validation.validation_table(found.agreements).to_pylist()
+    seconds = publish.write_checks(out, judged, to=to)
+    if seconds is not None:
+        terminal.say(f"In seconds: {seconds}")

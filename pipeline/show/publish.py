@@ -16,7 +16,7 @@ from pipeline.base.words import count
 from pipeline.errors import InputError, UsageError
 from pipeline.show import scenes
 from pipeline.show.card.card import CardSheet, card_html, race_card_html
-from pipeline.show.figures import held_out_strips, history, overlays, risk, what_if
+from pipeline.show.figures import agreement, held_out_strips, history, overlays, risk, what_if
 from pipeline.show.figures.figure import Figure
 from pipeline.show.file_names import pair_file_name, session_file_name
 from pipeline.show.markup import plain_text
@@ -213,6 +213,27 @@ def write_agreement(
     return _write_picture(
         out, "validation.png", to, held_out_strips.agreement_figure(strips, notes)
     )
+
+
+def write_checks(
+    out: Out, judged: Sequence[LakeRow], *, to: Path | None = None
+) -> Path | str | None:
+    """Write the figure of the moments that were held out, in seconds, beside that of the strips;
+    None where none was timed. `judged` are rows of the table `validation`, `to` the name of the
+    strips' figure.
+
+    Raises as `write_agreement` does; InputError where the observations cannot be read.
+    """
+    rows = [
+        row
+        for session in lake.session_ids(out)
+        for row in lake.read_session_table(out, session, "observations").to_pylist()
+    ]
+    figure = agreement.checks_figure(rows, judged)
+    if figure is None:
+        return None
+    beside = None if to is None else to.with_name(f"{to.stem}-seconds{to.suffix}")
+    return _write_picture(out, "validation-seconds.png", beside, figure)
 
 
 def _write_picture(
