@@ -578,7 +578,7 @@ def test_of_hundreds_only_what_is_near_is_laid_out(browser, tmp_path):
             assert articles.count() == reps
             page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
             last = articles.nth(reps - 1)
-            last.scroll_into_view_if_needed()
+            last.locator("figure.overlay").scroll_into_view_if_needed()
             laid_out = """() => [...document.querySelectorAll('article.takeover svg')].filter(
                 svg => svg.checkVisibility({contentVisibilityAuto: true})).length"""
             page.wait_for_function(
