@@ -46,7 +46,7 @@ from pipeline.show.wording import NBSP, decimal, foot_length_m, mark_words, with
 
 ORDER_TABLES = ("orders", "marks")
 MOST_NEXT = 10  # orders that are compared with the first
-_READING = (
+_ORDER_READING = (
     "Expected loss: the expected time, and for each of the three takeovers what a failure and "
     "running into each other are worth, times their chances. Orders are ranked by it.",
     "Passes all three zones: all three takeovers happen between the entry and the exit line.",
@@ -90,7 +90,7 @@ def order_page(
             _reserves_section(ranked),
         ]
     return whole_page(
-        title, lead, parts, about=about, remarks=remarks, reading=_READING, see_also=see_also
+        title, lead, parts, about=about, remarks=remarks, reading=_ORDER_READING, see_also=see_also
     )
 
 

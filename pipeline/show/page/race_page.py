@@ -44,7 +44,7 @@ from pipeline.show.scenes import LakeRow, row_estimate
 from pipeline.show.wording import NBSP, decimal, with_error
 
 RACE_TABLES = ("race_parts", "verdicts")
-_READING = (
+_RACE_READING = (
     "A leg runs from line to line, as the baton passes them. The parts of the plan are cut at the "
     "entry and exit lines of the zones, so that a zone is the pair's and a run one runner's.",
     "The plan: what was to be expected from the takeovers before the race, each pair on its best "
@@ -96,7 +96,7 @@ def race_page(
         sections,
         about=about,
         remarks=remarks,
-        reading=_READING,
+        reading=_RACE_READING,
         see_also=see_also,
     )
 

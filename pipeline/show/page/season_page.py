@@ -15,7 +15,6 @@ from pipeline.show.page.calendar_part import Evening
 from pipeline.show.page.frame import whole_page
 from pipeline.show.page.matrix_part import PairLink
 from pipeline.show.page.sheet_lines import (
-    CLEAR_SDS,
     DecisionRows,
     bullet_list,
     events_in_order,
@@ -29,10 +28,10 @@ from pipeline.show.page.sheet_lines import (
     titled_section,
 )
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import NBSP, decimal, foot_length_m, mark_words, on_the_wall
+from pipeline.show.wording import CLEAR_SDS, NBSP, decimal, foot_length_m, mark_words, on_the_wall
 
 SEASON_TABLES = ("marks", "progress", "runners", "verdicts", "orders", "validation")
-_READING = (
+_SEASON_READING = (
     "An evening's takeovers are all that were measured on its day; passed are those whose baton "
     "changed hands, inside the zone or not.",
     f"A change is said where it lies beyond {number_in_words(int(CLEAR_SDS))} standard errors. "
@@ -69,7 +68,7 @@ def season_page(
         _evenings_section(evenings, takeovers, sessions, decisions, links),
         _changes_section(decisions, next((row["time_zone"] for row in takeovers), None)),
         _open_section(takeovers, decisions, links),
-        _pairs_section(takeovers, decisions, link),
+        _matrices_section(takeovers, decisions, link),
         _belief_section(decisions["validation"], links),
         _pages_section(takeovers, decisions, races, links),
     ]
@@ -80,7 +79,7 @@ def season_page(
         parts,
         about=about,
         remarks=remarks,
-        reading=_READING,
+        reading=_SEASON_READING,
     )
 
 
@@ -132,21 +131,21 @@ def _changes_section(decisions: DecisionRows, time_zone: str | None) -> ET.Eleme
     feet = _foot_lengths(decisions["marks"] or ())
     changed = [
         joined(*pair_names(row["incoming"], row["outgoing"]), f", {row['event']}: {words}")
-        for row in _rows_in_order(progress)
+        for row in _shorter_relays_first(progress)
         for words in trend_lines.clear_trends("progress", row, trend_lines.PAIR_TRENDS)
     ]
     kinds = (*trend_lines.RECEIVER_TRENDS, *trend_lines.INCOMING_TRENDS)
     changed += [
         joined(outside_name(row["runner"]), f", {row['event']}: {words}")
-        for row in _rows_in_order(runners)
+        for row in _shorter_relays_first(runners)
         for words in trend_lines.clear_trends("runners", row, kinds)
     ]
     moved = [
         joined(
             *pair_names(row["incoming"], row["outgoing"]),
-            f", {row['event']}: {_moved_words(row, feet.get(_pairing(row)), time_zone)}",
+            f", {row['event']}: {_moved_mark_words(row, feet.get(_pairing(row)), time_zone)}",
         )
-        for row in _rows_in_order(progress)
+        for row in _shorter_relays_first(progress)
         if row["reps_since_move"] is not None and row["mark_m"] is not None
     ]
     there = progress is not None or runners is not None
@@ -161,7 +160,7 @@ def _changes_section(decisions: DecisionRows, time_zone: str | None) -> ET.Eleme
     )
 
 
-def _moved_words(row: LakeRow, foot_m: float | None, time_zone: str | None) -> str:
+def _moved_mark_words(row: LakeRow, foot_m: float | None, time_zone: str | None) -> str:
     since = row["mark_since_utc"]
     when = "" if since is None else f" since {on_the_wall(since, time_zone):%Y-%m-%d}"
     came = "; ".join(trend_lines.since_the_move(row))
@@ -178,7 +177,7 @@ def _open_section(
     takeovers: Sequence[LakeRow], decisions: DecisionRows, links: PageLinks
 ) -> ET.Element:
     marks, verdicts = decisions["marks"], decisions["verdicts"]
-    advised = [row for row in _rows_in_order(marks) if row["advised"]]
+    advised = [row for row in _shorter_relays_first(marks) if row["advised"]]
     in_use = {_pairing(row): row["mark_m"] for row in decisions["progress"] or ()}
     moves = [line for row in advised if (line := _move_line(row, in_use.get(_pairing(row))))]
     worth = sorted(
@@ -278,7 +277,7 @@ def _takeover_numbers(numbers: Sequence[int]) -> str:
 # --- pairs, belief, pages -----------------------------------------------------------------------
 
 
-def _pairs_section(
+def _matrices_section(
     takeovers: Sequence[LakeRow], decisions: DecisionRows, link: PairLink
 ) -> ET.Element:
     marks, progress = decisions["marks"], decisions["progress"]
@@ -351,7 +350,7 @@ def _pairing(row: LakeRow) -> tuple[str, str, str]:
     return row["incoming"], row["outgoing"], row["event"]
 
 
-def _rows_in_order(rows: Sequence[LakeRow] | None) -> list[LakeRow]:
+def _shorter_relays_first(rows: Sequence[LakeRow] | None) -> list[LakeRow]:
     """The rows of a table, the shorter relays first."""
     events = {event: place for place, event in enumerate(events_in_order(rows or ()))}
     return sorted(rows or (), key=lambda row: events[row["event"]])
