@@ -78,6 +78,9 @@ def test_ten_orders_are_listed_and_the_rest_are_counted():
     page = shown(*many)
     assert len([row for row in page.grid() if row and row[0][:1].isdigit()]) == 10
     assert "3 more orders of the table are not listed." in said(page)
+    assert "not drawn" not in said(page)
+    crowd = [FIRST, *(order(k, *FOUR[::-1], loss_s=44.4 + k / 10) for k in range(2, 41))]
+    assert "16 more orders of the table are not drawn." in said(shown(*crowd))
 
 
 def test_who_drops_out_is_replaced_from_the_table_or_it_says_that_it_holds_none():

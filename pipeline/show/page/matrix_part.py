@@ -66,7 +66,8 @@ def pair_matrix(
     }
     runners = sorted({runner for pair in advised for runner in pair})
     best = _least_costly(advised)
-    most = max((row["loss_s"] for row in advised.values()), default=0.0)
+    costs = [row["loss_s"] for row in advised.values()]
+    best_s, most = min(costs), max(costs)
     rows = [
         table_row(
             [outside_name(incoming)],
@@ -86,6 +87,7 @@ def pair_matrix(
         scrolling(label, html_table("pairs", heads, rows)),
         notes_line(
             COST_MEANING,
+            " Below 0 the baton gains." if best_s < 0.0 else "",
             f" The bar is the cost; it fills the cell at {_cost_words(most)}. The pairs that cost "
             "least are framed and numbered. Reps are takeovers together: "
             f"{_TRUST_SIGNS[2]} {FEW_REPS} or more, {_TRUST_SIGNS[1]} fewer, {_TRUST_SIGNS[0]} "

@@ -45,6 +45,7 @@ from pipeline.show.scenes import LakeRow
 from pipeline.show.wording import NBSP, decimal, foot_length_m, mark_words, with_error, with_sign
 
 ORDER_TABLES = ("orders", "marks")
+MOST_DRAWN = 24  # orders in the figure: as many as four runners have; more hide each other
 MOST_NEXT = 10  # orders that are compared with the first
 _ORDER_READING = (
     "Expected loss: the expected time, and for each of the three takeovers what a failure and "
@@ -224,7 +225,7 @@ def _zone_lines(row: LakeRow, by_mark: bool) -> Iterable[Child]:
         f"{decimal(row['zone_time_s'], 2)}{NBSP}s."
     )
     tried = row["reps_pair"]
-    trust = "never tried together" if not tried else f"{count(tried, 'takeover')} together"
+    trust = "Never tried together" if not tried else f"{count(tried, 'takeover')} together"
     yield paragraph(trust, ": few." if 0 < tried < FEW_REPS else ".")
     yield bullet_list(outside_name(text) for text in row["remarks"])
 
@@ -233,19 +234,27 @@ def _zone_lines(row: LakeRow, by_mark: bool) -> Iterable[Child]:
 
 
 def _plane_section(ranked: Sequence[LakeRow]) -> ET.Element | None:
-    drawn = order_plane_figure(ranked)
+    drawn = order_plane_figure(ranked[:MOST_DRAWN])
     if drawn is None:
         return None
-    return titled_section("plane", "Fast or safe", page_svg.captioned_figure(drawn, "order-plane"))
+    left = len(ranked) - MOST_DRAWN
+    return titled_section(
+        "plane",
+        "Fast or safe",
+        page_svg.captioned_figure(drawn, "order-plane"),
+        notes_line(f"{count(left, 'more order')} of the table are not drawn.")
+        if left > 0
+        else None,
+    )
 
 
 _NEXT_HEADS = (
     "order",
-    "expected loss beyond the first, s",
+    "loss beyond the first, s",
     "time, s",
     "pass all three zones",
     "takeovers that the first has not",
-    "of these never tried",
+    "never tried",
 )
 
 

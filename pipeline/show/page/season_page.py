@@ -23,6 +23,7 @@ from pipeline.show.page.sheet_lines import (
     names_in_order,
     not_worked_out,
     notes_line,
+    on_demand,
     pair_names,
     paragraph,
     titled_section,
@@ -41,6 +42,8 @@ _SEASON_READING = (
 )
 _MOST_TO_PRACTISE = 5
 _WORTH_S = 0.01  # less is not worth an evening
+_MOST_PAGES = 12  # links of a kind in sight
+_MOST_IN_SIGHT = 8  # lines of a list; the others open on demand
 _LEAST_MOVE_FEET = 0.5  # a tape is laid to half a foot-length
 _LEAST_MOVE_M = 0.1  # where the foot-length is not known
 
@@ -140,34 +143,41 @@ def _changes_section(decisions: DecisionRows, time_zone: str | None) -> ET.Eleme
         for row in _shorter_relays_first(runners)
         for words in trend_lines.clear_trends("runners", row, kinds)
     ]
-    moved = [
-        joined(
-            *pair_names(row["incoming"], row["outgoing"]),
-            f", {row['event']}: {_moved_mark_words(row, feet.get(_pairing(row)), time_zone)}",
-        )
-        for row in _shorter_relays_first(progress)
-        if row["reps_since_move"] is not None and row["mark_m"] is not None
-    ]
+    moved: dict[bool, list[Child]] = {True: [], False: []}
+    for row in _shorter_relays_first(progress):
+        if row["reps_since_move"] is None or row["mark_m"] is None:
+            continue
+        came = trend_lines.since_the_move(row)
+        line = _moved_mark_line(row, feet.get(_pairing(row)), came, time_zone)
+        moved[bool(came)].append(line)
     there = progress is not None or runners is not None
     return titled_section(
         "changes",
         "What changed",
         bullet_list(changed)
         or (paragraph("No change stands out of its error yet.") if there else None),
-        element("h3", {}, "Marks moved, and what came of it") if moved else None,
-        bullet_list(moved),
+        element("h3", {}, "Marks moved, and what came of it") if any(moved.values()) else None,
+        bullet_list(moved[True]),
+        on_demand(
+            f"{count(len(moved[False]), 'move')} of which nothing stands out yet",
+            bullet_list(moved[False]),
+        )
+        if moved[False]
+        else None,
         not_worked_out("progress") if progress is None else None,
     )
 
 
-def _moved_mark_words(row: LakeRow, foot_m: float | None, time_zone: str | None) -> str:
+def _moved_mark_line(
+    row: LakeRow, foot_m: float | None, came: Sequence[str], time_zone: str | None
+) -> ET.Element:
     since = row["mark_since_utc"]
     when = "" if since is None else f" since {on_the_wall(since, time_zone):%Y-%m-%d}"
-    came = "; ".join(trend_lines.since_the_move(row))
-    return (
-        f"{mark_words(row['mark_m'], foot_m)}{when}, {count(row['reps_since_move'], 'takeover')} "
-        f"on it; {came}"
+    words = (
+        f", {row['event']}: {mark_words(row['mark_m'], foot_m)}{when}, "
+        f"{count(row['reps_since_move'], 'takeover')} on it"
     )
+    return joined(*pair_names(row["incoming"], row["outgoing"]), "; ".join((words, *came)))
 
 
 # --- what is open -------------------------------------------------------------------------------
@@ -179,7 +189,8 @@ def _open_section(
     marks, verdicts = decisions["marks"], decisions["verdicts"]
     advised = [row for row in _shorter_relays_first(marks) if row["advised"]]
     in_use = {_pairing(row): row["mark_m"] for row in decisions["progress"] or ()}
-    moves = [line for row in advised if (line := _move_line(row, in_use.get(_pairing(row))))]
+    moves = _move_lines(advised, in_use)
+
     worth = sorted(
         (row for row in advised if (row["practice_gain_s"] or 0.0) >= _WORTH_S),
         key=lambda row: -row["practice_gain_s"],
@@ -192,7 +203,9 @@ def _open_section(
         ("Takeovers without an answer", _unanswered_lines(takeovers, verdicts, links)),
     ):
         if items:
-            parts += [element("h3", {}, head), bullet_list(items)]
+            more = items[_MOST_IN_SIGHT:]
+            parts += [element("h3", {}, head), bullet_list(items[:_MOST_IN_SIGHT])]
+            parts += [on_demand(f"{len(more)} more", bullet_list(more))] if more else []
     if not parts and marks is not None:
         parts.append(paragraph("Nothing that the tables could tell."))
     return titled_section(
@@ -205,13 +218,28 @@ def _open_section(
     )
 
 
-def _move_line(row: LakeRow, used_m: float | None) -> ET.Element | None:
-    """How far a pair's tape is from the mark advised; None where it is right, or there is none."""
-    if used_m is None or not is_blind(row["event"]):
-        return None
+def _move_lines(
+    advised: Sequence[LakeRow], in_use: Mapping[tuple[str, str, str], float | None]
+) -> list[Child]:
+    """How far each pair's tape is from the mark advised, the farthest first; none where it is
+    right, or where there is no tape."""
+    found = [
+        (row, used_m)
+        for row in advised
+        if is_blind(row["event"])
+        and (used_m := in_use.get(_pairing(row))) is not None
+        and abs(row["mark_m"] - used_m) >= _least_move_m(foot_length_m(row))
+    ]
+    found.sort(key=lambda one: -abs(one[0]["mark_m"] - one[1]))
+    return [_move_line(row, used_m) for row, used_m in found]
+
+
+def _least_move_m(foot_m: float | None) -> float:
+    return _LEAST_MOVE_FEET * foot_m if foot_m else _LEAST_MOVE_M
+
+
+def _move_line(row: LakeRow, used_m: float) -> ET.Element:
     foot_m, by_m = foot_length_m(row), row["mark_m"] - used_m
-    if abs(by_m) < (_LEAST_MOVE_FEET * foot_m if foot_m else _LEAST_MOVE_M):
-        return None
     way = "farther" if by_m > 0 else "nearer"
     size = f"{in_feet_words(abs(by_m) / foot_m)} feet" if foot_m else f"{abs(by_m):.2f}{NBSP}m"
     stand_m = row["outgoing_start_m"]
@@ -336,9 +364,12 @@ def _pages_section(
     ):
         there = [(where, words) for where, words in found if where is not None]
         if there:
-            lists.append(element("h3", {}, head))
             items = [element("li", {}, linked(where, *words)) for where, words in there]
-            lists.append(element("ul", {"class": "pages"}, *items))
+            listed = element("ul", {"class": "pages"}, *items)
+            if len(there) > _MOST_PAGES:
+                lists.append(on_demand(f"{head}: {len(there)}", listed))
+            else:
+                lists += [element("h3", {}, head), listed]
     return titled_section("pages", "Other pages", *lists) if lists else None
 
 
