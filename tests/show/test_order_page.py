@@ -104,6 +104,15 @@ def test_without_marks_the_order_stands_and_the_page_says_so():
     assert "batontrace marks OUT" in text
 
 
+def test_orders_from_before_losses_were_weighed_are_shown_without():
+    old = [one | {"loss_s": None} for one in (FIRST, LEVEL, FAR)]
+    page = shown(*old)
+    assert "9 in 10 races pass all three zones." in said(page)
+    assert "Expected loss 4" not in said(page)
+    assert {row[0]: row for row in page.grid()}["2: heron, otter, stoat, rowan"][1] == "–"
+    assert "Without heron: lark, stoat, otter, rowan; 44.00 s expected; marks" in said(page)
+
+
 def test_a_change_by_sight_has_no_tape():
     rows = [order(1, *FOUR, event="4x400")]
     text = said(shown(*rows, marks=[one | {"event": "4x400"} for one in MARKS], event="4x400"))

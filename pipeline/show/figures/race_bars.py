@@ -95,9 +95,12 @@ def is_part_clear(change: Estimate | None) -> bool:
 def part_words(row: LakeRow, *, short: bool = False) -> str:
     """A part of a race by name: "leg 2, heron", "zone 1, otter to heron"."""
     name = short_name if short else plain_text
+    number, runner, outgoing = (
+        "?" if row[key] is None else name(str(row[key])) for key in ("leg", "runner", "outgoing")
+    )
     if row["kind"] == "zone":
-        return f"zone {row['leg']}, {name(row['runner'] or '?')} to {name(row['outgoing'] or '?')}"
-    return f"leg {row['leg']}, {name(row['runner'] or '?')}"
+        return f"zone {number}, {runner} to {outgoing}"
+    return f"leg {number}, {runner}"
 
 
 def difference_words(change: Estimate | None) -> str:
