@@ -10,7 +10,7 @@ from pipeline.base.relays import is_blind
 from pipeline.base.words import CAUTION, count, in_feet_words, number_in_words
 from pipeline.show.file_names import PageLinks
 from pipeline.show.markup import Child, element, outside_name
-from pipeline.show.page import calendar_part, matrix_part, trend_lines
+from pipeline.show.page import calendar_part, matrix_part, takeover_list, trend_lines
 from pipeline.show.page.calendar_part import Evening
 from pipeline.show.page.frame import whole_page
 from pipeline.show.page.matrix_part import PairLink
@@ -284,22 +284,27 @@ def _unanswered_lines(
     open_ones.sort(key=lambda one: when[one[0]["session"], one[0]["exchange"]])
     for session, group in groupby(open_ones, key=lambda one: one[0]["session"]):
         own = list(group)
-        cannot_tell, no_cause = (
-            [row["exchange"] for row, untold in own if untold is kind] for kind in (True, False)
-        )
-        words = []
-        if cannot_tell:
-            words.append(f"what was lost cannot be told of {_takeover_numbers(cannot_tell)}")
-        if no_cause:
-            words.append(f"time was lost and no cause stands out in {_takeover_numbers(no_cause)}")
-        lines.append(
-            joined(linked(links.session(session), outside_name(session)), f": {'; '.join(words)}")
-        )
+        where = links.session(session)
+        parts: list[Child] = []
+        for kind, words in (
+            (True, "what was lost cannot be told of "),
+            (False, "time was lost and no cause stands out in "),
+        ):
+            numbers = [row["exchange"] for row, untold in own if untold is kind]
+            if numbers:
+                parts += ["; " if parts else ": ", words, *_takeover_links(session, numbers, where)]
+
+        lines.append(joined(linked(where, outside_name(session)), *parts))
     return lines
 
 
-def _takeover_numbers(numbers: Sequence[int]) -> str:
-    return f"takeover{'' if len(numbers) == 1 else 's'} {', '.join(map(str, numbers))}"
+def _takeover_links(session: str, numbers: Sequence[int], where: str | None) -> list[Child]:
+    """Takeovers by number, each with a link to its own part of the session's page."""
+    parts: list[Child] = [f"takeover{'' if len(numbers) == 1 else 's'} "]
+    for index, number in enumerate(numbers):
+        place = None if where is None else f"{where}#{takeover_list.anchor_of(session, number)}"
+        parts += [", " if index else "", linked(place, str(number))]
+    return parts
 
 
 # --- pairs, belief, pages -----------------------------------------------------------------------
