@@ -30,6 +30,8 @@ class FigureKind(enum.StrEnum):
     overlay = "overlay"
     history = "history"
     risk = "risk"
+    marks = "marks"
+    causes = "causes"
 
 
 SessionOption = Annotated[
@@ -148,7 +150,8 @@ def run_overlay(
         FigureKind,
         typer.Option(
             "--figure",
-            help="Of a pair: its takeovers over each other, its weeks, or the risk of its mark.",
+            help="Of a pair: its takeovers over each other, its weeks, the risk of its mark, what "
+            "other marks would do, or where its time went.",
         ),
     ] = FigureKind.overlay,
     dark: Annotated[bool, typer.Option("--dark", help="Draw on a dark ground.")] = False,

@@ -11,15 +11,16 @@ from pathlib import Path
 
 import pyarrow as pa
 
+from pipeline.base.relays import is_blind
 from pipeline.base.words import count
 from pipeline.errors import InputError, UsageError
 from pipeline.show import scenes
 from pipeline.show.card.card import CardSheet, card_html, race_card_html
-from pipeline.show.figures import held_out_strips, history, overlays, risk
+from pipeline.show.figures import held_out_strips, history, overlays, risk, what_if
 from pipeline.show.figures.figure import Figure
 from pipeline.show.file_names import pair_file_name, session_file_name
 from pipeline.show.markup import plain_text
-from pipeline.show.page import layout
+from pipeline.show.page import causes_part, layout
 from pipeline.show.page_tables import (
     page_sources,
     read_decisions,
@@ -46,10 +47,12 @@ from pipeline.show.request import (
     pair_scenes,
     pair_words,
 )
-from pipeline.show.scenes import Scene
+from pipeline.show.scenes import LakeRow, Scene
 from pipeline.tables import folders, lake, whole_files
 from pipeline.tables.lake import Lake
 from pipeline.tables.places import Out, as_place
+
+MOST_BARS_ON_SLIDE = 8  # more would be too low to read
 
 
 def write_page(
@@ -156,9 +159,9 @@ def write_figure(
 ) -> WrittenFile:
     """Write one figure as SVG or PNG, by the ending of `to`.
 
-    With `exchange` it is the overlay of one takeover; with `pair` it is a pair's overlay, history
-    or risk, by `figure`. `view` is the axis of an overlay, "zone" where none is given. A risk
-    rests on all sessions. Raises as `write_page` does.
+    With `exchange` it is the overlay of one takeover; with `pair` it is a pair's figure of that
+    name. `view` is the axis of an overlay, "zone" where none is given. What is said of marks rests
+    on all sessions. Raises as `write_page` does.
     """
     check_figure_request(session, exchange, pair, view, figure)
     check_picture_name(to)
@@ -173,13 +176,24 @@ def write_figure(
     else:
         found = lake.read_lake(out, session)
         several = pair_scenes(found, pair, session, event)
-        drawn, rests, left_out = _pair_figure(out, several, figure, axis)
+        drawn, rests, left_out = _pair_figure(found, several, figure, axis)
         remarks = (*found.remarks, *left_out)
         shown = axis if figure == "overlay" else figure
         name = f"{pair_file_name(pair, session, event)}_{shown}"
     name += "_dark" if dark else ""
     path = _write_picture(out, f"{name}.png", to, drawn, dark=dark)
-    return WrittenFile(path, rests, remarks)
+    return WrittenFile(path, rests, (*remarks, *_letter_remarks(path, drawn)))
+
+
+def _letter_remarks(path: Path | str, figure: Figure) -> tuple[str, ...]:
+    """That a PNG has boxes for letters, where no installed font has them."""
+    from pipeline.show.figures import slides
+
+    letters = "" if str(path).lower().endswith(".svg") else slides.unknown_letters(figure)
+    return (
+        f"no installed font has {letters}: boxes stand for them; install a font that has them, or "
+        "write an SVG",
+    ) * bool(letters)
 
 
 def write_agreement(
@@ -232,13 +246,14 @@ def write_card(
 
 
 def _pair_figure(
-    out: Out, several: Sequence[Scene], figure: FigureName, view: overlays.View
+    found: Lake, several: Sequence[Scene], figure: FigureName, view: overlays.View
 ) -> tuple[Figure, int, tuple[str, ...]]:
     """A pair's figure, the number of takeovers it rests on, and remarks."""
+    out = found.place
     events = sorted({one.row["event"] for one in several})
     if len(events) > 1:
-        found = f"takeovers of {', '.join(map(plain_text, events))}"
-        raise UsageError("overlay", found, "those of one relay", "choose by --event")
+        many = f"takeovers of {', '.join(map(plain_text, events))}"
+        raise UsageError("overlay", many, "those of one relay", "choose by --event")
     compared = scenes.at_full_speed(several)
     slow = len(several) - len(compared)
     ordered, others = of_newest_zone_length(scenes.order_by_time(compared))
@@ -252,12 +267,36 @@ def _pair_figure(
     (own,) = known.values()
     if figure == "history":
         return history.history_figure(ordered, own.progress), len(ordered), (*others, *remarks)
-    drawn_risk = risk.risk_figure(own.marks, own.progress)
-    if drawn_risk is None:
+    if figure == "causes":
+        return _pair_causes(found, ordered, own.causes, (*others, *remarks))
+    if figure == "marks":
+        newest = ordered[-1]
+        by_sight = not is_blind(newest.row["event"])
+        drawn_marks = what_if.what_if_figure(
+            own.marks, own.progress, newest.zone_m, by_sight=by_sight
+        )
+    else:
+        drawn_marks = risk.risk_figure(own.marks, own.progress)
+    if drawn_marks is None:
         raise InputError(
             f"{as_place(out)}/{folders.decision_file('marks')}",
             " | ".join(remarks) or f"holds no marks of {pair_words(several[0].pair)}",
             "a curve of candidate marks",
             f"work them out: batontrace marks {as_place(out)}",
         )
-    return drawn_risk, next(row["reps"] for row in own.marks if row["advised"]), remarks
+    return drawn_marks, next(row["reps"] for row in own.marks if row["advised"]), remarks
+
+
+def _pair_causes(
+    found: Lake, ordered: Sequence[Scene], causes: Sequence[LakeRow], remarks: tuple[str, ...]
+) -> tuple[Figure, int, tuple[str, ...]]:
+    judged, unjudged = with_verdicts(found, ordered)
+    figure = causes_part.draw_pair_causes(judged, causes, MOST_BARS_ON_SLIDE)
+    if figure is None:
+        raise InputError(
+            f"{found.place}/{folders.decision_file('verdicts')}",
+            " | ".join(unjudged) or f"holds no verdict on {pair_words(ordered[0].pair)}",
+            "a verdict on each takeover",
+            f"work them out: batontrace causes {found.place}",
+        )
+    return figure, sum(one.verdict is not None for one in judged), (*remarks, *unjudged)

@@ -19,7 +19,7 @@ from pipeline.tables.lake import Lake
 from pipeline.tables.places import Out
 
 PairIds = tuple[str, str]  # incoming, outgoing
-FigureName = Literal["overlay", "history", "risk"]
+FigureName = Literal["overlay", "history", "risk", "marks", "causes"]
 
 
 def check_figure_request(
@@ -40,10 +40,10 @@ def check_figure_request(
         )  # fmt: skip
     if figure != "overlay" and view is not None:
         raise UsageError(f"--axis {view}", f"--figure {figure} has its own axis", "no --axis")
-    if figure == "risk" and session is not None:
+    if figure in ("risk", "marks") and session is not None:
         raise UsageError(
             f"--session {plain_text(session)}",
-            "a mark's risk rests on all sessions",
+            "what is said of a mark rests on all sessions",
             "no --session",
         )
 

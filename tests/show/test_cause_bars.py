@@ -45,7 +45,7 @@ def words(figure):
     return [item.text for item in items(figure, Caption)]
 
 
-def test_what_was_lost_lies_to_the_right_and_what_was_gained_to_the_left_end_to_end():
+def test_what_was_lost_lies_to_the_right_and_what_was_won_to_the_left_end_to_end():
     figure = session_causes_figure(*tables((1, AB, LOST, "mark")))
     pieces = [(bar.x0, bar.x1) for bar in items(figure, Bar)]
     right = sorted(piece for piece in pieces if piece[0] >= 0.0)
@@ -99,11 +99,11 @@ def test_a_pair_s_evenings_stand_in_time_order_and_of_many_the_last_are_drawn():
 @pytest.mark.parametrize(
     ("lost", "main", "told"),
     [
-        ({"mark": 0.12}, "mark", "0.12 s lost, most by the tape"),
-        ({"mark": 0.06, "start": 0.06}, None, "0.12 s lost"),
-        ({"mark": -0.12}, None, "0.12 s gained"),
-        ({"mark": 0.02}, None, "about even"),
-        ({"mark": -0.1, "braking": 0.09}, "braking", "about even, though braking cost most"),
+        ({"mark": 0.12}, "mark", "0.12\N{NO-BREAK SPACE}s lost, most by the tape"),
+        ({"mark": 0.06, "start": 0.06}, None, "0.12\N{NO-BREAK SPACE}s lost"),
+        ({"mark": -0.12}, None, "0.12\N{NO-BREAK SPACE}s won"),
+        ({"mark": 0.02}, None, "nothing lost"),
+        ({"mark": -0.1, "braking": 0.09}, "braking", "nothing lost, though braking cost most"),
         (None, None, "cannot be told"),
     ],
 )
@@ -114,7 +114,7 @@ def test_beside_each_bar_stands_what_was_lost_and_to_what(lost, main, told):
 def test_the_title_says_what_was_found():
     some = tables((1, AB, {"mark": 0.05}, None), (2, CD, {"start": 0.3}, "start"))
     assert session_causes_figure(*some).title == (
-        "Most was lost by finch to jay, takeover 2: 0.30 s lost, most by the start"
+        "Most was lost by finch to jay, takeover 2: 0.30\N{NO-BREAK SPACE}s lost, most by the start"
     )
     none = tables((1, AB, {"mark": -0.3}, None))
     assert session_causes_figure(*none).title.startswith("No takeover lost time that stands out")

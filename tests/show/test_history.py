@@ -1,6 +1,7 @@
 """A pair's weeks: the tables' numbers where they belong, and nothing besides."""
 
 import dataclasses
+import re
 
 import numpy as np
 import pytest
@@ -38,7 +39,7 @@ def dots(figure, label, sign="disc"):
     ("label", "value"),
     [
         ("zone time", lambda one: one.zone_time),
-        ("start after the mark", lambda one: one.start),
+        ("start, s after the mark", lambda one: one.start),
         ("gap at the pass", lambda one: one.gap_at_pass),
         ("pass, m past the entry line", lambda one: one.pass_place),
     ],
@@ -129,6 +130,27 @@ def test_without_a_trend_there_is_no_line():
     for given_row in (None, row):
         items = panel(history.history_figure(several, given_row), "zone time").items
         assert not [i for i in items if isinstance(i, Curve)]
+
+
+@pytest.mark.parametrize(
+    ("slope", "sd", "words"),
+    [
+        (-0.05, 0.02, "zone time 0.05 s less each week, over two evenings"),
+        (0.05, 0.02, "zone time 0.05 s more each week, over two evenings"),
+        (-0.03, 0.02, "no change of the zone time that stands out over two evenings"),
+    ],
+)
+def test_the_title_says_whether_the_zone_time_changes(slope, sd, words):
+    row = progress_of(weeks(), zone_time_trend_s=slope, zone_time_trend_sd_s=sd)
+    assert history.history_figure(weeks(), row).title.endswith(f", 4x100: {words}")
+
+
+def test_the_title_of_one_day_speaks_of_no_weeks():
+    first = weeks()[0].row["session"]
+    evening = [one for one in weeks() if one.row["session"] == first]
+    title = history.history_figure(evening, progress_of(evening)).title
+    assert re.search(r": zone time \d\.\d\d to \d\.\d\d s in one evening$", title)
+    assert "week" not in title
 
 
 def test_changes_by_sight_have_no_start_after_a_mark():

@@ -22,6 +22,7 @@ from pipeline.advise.settings import Settings
 from pipeline.base.words import CAUTION
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.show import file_names, publish, report_files
+from pipeline.show.figures import slides
 from pipeline.tables import folders, lake, schema, writing
 
 pytestmark = pytest.mark.usefixtures("light")
@@ -83,7 +84,7 @@ def test_a_pair_over_all_sessions_or_in_one(out):
     once = publish.write_page(out, pair=pair, session=session)
     assert once.takeovers == pairs(out, session).count(pair)
     assert once.path != everywhere.path
-    assert "over the weeks" in everywhere.path.read_text(encoding="utf-8")
+    assert "evening" in everywhere.path.read_text(encoding="utf-8")
 
 
 def test_marks_and_weeks_are_on_the_page_once_they_are_worked_out(out):
@@ -265,20 +266,41 @@ def test_a_takeover_as_a_picture(out, tmp_path, view, suffix):
     assert to.read_bytes()[:5] == (b"<?xml" if suffix == ".svg" else b"\x89PNG\r")
 
 
-@pytest.mark.parametrize("figure", ["overlay", "history", "risk"])
+@pytest.mark.parametrize("figure", ["overlay", "history", "risk", "marks"])
 def test_a_pair_as_a_picture_has_a_name_of_its_own(out, figure):
     done = publish.write_figure(out, pair=most_tried(out), figure=figure)
     assert done.path.parent == out / "report"
     assert figure in done.path.name or figure == "overlay"
     own = pairs(out).count(most_tried(out))
     # a mark's risk rests on all takeovers of the two runners
-    assert done.takeovers > own if figure == "risk" else done.takeovers == own
+    assert done.takeovers > own if figure in ("risk", "marks") else done.takeovers == own
 
 
-def test_risk_needs_marks(out):
+@pytest.mark.parametrize("figure", ["risk", "marks"])
+def test_what_is_said_of_a_mark_needs_marks(out, figure):
     shutil.rmtree(out / "marks")
     with pytest.raises(InputError, match="batontrace marks"):
-        publish.write_figure(out, pair=most_tried(out), figure="risk")
+        publish.write_figure(out, pair=most_tried(out), figure=figure)
+
+
+def test_where_the_time_went_is_drawn_of_a_pair_and_needs_verdicts(out, tmp_path):
+    pair = most_tried(out)
+    to = tmp_path / "causes.svg"
+    done = publish.write_figure(out, pair=pair, figure="causes", to=to)
+    assert 1 <= done.takeovers <= pairs(out).count(pair)
+    assert "each takeover" in to.read_text(encoding="utf-8")
+    shutil.rmtree(out / "verdicts")
+    with pytest.raises(InputError, match="batontrace causes"):
+        publish.write_figure(out, pair=pair, figure="causes")
+
+
+def test_letters_that_no_installed_font_has_are_a_remark_on_a_png_and_on_no_svg(
+    out, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(slides, "unknown_letters", lambda _: "東京")
+    for suffix, many in ((".png", 1), (".svg", 0)):
+        done = publish.write_figure(out, exchange=1, to=tmp_path / f"one{suffix}")
+        assert sum("no installed font has 東京" in remark for remark in done.remarks) == many
 
 
 # --- what is refused ------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 import functools
 import io
+import itertools
 import re
 import struct
 from xml.etree import ElementTree as ET
@@ -11,6 +12,8 @@ import numpy as np
 import pytest
 import squads
 from hostile_names import HOSTILE
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure as Canvas
 from pair_weeks import mark_rows, weeks
@@ -27,9 +30,10 @@ from pipeline.show.figures.figure import (
     Panel,
     Span,
     Upright,
+    figure_words,
     make_scale,
 )
-from pipeline.show.markup import plain_text
+from pipeline.show.markup import keep_order, plain_text
 
 
 @functools.cache
@@ -89,22 +93,38 @@ def test_an_svg_holds_the_words_as_text_and_is_the_same_each_time(name):
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("dark", [False, True])
 def test_no_word_leaves_the_slide_and_words_over_the_panels_lie_apart(name, dark):
-    figure = figures()[name]
-    with slides._matplotlib_settings(look := slides._Look("dark" if dark else "light")):
+    check_words(figures()[name], dark=dark)
+
+
+def check_words(figure, *, dark=False):
+    """Every word stands on the slide, and none on another."""
+    boxes = word_boxes(figure, dark=dark)
+    for text, box in boxes:
+        where = f"{text!r} {box}"
+        assert box.x0 >= -1 and box.y0 >= -1, where  # noqa: PT018 - one box
+        assert box.x1 <= 1921 and box.y1 <= 1081, where  # noqa: PT018
+    for (text, one), (other, two) in itertools.combinations(boxes, 2):
+        across = min(one.x1, two.x1) - max(one.x0, two.x0)
+        up = min(one.y1, two.y1) - max(one.y0, two.y0)
+        # an accent or a tail may reach a little into the next line's room
+        assert across <= 1.0 or up <= 6.0, (text, one, other, two)
+
+
+def word_boxes(figure, *, dark=False):
+    """Each word of a slide with its place in dots."""
+    look = slides._Look("dark" if dark else "light")
+    with slides._matplotlib_settings(look, " ".join(figure_words(figure))):
         canvas = Canvas(figsize=(slides.WIDE_IN, slides.HIGH_IN), dpi=slides.DOTS)
         agg = FigureCanvasAgg(canvas)
         slides._compose_slide(canvas, figure, look)
         agg.draw()
         renderer = agg.get_renderer()
-        texts = [t for t in canvas.findobj(mpl.text.Text) if t.get_text() and t.get_visible()]
-        boxes = {t: t.get_window_extent(renderer) for t in texts}
-    for text, box in boxes.items():
-        where = f"{text.get_text()!r} {box}"
-        assert box.x0 >= -1 and box.y0 >= -1, where  # noqa: PT018 - one box
-        assert box.x1 <= 1921 and box.y1 <= 1081, where  # noqa: PT018
-    over = [box for text, box in boxes.items() if text in canvas.texts]
-    for k, one in enumerate(over):
-        assert not any(one.overlaps(other) for other in over[k + 1 :])
+        texts = [
+            t
+            for t in canvas.findobj(mpl.text.Text)
+            if t.get_text() and t.get_visible() and t.get_label() != slides.HALO
+        ]
+        return [(t.get_text(), t.get_window_extent(renderer)) for t in texts]
 
 
 @pytest.mark.parametrize("dark", [False, True])
@@ -165,3 +185,90 @@ def test_matplotlib_s_own_settings_are_left_alone():
     before = dict(mpl.rcParams)
     slides.draw_slide(figures()["zone"], "png")
     assert dict(mpl.rcParams) == before
+
+
+# --- room -----------------------------------------------------------------------------------------
+
+
+def axes_of(figure):
+    look = slides._Look("light")
+    with slides._matplotlib_settings(look):
+        canvas = Canvas(figsize=(slides.WIDE_IN, slides.HIGH_IN), dpi=slides.DOTS)
+        FigureCanvasAgg(canvas)
+        slides._compose_slide(canvas, figure, look)
+        return [ax.get_position() for ax in canvas.axes]
+
+
+@pytest.mark.parametrize("many", [0, 10, 60, 3000])
+def test_notes_and_title_of_any_length_leave_the_axes_their_room(many):
+    curve = Curve("incoming", np.array([0.0, 30.0]), np.array([9.0, 8.0]), word="robin")
+    notes = ("It says what there is to say. " * many, "w" * many)
+    figure = small(curve, word="robin " * (1 + many // 10), notes=notes)
+    check_words(figure)
+    (place,) = axes_of(figure)
+    assert place.height > 0.4
+    svg = words(slides.draw_slide(figure, "svg"))
+    assert (svg[-1].endswith("…") or "…" in " ".join(svg)) is (many > 20)
+
+
+def test_the_caption_of_a_risk_in_a_change_by_sight_lies_below_its_axis():
+    rows = mark_rows(event="4x400", remarks=["a remark on the mark that takes a line " * 3] * 4)
+    check_words(risk.risk_figure(rows))
+
+
+names = st.text(alphabet="abgWm ,é東م", min_size=1, max_size=14).filter(str.strip)
+
+
+@settings(max_examples=6, deadline=None)
+@given(
+    st.lists(st.tuples(st.floats(-10, 40), st.floats(0, 10), names), min_size=1, max_size=7),
+    st.lists(st.tuples(st.floats(-10, 40), names), max_size=4),
+)
+def test_no_two_words_of_any_slide_overlap(dots, uprights):
+    items = [
+        Dot("plain", x, y, word=word)
+        if k % 2
+        else Curve("incoming", np.array([x, 40.0]), np.array([y, 5.0]), word=word)
+        for k, (x, y, word) in enumerate(dots)
+    ]
+    lines = tuple(Upright("plain", x, word) for x, word in uprights)
+    check_words(small(*items, uprights=lines, spans=(Span(0.0, 30.0, "zone"),)))
+
+
+# --- letters --------------------------------------------------------------------------------------
+
+
+def test_arabic_letters_are_joined_and_keep_their_place_in_the_line():
+    with slides._matplotlib_settings(slides._Look("light"), "محمد"):
+        apart = sum(slides._text_width(letter, 20.0, bold=False) for letter in "محمد")
+        assert slides._text_width("محمد", 20.0, bold=False) < apart - 0.5
+    assert keep_order("wren to محمد, 12") == "\u200ewren to محمد\u200e, 12"
+    assert keep_order("محمد علي, نور") == "\u200eمحمد علي\u200e, نور\u200e"
+    assert keep_order("robin") == "robin"
+
+
+def test_letters_that_no_installed_font_has_are_told():
+    assert slides.unknown_letters(small(word="robin, محمد, jürgen")) == ""
+    old = "\U00016a40\U00016a41"
+    assert slides.unknown_letters(small(word=f"robin {old}")) == old
+
+
+def test_a_font_that_has_the_letters_is_taken_where_one_is_installed(monkeypatch):
+    def has(file):
+        return {0x6771} if "DejaVuSerif" in file else set(map(ord, "robin"))
+
+    monkeypatch.setattr(slides, "_font_letters", has)
+    families, missing = slides._find_fonts("robin 東京")
+    assert families[-1] == "DejaVu Serif"
+    assert missing == "京"
+
+
+def test_words_have_a_halo_and_no_box_behind_them():
+    curve = Curve("incoming", np.array([0.0, 30.0]), np.array([9.0, 8.0]), word="robin")
+    with slides._matplotlib_settings(look := slides._Look("light")):
+        canvas = Canvas(figsize=(slides.WIDE_IN, slides.HIGH_IN))
+        FigureCanvasAgg(canvas)
+        slides._compose_slide(canvas, small(curve), look)
+        texts = canvas.findobj(mpl.text.Text)
+    assert [t.get_text() for t in texts if t.get_label() == slides.HALO] == ["robin"]
+    assert not [t for t in texts if t.get_bbox_patch() is not None]

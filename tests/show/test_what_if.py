@@ -10,8 +10,9 @@ from random_tables import random_table
 
 from pipeline.base.words import chance_in_words
 from pipeline.show.figures import page_svg, slides
+from pipeline.show.figures.candidates import mark_choices
 from pipeline.show.figures.figure import Caption, Smear
-from pipeline.show.figures.what_if import mark_choices, what_if_figure
+from pipeline.show.figures.what_if import what_if_figure
 
 FOOT_M = 0.3
 

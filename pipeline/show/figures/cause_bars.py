@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.base.cause_weeks import find_costliest
+from pipeline.base.values import Estimate
 from pipeline.base.words import CAUSES, cause_in_words, count, the_cause_in_words
 from pipeline.show.figures.figure import (
     Bar,
@@ -24,11 +25,10 @@ from pipeline.show.figures.figure import (
 )
 from pipeline.show.markup import half_widths, plain_text, short_name, shorten
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import decimal
+from pipeline.show.wording import cost_words, decimal, is_clear
 
 TakeoverKey = tuple[str, int]  # session, exchange
 LEAST_DRAWN_S = 0.005  # a piece of a bar that nobody would see
-LEAST_TOLD_S, CLEAR_SDS = 0.03, 2.0  # as the verdicts have it: less is nothing that stands out
 ROW_WIDTH = 44  # half-width characters: the words over a bar, side by side
 _LOOKS: dict[str, tuple[InkName, BarPattern]] = {
     "mark": ("plain", "solid"),
@@ -60,10 +60,15 @@ class _TakeoverBar:
     main: str | None
 
     @property
-    def stands_out(self) -> bool:
+    def total(self) -> Estimate | None:
         if self.total_s is None or self.total_sd_s is None:
-            return False
-        return abs(self.total_s) > max(CLEAR_SDS * self.total_sd_s, LEAST_TOLD_S)
+            return None
+        return Estimate(self.total_s, self.total_sd_s)
+
+    @property
+    def is_lost(self) -> bool:
+        """Whether time was lost that stands out."""
+        return self.total is not None and self.total.value > 0.0 and is_clear(self.total)
 
 
 def session_causes_figure(
@@ -164,7 +169,7 @@ def _bars_figure(bars: Sequence[_TakeoverBar], title: str, notes: tuple[str, ...
         (),
         (
             "Against what the pair usually does on its best mark: lost to the right of the line, "
-            "gained to the left. The band below a bar is the sum, and how well it is known. A gain "
+            "won to the left. The band below a bar is the sum, and how well it is known. Won "
             "is often a later pass, nearer to the exit line. Pieces under "
             f"{LEAST_DRAWN_S:g} s are left out.",
             *notes,
@@ -180,9 +185,7 @@ def _lost_scale(bars: Sequence[_TakeoverBar]) -> Scale:
         if bar.total_s is not None and bar.total_sd_s is not None:
             ends += [bar.total_s - 2.0 * bar.total_sd_s, bar.total_s + 2.0 * bar.total_sd_s]
     room = 0.03 * (max(ends) - min(ends))
-    return make_scale(
-        "s gained to the left, lost to the right", min(ends) - room, max(ends) + room, 7
-    )
+    return make_scale("s won to the left, lost to the right", min(ends) - room, max(ends) + room, 7)
 
 
 def _key_panel(drawn: Sequence[str], x: Scale) -> Panel:
@@ -231,7 +234,7 @@ def _rows_panel(bars: Sequence[_TakeoverBar], x: Scale) -> Panel:
 
 
 def _bar_pieces(bar: _TakeoverBar, y: float) -> list[tuple[str, Bar]]:
-    """What was lost to the right of 0, what was gained to the left, in the order of the causes."""
+    """What was lost to the right of 0, what was won to the left, in the order of the causes."""
     out = []
     ends = {True: 0.0, False: 0.0}
     for cause in CAUSES:
@@ -250,15 +253,13 @@ def _bar_pieces(bar: _TakeoverBar, y: float) -> list[tuple[str, Bar]]:
 
 def _bar_words(bar: _TakeoverBar) -> str:
     """What stands beside a bar: how much was lost, and to what most of it went."""
-    if bar.total_s is None:
+    if bar.total is None:
         return "cannot be told"
-    cause = None if bar.main is None else the_cause_in_words(bar.main)
-    if not bar.stands_out:
-        return "about even" if cause is None else f"about even, though {cause} cost most"
-    seconds = f"{decimal(abs(bar.total_s), 2)} s"
-    if bar.total_s < 0.0:
-        return f"{seconds} gained"
-    return f"{seconds} lost" if cause is None else f"{seconds} lost, most by {cause}"
+    words = cost_words(bar.total)
+    if bar.main is None or (bar.total.value < 0.0 and is_clear(bar.total)):
+        return words
+    cause = the_cause_in_words(bar.main)
+    return f"{words}, most by {cause}" if bar.is_lost else f"{words}, though {cause} cost most"
 
 
 def _bar_description(bar: _TakeoverBar) -> str:
@@ -271,7 +272,7 @@ def _bar_description(bar: _TakeoverBar) -> str:
 
 
 def _session_title(bars: Sequence[_TakeoverBar]) -> str:
-    lost = [bar for bar in bars if bar.stands_out and (bar.total_s or 0.0) > 0.0]
+    lost = [bar for bar in bars if bar.is_lost]
     if not lost:
         return "No takeover lost time that stands out against its pair's best mark"
     worst = max(lost, key=lambda bar: bar.total_s or 0.0)
@@ -286,7 +287,7 @@ def _pair_finding(causes: Sequence[LakeRow], bars: Sequence[_TakeoverBar]) -> st
             f"{the_cause_in_words(costliest.cause)} cost most, {decimal(costliest.cost_s, 2)} s a "
             f"takeover over {costliest.takeovers}"
         )
-    lost = [bar for bar in bars if bar.stands_out and (bar.total_s or 0.0) > 0.0]
+    lost = [bar for bar in bars if bar.is_lost]
     if not lost:
         return "no takeover lost time that stands out"
     worst = max(lost, key=lambda bar: bar.total_s or 0.0)

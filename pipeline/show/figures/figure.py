@@ -8,7 +8,7 @@ The baton's own speed is a double line, and each kind of upright has a sign at i
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -282,6 +282,23 @@ class Figure:
     uprights: tuple[Upright, ...] = ()
     spans: tuple[Span, ...] = ()
     notes: tuple[str, ...] = ()
+
+
+def figure_words(figure: Figure) -> Iterator[str]:
+    """All that is written in a figure, title and notes with it."""
+    yield figure.title
+    yield from figure.notes
+    for scale in (figure.x, *(panel.y for panel in figure.panels)):
+        yield scale.label
+        yield from (scale.word(k) for k in range(len(scale.ticks)))
+    yield from (upright.word for upright in figure.uprights)
+    yield from (span.word for span in figure.spans)
+    for panel in figure.panels:
+        for item in panel.items:
+            if isinstance(item, Caption):
+                yield item.text
+            elif isinstance(item, (Curve, Dot, Bracket, Span)):
+                yield item.word
 
 
 def stack_rows(extents: Sequence[tuple[float, float]]) -> list[int]:

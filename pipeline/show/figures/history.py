@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.base.units import WEEK_S
 from pipeline.base.values import Estimate, Floats
-from pipeline.base.words import count
+from pipeline.base.words import count, number_in_words
 from pipeline.show.figures.figure import (
     Curve,
     Dot,
@@ -24,7 +24,7 @@ from pipeline.show.figures.figure import (
 )
 from pipeline.show.markup import plain_text, short_name
 from pipeline.show.scenes import LakeRow, Scene, row_estimate
-from pipeline.show.wording import change_words, with_error
+from pipeline.show.wording import CLEAR_SDS, change_words, decimal, with_error
 from pipeline.tables import schema
 
 MOST_DATES = 6  # written below the axis
@@ -50,7 +50,7 @@ def _mark_estimate(one: Scene) -> Estimate | None:
 
 _QUANTITIES = (
     _Quantity("zone time, s", "s", lambda one: one.zone_time, "zone_time"),
-    _Quantity("start after the mark, s", "s", lambda one: one.start, "go_lag"),
+    _Quantity("start, s after the mark", "s", lambda one: one.start, "go_lag"),
     _Quantity("gap at the pass, m", "m", lambda one: one.gap_at_pass, "free_distance", True),
     _Quantity("pass, m past the entry line", "m", lambda one: one.pass_place, "", True, True),
     _Quantity("mark, m before the back line", "m", _mark_estimate),
@@ -74,7 +74,7 @@ def history_figure(several: Sequence[Scene], progress: LakeRow | None = None) ->
     incoming, outgoing = several[0].pair
     who = f"{short_name(incoming)} to {short_name(outgoing)}"
     return Figure(
-        f"{who}, {several[0].row['event']}, over the weeks",
+        f"{who}, {several[0].row['event']}: {_history_finding(several, progress)}",
         _describe_history(several, progress),
         _session_scale(several),
         (_mark_missed(known[0], several, x), *known[1:]),
@@ -171,6 +171,25 @@ def _session_lines(several: Sequence[Scene]) -> tuple[Upright, ...]:
 
 
 # --- words ----------------------------------------------------------------------------------------
+
+
+def _history_finding(several: Sequence[Scene], progress: LakeRow | None) -> str:
+    """What was found: whether the zone time changes, or what it was."""
+    days = len({one.clock.date() for one in several})
+    when = "in one evening" if days == 1 else f"over {number_in_words(days)} evenings"
+    slope = None if progress is None else row_estimate(
+        progress, "zone_time_trend_s", "zone_time_trend_sd_s"
+    )  # fmt: skip
+    if slope is not None and days > 1:
+        if abs(slope.value) > CLEAR_SDS * slope.sd:
+            way = "less" if slope.value < 0.0 else "more"
+            return f"zone time {decimal(abs(slope.value), 2)} s {way} each week, {when}"
+        return f"no change of the zone time that stands out {when}"
+    times = [one.zone_time.value for one in several if one.zone_time is not None]
+    if not times:
+        return f"{count(len(several), 'takeover')} {when}"
+    ends = dict.fromkeys(decimal(end, 2) for end in (min(times), max(times)))
+    return f"zone time {' to '.join(ends)} s {when}"
 
 
 def _describe_history(several: Sequence[Scene], progress: LakeRow | None) -> str:

@@ -201,7 +201,7 @@ def ink_rules() -> str:
         for name, ink in INKS.items()
         if ink.core
     )
-    smear = f".smear{{stroke:var(--ink)}}.smear path{{opacity:{SMEAR_LAYER:g}}}\n"
+    smear = f".spread{{stroke:var(--ink)}}.spread path{{opacity:{SMEAR_LAYER:g}}}\n"
     bars = (
         f".bar.{name.replace(' ', '-')}{{"
         + (f"stroke-dasharray:{_svg_numbers(look.dashes)};" if look.dashes else "")
@@ -412,7 +412,7 @@ def _svg_smears(smears: Sequence[Smear], box: _PanelBox) -> ET.Element:
         ]
         layers.append(element("path", {"d": "".join(pieces)}))
     high = _tenths(_lane_height(smears[0].height, box))
-    return element("g", {"class": f"smear ink-{smears[0].ink}", "stroke-width": high}, *layers)
+    return element("g", {"class": f"spread ink-{smears[0].ink}", "stroke-width": high}, *layers)
 
 
 def _svg_curve(curve: Curve, box: _PanelBox, live: Live) -> Iterable[ET.Element]:
@@ -525,7 +525,8 @@ def _svg_words(
     fixed = [word.box for word in _span_words(panel, box)]
     fixed += [word.box for word in _ground_words(figure.spans, box)] if is_first else []
     captions = [_caption_word(item, box) for item in panel.items if isinstance(item, Caption)]
-    wanted = [word for item in panel.items if (word := _item_word(item, box)) is not None]
+    named = (_item_word(item, box) for item in reversed(panel.items))  # what is on top first
+    wanted = [word for word in named if word is not None]
     if not captions and not wanted:
         return
     kept = place_words([word.box for word in captions], room, fixed)

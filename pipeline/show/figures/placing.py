@@ -18,7 +18,7 @@ from pipeline.base.values import Floats
 
 STRUCK = 1.5  # heights of a word that it goes aside for each line that would strike it through
 FARTHEST = 7.0  # heights of a word that it goes at most: farther off it would name something else
-_ACROSS = (0.0, 0.25, 0.5, 0.75, 1.0, 1.3)  # shifts that are tried, in widths of the word
+_ACROSS = (0.0, 0.25, 0.5, 0.75, 1.0, 1.15, 1.4)  # shifts that are tried, in widths of the word
 _DOWN = (0.0, 0.5, 0.85, 1.1, 1.5, 2.0, 2.6, 3.3, 4.2, 5.4, 7.0)  # and in its heights
 
 # Widths in em, at least those of the broadest common type, DejaVu Sans Bold.
@@ -94,8 +94,10 @@ def _shift_of(
         & (boxes[:, 3] <= room.high + edge)
     )
     fits &= ~_touches(boxes, taken).any(axis=1)
-    cost = np.hypot(shifts[:, 0] / high, shifts[:, 1] / high)
-    fits &= cost <= FARTHEST + np.hypot(*inside) / high
+    # A long word that goes to the other side of its thing has not gone far.
+    step = np.array([0.5 * max(wide, 2.0 * high), high])
+    cost = np.hypot(*(shifts / step).T)
+    fits &= cost <= FARTHEST + np.hypot(*(inside / step))
     if not fits.any():
         return None
     for line in strokes:

@@ -6,28 +6,32 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from pipeline.base.defaults import RISKY
 from pipeline.base.values import Floats
-from pipeline.base.words import count
+from pipeline.base.words import chance_in_words, count, in_feet_words
+from pipeline.show.figures.candidates import MarkChoice, mark_choices, marks_from_advised_stand
 from pipeline.show.figures.figure import (
     Curve,
     Figure,
     InkName,
+    Item,
     Panel,
     Scale,
+    Span,
     Upright,
     make_scale,
     range_around,
 )
 from pipeline.show.markup import plain_text, short_name
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import chance_words, foot_length_m, mark_words
+from pipeline.show.wording import foot_length_m, mark_words
 from pipeline.tables import schema
 
-_CHANCE_COLUMNS: tuple[tuple[str, InkName, str], ...] = (
-    ("p_in_zone", "inside", "in the zone"),
+_FAILURES: tuple[tuple[str, InkName, str], ...] = (
     ("p_ran_into", "into", "run into each other"),
     ("p_ran_away", "away", "run away"),
 )
+LEAST_TOP = 25.0  # times in 100: the axis of what goes wrong reaches at least so far
 
 
 def risk_figure(rows: Sequence[LakeRow], progress: LakeRow | None = None) -> Figure | None:
@@ -45,29 +49,47 @@ def risk_figure(rows: Sequence[LakeRow], progress: LakeRow | None = None) -> Fig
     foot_m = foot_length_m(advised)
     x = np.array([row["mark_m"] / (foot_m or 1.0) for row in same])
     unit = "foot-lengths" if foot_m else "m"
-    curves = tuple(_chance_curve(same, x, *given) for given in _CHANCE_COLUMNS)
-    chances = Panel(Scale("chance, %", 0.0, 100.0, (0.0, 25.0, 50.0, 75.0, 100.0)), curves, 1.6)
-    incoming, outgoing = short_name(advised["incoming"]), short_name(advised["outgoing"])
+    in_use_m = None if progress is None else progress["mark_m"]
     return Figure(
-        f"What each mark risks, {incoming} to {outgoing}, {advised['event']}",
+        _risk_title(advised, mark_choices(same, in_use_m), foot_m),
         _describe_risk(same[0], advised, same[-1], foot_m),
         make_scale(f"mark before the back line, {unit}", float(x[0]), float(x[-1])),
-        (chances, _zone_time_panel(same, x)),
+        (_success_panel(same, x), _failure_panel(same, x), _zone_time_panel(same, x)),
         _mark_uprights(advised, progress, foot_m, x),
         (),
         _risk_notes(advised, foot_m),
     )
 
 
-def marks_from_advised_stand(rows: Sequence[LakeRow]) -> list[LakeRow]:
-    """The candidates where the receiver stands and sets off as advised, by their mark; none where
-    no row is advised."""
-    advised = next((row for row in rows if row["advised"]), None)
-    if advised is None:
-        return []
-    how = ("outgoing_start_m", "pace")
-    same = [row for row in rows if all(abs(row[k] - advised[k]) < 1e-6 for k in how)]
-    return sorted(same, key=lambda row: row["mark_m"])
+def _success_panel(rows: Sequence[LakeRow], x: Floats) -> Panel:
+    """How often the baton passes in the zone, with what is accepted shaded."""
+    least = 100.0 * (1.0 - RISKY)
+    items = (
+        Span(least, 100.0),
+        _accepted_line(x, least, f"accepted: {chance_in_words(1.0 - RISKY)}", above=False),
+        _chance_curve(rows, x, "p_in_zone", "inside", "pass in the zone"),
+    )
+    label = "pass in the zone, times in 100"
+    return Panel(Scale(label, 0.0, 100.0, (0.0, 25.0, 50.0, 75.0, 100.0)), items, 1.1)
+
+
+def _failure_panel(rows: Sequence[LakeRow], x: Floats) -> Panel:
+    """How often something goes wrong, on a scale of its own: no share of the panel above."""
+    most = 100.0 * RISKY
+    curves = [_chance_curve(rows, x, *given) for given in _FAILURES]
+    top = max(LEAST_TOP, *(1.08 * float(curve.y.max()) for curve in curves))
+    items: tuple[Item, ...] = (
+        Span(0.0, most),
+        _accepted_line(x, most, f"accepted: {chance_in_words(RISKY)}", above=True),
+        *curves,
+    )
+    scale = make_scale("something goes wrong, times in 100", 0.0, min(top, 100.0), 5)
+    return Panel(scale, items, 1.1)
+
+
+def _accepted_line(x: Floats, y: float, word: str, *, above: bool) -> Curve:
+    ends = np.array([x[0], x[-1]])
+    return Curve("quiet", ends, np.full(2, y), word=word, word_at=1, above=above)
 
 
 def _chance_curve(
@@ -78,22 +100,10 @@ def _chance_curve(
     sd = 100.0 * np.array([row[schema.sd_column("marks", column)] for row in rows])
     every = max(1, len(x) // 8)
     signs = np.column_stack([x[::every], y[::every]])
-    at, above, beside = _word_place(ink, y)
-    return Curve(ink, x, y, sd=sd, signs=signs, word=word, word_at=at, above=above, beside=beside)
-
-
-def _word_place(ink: InkName, y: Floats) -> tuple[int, bool, bool]:
-    """Where a curve's word is written: its row, whether above the curve, whether beside it.
-
-    "In the zone" is below the middle of its curve, where the other two are low. "Run away" is at
-    the end of its curve. "Run into each other" is beside its fall, or over its start where it is
-    low from the beginning.
-    """
-    if ink == "inside":
-        return len(y) // 2, False, False
-    if ink == "away":
-        return len(y) - 1, True, False
-    return (int(np.abs(y - 60.0).argmin()), True, True) if y[0] > 60.0 else (0, True, False)
+    # "Pass in the zone" is below the middle of its curve, "run away" at the end of its own, and
+    # "run into each other" at its start, where each is alone.
+    at = {"inside": len(y) // 2, "away": len(y) - 1}.get(ink, 0)
+    return Curve(ink, x, y, sd=sd, signs=signs, word=word, word_at=at, above=ink != "inside")
 
 
 def _zone_time_panel(rows: Sequence[LakeRow], x: Floats) -> Panel:
@@ -107,7 +117,7 @@ def _zone_time_panel(rows: Sequence[LakeRow], x: Floats) -> Panel:
         Curve("quiet", x, y + spread, dashed=True),
     )
     low, high = range_around(np.concatenate([y - spread, y + spread]), 0.1)
-    return Panel(make_scale("expected zone time, s", low, high, 5), curves, 1.0)
+    return Panel(make_scale("expected zone time, s", low, high, 5), curves, 0.8)
 
 
 def _mark_uprights(
@@ -126,11 +136,31 @@ def _mark_uprights(
     )
 
 
+def _risk_title(advised: LakeRow, choices: Sequence[MarkChoice], foot_m: float | None) -> str:
+    """What was found: the chance on the mark advised and a foot farther, and whether more run into
+    each other than is accepted."""
+    incoming, outgoing = short_name(advised["incoming"]), short_name(advised["outgoing"])
+    where = f"{in_feet_words(advised['mark_feet'])} feet" if foot_m else mark_words(
+        advised["mark_m"], None
+    )  # fmt: skip
+    farther = next((one for one in choices if one.name.endswith("farther")), None)
+    parts = [
+        f"{incoming} to {outgoing}, advised {where}: {chance_in_words(advised['p_in_zone'])} pass "
+        "in the zone"
+    ]
+    if farther is not None:
+        parts.append(f"{farther.name} {chance_in_words(farther.p_in_zone)}")
+    into, accepted = (chance_in_words(p) for p in (advised["p_ran_into"], RISKY))
+    if advised["p_ran_into"] > RISKY and into != accepted:
+        parts.append(f"{into} run into each other, where {accepted} is accepted")
+    return "; ".join(parts)
+
+
 def _describe_risk(near: LakeRow, advised: LakeRow, far: LakeRow, foot_m: float | None) -> str:
     parts = []
     for row in (near, advised, far):
         chances = (
-            f"{chance_words(row[column])} % {word}" for column, word in (
+            f"{chance_in_words(row[column])} {word}" for column, word in (
                 ("p_in_zone", "pass in the zone"),
                 ("p_ran_into", "run into each other"),
                 ("p_ran_away", "run away"),
@@ -147,9 +177,9 @@ def _risk_notes(advised: LakeRow, foot_m: float | None) -> tuple[str, ...]:
         *((f"On the mark advised: {warned}.",) if warned else ()),
         f"{foot}Rests on {count(advised['reps'], 'takeover')}, {advised['reps_pair']} of this "
         f"pair, {advised['reps_on_mark']} on the mark advised.",
-        "The three chances do not add up to 100 %: two who run into each other may pass in the "
-        "zone all the same, and a baton may pass before it. "
-        "Chances and times are worked out from all takeovers of the two runners; nobody has "
-        "seen them happen. Bands are ± 1 standard error and shrink with more takeovers. Dashed "
-        "lines show how far single takeovers spread, which more takeovers do not change.",
+        f"Shaded is what is accepted: {chance_in_words(1.0 - RISKY)} pass in the zone, "
+        f"{chance_in_words(RISKY)} go wrong. Two who run into each other may pass in the zone all "
+        "the same, so the panels do not add up. Worked out, not seen. Bands are ± 1 standard error "
+        "and shrink with more takeovers. Dashed lines show how far single takeovers spread, which "
+        "more takeovers do not change.",
     )

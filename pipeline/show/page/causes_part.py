@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from xml.etree import ElementTree as ET
 
 from pipeline.show.figures import cause_bars, page_svg
+from pipeline.show.figures.figure import Figure
 from pipeline.show.markup import element
 from pipeline.show.scenes import LakeRow, Scene
 from pipeline.show.wording import on_the_wall
@@ -39,6 +40,14 @@ def causes_section(ordered: Sequence[Scene], causes: Sequence[LakeRow]) -> ET.El
 def pair_causes(several: Sequence[Scene], causes: Sequence[LakeRow]) -> ET.Element | None:
     """One pair's takeovers over the evenings; None where nothing was judged. `several` in time
     order, `causes` the pair's rows of that table."""
+    figure = draw_pair_causes(several, causes, MOST_BARS)
+    return None if figure is None else page_svg.captioned_figure(figure, "causes")
+
+
+def draw_pair_causes(
+    several: Sequence[Scene], causes: Sequence[LakeRow], most: int
+) -> Figure | None:
+    """The figure of a pair's causes; of more than `most` takeovers the last."""
     verdicts = [one.verdict for one in several if one.verdict is not None]
     if not verdicts:
         return None
@@ -46,10 +55,7 @@ def pair_causes(several: Sequence[Scene], causes: Sequence[LakeRow]) -> ET.Eleme
         one.row["session"]: f"{on_the_wall(one.when, one.row['time_zone']):%Y-%m-%d}"
         for one in several
     }
-    figure = cause_bars.pair_causes_figure(
-        causes, verdicts, days, _list_labels(several), most=MOST_BARS
-    )
-    return None if figure is None else page_svg.captioned_figure(figure, "causes")
+    return cause_bars.pair_causes_figure(causes, verdicts, days, _list_labels(several), most=most)
 
 
 def _rows_of(verdicts: Sequence[LakeRow], causes: Sequence[LakeRow]) -> list[LakeRow]:

@@ -8,7 +8,7 @@ from xml.etree import ElementTree as ET
 from pipeline.base.defaults import FOOT_M
 from pipeline.base.values import Estimate
 from pipeline.base.words import chance_in_words, count, in_feet_words
-from pipeline.show.figures import page_svg, risk, what_if
+from pipeline.show.figures import candidates, page_svg, risk, what_if
 from pipeline.show.markup import (
     Child,
     element,
@@ -78,7 +78,7 @@ def mark_lines(
     if drawn is not None:
         lines.append(page_svg.captioned_figure(drawn, "risk"))
         if with_candidates:
-            same = risk.marks_from_advised_stand(marks)
+            same = candidates.marks_from_advised_stand(marks)
             in_use_m = None if progress is None else progress["mark_m"]
             lines.append(_near_table(same, in_use_m))
             all_marks = element("summary", {}, f"All {len(same)} marks, with standard errors")
