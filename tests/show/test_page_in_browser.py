@@ -573,6 +573,7 @@ def test_of_hundreds_only_what_is_near_is_laid_out(browser, tmp_path):
     for reps in (40, 400):
         store_many(tmp_path / str(reps), reps)
         path = publish.write_page(tmp_path / str(reps)).path
+        assert path.stat().st_size < 4_000_000
         with opened(browser, path, "phone") as (page, noticed):
             articles = page.locator("article.takeover")
             assert articles.count() == reps
