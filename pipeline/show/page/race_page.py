@@ -41,7 +41,7 @@ from pipeline.show.page.sheet_lines import (
     titled_section,
 )
 from pipeline.show.scenes import LakeRow, row_estimate
-from pipeline.show.wording import NBSP, decimal, with_error
+from pipeline.show.wording import NBSP, decimal, with_error, without_errors
 
 RACE_TABLES = ("race_parts", "verdicts")
 _RACE_READING = (
@@ -234,7 +234,7 @@ def _race_takeover(
         element(
             "h3", {}, f"Zone {row['zone']}: ", linked(link(*pair, row["event"]), *pair_names(*pair))
         ),
-        element("p", {"class": "verdict"}, outside_name(verdict["verdict"]))
+        element("p", {"class": "verdict"}, outside_name(without_errors(verdict["verdict"])))
         if verdict is not None
         else None,
         paragraph(f"{told[0].upper()}{told[1:]}. ", _in_full(row, session_page)),
