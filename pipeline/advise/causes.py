@@ -531,7 +531,7 @@ def _distance_words(look: Estimate) -> str | None:
     if not _is_clear(look, AT_DISTANCE_M):
         return "set off at the distance advised"
     return (
-        f"set off {_size(look, 1)} m of the other's run too {'late' if look.value > 0 else 'soon'}"
+        f"set off with the other {_size(look, 1)} m too {'near' if look.value > 0 else 'far away'}"
     )
 
 

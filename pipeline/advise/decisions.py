@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from itertools import pairwise, zip_longest
 
 import numpy as np
@@ -39,7 +39,7 @@ from pipeline.advise.race_parts import (
 )
 from pipeline.advise.runners import Squad, estimate_squad, runners_table
 from pipeline.advise.settings import Settings
-from pipeline.advise.takeovers import gather_reps, rank_events, utc_datetime
+from pipeline.advise.takeovers import gather_reps, rank_events
 from pipeline.advise.validation import Agreements, judge_checks, validation_table
 from pipeline.advise.verdicts import Verdict, judge_takeovers, verdicts_table
 from pipeline.base.asking import did_you_mean, one_of
@@ -57,12 +57,14 @@ ORDERS_KEPT = 1000  # rows of the table `orders`: the fastest
 @dataclass(frozen=True, eq=False)
 class MarkDecisions:
     """The advice of each event, the tables that were worked out, how the days before foretold each
-    event's practice (for `progress` alone), and remarks about the lake and the advice."""
+    event's practice (for `progress` alone), remarks about the lake and the advice, and the newest
+    day of each event (for `marks` alone)."""
 
     advices: tuple[Advice, ...]
     tables: Mapping[str, pa.Table]
     remarks: tuple[str, ...]
     backtests: tuple[BackTest, ...] = ()
+    newest_days: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,13 +90,14 @@ class Wishes:
 @dataclass(frozen=True, eq=False)
 class OrderDecisions:
     """The orders of one event, what to run when somebody drops out, the marks they rest on, the
-    tables that were worked out, and remarks about the lake and the advice."""
+    tables that were worked out, remarks about the lake and the advice, and the newest day."""
 
     advice: Advice
     orders: Orders
     reserves: tuple[Reserve, ...]
     tables: Mapping[str, pa.Table]
     remarks: tuple[str, ...]
+    newest_day: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -175,7 +178,9 @@ def decide_marks(
     scope = _scope_of(settings, [one.squad for one in advices])
     kept = _write_tables(found, tables, settings, write, scope)
     remarks = [f"{one.squad.event}: {text}" for one in advices for text in one.remarks]
-    return MarkDecisions(tuple(advices), tables, (*found.remarks, *remarks, *kept))
+    days = {one.squad.event: _newest_day(found, one.squad.event) for one in advices}
+    said = (*found.remarks, *remarks, *kept)
+    return MarkDecisions(tuple(advices), tables, said, newest_days=days)
 
 
 def decide_causes(
@@ -281,7 +286,8 @@ def decide_order(
     remarks = (*found.remarks, *advice.remarks, *kept)
     if settings.wind_mps:
         advice = _in_its_wind(advice, ranked, winds_mps(legs)[1].tolist())
-    return OrderDecisions(advice, ranked, reserves, tables, remarks)
+    day = _newest_day(found, advice.squad.event)
+    return OrderDecisions(advice, ranked, reserves, tables, remarks, day)
 
 
 def _advise_still(found: Lake, settings: Settings) -> Advice:
@@ -394,22 +400,32 @@ def _tell_race(
 
 def gather_card_facts(found: MarkDecisions) -> tuple[CardFacts, ...]:
     """What the card needs to know of each event besides the tables."""
-    return tuple(_card_facts(one, one.settings.team or None) for one in found.advices)
+    return tuple(
+        _card_facts(one, one.settings.team or None, found.newest_days[one.squad.event])
+        for one in found.advices
+    )
 
 
 def gather_race_card(found: OrderDecisions) -> tuple[CardFacts, dict[str, pa.Table]]:
     """What the card of the first order's race needs: its facts, the order as their `team`, and the
     tables `marks` and `runners`."""
     tables = {"marks": marks_table([found.advice]), "runners": found.tables["runners"]}
-    return _card_facts(found.advice, found.orders.names()), tables
+    return _card_facts(found.advice, found.orders.names(), found.newest_day), tables
 
 
-def _card_facts(advice: Advice, team: tuple[str, ...] | None) -> CardFacts:
-    newest = utc_datetime(float(advice.squad.reps.utc_s.max()))
+def _newest_day(found: Lake, event: str) -> str:
+    """The day of an event's newest takeover, by the practice sheet where its session has one: an
+    evening past midnight in UTC is still the evening before."""
+    own = found.exchanges.filter(pc.equal(found.exchanges["event"], event))
+    last = own.select(["zero_utc", "date"]).take([own.num_rows - 1]).to_pylist()[0]
+    return last["date"] or f"{last['zero_utc']:%Y-%m-%d}"
+
+
+def _card_facts(advice: Advice, team: tuple[str, ...] | None, day: str) -> CardFacts:
     return CardFacts(
         event=advice.squad.event,
         team=team,
-        date=newest.date().isoformat(),
+        date=day,
         in_use=_marks_in_use(advice.squad),
         zone_m=advice.conditions.zone_m,
     )

@@ -38,16 +38,16 @@ RunnerPair = tuple[str, str]
 @dataclass(frozen=True, slots=True)
 class _Figure:
     """A figure that is followed. `usual` is its rep-to-rep spread in common practice, the middle
-    of a wide belief; `words` say what is missing where it is."""
+    of a wide belief; `words` is what people call it."""
 
     column: str
     usual: float
     words: str
 
 
-ZONE_TIME_FIGURE = _Figure("zone_time_s", 0.08, "no zone time measured")
-LAG_FIGURE = _Figure("go_lag_s", 0.04, "no lag measured")
-FREE_DISTANCE_FIGURE = _Figure("free_distance_m", 0.15, "no free distance measured")
+ZONE_TIME_FIGURE = _Figure("zone_time_s", 0.08, "zone time")
+LAG_FIGURE = _Figure("go_lag_s", 0.04, "start")
+FREE_DISTANCE_FIGURE = _Figure("free_distance_m", 0.15, "gap")
 REPORTED_FIGURES = (ZONE_TIME_FIGURE, LAG_FIGURE, FREE_DISTANCE_FIGURE)
 
 
@@ -242,13 +242,13 @@ def _put_estimate(row: dict[str, Any], column: str, value: Estimate) -> None:
 
 def _put_levels(row: dict[str, Any], kind: _Figure, one: PairFit | None, days: int) -> list[str]:
     if one is None:
-        return [kind.words]
+        return [f"no {kind.words} measured"]
     _put_estimate(row, kind.column, one.estimates[0])
     if len(one.estimates) == 2:
         stem, unit = kind.column.rsplit("_", 1)
         _put_estimate(row, f"{stem}_trend_{unit}", one.estimates[1])
     elif days > 1:
-        return [f"{kind.column} on one day only: no trend of it"]
+        return [f"{kind.words} on one day only: no trend of it"]
     return []
 
 

@@ -326,7 +326,7 @@ def _runner_rows(squad: Squad) -> list[dict[str, object]]:
         elif not inn.any():
             remarks.append("never brought the baton in the tables: entry speed leans on the squad")
         if not blind:
-            remarks.append("visual change: no check mark, so no lag; the start is at chosen pace")
+            remarks.append("visual change: no check mark, so no start after it; the pace is chosen")
         if np.isnan(foot):
             remarks.append("foot-length not known: give foot_m in session.toml or --foot")
         rows.append(

@@ -100,6 +100,7 @@ def write_race_page(
         takeovers,
         decisions,
         link=_pair_link(takeovers, links),
+        session_page=where,
         about=decision_sources(found, RACE_TABLES),
         remarks=remarks,
         see_also=(*links.to_season(), *(((where, f"Session {session}"),) if where else ())),

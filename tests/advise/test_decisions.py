@@ -23,6 +23,7 @@ from hypothesis import HealthCheck, given
 from hypothesis import settings as trials
 from hypothesis import strategies as st
 from lakes import NAMES, QUICK, ordered_pairs, random_lake, store_lake
+from random_tables import with_values
 from stored_sessions import ASKED, files_below
 
 from pipeline.advise import decisions, orders
@@ -123,6 +124,22 @@ def test_events_are_advised_apart(two_events):
     ]
     assert both.equals(pa.concat_tables(alone))
     assert set(alone[1]["event"].to_pylist()) == {"4x400"}
+
+
+@pytest.mark.parametrize("told", ["2026-05-11", None])
+def test_a_card_has_the_day_of_the_track_not_of_utc(out, told):
+    """An evening past midnight in UTC is the evening before at the track, as its session says."""
+    newest = lake.read_lake(out).exchanges.to_pylist()[-1]
+    own = lake.read_lake(out, newest["session"])
+    tables = {name: schema.empty_table(name) for name in schema.TABLES}
+    tables |= {"exchanges": with_values(own.exchanges, date=told), "speed_curves": own.curves}
+    writing.write_session(out, newest["session"], tables, ASKED)
+    (facts,) = decisions.gather_card_facts(decisions.decide_marks(out, Settings(**QUICK)))
+    assert facts.date == (told or f"{newest['zero_utc']:%Y-%m-%d}")
+    (race, _) = decisions.gather_race_card(
+        decisions.decide_order(out, Settings(**QUICK), Wishes({}))
+    )
+    assert race.date == facts.date
 
 
 def test_the_order_is_of_the_most_practised_event(two_events):

@@ -320,7 +320,7 @@ def test_one_takeover_gives_a_level_and_nulls_with_reasons():
     assert row["mark_m"] == 9.0
     assert row["mark_since_utc"] == row["first_utc"]
     text = "; ".join(row["remarks"])
-    for reason in ("one takeover only", "no trend", "never moved", "no free distance"):
+    for reason in ("one takeover only", "no trend", "never moved", "no gap measured"):
         assert reason in text
 
 

@@ -86,6 +86,16 @@ def test_a_click_leads_to_the_pair_where_there_is_a_page():
     assert links == ["otter-heron.html", "otter-rowan.html"]
 
 
+def test_marks_from_before_costs_were_say_so():
+    old = [one | {"loss_s": None, "loss_sd_s": None} for one in SQUAD]
+    page = shown(old)
+    assert "batontrace marks OUT" in page.text
+    assert cell(page, "otter", "heron").startswith("no cost")
+    mixed = shown([*SQUAD[1:], old[0]])
+    assert "heron to otter costs least" not in mixed.text
+    assert "otter to rowan costs least" in " ".join(mixed.text.split())
+
+
 def test_only_the_event_asked_for_and_only_marks_advised_count():
     other = mark("lark", "wren", event="4x400")
     page = shown([*SQUAD, other, mark("otter", "heron", 9.0, advised=False)])

@@ -78,6 +78,9 @@ def test_ten_orders_are_listed_and_the_rest_are_counted():
     page = shown(*many)
     assert len([row for row in page.grid() if row and row[0][:1].isdigit()]) == 10
     assert "3 more orders of the table are not listed." in said(page)
+    assert "not drawn" not in said(page)
+    crowd = [FIRST, *(order(k, *FOUR[::-1], loss_s=44.4 + k / 10) for k in range(2, 41))]
+    assert "16 more orders of the table are not drawn." in said(shown(*crowd))
 
 
 def test_who_drops_out_is_replaced_from_the_table_or_it_says_that_it_holds_none():
@@ -99,6 +102,15 @@ def test_without_marks_the_order_stands_and_the_page_says_so():
     text = said(shown(FIRST, marks=None))
     assert "No mark is advised." in text
     assert "batontrace marks OUT" in text
+
+
+def test_orders_from_before_losses_were_weighed_are_shown_without():
+    old = [one | {"loss_s": None} for one in (FIRST, LEVEL, FAR)]
+    page = shown(*old)
+    assert "9 in 10 races pass all three zones." in said(page)
+    assert "Expected loss 4" not in said(page)
+    assert {row[0]: row for row in page.grid()}["2: heron, otter, stoat, rowan"][1] == "–"
+    assert "Without heron: lark, stoat, otter, rowan; 44.00 s expected; marks" in said(page)
 
 
 def test_a_change_by_sight_has_no_tape():

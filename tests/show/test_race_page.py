@@ -102,11 +102,11 @@ def test_the_numbers_with_their_errors_are_there_on_demand():
 
 def test_each_takeover_of_the_race_has_its_verdict_and_no_other_has():
     verdicts = [
-        sheet_row("verdicts", exchange=1, verdict="Left 0.2 s late."),
+        sheet_row("verdicts", exchange=1, verdict="Left 0.20 ± 0.05 s late."),
         sheet_row("verdicts", exchange=2, session="other", verdict="Not this one."),
     ]
     text = said(shown(verdicts=verdicts))
-    assert "Zone 1: otter to heron Left 0.2 s late. Passed; late start; pass 14 m" in text
+    assert "Zone 1: otter to heron Left 0.20 s late. Passed; late start; pass 14 m" in text
     assert "Zone 2: heron to rowan Not passed" in text
     assert "Not this one" not in text
     assert "lark" not in text

@@ -148,6 +148,9 @@ def test_all_pages_lead_to_one_another_and_none_leads_nowhere(written):
     for name, page in files.items():
         away = {one for one in links_of(page) if not one.startswith("#")}
         assert {one.partition("#")[0] for one in away} <= set(files), name
+        for other, _, place in (one.partition("#") for one in links_of(page) if "#" in one):
+            there = files[other] if other else page
+            assert place in {given.get("id") for _, given in there.opened}, (name, other, place)
         if not name.startswith(("runner-", "season")):
             assert "season.html" in away, name
     index = links_of(files["season.html"])

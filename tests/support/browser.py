@@ -7,6 +7,7 @@ are skipped and say so. Where BATONTRACE_BROWSER is "needed", as in CI, they fai
 
 import os
 import shutil
+import unicodedata
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -19,6 +20,7 @@ SIZES = {  # width, height, device pixels to one of CSS, touch
     "tablet": (820, 1180, 1.5, True),
     "desk": (1280, 900, 1.0, False),
 }
+_SAME_LINE_PT = 3.0
 PATIENCE_MS = 180_000  # no test is about how long a busy machine takes
 _NAMES = ("chromium", "chromium-browser", "google-chrome")
 _FLAGS = (
@@ -172,3 +174,35 @@ def printed(page, paper: str, to: Path) -> str:
     page.pdf(path=str(to), format=paper)
     text = " ".join(sheet.extract_text() for sheet in PdfReader(to).pages)
     return " ".join(text.split())
+
+
+def feet_of_sheets(page, paper: str, to: Path) -> list[str]:
+    """The lowest line of text on each sheet of the page as it prints."""
+    from pypdf import PdfReader
+
+    page.pdf(path=str(to), format=paper)
+    return [_lowest_line(sheet) for sheet in PdfReader(to).pages]
+
+
+def _lowest_line(sheet) -> str:
+    found: list[tuple[float, float, str]] = []  # y from the foot, x, text
+
+    def note(text, now, line, *_):
+        if text.strip():
+            found.append(
+                (
+                    line[4] * now[1] + line[5] * now[3] + now[5],
+                    line[4] * now[0] + line[5] * now[2] + now[4],
+                    text,
+                )
+            )
+
+    sheet.extract_text(visitor_text=note)
+    lowest = min((y for y, _, _ in found), default=0.0)
+    line = sorted((x, text) for y, x, text in found if y - lowest < _SAME_LINE_PT)
+    return plain_line(" ".join(text for _, text in line))
+
+
+def plain_line(text: str) -> str:
+    """Text as a page and its PDF agree on it: without ligatures, with single spaces."""
+    return " ".join(unicodedata.normalize("NFKC", text).split())

@@ -17,6 +17,7 @@ import shlex
 import subprocess
 import sys
 import tempfile
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -182,7 +183,10 @@ def _webkit_window(_) -> Iterator[Window]:
         options = webdriver.WebKitGTKOptions()
         options.binary_location = browser
         options.add_argument("--automation")
-        driver = webdriver.WebKitGTK(options, webdriver.WebKitGTKService(place, env=device))
+        service = webdriver.WebKitGTKService(place, env=device)
+        with warnings.catch_warnings():  # this one is about Selenium's own code
+            warnings.filterwarnings("ignore", "setting remote_server_addr", DeprecationWarning)
+            driver = webdriver.WebKitGTK(options, service)
         try:
             driver.set_window_rect(0, 0, *_SCREEN)
             yield _WebKitWindow(driver, Path(folder) / "frame.html", open_once)

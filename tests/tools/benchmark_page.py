@@ -1,9 +1,10 @@
-"""How a page of 400 takeovers scrolls beside one of 40, in one run:
+"""How a page of 400 takeovers loads and scrolls beside one of 40, in one run:
 python tests/tools/benchmark_page.py
 
-Ratios count: frames on a telephone's viewport while it scrolls as a hard flick does, through the
-list and through the takeovers, median and slowest twentieth, several rounds of both in turn. Needs
-Chromium (see browser.py).
+Prints the table of docs/performance.md. Bytes are the same every time; of the times the ratios
+count. On a telephone's viewport: from the start of loading to the first words and to the end, and
+the frames while it scrolls as a hard flick does, through the list and through the takeovers, median
+and slowest twentieth; several rounds of both in turn. Needs Chromium (see browser.py).
 """
 
 from __future__ import annotations
@@ -44,32 +45,52 @@ SCROLL = """async ([frames, step]) => {
 }"""
 
 
+LOADED = """() => [performance.getEntriesByName('first-contentful-paint')[0].startTime,
+  performance.getEntriesByType('navigation')[0].loadEventEnd]"""
+HEADS = ("takeovers", "written, s", "MB", "kB a takeover", "first words, s", "loaded, s",
+         "a frame, ms", "slow frames, ms")  # fmt: skip
+
+
 def main() -> int:
     with tempfile.TemporaryDirectory() as folder, browsers.started() as browser:
-        pages, frames, shows = {}, {n: [] for n in MANY}, {n: [] for n in MANY}
+        pages, written, seen = {}, {}, {n: [] for n in MANY}
         for n in MANY:
             out = Path(folder) / str(n)
             store_many(out, n)
             began = time.perf_counter()
             pages[n] = publish.write_page(out).path
-            took, size = time.perf_counter() - began, pages[n].stat().st_size
-            print(f"{n} takeovers: written in {took:.1f} s, {size / 1e6:.2f} MB")
+            written[n] = time.perf_counter() - began
         for _ in range(ROUNDS):
             for n, path in pages.items():
-                began = time.perf_counter()
-                with opened(browser, path, "phone") as (page, _):
-                    shows[n].append(time.perf_counter() - began)
-                    found = page.evaluate(SCROLL, [FRAMES, STEP])
-                    frames[n].append((found[FRAMES // 2], found[FRAMES * 19 // 20]))
-        for n in MANY:
-            middle, slow = (statistics.median(x) for x in zip(*frames[n], strict=True))
-            print(
-                f"{n} takeovers: loaded in {statistics.median(shows[n]):.2f} s; frames "
-                f"{middle:.1f} ms in the middle, slowest twentieth from {slow:.1f} ms"
+                seen[n].append(look_at(browser, path))
+        table = {}
+        for n, path in pages.items():
+            size, middle = (
+                path.stat().st_size,
+                [statistics.median(x) for x in zip(*seen[n], strict=True)],
             )
-        few, many = ([statistics.median(x) for x in zip(*frames[n], strict=True)] for n in MANY)
-        print(f"400 to 40: {many[0] / few[0]:.2f} in the middle, {many[1] / few[1]:.2f} slow")
+            table[n] = [n, written[n], size / 1e6, size / 1e3 / n, *middle]
+        print_table(table)
     return 0
+
+
+def look_at(browser, path: Path) -> tuple[float, ...]:
+    """Seconds to the first words and to the end of loading, and ms of the middle frame and of the
+    slowest twentieth."""
+    with opened(browser, path, "phone") as (page, _):
+        page.wait_for_function("performance.getEntriesByName('first-contentful-paint').length")
+        paint, load = page.evaluate(LOADED)
+        frames = page.evaluate(SCROLL, [FRAMES, STEP])
+    return paint / 1e3, load / 1e3, frames[FRAMES // 2], frames[FRAMES * 19 // 20]
+
+
+def print_table(table: dict[int, list[float]]) -> None:
+    print(f"| {' | '.join(HEADS)} |\n|{'---|' * len(HEADS)}")
+    few, many = (table[n] for n in MANY)
+    for row in (few, many):
+        print(f"| {row[0]} | {' | '.join(f'{value:.2f}' for value in row[1:])} |")
+    ratios = (f"{more / less:.2f}" for less, more in zip(few, many, strict=True))
+    print(f"| ratio | {' | '.join(list(ratios)[1:])} |")
 
 
 if __name__ == "__main__":

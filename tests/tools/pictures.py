@@ -102,10 +102,8 @@ def shown(pages: dict[str, Path]) -> dict[str, object]:
     """What the pictures show: the pages' words, and what decides their look."""
     read = {name: Page(path.read_text(encoding="utf-8")) for name, path in pages.items()}
     files = importlib.resources.files("pipeline.show.page")
-    parts = [
-        files.joinpath(name).read_text(encoding="utf-8")
-        for name in ("page.css", "print.css", "page.js")
-    ]
+    looks = sorted(one.name for one in files.iterdir() if one.name.endswith((".css", ".js")))
+    parts = [files.joinpath(name).read_text(encoding="utf-8") for name in looks]
     parts += [
         page_svg.theme_variables("light"),
         page_svg.theme_variables("dark"),

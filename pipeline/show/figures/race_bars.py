@@ -21,9 +21,8 @@ from pipeline.show.figures.figure import (
 )
 from pipeline.show.markup import plain_text, short_name
 from pipeline.show.scenes import LakeRow, row_estimate
-from pipeline.show.wording import decimal
+from pipeline.show.wording import CLEAR_SDS, decimal
 
-PART_CLEAR_SDS = 2.0  # a part is clearly won or lost beyond so many standard errors
 # Heights in units of the page's picture.
 _WORDS_HIGH, _BAR_HIGH, _SMEAR_HIGH, _ROOM_AFTER = 19.0, 12.0, 6.0, 10.0
 _PART_HIGH = _WORDS_HIGH + _BAR_HIGH + _SMEAR_HIGH + _ROOM_AFTER
@@ -45,7 +44,7 @@ def race_bars_figure(parts: Sequence[LakeRow]) -> Figure | None:
         words.append(Caption(x.low, top - _WORDS_HIGH / 2, part_words(row, short=True)))
         change = part_difference(row)
         told = difference_words(change)
-        strong = is_clear(change)
+        strong = is_part_clear(change)
         words.append(Caption(x.high, top - _WORDS_HIGH / 2, told, side="end", strong=strong))
         if change is None:
             continue
@@ -89,16 +88,19 @@ def part_difference(row: LakeRow) -> Estimate | None:
     return row_estimate(row, "difference_s", "difference_sd_s")
 
 
-def is_clear(change: Estimate | None) -> bool:
-    return change is not None and abs(change.value) > PART_CLEAR_SDS * change.sd
+def is_part_clear(change: Estimate | None) -> bool:
+    return change is not None and abs(change.value) > CLEAR_SDS * change.sd
 
 
 def part_words(row: LakeRow, *, short: bool = False) -> str:
     """A part of a race by name: "leg 2, heron", "zone 1, otter to heron"."""
     name = short_name if short else plain_text
+    number, runner, outgoing = (
+        "?" if row[key] is None else name(str(row[key])) for key in ("leg", "runner", "outgoing")
+    )
     if row["kind"] == "zone":
-        return f"zone {row['leg']}, {name(row['runner'] or '?')} to {name(row['outgoing'] or '?')}"
-    return f"leg {row['leg']}, {name(row['runner'] or '?')}"
+        return f"zone {number}, {runner} to {outgoing}"
+    return f"leg {number}, {runner}"
 
 
 def difference_words(change: Estimate | None) -> str:
@@ -108,14 +110,15 @@ def difference_words(change: Estimate | None) -> str:
     if not float(size):
         return "as expected"
     side = "lost" if change.value > 0.0 else "won"
-    return f"{size} s {side}" if is_clear(change) else f"{size} s {side}, unsure"
+    return f"{size} s {side}" if is_part_clear(change) else f"{size} s {side}, unsure"
 
 
 def race_finding(parts: Sequence[LakeRow]) -> str:
     """Where most was clearly lost and won, in one sentence."""
     known = [(row, change) for row in parts if row["part"] and (change := part_difference(row))]
     clear = sorted(
-        ((row, change) for row, change in known if is_clear(change)), key=lambda one: one[1].value
+        ((row, change) for row, change in known if is_part_clear(change)),
+        key=lambda one: one[1].value,
     )
     if not known:
         return "Nothing was expected of this race that it could be compared with"

@@ -17,7 +17,7 @@ READING_NOTES = (
     "The baton is taken to be with the incoming runner's trunk until the pass and with the "
     "outgoing runner's after it. The place of the pass is half-way between the two trunks.",
     "Zone time: the baton's time from the entry line to the exit line.",
-    "Gap: the distance between the two trunks. At the pass it is the free distance.",
+    "Gap: the distance between the two trunks, at the pass or at any moment.",
     "Start: the outgoing runner's first movement less the incoming runner's crossing of the mark, "
     "so a late start is positive. The moment itself is called go.",
     "The receiver is the outgoing runner.",

@@ -43,7 +43,7 @@ class Lane {
     }
     this.slider = document.createElement("input");
     this.slider.type = "range";
-    this.slider.className = "pointer scrubber";
+    this.slider.className = "scrubber";
     const times = this.moments.map((one) => one.t);
     this.low = Math.min(...times) - 0.5;
     this.high = Math.max(...times) + 0.3;

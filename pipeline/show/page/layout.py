@@ -79,9 +79,13 @@ def session_page(
         next_part.next_section(ordered, known),
         _list_section(ordered, known, with_dates=False),
         multiples_part.multiples_section(ordered, scales),
-        causes_part.causes_section(ordered, [row for own in known.values() for row in own.causes]),
+        _side_by_side(
+            causes_part.causes_section(
+                ordered, [row for own in known.values() for row in own.causes]
+            ),
+            _matrix_section(ordered, squad),
+        ),
         other_parts.races_section(legs),
-        _matrix_section(ordered, squad),
         _pairs_section(ordered, known, scales),
         _takeovers_section(ordered, known, scales, seen, with_dates=False),
         other_parts.exercises_section(exercises, _time_zone(ordered)),
@@ -263,6 +267,13 @@ def _matrix_section(ordered: Sequence[Scene], squad: Squad) -> ET.Element | None
         found = matrix_part.pair_matrix(squad.marks, squad.progress, event, link)
         parts += [element("h3", {}, event), found] if found is not None else []
     return sheet_lines.titled_section("squad", "The squad's pairs", *parts) if parts else None
+
+
+def _side_by_side(left: ET.Element | None, right: ET.Element | None) -> ET.Element | None:
+    """Two sections beside each other where there is room; one alone as it is."""
+    if left is None or right is None:
+        return right if left is None else left
+    return element("div", {"class": "columns"}, left, right)
 
 
 def _pair_places(ordered: Sequence[Scene]) -> dict[Pairing, str]:

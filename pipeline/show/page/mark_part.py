@@ -27,6 +27,7 @@ from pipeline.show.wording import (
     decimal,
     foot_length_m,
     mark_words,
+    on_the_wall,
     with_error,
 )
 from pipeline.tables import schema
@@ -52,16 +53,17 @@ def mark_lines(
     zone_m: float,
     by_sight: bool,
     with_candidates: bool,
+    time_zone: str | None = None,
 ) -> list[Child]:
     """Heading, mark in use, mark advised, what another mark would do, the figure of the risk;
     nothing where no mark is known.
 
     `marks` and `progress` are the pair's rows of these tables, `level` the heading's tag, `zone_m`
-    the zone's length. `with_candidates` adds tables of the candidate marks: those about the one
-    advised, and all of them to be opened.
+    the zone's length, `time_zone` that of the days. `with_candidates` adds tables of the candidate
+    marks: those about the one advised, and all of them to be opened.
     """
     advised = next((row for row in marks if row["advised"]), None)
-    in_use = _mark_in_use(progress, advised)
+    in_use = _mark_in_use(progress, advised, time_zone)
     if advised is None and in_use is None:
         return []
     lines: list[Child] = [element(level, {}, "When to go" if by_sight else "The mark"), in_use]
@@ -86,12 +88,14 @@ def mark_lines(
     return lines
 
 
-def _mark_in_use(progress: LakeRow | None, advised: LakeRow | None) -> ET.Element | None:
+def _mark_in_use(
+    progress: LakeRow | None, advised: LakeRow | None, time_zone: str | None
+) -> ET.Element | None:
     if progress is None or progress["mark_m"] is None:
         return None
     foot_m = None if advised is None else foot_length_m(advised)
     first = progress["mark_since_utc"]
-    since = f" since {first:%Y-%m-%d}" if first else ""
+    since = f" since {on_the_wall(first, time_zone):%Y-%m-%d}" if first else ""
     mark = element("b", {}, mark_words(progress["mark_m"], foot_m))
     return element("p", {}, "In use: ", mark, f" before the back line{since}.")
 

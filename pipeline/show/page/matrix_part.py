@@ -11,7 +11,6 @@ import math
 from collections.abc import Callable, Sequence
 from xml.etree import ElementTree as ET
 
-from pipeline.base.values import Estimate
 from pipeline.base.words import FEW_REPS, chance_in_words, count
 from pipeline.show.markup import (
     Child,
@@ -66,7 +65,8 @@ def pair_matrix(
     }
     runners = sorted({runner for pair in advised for runner in pair})
     best = _least_costly(advised)
-    most = max((row["loss_s"] for row in advised.values()), default=0.0)
+    costs = [row["loss_s"] for row in advised.values() if row["loss_s"] is not None]
+    best_s, most = min(costs, default=0.0), max(costs, default=0.0)
     rows = [
         table_row(
             [outside_name(incoming)],
@@ -86,6 +86,7 @@ def pair_matrix(
         scrolling(label, html_table("pairs", heads, rows)),
         notes_line(
             COST_MEANING,
+            " Below 0 the baton gains." if best_s < 0.0 else "",
             f" The bar is the cost; it fills the cell at {_cost_words(most)}. The pairs that cost "
             "least are framed and numbered. Reps are takeovers together: "
             f"{_TRUST_SIGNS[2]} {FEW_REPS} or more, {_TRUST_SIGNS[1]} fewer, {_TRUST_SIGNS[0]} "
@@ -99,7 +100,8 @@ def pair_matrix(
 
 def _least_costly(advised: dict[tuple[str, str], LakeRow]) -> dict[tuple[str, str], int]:
     """The rank of the pairs that cost least, for a third of the pairs at most."""
-    ranked = sorted(advised, key=lambda pair: (advised[pair]["loss_s"], pair))
+    known = [pair for pair, row in advised.items() if row["loss_s"] is not None]
+    ranked = sorted(known, key=lambda pair: (advised[pair]["loss_s"], pair))
     few = min(_MOST_BEST, max(1, len(ranked) // 3))
     return {pair: rank for rank, pair in enumerate(ranked[:few], 1)}
 
@@ -112,12 +114,19 @@ def _matrix_finding(
     The errors of two pairs are treated as independent. They are not quite, so a few more could be
     told apart than this says.
     """
+    if not best:
+        return [
+            "What a takeover costs is not in the table: it is older than costs are. Run ",
+            element("code", {}, "batontrace marks OUT"),
+            ".",
+        ]
     first = next(iter(best))
     cost = advised[first]["loss_s"]
     level = sum(
-        row["loss_s"] - cost < math.hypot(row["loss_sd_s"], advised[first]["loss_sd_s"])
+        row["loss_s"] - cost
+        < math.hypot(row["loss_sd_s"] or 0.0, advised[first]["loss_sd_s"] or 0.0)
         for pair, row in advised.items()
-        if pair != first
+        if pair != first and row["loss_s"] is not None
     )
     untried = sum(row["reps_pair"] == 0 for row in advised.values())
     words: list[Child] = [*pair_names(*first), f" costs least, {_cost_words(cost)}"]
@@ -138,8 +147,8 @@ def _trust(row: LakeRow) -> tuple[str, str]:
     return _TRUST_SIGNS[2 if tried >= FEW_REPS else 1], count(tried, "rep")
 
 
-def _cost_words(cost_s: float) -> str:
-    return f"{decimal(cost_s, 2)}{NBSP}s"
+def _cost_words(cost_s: float | None) -> str:
+    return "no cost" if cost_s is None else f"{decimal(cost_s, 2)}{NBSP}s"
 
 
 def _pair_cell(
@@ -179,9 +188,9 @@ def _rank_words(rank: int) -> str:
     return ("1st", "2nd", "3rd")[rank - 1]
 
 
-def _cost_bar(cost_s: float, most_s: float) -> ET.Element:
+def _cost_bar(cost_s: float | None, most_s: float) -> ET.Element:
     """The cost as a bar on the scale of the matrix; nothing of it where the baton gains."""
-    part = min(max(cost_s, 0.0) / most_s, 1.0) if most_s > 0.0 else 0.0
+    part = min(max(cost_s or 0.0, 0.0) / most_s, 1.0) if most_s > 0.0 else 0.0
     box = {
         "viewBox": f"0 0 {_BAR_WIDTH:g} {_BAR_HEIGHT:g}",
         "preserveAspectRatio": "none",
@@ -212,13 +221,13 @@ def _sure_table(
     advised: dict[tuple[str, str], LakeRow], used: dict[tuple[str, str], LakeRow]
 ) -> ET.Element:
     rows = []
-    for pair, row in sorted(advised.items(), key=lambda one: (one[1]["loss_s"], one[0])):
-        cost = row_estimate(row, "loss_s", "loss_sd_s") or Estimate(row["loss_s"], 0.0)
+    for pair, row in sorted(advised.items(), key=lambda one: (one[1]["loss_s"] or 0.0, one[0])):
+        cost = row_estimate(row, "loss_s", "loss_sd_s")
         foot_m = foot_length_m(row)
         in_use = used.get(pair)
         laid = None if in_use is None else in_use["mark_m"]
         cells: list[Child] = [
-            with_error(cost, 2),
+            "–" if cost is None else with_error(cost, 2),
             chance_in_words(row["p_in_zone"]),
             mark_words(row["mark_m"], foot_m),
             "–" if laid is None else mark_words(laid, foot_m),

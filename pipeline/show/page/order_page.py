@@ -45,8 +45,9 @@ from pipeline.show.scenes import LakeRow
 from pipeline.show.wording import NBSP, decimal, foot_length_m, mark_words, with_error, with_sign
 
 ORDER_TABLES = ("orders", "marks")
+MOST_DRAWN = 24  # orders in the figure: as many as four runners have; more hide each other
 MOST_NEXT = 10  # orders that are compared with the first
-_READING = (
+_ORDER_READING = (
     "Expected loss: the expected time, and for each of the three takeovers what a failure and "
     "running into each other are worth, times their chances. Orders are ranked by it.",
     "Passes all three zones: all three takeovers happen between the entry and the exit line.",
@@ -90,7 +91,7 @@ def order_page(
             _reserves_section(ranked),
         ]
     return whole_page(
-        title, lead, parts, about=about, remarks=remarks, reading=_READING, see_also=see_also
+        title, lead, parts, about=about, remarks=remarks, reading=_ORDER_READING, see_also=see_also
     )
 
 
@@ -127,13 +128,22 @@ def _order_lead(ranked: Sequence[LakeRow]) -> str:
         f"{_names_words(first)}: {decimal(first['time_s'], 2)}{NBSP}s expected, "
         f"{chance_in_words(first['p_legal'])} races pass all three zones"
     )
-    level = [row for row in ranked[1:] if row["loss_s"] - first["loss_s"] < LEVEL_S]
+    behind = [(row, by_s) for row in ranked[1:] if (by_s := _loss_beyond(first, row)) is not None]
+    level = [row for row, by_s in behind if by_s < LEVEL_S]
     if level:
         words += f"; nearly level with {_names_words(level[0])}"
         words += f" and {count(len(level) - 1, 'other')}" if len(level) > 1 else ""
-    elif len(ranked) > 1:
-        words += f"; {decimal(ranked[1]['loss_s'] - first['loss_s'], 2)}{NBSP}s ahead of the next"
+    elif behind:
+        words += f"; {decimal(behind[0][1], 2)}{NBSP}s ahead of the next"
     return f"{words}."
+
+
+def _loss_beyond(first: LakeRow, row: LakeRow) -> float | None:
+    """How much more a row is expected to lose than the first [s]; None in tables from before
+    losses were weighed."""
+    if first["loss_s"] is None or row["loss_s"] is None:
+        return None
+    return float(row["loss_s"] - first["loss_s"])
 
 
 def _names_words(row: LakeRow) -> str:
@@ -183,12 +193,13 @@ def _expectation(first: LakeRow) -> Iterable[Child]:
         f"Two races in three take {low} to {high}{NBSP}s. The chance that no other order "
         f"is better: {chance_in_words(first['p_best'])}."
     )
-    more = first["loss_s"] - first["time_s"]
-    yield paragraph(
-        f"Expected loss {decimal(first['loss_s'], 2)}{NBSP}s: {decimal(first['time_s'], 2)}{NBSP}s "
-        f"expected, and {decimal(more, 2)}{NBSP}s for what failures and running into each other "
-        "are worth, times their chances."
-    )
+    if first["loss_s"] is not None:
+        more = first["loss_s"] - first["time_s"]
+        yield paragraph(
+            f"Expected loss {decimal(first['loss_s'], 2)}{NBSP}s: "
+            f"{decimal(first['time_s'], 2)}{NBSP}s expected, and {decimal(more, 2)}{NBSP}s for "
+            "what failures and running into each other are worth, times their chances."
+        )
     time = Estimate(first["time_s"], first["time_sd_s"])
     yield on_demand(
         "How well the time is known",
@@ -224,7 +235,7 @@ def _zone_lines(row: LakeRow, by_mark: bool) -> Iterable[Child]:
         f"{decimal(row['zone_time_s'], 2)}{NBSP}s."
     )
     tried = row["reps_pair"]
-    trust = "never tried together" if not tried else f"{count(tried, 'takeover')} together"
+    trust = "Never tried together" if not tried else f"{count(tried, 'takeover')} together"
     yield paragraph(trust, ": few." if 0 < tried < FEW_REPS else ".")
     yield bullet_list(outside_name(text) for text in row["remarks"])
 
@@ -233,19 +244,27 @@ def _zone_lines(row: LakeRow, by_mark: bool) -> Iterable[Child]:
 
 
 def _plane_section(ranked: Sequence[LakeRow]) -> ET.Element | None:
-    drawn = order_plane_figure(ranked)
+    drawn = order_plane_figure(ranked[:MOST_DRAWN])
     if drawn is None:
         return None
-    return titled_section("plane", "Fast or safe", page_svg.captioned_figure(drawn, "order-plane"))
+    left = len(ranked) - MOST_DRAWN
+    return titled_section(
+        "plane",
+        "Fast or safe",
+        page_svg.captioned_figure(drawn, "order-plane"),
+        notes_line(f"{count(left, 'more order')} of the table are not drawn.")
+        if left > 0
+        else None,
+    )
 
 
 _NEXT_HEADS = (
     "order",
-    "expected loss beyond the first, s",
+    "loss beyond the first, s",
     "time, s",
     "pass all three zones",
     "takeovers that the first has not",
-    "of these never tried",
+    "never tried",
 )
 
 
@@ -264,7 +283,7 @@ def _next_section(ranked: Sequence[LakeRow]) -> ET.Element | None:
             if text.endswith(": never tried")
         ]
         cells: list[Child] = [
-            with_sign(row["loss_s"] - first["loss_s"], 2),
+            "–" if (by_s := _loss_beyond(first, row)) is None else with_sign(by_s, 2),
             decimal(row["time_s"], 2),
             chance_in_words(row["p_legal"]),
             joined(*names_in_order([f"{one} to {other}" for one, other in new])) if new else "none",
@@ -308,13 +327,13 @@ def _reserve_line(out: str, first: LakeRow, ranked: Sequence[LakeRow]) -> ET.Ele
     if best is None:
         return joined(without, "the table holds no order.")
     kept = [pair for pair in _order_pairs(best) if pair in set(_order_pairs(first))]
-    more_s = best["loss_s"] - first["loss_s"]
+    more_s = _loss_beyond(first, best)
+    costs = "" if more_s is None else f", {decimal(more_s, 2)}{NBSP}s more expected loss"
     keeps = [f"{one} to {other}" for one, other in kept]
     return joined(
         without,
         *names_in_order(order_runners(best)),
-        f"; {decimal(best['time_s'], 2)}{NBSP}s expected, {decimal(more_s, 2)}{NBSP}s more "
-        "expected loss; ",
+        f"; {decimal(best['time_s'], 2)}{NBSP}s expected{costs}; ",
         *(["marks kept: ", *names_in_order(keeps)] if keeps else ["no mark is kept"]),
         ".",
     )

@@ -88,6 +88,7 @@ def pair_article(
         zone_m=first.zone_m,
         by_sight=not is_blind(first.row["event"]),
         with_candidates=with_history,
+        time_zone=several[-1].row["time_zone"],
     )
     return element(
         "article",

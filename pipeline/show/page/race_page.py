@@ -26,7 +26,7 @@ from pipeline.show.markup import (
     scrolling,
     table_row,
 )
-from pipeline.show.page import other_parts
+from pipeline.show.page import other_parts, takeover_list
 from pipeline.show.page.frame import SeeAlso, whole_page
 from pipeline.show.page.matrix_part import PairLink
 from pipeline.show.page.sheet_lines import (
@@ -41,10 +41,10 @@ from pipeline.show.page.sheet_lines import (
     titled_section,
 )
 from pipeline.show.scenes import LakeRow, row_estimate
-from pipeline.show.wording import NBSP, decimal, with_error
+from pipeline.show.wording import NBSP, decimal, with_error, without_errors
 
 RACE_TABLES = ("race_parts", "verdicts")
-_READING = (
+_RACE_READING = (
     "A leg runs from line to line, as the baton passes them. The parts of the plan are cut at the "
     "entry and exit lines of the zones, so that a zone is the pair's and a run one runner's.",
     "The plan: what was to be expected from the takeovers before the race, each pair on its best "
@@ -61,6 +61,7 @@ def race_page(
     decisions: DecisionRows,
     *,
     link: PairLink,
+    session_page: str | None = None,
     about: Mapping[str, str],
     remarks: Sequence[str] = (),
     see_also: SeeAlso = (),
@@ -68,8 +69,8 @@ def race_page(
     """The page of one race as HTML text.
 
     `legs` are its rows of that table, one or more; `takeovers` those of `exchanges` of its session;
-    `decisions` hold `RACE_TABLES`; `link` gives where a pair's own page is. Raises ValueError where
-    there is no leg.
+    `decisions` hold `RACE_TABLES`; `link` gives where a pair's own page is, `session_page` where
+    the session's is. Raises ValueError where there is no leg.
     """
     if not legs:
         raise ValueError("a race's page needs its legs")
@@ -88,7 +89,7 @@ def race_page(
     sections: list[Child] = [
         _plan_section(event, parts, decisions["race_parts"] is None),
         other_parts.races_section(legs),
-        _race_takeovers_section(own, verdicts, decisions["verdicts"] is None, link),
+        _race_takeovers_section(own, verdicts, decisions["verdicts"] is None, link, session_page),
     ]
     return whole_page(
         title,
@@ -96,7 +97,7 @@ def race_page(
         sections,
         about=about,
         remarks=remarks,
-        reading=_READING,
+        reading=_RACE_READING,
         see_also=see_also,
     )
 
@@ -187,9 +188,10 @@ def _race_takeovers_section(
     verdicts: Mapping[int, LakeRow],
     no_verdicts: bool,
     link: PairLink,
+    session_page: str | None,
 ) -> ET.Element:
     lines = [
-        _race_takeover(row, verdicts.get(row["exchange"]), link)
+        _race_takeover(row, verdicts.get(row["exchange"]), link, session_page)
         for row in sorted(takeovers, key=lambda row: row["zero_utc"])
     ]
     return titled_section(
@@ -201,7 +203,17 @@ def _race_takeovers_section(
     )
 
 
-def _race_takeover(row: LakeRow, verdict: LakeRow | None, link: PairLink) -> ET.Element:
+def _in_full(row: LakeRow, session_page: str | None) -> ET.Element | None:
+    """The way to the takeover's own part of the session's page; None where there is no page."""
+    if session_page is None:
+        return None
+    place = takeover_list.anchor_of(row["session"], row["exchange"])
+    return element("a", {"href": f"{session_page}#{place}"}, "In full")
+
+
+def _race_takeover(
+    row: LakeRow, verdict: LakeRow | None, link: PairLink, session_page: str | None
+) -> ET.Element:
     pair = row["incoming"], row["outgoing"]
     doubt = (
         None
@@ -222,9 +234,9 @@ def _race_takeover(row: LakeRow, verdict: LakeRow | None, link: PairLink) -> ET.
         element(
             "h3", {}, f"Zone {row['zone']}: ", linked(link(*pair, row["event"]), *pair_names(*pair))
         ),
-        element("p", {"class": "verdict"}, outside_name(verdict["verdict"]))
+        element("p", {"class": "verdict"}, outside_name(without_errors(verdict["verdict"])))
         if verdict is not None
         else None,
-        paragraph(f"{told[0].upper()}{told[1:]}."),
+        paragraph(f"{told[0].upper()}{told[1:]}. ", _in_full(row, session_page)),
         bullet_list(outside_name(text) for text in row["remarks"]),
     )

@@ -25,7 +25,6 @@ from pipeline.show.markup import (
 from pipeline.show.page.calendar_part import takeover_day
 from pipeline.show.page.frame import whole_page
 from pipeline.show.page.sheet_lines import (
-    CLEAR_SDS,
     DecisionRows,
     bullet_list,
     events_in_order,
@@ -39,6 +38,7 @@ from pipeline.show.page.sheet_lines import (
 from pipeline.show.page.trend_lines import INCOMING_TRENDS, RECEIVER_TRENDS, TrendWords
 from pipeline.show.scenes import LakeRow, row_estimate
 from pipeline.show.wording import (
+    CLEAR_SDS,
     NBSP,
     day_range,
     decimal,
@@ -59,7 +59,7 @@ _FAULTS_OF = {
     "incoming": ("incoming slowed", "ran into"),
 }
 _TOLD_ELSEWHERE = ("visual change", "never ")  # remarks whose figures are not on the sheet
-_READING = (
+_RUNNER_READING = (
     "The receiver takes the baton, the incoming runner brings it. The start is the receiver's "
     "first movement against the moment when the incoming runner crosses the mark.",
     "From rep to rep: two reps in three lie within what is said.",
@@ -124,7 +124,7 @@ def runner_page(
         sections,
         about=about,
         remarks=remarks,
-        reading=_READING,
+        reading=_RUNNER_READING,
     )
 
 
@@ -203,7 +203,7 @@ def _receiver_lines(event: str, told: LakeRow | None) -> Iterable[Child]:
     if told is None or not told["reps_out"]:  # else the figures are the squad's
         return
     if told["lag_s"] is not None:
-        yield _start_words(told)
+        yield _usual_start_words(told)
     elif not is_blind(event):
         yield "Goes by sight: there is no start against a mark."
     if told["t20_s"] is not None:
@@ -213,7 +213,7 @@ def _receiver_lines(event: str, told: LakeRow | None) -> Iterable[Child]:
         )
 
 
-def _start_words(told: LakeRow) -> str:
+def _usual_start_words(told: LakeRow) -> str:
     """The usual start and how it scatters: "goes 0.19 s before ..."."""
     usual, spread = told["lag_s"], told["lag_spread_s"]
     side = "after" if usual >= 0.0 else "before"
@@ -344,7 +344,7 @@ def _trend_item(kind: TrendWords, change: Estimate) -> str:
     return f"{words[0].upper()}{words[1:]}."
 
 
-_NUMBERS = (  # column, words, and the column that counts the reps on which it rests
+_SHEET_NUMBERS = (  # column, words, and the column that counts the reps on which it rests
     ("lag_s", "start against the mark, s", "reps_out"),
     ("t20_s", "first 20 m, s", "reps_out"),
     ("v_max_mps", "speed towards which the start runs, m/s", "reps_out"),
@@ -358,7 +358,7 @@ def _numbers_part(told: LakeRow | None) -> ET.Element | None:
         return None
     known = [
         (words, row_estimate(told, name, schema.sd_column("runners", name)))
-        for name, words, counted in _NUMBERS
+        for name, words, counted in _SHEET_NUMBERS
         if told[counted]
     ]
     rows = [table_row([words], [with_error(one, 2)]) for words, one in known if one]

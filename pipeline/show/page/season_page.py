@@ -10,12 +10,11 @@ from pipeline.base.relays import is_blind
 from pipeline.base.words import CAUTION, count, in_feet_words, number_in_words
 from pipeline.show.file_names import PageLinks
 from pipeline.show.markup import Child, element, outside_name
-from pipeline.show.page import calendar_part, matrix_part, trend_lines
+from pipeline.show.page import calendar_part, matrix_part, takeover_list, trend_lines
 from pipeline.show.page.calendar_part import Evening
 from pipeline.show.page.frame import whole_page
 from pipeline.show.page.matrix_part import PairLink
 from pipeline.show.page.sheet_lines import (
-    CLEAR_SDS,
     DecisionRows,
     bullet_list,
     events_in_order,
@@ -24,15 +23,16 @@ from pipeline.show.page.sheet_lines import (
     names_in_order,
     not_worked_out,
     notes_line,
+    on_demand,
     pair_names,
     paragraph,
     titled_section,
 )
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import NBSP, decimal, foot_length_m, mark_words, on_the_wall
+from pipeline.show.wording import CLEAR_SDS, NBSP, decimal, foot_length_m, mark_words, on_the_wall
 
 SEASON_TABLES = ("marks", "progress", "runners", "verdicts", "orders", "validation")
-_READING = (
+_SEASON_READING = (
     "An evening's takeovers are all that were measured on its day; passed are those whose baton "
     "changed hands, inside the zone or not.",
     f"A change is said where it lies beyond {number_in_words(int(CLEAR_SDS))} standard errors. "
@@ -42,6 +42,8 @@ _READING = (
 )
 _MOST_TO_PRACTISE = 5
 _WORTH_S = 0.01  # less is not worth an evening
+_MOST_PAGES = 12  # links of a kind in sight
+_MOST_IN_SIGHT = 8  # lines of a list; the others open on demand
 _LEAST_MOVE_FEET = 0.5  # a tape is laid to half a foot-length
 _LEAST_MOVE_M = 0.1  # where the foot-length is not known
 
@@ -69,7 +71,7 @@ def season_page(
         _evenings_section(evenings, takeovers, sessions, decisions, links),
         _changes_section(decisions, next((row["time_zone"] for row in takeovers), None)),
         _open_section(takeovers, decisions, links),
-        _pairs_section(takeovers, decisions, link),
+        _matrices_section(takeovers, decisions, link),
         _belief_section(decisions["validation"], links),
         _pages_section(takeovers, decisions, races, links),
     ]
@@ -80,7 +82,7 @@ def season_page(
         parts,
         about=about,
         remarks=remarks,
-        reading=_READING,
+        reading=_SEASON_READING,
     )
 
 
@@ -132,43 +134,50 @@ def _changes_section(decisions: DecisionRows, time_zone: str | None) -> ET.Eleme
     feet = _foot_lengths(decisions["marks"] or ())
     changed = [
         joined(*pair_names(row["incoming"], row["outgoing"]), f", {row['event']}: {words}")
-        for row in _rows_in_order(progress)
+        for row in _shorter_relays_first(progress)
         for words in trend_lines.clear_trends("progress", row, trend_lines.PAIR_TRENDS)
     ]
     kinds = (*trend_lines.RECEIVER_TRENDS, *trend_lines.INCOMING_TRENDS)
     changed += [
         joined(outside_name(row["runner"]), f", {row['event']}: {words}")
-        for row in _rows_in_order(runners)
+        for row in _shorter_relays_first(runners)
         for words in trend_lines.clear_trends("runners", row, kinds)
     ]
-    moved = [
-        joined(
-            *pair_names(row["incoming"], row["outgoing"]),
-            f", {row['event']}: {_moved_words(row, feet.get(_pairing(row)), time_zone)}",
-        )
-        for row in _rows_in_order(progress)
-        if row["reps_since_move"] is not None and row["mark_m"] is not None
-    ]
+    moved: dict[bool, list[Child]] = {True: [], False: []}
+    for row in _shorter_relays_first(progress):
+        if row["reps_since_move"] is None or row["mark_m"] is None:
+            continue
+        came = trend_lines.since_the_move(row)
+        line = _moved_mark_line(row, feet.get(_pairing(row)), came, time_zone)
+        moved[bool(came)].append(line)
     there = progress is not None or runners is not None
     return titled_section(
         "changes",
         "What changed",
         bullet_list(changed)
         or (paragraph("No change stands out of its error yet.") if there else None),
-        element("h3", {}, "Marks moved, and what came of it") if moved else None,
-        bullet_list(moved),
+        element("h3", {}, "Marks moved, and what came of it") if any(moved.values()) else None,
+        bullet_list(moved[True]),
+        on_demand(
+            f"{count(len(moved[False]), 'move')} of which nothing stands out yet",
+            bullet_list(moved[False]),
+        )
+        if moved[False]
+        else None,
         not_worked_out("progress") if progress is None else None,
     )
 
 
-def _moved_words(row: LakeRow, foot_m: float | None, time_zone: str | None) -> str:
+def _moved_mark_line(
+    row: LakeRow, foot_m: float | None, came: Sequence[str], time_zone: str | None
+) -> ET.Element:
     since = row["mark_since_utc"]
     when = "" if since is None else f" since {on_the_wall(since, time_zone):%Y-%m-%d}"
-    came = "; ".join(trend_lines.since_the_move(row))
-    return (
-        f"{mark_words(row['mark_m'], foot_m)}{when}, {count(row['reps_since_move'], 'takeover')} "
-        f"on it; {came}"
+    words = (
+        f", {row['event']}: {mark_words(row['mark_m'], foot_m)}{when}, "
+        f"{count(row['reps_since_move'], 'takeover')} on it"
     )
+    return joined(*pair_names(row["incoming"], row["outgoing"]), "; ".join((words, *came)))
 
 
 # --- what is open -------------------------------------------------------------------------------
@@ -178,9 +187,10 @@ def _open_section(
     takeovers: Sequence[LakeRow], decisions: DecisionRows, links: PageLinks
 ) -> ET.Element:
     marks, verdicts = decisions["marks"], decisions["verdicts"]
-    advised = [row for row in _rows_in_order(marks) if row["advised"]]
+    advised = [row for row in _shorter_relays_first(marks) if row["advised"]]
     in_use = {_pairing(row): row["mark_m"] for row in decisions["progress"] or ()}
-    moves = [line for row in advised if (line := _move_line(row, in_use.get(_pairing(row))))]
+    moves = _move_lines(advised, in_use)
+
     worth = sorted(
         (row for row in advised if (row["practice_gain_s"] or 0.0) >= _WORTH_S),
         key=lambda row: -row["practice_gain_s"],
@@ -193,7 +203,9 @@ def _open_section(
         ("Takeovers without an answer", _unanswered_lines(takeovers, verdicts, links)),
     ):
         if items:
-            parts += [element("h3", {}, head), bullet_list(items)]
+            more = items[_MOST_IN_SIGHT:]
+            parts += [element("h3", {}, head), bullet_list(items[:_MOST_IN_SIGHT])]
+            parts += [on_demand(f"{len(more)} more", bullet_list(more))] if more else []
     if not parts and marks is not None:
         parts.append(paragraph("Nothing that the tables could tell."))
     return titled_section(
@@ -206,13 +218,28 @@ def _open_section(
     )
 
 
-def _move_line(row: LakeRow, used_m: float | None) -> ET.Element | None:
-    """How far a pair's tape is from the mark advised; None where it is right, or there is none."""
-    if used_m is None or not is_blind(row["event"]):
-        return None
+def _move_lines(
+    advised: Sequence[LakeRow], in_use: Mapping[tuple[str, str, str], float | None]
+) -> list[Child]:
+    """How far each pair's tape is from the mark advised, the farthest first; none where it is
+    right, or where there is no tape."""
+    found = [
+        (row, used_m)
+        for row in advised
+        if is_blind(row["event"])
+        and (used_m := in_use.get(_pairing(row))) is not None
+        and abs(row["mark_m"] - used_m) >= _least_move_m(foot_length_m(row))
+    ]
+    found.sort(key=lambda one: -abs(one[0]["mark_m"] - one[1]))
+    return [_move_line(row, used_m) for row, used_m in found]
+
+
+def _least_move_m(foot_m: float | None) -> float:
+    return _LEAST_MOVE_FEET * foot_m if foot_m else _LEAST_MOVE_M
+
+
+def _move_line(row: LakeRow, used_m: float) -> ET.Element:
     foot_m, by_m = foot_length_m(row), row["mark_m"] - used_m
-    if abs(by_m) < (_LEAST_MOVE_FEET * foot_m if foot_m else _LEAST_MOVE_M):
-        return None
     way = "farther" if by_m > 0 else "nearer"
     size = f"{in_feet_words(abs(by_m) / foot_m)} feet" if foot_m else f"{abs(by_m):.2f}{NBSP}m"
     stand_m = row["outgoing_start_m"]
@@ -257,28 +284,33 @@ def _unanswered_lines(
     open_ones.sort(key=lambda one: when[one[0]["session"], one[0]["exchange"]])
     for session, group in groupby(open_ones, key=lambda one: one[0]["session"]):
         own = list(group)
-        cannot_tell, no_cause = (
-            [row["exchange"] for row, untold in own if untold is kind] for kind in (True, False)
-        )
-        words = []
-        if cannot_tell:
-            words.append(f"what was lost cannot be told of {_takeover_numbers(cannot_tell)}")
-        if no_cause:
-            words.append(f"time was lost and no cause stands out in {_takeover_numbers(no_cause)}")
-        lines.append(
-            joined(linked(links.session(session), outside_name(session)), f": {'; '.join(words)}")
-        )
+        where = links.session(session)
+        parts: list[Child] = []
+        for kind, words in (
+            (True, "what was lost cannot be told of "),
+            (False, "time was lost and no cause stands out in "),
+        ):
+            numbers = [row["exchange"] for row, untold in own if untold is kind]
+            if numbers:
+                parts += ["; " if parts else ": ", words, *_takeover_links(session, numbers, where)]
+
+        lines.append(joined(linked(where, outside_name(session)), *parts))
     return lines
 
 
-def _takeover_numbers(numbers: Sequence[int]) -> str:
-    return f"takeover{'' if len(numbers) == 1 else 's'} {', '.join(map(str, numbers))}"
+def _takeover_links(session: str, numbers: Sequence[int], where: str | None) -> list[Child]:
+    """Takeovers by number, each with a link to its own part of the session's page."""
+    parts: list[Child] = [f"takeover{'' if len(numbers) == 1 else 's'} "]
+    for index, number in enumerate(numbers):
+        place = None if where is None else f"{where}#{takeover_list.anchor_of(session, number)}"
+        parts += [", " if index else "", linked(place, str(number))]
+    return parts
 
 
 # --- pairs, belief, pages -----------------------------------------------------------------------
 
 
-def _pairs_section(
+def _matrices_section(
     takeovers: Sequence[LakeRow], decisions: DecisionRows, link: PairLink
 ) -> ET.Element:
     marks, progress = decisions["marks"], decisions["progress"]
@@ -337,9 +369,12 @@ def _pages_section(
     ):
         there = [(where, words) for where, words in found if where is not None]
         if there:
-            lists.append(element("h3", {}, head))
             items = [element("li", {}, linked(where, *words)) for where, words in there]
-            lists.append(element("ul", {"class": "pages"}, *items))
+            listed = element("ul", {"class": "pages"}, *items)
+            if len(there) > _MOST_PAGES:
+                lists.append(on_demand(f"{head}: {len(there)}", listed))
+            else:
+                lists += [element("h3", {}, head), listed]
     return titled_section("pages", "Other pages", *lists) if lists else None
 
 
@@ -351,7 +386,7 @@ def _pairing(row: LakeRow) -> tuple[str, str, str]:
     return row["incoming"], row["outgoing"], row["event"]
 
 
-def _rows_in_order(rows: Sequence[LakeRow] | None) -> list[LakeRow]:
+def _shorter_relays_first(rows: Sequence[LakeRow] | None) -> list[LakeRow]:
     """The rows of a table, the shorter relays first."""
     events = {event: place for place, event in enumerate(events_in_order(rows or ()))}
     return sorted(rows or (), key=lambda row: events[row["event"]])

@@ -11,11 +11,11 @@ from pipeline.base.values import Estimate
 from pipeline.base.words import chance_in_words
 from pipeline.show.markup import Child, element, list_item, outside_name
 from pipeline.show.scenes import LakeRow
+from pipeline.show.wording import CLEAR_SDS
 from pipeline.tables import schema
 
 # Rows of tables of decisions, by table; None where one is not there or cannot be read.
 DecisionRows = Mapping[str, Sequence[LakeRow] | None]
-CLEAR_SDS = 2.0  # a change beyond so many standard errors is said to stand out
 
 
 def titled_section(name: str, title: str, *parts: Child) -> ET.Element:

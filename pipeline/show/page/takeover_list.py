@@ -120,9 +120,14 @@ def deserves_look(one: Scene) -> bool:
 
 
 def anchor(one: Scene) -> str:
-    """The id of a takeover's own part of the page: letters, digits and dashes."""
-    session = zlib.crc32(str(one.row["session"]).encode())
-    return f"t-{session:08x}-{one.row['exchange']}"
+    """The id of a takeover's own part of the page."""
+    return anchor_of(one.row["session"], one.row["exchange"])
+
+
+def anchor_of(session: str, exchange: int) -> str:
+    """The id of a takeover's own part of a page, from its session and number: letters, digits and
+    dashes."""
+    return f"t-{zlib.crc32(str(session).encode()):08x}-{exchange}"
 
 
 def pair_numbers(several: Sequence[Scene]) -> dict[tuple[str, str], str]:

@@ -89,14 +89,13 @@ def clear_trends(table_name: str, row: LakeRow, kinds: tuple[TrendWords, ...]) -
 
 
 def since_the_move(row: LakeRow) -> list[str]:
-    """What came of the last move of a pair's mark, from its row of `progress`: what stands out, or
-    that nothing does yet; nothing where the mark was never moved."""
+    """What came of the last move of a pair's mark, as far as it stands out, from its row of
+    `progress`."""
     if row["reps_since_move"] is None:
         return []
     changes = [(kind, kind.estimate("progress", row)) for kind in _SINCE_THE_MOVE]
-    found = [
+    return [
         f"{kind.by_how_much(change)} (sure of the direction: {surely(change)})"
         for kind, change in changes
         if change is not None and stands_out(change)
     ]
-    return found or ["nothing that stands out yet"]
