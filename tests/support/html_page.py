@@ -12,6 +12,7 @@ class Page(html.parser.HTMLParser):
         super().__init__(convert_charrefs=True)
         self.opened: list[tuple[str, dict[str, str | None]]] = []
         self.open: list[str] = []
+        self.hidden: list[bool] = []  # of the open elements, whether one has that attribute
         self.rows: list[list[str]] = []
         self.text, self.style, self.script = "", "", ""
         self.source = text
@@ -22,6 +23,7 @@ class Page(html.parser.HTMLParser):
         self.opened.append((tag, dict(attrs)))
         if tag not in VOID:
             self.open.append(tag)
+            self.hidden.append("hidden" in dict(attrs))
         if tag == "tr":
             self.rows.append([])
         if tag in ("th", "td"):
@@ -31,6 +33,7 @@ class Page(html.parser.HTMLParser):
 
     def handle_endtag(self, tag):
         assert self.open.pop() == tag
+        self.hidden.pop()
 
     def handle_comment(self, data):
         raise AssertionError(f"a comment: {data}")
@@ -41,6 +44,8 @@ class Page(html.parser.HTMLParser):
             return
         if self.open and self.open[-1] == "style":
             self.style += data
+            return
+        if any(self.hidden):
             return
         self.text += data
         if {"th", "td"} & set(self.open):

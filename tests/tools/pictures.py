@@ -61,17 +61,34 @@ def docs_pictures(browser, pages: dict[str, Path], out: Path, to: Path) -> None:
     to.mkdir(parents=True, exist_ok=True)
     article = f"article.takeover >> nth={EXCHANGE - 1}"
     with opened(browser, pages["session"], "phone") as (page, _):
+        page.screenshot(path=to / "next-phone.png")
+        page.locator("#list").evaluate("e => window.scrollTo(0, e.offsetTop)")
         page.screenshot(path=to / "list-phone.png")
+    with opened(browser, pages["session"], "phone") as (page, _):
+        open_all(page)
+        lane = page.locator(article).locator(".lane")
+        lane.scroll_into_view_if_needed()
+        lane.get_by_text("entry", exact=True).click()
+        page.locator(article).evaluate("e => window.scrollTo(0, e.offsetTop - 60)")
+        page.screenshot(path=to / "lane-phone.png")
     with opened(browser, pages["session"], "phone", dark=True) as (page, _):
         page.get_by_role("radio", name="clock").check()
+        open_all(page)
         point(page, f"{article} >> .view.clock svg")
-        page.locator(article).evaluate("e => window.scrollTo(0, e.offsetTop - 60)")
+        page.locator(f"{article} >> figure.overlay").evaluate(
+            "e => window.scrollTo(0, e.getBoundingClientRect().top + window.scrollY - 120)"
+        )
         page.screenshot(path=to / "takeover-phone-dark.png")
     with opened(browser, pages["session"], "desk") as (page, _):
         shot(page, article, to / "takeover.png")
     with opened(browser, pages["pair"], "desk") as (page, _):
         shot(page, "article.pair", to / "pair.png")
     publish.write_figure(out, session=SESSION, exchange=EXCHANGE, to=to / "slide.png")
+
+
+def open_all(page) -> None:
+    """Unfold everything, as somebody does who wants to see it."""
+    page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
 
 
 def point(page, svg: str) -> None:
@@ -95,6 +112,7 @@ def lay_out_all(page) -> None:
         "document.querySelectorAll('.takeover').forEach("
         "one => { one.style.contentVisibility = 'visible'; })"
     )
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")  # which draws what is out of sight
     page.wait_for_timeout(200)
 
 

@@ -86,7 +86,7 @@ def move_of_pair(
         used = f"{used_m:.2f}"
     if not move:
         return Move(f"leave the tape at {mark}{stand}; {chance}.", stays=not stand)
-    return Move(f"tape {move}, from {used} to {mark}{stand}; {chance}.", False)
+    return Move(f"tape {move}, from the {used} in use to {mark}{stand}; {chance}.", False)
 
 
 def _stand_words(advised: LakeRow, newest: LakeRow) -> str:
