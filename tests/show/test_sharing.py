@@ -76,7 +76,8 @@ def test_references_lead_to_what_was_there(words):
 def unpacked(packed, kinds):
     tag, kind, given_, *inner = packed
     children = inner[0] if inner else []
-    made = element(tag, ({"class": kinds[kind]} if kinds[kind] else {}) | given_)
+    written = {name: str(value) for name, value in given_.items()}
+    made = element(tag, ({"class": kinds[kind]} if kinds[kind] else {}) | written)
     if isinstance(children, str):
         made.text = children
     else:

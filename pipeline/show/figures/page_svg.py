@@ -8,6 +8,7 @@ inline styles, since the page's policy refuses them.
 
 from __future__ import annotations
 
+import functools
 import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -169,7 +170,6 @@ def draw_small(figure: Figure) -> ET.Element:
             "viewBox": _svg_numbers([LEFT, box.top, WIDTH - LEFT - RIGHT, box.bottom - box.top]),
             "class": "small",
             "aria-hidden": "true",
-            "focusable": "false",
         },
         frame,
         *(part for item in panel.items for part in _svg_item(item, box, "none")),
@@ -315,23 +315,28 @@ def _svg_upright(upright: Upright, boxes: Sequence[_PanelBox], y: float) -> Iter
 def _upright_line(x: float, y: float, boxes: Sequence[_PanelBox]) -> str:
     """From an upright's word down to the axis, interrupted where it would strike through the label
     of a panel."""
-    path, start = "", y
+    pieces = [[y, y]]
     for box in boxes:
         label = _panel_label(box.y, box.top).box
         if label.left <= x <= label.right:
-            start = box.top
-        path += f"M{_tenths(x)} {_tenths(start)}V{_tenths(box.bottom)}"
-        start = box.bottom
-    return path
+            pieces.append([box.top, box.top])
+        pieces[-1][1] = box.bottom
+    return "".join(
+        f"M{_tenths(x)} {_tenths(start)}V{_tenths(end)}" for start, end in pieces if end > start
+    )
 
 
 def _upright_sign(upright: Upright, x: float, y: float) -> str:
     """The strokes of the sign at an upright's head, as a path."""
     return "".join(
-        "M" + "L".join(f"{_tenths(x + _UPRIGHT_SIGN * a)} {_tenths(y + _UPRIGHT_SIGN * b)}"
-                       for a, b in stroke)
+        f"M{_tenths(x + _UPRIGHT_SIGN * a)} {_tenths(y + _UPRIGHT_SIGN * b)}l"
+        + " ".join(
+            f"{_tenths(_UPRIGHT_SIGN * (d - b))} {_tenths(_UPRIGHT_SIGN * (e - c))}"
+            for (b, c), (d, e) in itertools.pairwise(stroke)
+        )
         for stroke in UPRIGHTS[upright.kind].sign
-    )  # fmt: skip
+        for a, b in stroke[:1]
+    )
 
 
 # --- what stands on a panel -----------------------------------------------------------------
@@ -451,6 +456,12 @@ def _svg_curve(curve: Curve, box: _PanelBox, live: Live) -> Iterable[ET.Element]
 
 
 def _line_path(x: Floats, y: Floats) -> str:
+    return _simplified_path(x.tobytes(), y.tobytes())
+
+
+@functools.lru_cache(maxsize=2048)  # a takeover's curves are drawn in three figures
+def _simplified_path(x_bytes: bytes, y_bytes: bytes) -> str:
+    x, y = np.frombuffer(x_bytes), np.frombuffer(y_bytes)
     rows = _simplified_rows(x, y)
     return _polyline_path(x[rows], y[rows])
 

@@ -83,6 +83,9 @@ def _shift_of(
     inside = _moved_inside(word, room)
     if inside is None:
         return None
+    at_once = (_edges(word) + np.tile(inside, 2))[None, :]  # most words stand well where they are
+    if not any(_touches(at_once, others).any() for others in (taken, *strokes)):
+        return float(inside[0]), float(inside[1])
     across, down = np.meshgrid(wide * _both_ways(_ACROSS), high * _both_ways(_DOWN))
     shifts = np.column_stack([across.ravel(), down.ravel()]) + inside
     boxes = _edges(word) + np.tile(shifts, 2)
@@ -100,8 +103,10 @@ def _shift_of(
     fits &= cost <= FARTHEST + np.hypot(*(inside / step))
     if not fits.any():
         return None
+    reached = np.hstack([boxes[fits, :2].min(axis=0), boxes[fits, 2:].max(axis=0)])[None, :]
     for line in strokes:
-        cost += STRUCK * _touches(boxes, line).any(axis=1)
+        near = line[_touches(reached, line)[0]]
+        cost += STRUCK * _touches(boxes, near).any(axis=1)
     best = int(np.where(fits, cost, np.inf).argmin())
     return float(shifts[best, 0]), float(shifts[best, 1])
 

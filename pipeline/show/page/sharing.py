@@ -10,6 +10,7 @@ that draws has to know of either.
 from __future__ import annotations
 
 import json
+import re
 from collections import Counter
 from typing import Any
 from xml.etree import ElementTree as ET
@@ -17,6 +18,7 @@ from xml.etree import ElementTree as ET
 from pipeline.show.figures.page_svg import FRAME
 from pipeline.show.markup import element
 
+_DECIMAL = re.compile(r"-?(?:0|[1-9][0-9]{0,5})\.[0-9]*[1-9]")
 MOST_WHOLE = 60  # pictures that are there without a script
 LEAST = 60  # characters of a path worth sharing: a reference to it takes thirty
 
@@ -36,7 +38,7 @@ def share_repeated(body: ET.Element) -> ET.Element:
             kept.append(_shared_copy(part, names[text]))
         _make_reference(part, names[text])
     if kept:
-        given = {"class": "shared", "aria-hidden": "true", "focusable": "false"}
+        given = {"class": "shared", "aria-hidden": "true"}
         body.insert(0, element("svg", given, element("defs", {}, *kept)))
     return body
 
@@ -79,17 +81,22 @@ def pack_scripted(body: ET.Element) -> ET.Element:
                 view.remove(svg)
             for one in packed:
                 text = json.dumps(one, ensure_ascii=False, separators=(",", ":"))
-                view.append(element("p", {"class": "packed", "hidden": "hidden"}, text))
+                view.append(element("p", {"class": "packed", "hidden": ""}, text))
     if kinds:
-        body.insert(0, element("p", {"id": "kinds", "hidden": "hidden"}, "|".join(kinds)))
+        body.insert(0, element("p", {"id": "kinds", "hidden": ""}, "|".join(kinds)))
     return body
 
 
 def _packed_part(part: ET.Element, kinds: dict[str, int]) -> list[Any]:
     """Tag, number of the class, attributes, and the words or what is inside; no more of these than
     there are."""
-    given = {name: value for name, value in part.attrib.items() if name != "class"}
+    given = {name: _number_or_text(value) for name, value in part.items() if name != "class"}
     number = kinds.setdefault(part.get("class", ""), len(kinds))
     inner: list[Any] | str = part.text or [_packed_part(child, kinds) for child in part]
     found: list[Any] = [part.tag, number, given, inner]
     return found if inner else found[:3]
+
+
+def _number_or_text(value: str) -> str | float:
+    """A number needs no quotes; what would not read back as it is written stays text."""
+    return float(value) if _DECIMAL.fullmatch(value) else value

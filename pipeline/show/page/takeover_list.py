@@ -268,7 +268,7 @@ def _strip_x(s_m: float, low: float) -> float:
 
 def _strip_svg(low: float, high: float, height: float, *children: Child) -> ET.Element:
     box = f"0 0 {_strip_x(high, low):g} {height:g}"
-    attributes = {"viewBox": box, "class": "strip", "aria-hidden": "true", "focusable": "false"}
+    attributes = {"viewBox": box, "class": "strip", "aria-hidden": "true"}
     return element("svg", attributes, *children)
 
 
