@@ -12,6 +12,7 @@ from pipeline.base.words import chance_in_words
 from pipeline.show.figures import page_svg, slides
 from pipeline.show.figures.candidates import mark_choices
 from pipeline.show.figures.figure import Caption, Smear
+from pipeline.show.figures.placing import width_em
 from pipeline.show.figures.what_if import what_if_figure
 
 FOOT_M = 0.3
@@ -65,8 +66,8 @@ def test_between_candidates_it_is_linear_and_beyond_them_it_is_left_out_and_said
 def test_beside_each_mark_stand_its_chances_in_words():
     same = marks()
     plain = [item.text for item in drawn(what_if_figure(same, None, 30.0, by_sight=False), Caption)]
-    told = f"{chance_in_words(same[12]['p_in_zone'])} in the zone; "
-    assert told + f"{chance_in_words(same[12]['p_ran_into'])} run into each other" in plain
+    assert f"{chance_in_words(same[12]['p_in_zone'])} pass in the zone" in plain
+    assert f"{chance_in_words(same[12]['p_ran_into'])} run into each other" in plain
 
 
 def test_a_mark_in_use_that_is_the_one_advised_has_one_row():
@@ -80,8 +81,8 @@ def test_a_mark_in_use_that_is_the_one_advised_has_one_row():
     [
         (8.6, "robin to wren, 4 feet farther: 8 in 10 pass in the zone instead of 9 in 10, but 3 "
          "in 10 run into each other instead of 4 in 10"),
-        (None, "robin to wren, advised: 8 in 10 in the zone and 3 in 10 run into each other; one "
-         "foot nearer: 8 in 10 and 3 in 10; one foot farther: 7 in 10 and 2 in 10"),
+        (None, "robin to wren, advised: 8 in 10 pass in the zone and 3 in 10 run into each other; "
+         "one foot nearer: 8 in 10 and 3 in 10; one foot farther: 7 in 10 and 2 in 10"),
     ],
 )  # fmt: skip
 def test_the_title_says_what_another_mark_would_do(used, title):
@@ -126,3 +127,14 @@ def test_any_rows_are_drawn_and_hostile_names_are_text(advised, name, used):
 
 def test_a_slide_of_it_is_drawn():
     assert slides.draw_slide(what_if_figure(marks(), None, 30.0, by_sight=False), "png")
+
+
+@pytest.mark.parametrize("chance", [0.0, 0.04, 0.098, 0.11, 0.5, 0.893, 0.91, 0.99, 1.0])
+def test_every_line_fits_the_page_where_type_is_largest(chance):
+    rows = marks(p_in_zone=0.5)
+    for row in rows:
+        row |= {"p_in_zone": chance, "p_ran_into": chance}
+    figure = what_if_figure(rows, in_use(8.6), 30.0, by_sight=True)
+    for caption in drawn(figure, Caption):
+        wide = page_svg.TYPE * width_em(caption.text, bold=caption.strong)
+        assert wide <= page_svg.WIDTH - page_svg.LEFT

@@ -28,7 +28,7 @@ from pipeline.show.wording import decimal, foot_length_m, mark_words
 BEYOND_M = 4.0  # shown before the entry line and after the exit line, at least
 # Heights in units of the page's picture, which the panel's share is made from.
 _HEAD, _WORDS, _LANE, _AFTER = 22.0, 19.0, 18.0, 12.0
-_ROW = 2 * _WORDS + _LANE + _AFTER
+_ROW = 3 * _WORDS + _LANE + _AFTER
 _PANEL = 100.0
 
 
@@ -53,7 +53,7 @@ def what_if_figure(
     return Figure(
         f"{who}, {_finding(choices, foot_m or FOOT_M)}",
         " ".join(
-            f"{_choice_words(one, foot_m)}: {_chances(one)}, passes about "
+            f"{_choice_words(one, foot_m)}: {', '.join(_chances(one))}, passes about "
             f"{decimal(one.pass_m, 1)} m past the entry line."
             for one in choices
         ),
@@ -93,12 +93,13 @@ def _choices_panel(
     ]
     for k, one in enumerate(choices):
         top = -_HEAD - k * _ROW
-        lane = top - 2.0 * _WORDS - 0.5 * _LANE
+        lane = top - 3.0 * _WORDS - 0.5 * _LANE
         strips.append(Bar("quiet", "ground", 0.0, zone_m, lane, _LANE))
         ink: InkName = "incoming" if "advised" in one.name else "plain"
         smears.append(Smear(ink, one.pass_m, one.pass_sd_m, lane, _LANE))
         words.append(Caption(x.low, top - 0.5 * _WORDS, _choice_words(one, foot_m), strong=True))
-        words.append(Caption(x.low, top - 1.5 * _WORDS, _chances(one)))
+        for line, chance in enumerate(_chances(one)):
+            words.append(Caption(x.low, top - (line + 1.5) * _WORDS, chance))
         edges = np.array([lane - 0.5 * _LANE, lane + 0.5 * _LANE])
         strips += [Curve("plain", np.full(2, at), edges) for at in (0.0, zone_m)]
     low = -_HEAD - len(choices) * _ROW
@@ -113,9 +114,9 @@ def _choice_words(one: MarkChoice, foot_m: float | None) -> str:
     return f"{one.name}: {mark_words(one.mark_m, foot_m)}"
 
 
-def _chances(one: MarkChoice, between: str = "; ") -> str:
+def _chances(one: MarkChoice) -> tuple[str, str]:
     inside, into = chance_in_words(one.p_in_zone), chance_in_words(one.p_ran_into)
-    return f"{inside} in the zone{between}{into} run into each other"
+    return f"{inside} pass in the zone", f"{into} run into each other"
 
 
 def _finding(choices: Sequence[MarkChoice], foot_m: float) -> str:
@@ -129,7 +130,7 @@ def _finding(choices: Sequence[MarkChoice], foot_m: float) -> str:
         for one in choices
         if one is not advised
     )
-    return "; ".join([f"{advised.name}: {_chances(advised, ' and ')}", *sides])
+    return "; ".join([f"{advised.name}: {' and '.join(_chances(advised))}", *sides])
 
 
 def _move_words(by_m: float, foot_m: float) -> str:

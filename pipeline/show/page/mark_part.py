@@ -186,7 +186,7 @@ def _near_table(same: Sequence[LakeRow], in_use_m: float | None) -> ET.Element:
         body.append(table_row([mark_words(mark["mark_m"], foot_m), name], cells))
     incoming, outgoing = (plain_text(advised[role]) for role in ("incoming", "outgoing"))
     label = f"Marks about the one advised, {incoming} to {outgoing}"
-    return scrolling(label, html_table("moments", _NEAR_HEADS, body))
+    return scrolling(label, html_table("moments near", _NEAR_HEADS, body))
 
 
 def _candidates_table(rows: Sequence[LakeRow]) -> ET.Element:
