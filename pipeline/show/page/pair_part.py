@@ -6,16 +6,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
-import numpy as np
-
 from pipeline.base.cause_weeks import find_costliest
 from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate
-from pipeline.base.words import count
+from pipeline.base.words import chance_in_words, count
 from pipeline.show.figures import history, overlays, page_svg
 from pipeline.show.figures.overlays import OverlayScales
 from pipeline.show.markup import Child, element, list_item, outside_name, plain_text
-from pipeline.show.page import causes_part, mark_part, takeover_list, takeover_part
+from pipeline.show.page import causes_part, mark_part, sheet_lines, takeover_list, takeover_part
+from pipeline.show.page.trend_lines import PAIR_TRENDS
 from pipeline.show.scenes import LakeRow, Scene, at_full_speed, row_estimate
 from pipeline.show.wording import (
     NBSP,
@@ -23,6 +22,7 @@ from pipeline.show.wording import (
     chance_words,
     change_words,
     day_range,
+    decimal,
     on_the_wall,
     with_error,
 )
@@ -81,6 +81,9 @@ def pair_article(
     if over_weeks:
         right.append(element(level, {}, "Over all sessions"))
         right.append(element("ul", {}, *over_weeks))
+    if known.progress is not None:
+        sure = element("ul", {}, *map(list_item, _sure_words(known.progress)))
+        right.append(sheet_lines.on_demand("How sure", sure))
     right += mark_part.mark_lines(
         known.marks,
         known.progress,
@@ -112,54 +115,71 @@ def _pair_summary(several: Sequence[Scene], left_out: int) -> str:
         mean = _mean_estimate(estimates)
         if mean is not None:
             many = sum(one is not None for one in estimates)
-            words.append(f"{label} {with_error(mean, digits)}{NBSP}{unit} (mean of {many})")
-    return "; ".join(words) + "; ± is one standard error."
+            words.append(f"{label} {decimal(mean, digits)}{NBSP}{unit} (mean of {many})")
+    return "; ".join(words) + "."
 
 
-def _mean_estimate(estimates: Iterable[Estimate | None]) -> Estimate | None:
-    """The plain mean. Its error comes from how far the takeovers differ, or from their own errors
-    where those give more."""
-    known = [one for one in estimates if one is not None]
-    if not known:
-        return None
-    values, sds = np.array([one.value for one in known]), np.array([one.sd for one in known])
-    own = float(np.sqrt((sds**2).sum())) / len(known)
-    spread = float(values.std(ddof=1)) / len(known) ** 0.5 if len(known) > 1 else 0.0
-    return Estimate(float(values.mean()), max(own, spread))
+def _mean_estimate(estimates: Iterable[Estimate | None]) -> float | None:
+    """The plain mean of what is known. How sure the pair's usual is stands with its weeks."""
+    known = [one.value for one in estimates if one is not None]
+    return sum(known) / len(known) if known else None
 
 
 # --- the weeks --------------------------------------------------------------------------------
 
 
+_LEVELS = (
+    ("zone time", "zone_time", "s", 2),
+    ("start", "go_lag", "s", 2),
+    ("gap", "free_distance", "m", 2),
+)
+
+
 def _weeks_items(own: LakeRow, several: Sequence[Scene]) -> Iterable[ET.Element]:
+    """How it stands now and what changes, without errors: a trend is told where it stands out."""
     days = (on_the_wall(own[name], several[-1].row["time_zone"]) for name in _WEEKS_ENDS)
     yield list_item(
         f"{count(own['reps'], 'takeover')} in {count(own['sessions'], 'session')}, "
-        f"{day_range(*days)}. Here ± allows for how much takeovers "
-        "differ."
+        f"{day_range(*days)}."
     )
-    for label, stem, unit, digits in (
-        ("Zone time", "zone_time", "s", 2),
-        ("Start", "go_lag", "s", 2),
-        ("Gap", "free_distance", "m", 2),
-    ):
-        level, trend = (
-            row_estimate(own, name, schema.sd_column("progress", name))
-            for name in (f"{stem}_{unit}", f"{stem}_trend_{unit}")
-        )
-        if level is None:
-            continue
-        words = f"{label}, now: {with_error(level, digits)}{NBSP}{unit}"
-        if trend is not None:
-            words += f"; {change_words(trend, digits)}{NBSP}{unit} a week"
-        yield list_item(f"{words}.")
+    levels = [
+        f"{label} {decimal(level.value, digits)}{NBSP}{unit}"
+        for label, stem, unit, digits in _LEVELS
+        if (level := _progress_estimate(own, f"{stem}_{unit}")) is not None
+    ]
+    if levels:
+        yield list_item(f"Now: {', '.join(levels)}.")
     if own["p_in_zone"] is not None:
-        yield list_item(
-            f"Share passed in the zone: {chance_words(own['p_in_zone'])} ± "
-            f"{chance_error_words(own['p_in_zone_sd'])}{NBSP}%."
-        )
+        yield list_item(f"{chance_in_words(own['p_in_zone'])} passed in the zone.")
+    trends = [(one, one.estimate("progress", own)) for one in PAIR_TRENDS]
+    for one, change in trends:
+        if change is not None and sheet_lines.stands_out(change):
+            words = one.a_week(change)
+            yield list_item(f"{words[:1].upper()}{words[1:]}.")
+    if any(change is not None for _, change in trends) and not any(
+        sheet_lines.stands_out(change) for _, change in trends
+    ):
+        yield list_item("No change stands out of its error yet.")
     for remark in own["remarks"]:
         yield list_item(outside_name(remark))
+
+
+def _sure_words(own: LakeRow) -> Iterable[str]:
+    """The same with standard errors."""
+    yield "± is one standard error. It allows for how much takeovers differ."
+    for label, stem, unit, digits in _LEVELS:
+        level = _progress_estimate(own, f"{stem}_{unit}")
+        trend = _progress_estimate(own, f"{stem}_trend_{unit}")
+        if level is not None:
+            week = "" if trend is None else f"; {change_words(trend, digits)}{NBSP}{unit} a week"
+            yield f"{label}: {with_error(level, digits)}{NBSP}{unit}{week}."
+    if own["p_in_zone"] is not None:
+        share = chance_words(own["p_in_zone"])
+        yield f"passed in the zone: {share} ± {chance_error_words(own['p_in_zone_sd'])}{NBSP}%."
+
+
+def _progress_estimate(own: LakeRow, name: str) -> Estimate | None:
+    return row_estimate(own, name, schema.sd_column("progress", name))
 
 
 # --- figures ----------------------------------------------------------------------------------
