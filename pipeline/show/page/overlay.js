@@ -60,6 +60,7 @@ class Readings {
         if (courses) drawLive(path, courses, frame, view);
       });
     });
+    this.show();
   }
 
   svg() {

@@ -1,8 +1,13 @@
 // The switches, the order of the list and what it shows, what opens and folds.
 // All numbers are already in the page: scripts read them from attributes and write text.
 root.classList.add("has-script");
-all("figure.overlay").forEach((figure) => { figure.readings = new Readings(figure); });
-all(".lane").forEach((box) => { box.lane = new Lane(box); });
+const figures = all("figure.overlay, .lane");
+const MOST_AT_ONCE = 160; // with more, each gets its controls when it comes near
+const equip = (one) => {
+  if (one.matches(".lane")) one.lane ??= new Lane(one);
+  else one.readings ??= new Readings(one);
+};
+if (figures.length <= MOST_AT_ONCE) figures.forEach(equip);
 
 // --- switches ------------------------------------------------------------------------------
 
@@ -22,7 +27,7 @@ paper.addEventListener("change", onPaper);
 onPaper();
 onChoice("view", (view) => {
   root.dataset.view = view;
-  all("figure.overlay").forEach((figure) => figure.readings.show());
+  all("figure.overlay").forEach((figure) => figure.readings?.show());
 });
 
 // --- the list ------------------------------------------------------------------------------
@@ -87,12 +92,12 @@ all(".steps a[data-step]").forEach((link) => link.addEventListener("click", (eve
 
 // --- what is drawn when it comes into sight -----------------------------------------------------
 
-const drawAll = (one) => [one.readings, one.lane].forEach((part) => part?.draw());
+const draw = (one) => { equip(one); (one.readings ?? one.lane).draw(); };
 const near = new IntersectionObserver((seen) => seen.forEach((entry) => {
-  if (entry.isIntersecting) { drawAll(entry.target); near.unobserve(entry.target); }
+  if (entry.isIntersecting) { draw(entry.target); near.unobserve(entry.target); }
 }), { rootMargin: "400px" });
-all("figure.overlay, .lane").forEach((one) => near.observe(one));
+figures.forEach((one) => near.observe(one));
 addEventListener("beforeprint", () => {
   all("details").forEach((one) => { one.open = true; });
-  all("figure.overlay, .lane").forEach(drawAll);
+  figures.forEach(draw);
 });
