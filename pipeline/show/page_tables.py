@@ -8,6 +8,7 @@ import importlib.metadata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
+from pipeline.base.relays import Rules, zone_lines_m
 from pipeline.base.words import count
 from pipeline.errors import InputError
 from pipeline.show.page import layout
@@ -20,6 +21,8 @@ from pipeline.tables.lake import Lake
 from pipeline.tables.parquet_content import MOST_FILE_BYTES
 from pipeline.tables.places import Out, as_place
 
+SAME_ZONE_M = 1.0  # lines are surveyed, and no two kinds of zone are so alike
+
 
 def read_pair_decisions(
     out: Out, several: Sequence[Scene]
@@ -29,15 +32,36 @@ def read_pair_decisions(
     progress, no_progress = _read_pair_rows(out, "progress", asked)
     marks, no_marks = _read_pair_rows(out, "marks", asked)
     causes, no_causes = _read_pair_rows(out, "causes", asked)
+    elsewhere = _for_another_zone(out, several) & marks.keys()
+    if elsewhere:
+        no_marks += (
+            f"the marks of {count(len(elsewhere), 'pair')} are for another zone than these "
+            "takeovers and were left out: batontrace marks OUT --rules today or older",
+        )
     known = {
         key: PairDecisions(
             next(iter(progress.get(key, ())), None),
-            tuple(marks.get(key, ())),
+            () if key in elsewhere else tuple(marks.get(key, ())),
             tuple(causes.get(key, ())),
         )
         for key in asked
     }
     return known, (*no_progress, *no_marks, *no_causes)
+
+
+def _for_another_zone(out: Out, several: Sequence[Scene]) -> set[Pairing]:
+    """The pairs that ran in a zone for which the marks were not worked out: their rules are in the
+    record of that table."""
+    older = lake.decision_settings(out, "marks").get("older")
+    if not isinstance(older, bool):
+        return set()
+    rules = Rules.older if older else Rules.today
+    found = set()
+    for one in several:
+        back, entry, leave = zone_lines_m(one.row["event"], rules)
+        if max(abs(leave - entry - one.zone_m), abs(back - entry - one.back_m)) > SAME_ZONE_M:
+            found.add((*one.pair, one.row["event"]))
+    return found
 
 
 def with_verdicts(

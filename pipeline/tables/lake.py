@@ -187,6 +187,15 @@ def decision_inputs(out: Out, table_name: str) -> frozenset[tuple[str, str]]:
     )  # fmt: skip
 
 
+def decision_settings(out: Out, table_name: str) -> Mapping[str, Any]:
+    """The settings with which a table of decisions was last worked out; none where its record does
+    not tell."""
+    place, name = as_place(out), folders.decision_record_file(table_name)
+    record = None if place.stat(name) is None else parse_record(place.read(name, MOST_RECORD_BYTES))
+    settings = (record or {}).get("settings")
+    return settings if isinstance(settings, Mapping) else {}
+
+
 def write_decisions(
     out: Out,
     tables: Mapping[str, pa.Table],

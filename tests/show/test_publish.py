@@ -59,6 +59,22 @@ def digest(folder):
 # --- pages ----------------------------------------------------------------------------------------
 
 
+def test_marks_for_another_zone_are_left_out_and_named(tmp_path):
+    squad, site = squads.draw(41, n_runners=4, rules="older")
+    exchanges, curves = squads.tables(41, squad, site, evenings=1, reps=6)
+    session = exchanges["session"][0].as_py()
+    tables = {name: schema.empty_table(name) for name in schema.TABLES}
+    tables |= {"exchanges": exchanges, "speed_curves": curves}
+    for older in (False, True):
+        out = tmp_path / str(older)
+        writing.write_session(out, session, tables, ASKED)
+        decisions.decide_marks(out, Settings(older=older, outer=8, inner=8))
+        done = publish.write_page(out)
+        told = any("another zone" in words for words in done.remarks)
+        assert told is not older
+        assert ("Advised: " in done.path.read_text(encoding="utf-8")) is older
+
+
 def test_the_newest_session_is_reported_where_none_is_named(out):
     done = publish.write_page(out)
     newest = max(lake.read_lake(out).exchanges.to_pylist(), key=lambda row: row["zero_utc"])

@@ -2,6 +2,7 @@
 const LANE_M = 1.22; // World Athletics Technical Rules, TR14.4: lanes are 1.22 m wide
 const WIDE = 480; // units of the picture
 const LEAST_M = 8; // seen of the lane, more where the two are farther apart
+const MOST_M = 60; // runners farther apart are told in words alone
 const ROOM_M = 4; // before the one and ahead of the other, together
 const TOP = 36; // units above the lane, for words
 const BELOW = 24;
@@ -86,7 +87,8 @@ class Lane {
     if (!frame) return { both, frame: { top: TOP, high: 0 } };
     this.ground(svg, frame);
     const { pass } = this.courses;
-    const holder = pass !== null && t >= pass ? "out" : "in";
+    const handed = pass !== null && t >= pass ? "out" : "in";
+    const holder = this.box.dataset.baton === undefined ? null : handed;
     if (pass !== null && this.passSd && Math.abs(t - pass) < 0.05 && both.in && both.out) {
       this.smear(svg, "plain", (both.in.s + both.out.s) / 2, this.passSd, frame);
     }
@@ -102,7 +104,7 @@ class Lane {
     const there = [both.in, both.out].filter(Boolean).map((one) => one.s);
     if (!there.length) return null;
     const [first, final] = [Math.min(...there), Math.max(...there)];
-    const seen = Math.max(LEAST_M, final - first + ROOM_M);
+    const seen = Math.min(Math.max(LEAST_M, final - first + ROOM_M), MOST_M);
     const unit = WIDE / seen; // of the picture for a metre, along the lane and across
     const low = (first + final - seen) / 2;
     const high = LANE_M * unit;
@@ -204,7 +206,7 @@ class Lane {
     if (still.matches) { this.to(this.t >= this.high ? this.low : this.t + STEP_S); return; }
     if (this.frame) { this.stop(); return; }
     if (this.t >= this.high - 0.01) this.to(this.low);
-    this.run.textContent = "Stop";
+    this.name("Stop");
     let before = null;
     const tick = (now) => {
       if (before !== null) this.to(this.t + QUARTER * (now - before) / 1000);
@@ -219,6 +221,12 @@ class Lane {
     if (!this.frame) return;
     cancelAnimationFrame(this.frame);
     this.frame = null;
-    this.run.textContent = "Run it, quarter speed";
+    this.name("Run it, quarter speed");
+  }
+
+  // What a button says aloud begins with what it shows.
+  name(words) {
+    this.run.textContent = words;
+    this.run.setAttribute("aria-label", `${words}, ${this.figure.dataset.of}`);
   }
 }

@@ -137,6 +137,8 @@ def _lane_place(one: Scene) -> ET.Element | None:
         "data-lane": f"{one.zone_m:g} {one.back_m:g}{tape}",
         "data-moments": ";".join(f"{m.what} {m.t.value:.2f}" for m in _in_time_order(one)),
     }
+    if one.baton is not None:
+        given["data-baton"] = ""  # it is known who has it
     if one.gap_at_pass is not None and one.pass_place is not None:
         given["data-reach"] = f"{one.gap_at_pass.value:.2f}"
         given["data-pass-sd"] = f"{one.pass_place.sd:.2f}"
