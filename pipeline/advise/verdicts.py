@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from pipeline.advise.causes import ADVISED, CausePart, TakeoverLoss
 from pipeline.base.values import Estimate
-from pipeline.base.words import number_in_words, the_cause_in_words
+from pipeline.base.words import capitalised, number_in_words, the_cause_in_words
 from pipeline.tables import schema
 
 # A cause is the main one where it stands out of its error, is worth a word, and costs more than
@@ -106,7 +106,7 @@ def _sentence(loss: TakeoverLoss, main: str | None, before: int) -> str:
     if main == "mark":
         return _tape_sentence(loss, parts, before)
     head = parts[main].note or f"The {main} cost most"
-    return _close(f"{_capital(head)}: {moved}{lost}", loss.notes.get("mark"))
+    return _close(f"{capitalised(head)}: {moved}{lost}", loss.notes.get("mark"))
 
 
 def _tape_sentence(loss: TakeoverLoss, parts: dict[str, CausePart], before: int) -> str:
@@ -118,7 +118,7 @@ def _tape_sentence(loss: TakeoverLoss, parts: dict[str, CausePart], before: int)
     better = loss.notes.get("mark", "").removeprefix(ADVISED)
     what = f"{better} would have saved {cost} s" if loss.move_feet or better else f"lost {cost} s"
     again = _again_words(before)
-    return _close((f"{_capital(head)}: {what}" if head else _capital(what)) + again)
+    return _close((f"{capitalised(head)}: {what}" if head else capitalised(what)) + again)
 
 
 def _again_words(before: int) -> str:
@@ -142,7 +142,7 @@ def _no_cause_sentence(loss: TakeoverLoss, lost: Estimate, parts: dict[str, Caus
         gained = f"{_with_error(Estimate(-lost.value, lost.sd))} s faster than on the best mark"
         gained += later if abs(moved) >= 1.0 else ""
         where = parts["pass place"].note
-        text = f"{_capital(where)}: {gained}" if where else _capital(gained)
+        text = f"{capitalised(where)}: {gained}" if where else capitalised(gained)
         return _close(text, _start_word(loss), tape)
     size = f"{lost.value:+.2f} ± {max(lost.sd, 0.01):.2f}"
     return _close(f"Nothing lost that stands out ({size} s)", tape)
@@ -157,7 +157,7 @@ def _outside_sentence(loss: TakeoverLoss) -> str:
     """No pass inside the zone: what differed from the usual, and the tape."""
     wrong = [_start_word(loss), loss.notes.get("incoming speed")]
     told = [words for words in wrong if words is not None]
-    what, tape = _capital(loss.why or ""), loss.notes.get("mark")
+    what, tape = capitalised(loss.why or ""), loss.notes.get("mark")
     if told:
         return _close(f"{what}: {'; '.join(told)}", tape)
     on_time = loss.notes.get("start")
@@ -175,10 +175,6 @@ def _moved_words(part: CausePart) -> str:
 
 def _with_error(one: Estimate) -> str:
     return f"{one.value:.2f} ± {max(one.sd, 0.01):.2f}"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _close(text: str, *more: str | None) -> str:

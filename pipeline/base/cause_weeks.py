@@ -70,9 +70,10 @@ def find_costliest(rows: Sequence[Mapping[str, Any]]) -> CauseWeeks | None:
     for row in rows:
         if row["cause"] != "rest":
             lost.setdefault(row["cause"], []).append(row["lost_s"])
-    takeovers = max(map(len, lost.values()), default=0)
-    if takeovers < LEAST_TAKEOVERS:
+    lost = {cause: own for cause, own in lost.items() if len(own) >= LEAST_TAKEOVERS}
+    if not lost:
         return None
+    takeovers = max(map(len, lost.values()))
     costs = {cause: float(np.maximum(own, 0.0).mean()) for cause, own in lost.items()}
     cause = max(costs, key=lambda name: costs[name])
     own = np.array(lost[cause])

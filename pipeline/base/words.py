@@ -72,6 +72,11 @@ def chance_in_words(p: float) -> str:
     return f"{part} in {whole}"
 
 
+def capitalised(text: str) -> str:
+    """The text with a capital at its head, as a sentence begins."""
+    return text[:1].upper() + text[1:]
+
+
 def count(number: int, what: str) -> str:
     """A number of things in words: "1 rep", "2 reps"."""
     return f"{number} {what}{'' if number == 1 else 's'}"

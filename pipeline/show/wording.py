@@ -10,7 +10,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from pipeline.base.values import Estimate
-from pipeline.base.words import in_feet_words, percent
+from pipeline.base.words import in_feet_words, move_in_words, percent
 
 NBSP = "\u00a0"  # keeps a number and its unit on one line
 CLEAR_SDS, LEAST_COST_S = 2.0, 0.03  # less is said to be nothing
@@ -100,6 +100,19 @@ def without_errors(sentence: str) -> str:
 def is_clear(lost: Estimate) -> bool:
     """Whether a difference of time [s] stands out of its error and is worth a word."""
     return abs(lost.value) >= max(CLEAR_SDS * lost.sd, LEAST_COST_S)
+
+
+def is_loss(lost: Estimate | None) -> bool:
+    """Whether time was lost that stands out; False where it is not known."""
+    return lost is not None and lost.value > 0.0 and is_clear(lost)
+
+
+def tape_move_words(by_m: float, foot_m: float | None) -> str:
+    """How far a tape moves: in the receiver's foot-lengths to a half ("" where that is nowhere), in
+    metres where the foot-length is not known."""
+    if foot_m:
+        return move_in_words(by_m / foot_m)
+    return f"{abs(by_m):.2f}{NBSP}m {'farther' if by_m > 0 else 'nearer'}"
 
 
 def cost_words(lost: Estimate) -> str:

@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.base.defaults import GATE_LEAD_M
 from pipeline.base.values import Floats
-from pipeline.base.words import count
+from pipeline.base.words import capitalised, count
 from pipeline.show.figures.figure import (
     Curve,
     Dot,
@@ -119,7 +119,7 @@ def _agreement_title(judged: Sequence[LakeRow]) -> str:
         return row["verdict"] != "too small", -row["rows"]
 
     words = str(min(judged, key=rank)["conclusion"]).partition(" (")[0]
-    return words[:1].upper() + words[1:]
+    return capitalised(words)
 
 
 def _check_notes(lead_m: float | None, rest: int) -> tuple[str, ...]:

@@ -25,7 +25,7 @@ from pipeline.show.figures.figure import (
 )
 from pipeline.show.markup import half_widths, plain_text, short_name, shorten
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import cost_words, decimal, is_clear
+from pipeline.show.wording import cost_words, decimal, is_clear, is_loss
 
 TakeoverKey = tuple[str, int]  # session, exchange
 LEAST_DRAWN_S = 0.005  # a piece of a bar that nobody would see
@@ -68,7 +68,7 @@ class _TakeoverBar:
     @property
     def is_lost(self) -> bool:
         """Whether time was lost that stands out."""
-        return self.total is not None and self.total.value > 0.0 and is_clear(self.total)
+        return is_loss(self.total)
 
 
 def session_causes_figure(

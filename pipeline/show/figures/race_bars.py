@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.base.values import Estimate
+from pipeline.base.words import capitalised
 from pipeline.show.figures.figure import (
     Bar,
     Caption,
@@ -131,8 +132,7 @@ def race_finding(parts: Sequence[LakeRow]) -> str:
     if clear[0][1].value < 0.0:
         row, change = clear[0]
         words.append(f"most was won in {part_words(row)} ({decimal(-change.value, 2)} s)")
-    said = "; ".join(words)
-    return said[0].upper() + said[1:]
+    return capitalised("; ".join(words))
 
 
 def _difference_scale(parts: Sequence[LakeRow]) -> Scale:

@@ -6,8 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from pipeline.base.defaults import FOOT_M
-from pipeline.base.words import chance_in_words, in_feet_words
+from pipeline.base.words import chance_in_words
 from pipeline.show.figures.candidates import MarkChoice, mark_choices, marks_from_advised_stand
 from pipeline.show.figures.figure import (
     Bar,
@@ -23,7 +22,7 @@ from pipeline.show.figures.figure import (
 )
 from pipeline.show.markup import short_name
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import decimal, foot_length_m, mark_words
+from pipeline.show.wording import decimal, foot_length_m, mark_words, tape_move_words
 
 BEYOND_M = 4.0  # shown before the entry line and after the exit line, at least
 # Heights in units of the page's picture, which the panel's share is made from.
@@ -51,7 +50,7 @@ def what_if_figure(
     x = _zone_scale(choices, zone_m)
     who = f"{short_name(advised['incoming'])} to {short_name(advised['outgoing'])}"
     return Figure(
-        f"{who}, {_finding(choices, foot_m or FOOT_M)}",
+        f"{who}, {_finding(choices, foot_m)}",
         " ".join(
             f"{_choice_words(one, foot_m)}: {', '.join(_chances(one))}, passes about "
             f"{decimal(one.pass_m, 1)} m past the entry line."
@@ -119,24 +118,19 @@ def _chances(one: MarkChoice) -> tuple[str, str]:
     return f"{inside} pass in the zone", f"{into} run into each other"
 
 
-def _finding(choices: Sequence[MarkChoice], foot_m: float) -> str:
+def _finding(choices: Sequence[MarkChoice], foot_m: float | None) -> str:
     """What moving the tape would do: from the mark in use to the one advised, else by a foot."""
     advised = next(one for one in choices if "advised" in one.name)
     in_use = next((one for one in choices if one.name == "in use"), None)
     if in_use is not None:
-        return f"{_move_words(advised.mark_m - in_use.mark_m, foot_m)}: {_change(in_use, advised)}"
+        move = tape_move_words(advised.mark_m - in_use.mark_m, foot_m) or "nearly as it lies"
+        return f"{move}: {_change(in_use, advised)}"
     sides = (
         f"{one.name}: {chance_in_words(one.p_in_zone)} and {chance_in_words(one.p_ran_into)}"
         for one in choices
         if one is not advised
     )
     return "; ".join([f"{advised.name}: {' and '.join(_chances(advised))}", *sides])
-
-
-def _move_words(by_m: float, foot_m: float) -> str:
-    feet = in_feet_words(abs(by_m) / foot_m)
-    unit = "foot" if feet in ("½", "1") else "feet"
-    return f"{feet} {unit} {'farther' if by_m > 0 else 'nearer'}"
 
 
 def _change(old: MarkChoice, new: MarkChoice) -> str:

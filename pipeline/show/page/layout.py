@@ -36,7 +36,7 @@ from pipeline.show.page.pair_part import NO_DECISIONS, PairDecisions
 from pipeline.show.scenes import LakeRow, Scene, order_by_time
 from pipeline.show.wording import day_range, zone_words
 
-Pairing = tuple[str, str, str]  # incoming, outgoing, event
+Pairing = takeover_list.PairInEvent
 Sightings = Mapping[tuple[str, int], Sequence[LakeRow]]  # of `observations`, by session, exchange
 NOTHING_SEEN: Sightings = {}
 
@@ -143,7 +143,7 @@ def _by_pairing(ordered: Sequence[Scene]) -> list[tuple[Pairing, list[Scene]]]:
     """Groups that can be compared: takeovers of one pair, in one event, in zones of one length."""
     found: dict[tuple[Pairing, float], list[Scene]] = {}
     for one in ordered:
-        found.setdefault(((*one.pair, one.row["event"]), one.zone_m), []).append(one)
+        found.setdefault((takeover_list.pair_in_event(one), one.zone_m), []).append(one)
     return [(key, several) for (key, _), several in found.items()]
 
 
@@ -278,11 +278,8 @@ def _side_by_side(left: ET.Element | None, right: ET.Element | None) -> ET.Eleme
 
 def _pair_places(ordered: Sequence[Scene]) -> dict[Pairing, str]:
     """The id of each pair's own part of the page."""
-    return {key: f"pair-{k}" for k, key in enumerate(dict.fromkeys(map(_pairing, ordered)))}
-
-
-def _pairing(one: Scene) -> Pairing:
-    return (*one.pair, one.row["event"])
+    keys = dict.fromkeys(map(takeover_list.pair_in_event, ordered))
+    return {key: f"pair-{k}" for k, key in enumerate(keys)}
 
 
 def _takeovers_section(

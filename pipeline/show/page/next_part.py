@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
 from pipeline.base.relays import is_blind
-from pipeline.base.words import chance_in_words, in_feet_words, move_in_words
+from pipeline.base.words import chance_in_words, in_feet_words
 from pipeline.show.markup import Child, element, list_item, outside_name, plain_text
 from pipeline.show.page import takeover_list
 from pipeline.show.page.pair_part import PairDecisions
 from pipeline.show.scenes import LakeRow, Scene, rank_scenes
-from pipeline.show.wording import decimal, foot_length_m, mark_words
+from pipeline.show.wording import decimal, foot_length_m, mark_words, tape_move_words
 
 MOST_LOOKS = 3
 SAME_PLACE_M = 0.25  # a stand nearer than this is the same; a tape, where no foot-length is known
@@ -79,10 +79,9 @@ def move_of_pair(
         return Move(f"lay the tape at {mark}{stand}; {chance}.", False)
     by_m = advised["mark_m"] - used_m
     if foot_m:
-        move, used = move_in_words(by_m / foot_m), in_feet_words(used_m / foot_m)
+        move, used = tape_move_words(by_m, foot_m), in_feet_words(used_m / foot_m)
     else:
-        side = "farther" if by_m > 0 else "nearer"
-        move = f"{abs(by_m):.2f} m {side}" if abs(by_m) >= SAME_PLACE_M else ""
+        move = tape_move_words(by_m, None) if abs(by_m) >= SAME_PLACE_M else ""
         used = f"{used_m:.2f}"
     if not move:
         return Move(f"leave the tape at {mark}{stand}; {chance}.", stays=not stand)

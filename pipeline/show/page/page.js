@@ -97,7 +97,10 @@ const near = new IntersectionObserver((seen) => seen.forEach((entry) => {
   if (entry.isIntersecting) { draw(entry.target); near.unobserve(entry.target); }
 }), { rootMargin: "400px" });
 figures.forEach((one) => near.observe(one));
+let folded = []; // on paper everything is open, and afterwards as it was
+addEventListener("afterprint", () => folded.forEach((one) => { one.open = false; }));
 addEventListener("beforeprint", () => {
-  all("details").forEach((one) => { one.open = true; });
+  folded = all("details:not([open])");
+  folded.forEach((one) => { one.open = true; });
   figures.forEach(draw);
 });

@@ -9,7 +9,7 @@ from xml.etree import ElementTree as ET
 from pipeline.base.cause_weeks import find_costliest
 from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate
-from pipeline.base.words import chance_in_words, count
+from pipeline.base.words import capitalised, chance_in_words, count
 from pipeline.show.figures import history, overlays, page_svg
 from pipeline.show.figures.overlays import OverlayScales
 from pipeline.show.markup import Child, element, list_item, outside_name, plain_text
@@ -112,14 +112,14 @@ def _pair_summary(several: Sequence[Scene], left_out: int) -> str:
         ("gap", [one.gap_at_pass for one in passed], "m", 1),
         ("start", [one.start for one in several], "s", 2),
     ):
-        mean = _mean_estimate(estimates)
+        mean = _mean_value(estimates)
         if mean is not None:
             many = sum(one is not None for one in estimates)
             words.append(f"{label} {decimal(mean, digits)}{NBSP}{unit} (mean of {many})")
     return "; ".join(words) + "."
 
 
-def _mean_estimate(estimates: Iterable[Estimate | None]) -> float | None:
+def _mean_value(estimates: Iterable[Estimate | None]) -> float | None:
     """The plain mean of what is known. How sure the pair's usual is stands with its weeks."""
     known = [one.value for one in estimates if one is not None]
     return sum(known) / len(known) if known else None
@@ -154,8 +154,7 @@ def _weeks_items(own: LakeRow, several: Sequence[Scene]) -> Iterable[ET.Element]
     trends = [(one, one.estimate("progress", own)) for one in PAIR_TRENDS]
     for one, change in trends:
         if change is not None and sheet_lines.stands_out(change):
-            words = one.a_week(change)
-            yield list_item(f"{words[:1].upper()}{words[1:]}.")
+            yield list_item(f"{capitalised(one.a_week(change))}.")
     if any(change is not None for _, change in trends) and not any(
         sheet_lines.stands_out(change) for _, change in trends
     ):

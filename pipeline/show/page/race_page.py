@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from xml.etree import ElementTree as ET
 
 from pipeline.base.relays import legs_m
-from pipeline.base.words import chance_in_words, takeover_in_words, zone_doubt_in_words
+from pipeline.base.words import capitalised, chance_in_words, takeover_in_words, zone_doubt_in_words
 from pipeline.show.figures import page_svg
 from pipeline.show.figures.race_bars import (
     difference_words,
@@ -237,6 +237,6 @@ def _race_takeover(
         element("p", {"class": "verdict"}, outside_name(without_errors(verdict["verdict"])))
         if verdict is not None
         else None,
-        paragraph(f"{told[0].upper()}{told[1:]}. ", _in_full(row, session_page)),
+        paragraph(f"{capitalised(told)}. ", _in_full(row, session_page)),
         bullet_list(outside_name(text) for text in row["remarks"]),
     )

@@ -13,7 +13,7 @@ from xml.etree import ElementTree as ET
 from pipeline.base.cause_weeks import find_costliest
 from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate
-from pipeline.base.words import CAUTION, chance_in_words, count
+from pipeline.base.words import CAUTION, capitalised, chance_in_words, count
 from pipeline.show.markup import (
     Child,
     element,
@@ -340,8 +340,7 @@ def _trends_part(told: LakeRow | None, own: Sequence[LakeRow]) -> Iterable[Child
 
 
 def _trend_item(kind: TrendWords, change: Estimate) -> str:
-    words = kind.a_week(change)
-    return f"{words[0].upper()}{words[1:]}."
+    return f"{capitalised(kind.a_week(change))}."
 
 
 _SHEET_NUMBERS = (  # column, words, and the column that counts the reps on which it rests

@@ -7,7 +7,7 @@ from itertools import groupby
 from xml.etree import ElementTree as ET
 
 from pipeline.base.relays import is_blind
-from pipeline.base.words import CAUTION, count, in_feet_words, number_in_words
+from pipeline.base.words import CAUTION, count, number_in_words
 from pipeline.show.file_names import PageLinks
 from pipeline.show.markup import Child, element, outside_name
 from pipeline.show.page import calendar_part, matrix_part, takeover_list, trend_lines
@@ -29,7 +29,15 @@ from pipeline.show.page.sheet_lines import (
     titled_section,
 )
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import CLEAR_SDS, NBSP, decimal, foot_length_m, mark_words, on_the_wall
+from pipeline.show.wording import (
+    CLEAR_SDS,
+    NBSP,
+    decimal,
+    foot_length_m,
+    mark_words,
+    on_the_wall,
+    tape_move_words,
+)
 
 SEASON_TABLES = ("marks", "progress", "runners", "verdicts", "orders", "validation")
 _SEASON_READING = (
@@ -239,14 +247,13 @@ def _least_move_m(foot_m: float | None) -> float:
 
 
 def _move_line(row: LakeRow, used_m: float) -> ET.Element:
-    foot_m, by_m = foot_length_m(row), row["mark_m"] - used_m
-    way = "farther" if by_m > 0 else "nearer"
-    size = f"{in_feet_words(abs(by_m) / foot_m)} feet" if foot_m else f"{abs(by_m):.2f}{NBSP}m"
+    foot_m = foot_length_m(row)
+    move = tape_move_words(row["mark_m"] - used_m, foot_m)
     stand_m = row["outgoing_start_m"]
     stand = f", the receiver {decimal(stand_m, 1)}{NBSP}m past the back line" if stand_m else ""
     return joined(
         *pair_names(row["incoming"], row["outgoing"]),
-        f", {row['event']}: {size} {way}, from {mark_words(used_m, foot_m)} to "
+        f", {row['event']}: {move}, from {mark_words(used_m, foot_m)} to "
         f"{mark_words(row['mark_m'], foot_m)}{stand}",
     )
 

@@ -24,7 +24,7 @@ from pipeline.show.wording import (
     clock_words,
     cost_words,
     decimal,
-    is_clear,
+    is_loss,
     with_error,
     without_errors,
 )
@@ -80,9 +80,12 @@ def takeover_table(
         for k, words in enumerate(LIST_HEADS)
     ]
     numbers = pair_numbers(several)
+    by_pair: dict[PairInEvent, list[Scene]] = {}
+    for one in several:
+        by_pair.setdefault(pair_in_event(one), []).append(one)
     rows = []
     for number, (one, rank) in enumerate(zip(several, rank_scenes(several), strict=True), 1):
-        others = [other for other in several if pair_in_event(other) == pair_in_event(one)]
+        others = by_pair[pair_in_event(one)]
         beside = [other.pass_place.value for other in others if other.pass_place and other != one]
         cells = _list_cells(one, ground, usual_s.get(pair_in_event(one)), beside)
         row = _list_row(one, number, rank, with_dates, cells)
@@ -107,16 +110,15 @@ KINDS = {"look": "deserve a look", "failed": "not passed in the zone", "lost": "
 
 def _kinds(one: Scene) -> list[str]:
     """What a choice of the list may ask for."""
-    lost = one.lost is not None and is_clear(one.lost) and one.lost.value > 0.0
-    found = {"look": deserves_look(one), "failed": one.failed, "lost": lost}
+    found = {"look": deserves_look(one), "failed": one.failed, "lost": is_loss(one.lost)}
     return [kind for kind in KINDS if found[kind]]
 
 
 def deserves_look(one: Scene) -> bool:
     """Whether something went wrong at full speed: a failure, a fault, or time lost that stands out
     of its error."""
-    lost = one.lost is not None and is_clear(one.lost) and one.lost.value > 0.0
-    return one.left_out is None and (one.failed or lost or bool(one.row["faults"]))
+    wrong = one.failed or is_loss(one.lost) or bool(one.row["faults"])
+    return one.left_out is None and wrong
 
 
 def anchor(one: Scene) -> str:

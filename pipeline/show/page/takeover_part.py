@@ -11,6 +11,7 @@ from xml.etree import ElementTree as ET
 import numpy as np
 
 from pipeline.base.values import Estimate, Floats
+from pipeline.base.words import capitalised
 from pipeline.show.figures import overlays, page_svg
 from pipeline.show.figures.figure import Figure
 from pipeline.show.figures.overlays import OverlayScales
@@ -108,11 +109,7 @@ def _headline(one: Scene) -> list[Child]:
     found = takeover_list.finding(one)
     if one.lost is None or one.left_out is not None or not is_clear(one.lost):
         return found
-    return [element("b", {"class": "cost"}, f"{_capital(cost_words(one.lost))}."), " ", *found]
-
-
-def _capital(words: str) -> str:
-    return words[:1].upper() + words[1:]
+    return [element("b", {"class": "cost"}, f"{capitalised(cost_words(one.lost))}."), " ", *found]
 
 
 def _steps(setting: Setting) -> ET.Element:
@@ -374,7 +371,7 @@ def _takeover_result(one: Scene) -> Iterable[Child]:
         words.append(f"start {with_error(size, 2)}{NBSP}s {side} the mark")
     if one.row["steps_to_pass"] is not None:
         words.append(f"{one.row['steps_to_pass']} steps to the pass, one more or less")
-    yield f"{_capital('; '.join(words))}."
+    yield f"{capitalised('; '.join(words))}."
 
 
 def _moments_table(one: Scene) -> ET.Element:
