@@ -1,0 +1,50 @@
+"""Numbers and dates as the language in force writes them."""
+
+from __future__ import annotations
+
+import functools
+import re
+from datetime import date
+
+from pipeline.language.choice import SOURCE, language_in_force
+
+# A number that is no part of a name, a version or a date.
+_NUMBER = re.compile(r"(?<![\w.])([+−±-]?\d+)\.(\d+)(?![\w.]*\d)(?!\.?\w)")
+
+
+def number(value: float, digits: int) -> str:
+    """A number with its decimals, a true minus sign, and no sign before a 0: "−0.25", "−0,25"."""
+    text = f"{value:.{digits}f}"
+    return localised(text.lstrip("-") if not float(text) else text)
+
+
+def localised(text: str) -> str:
+    """What Python wrote of one number, with a true minus sign and the language's decimal sign."""
+    return text.replace("-", "−").replace(".", decimal_sign(language_in_force()))
+
+
+def localised_numbers(text: str) -> str:
+    """A text with the decimal signs of its numbers as the language has them; names keep theirs."""
+    sign = decimal_sign(language_in_force())
+    return text if sign == "." else _NUMBER.sub(rf"\1{sign}\2", text)
+
+
+@functools.cache
+def decimal_sign(language: str) -> str:
+    """The sign before the decimals: "." or ","."""
+    if language == SOURCE:
+        return "."
+    from babel.numbers import get_decimal_symbol
+
+    return get_decimal_symbol(language)
+
+
+def day_words(when: date) -> str:
+    """A day: 2026-05-12 in English, whose readers differ in the order of day and month; 12.05.2026
+    or 12/05/2026 where a language has one way."""
+    language = language_in_force()
+    if language == SOURCE:
+        return f"{when:%Y-%m-%d}"
+    from babel.dates import format_skeleton
+
+    return format_skeleton("yMMdd", when, locale=language)

@@ -1,0 +1,181 @@
+"""Finds the sentences that people read and keeps the catalogues of the languages up to date.
+
+    python tests/tools/catalogue.py                 renews pipeline/language/*.po; names what lacks
+    python tests/tools/catalogue.py --take NEW.json takes translations in first:
+                                                    {"English sentence": {"de": "…", "fr": "…"}}
+    python tests/tools/catalogue.py --missing       prints what lacks as such a file, to be filled in
+
+A sentence that counts has lists of two forms: {"{count} rep": {"de": ["{count} …", "{count} …"], …}}.
+A sentence with a context is written "context|sentence".
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import json
+import string
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT))
+
+from babel.messages.catalog import Catalog, Message  # noqa: E402
+from babel.messages.pofile import read_po, write_po  # noqa: E402
+
+from pipeline.language.phrases import TRANSLATED  # noqa: E402
+
+SPEAKING = ("cli", "show")  # the rooms that speak the reader's language
+FORMS = {"phrase": 1, "phrase_of": 2, "phrase_count": 2, "phrase_around": 1}
+
+
+@dataclass(frozen=True)
+class Sentence:
+    """A sentence of the catalogue: its English, the form for many, its context, and where it
+    stands."""
+
+    english: str
+    many: str = ""
+    context: str = ""
+    place: str = ""
+
+    @property
+    def key(self) -> str:
+        return f"{self.context}|{self.english}" if self.context else self.english
+
+
+class NoLiteralError(Exception):
+    """A sentence that cannot be found by reading the code."""
+
+
+def spoken(root: Path = ROOT) -> Iterator[Sentence]:
+    """The sentences that `cli` and `show` say."""
+    for room in SPEAKING:
+        for path in sorted((root / "pipeline" / room).rglob("*.py")):
+            yield from sentences_said(path.read_text("utf-8"), str(path.relative_to(root)))
+
+
+def sentences_said(code: str, place: str) -> Iterator[Sentence]:
+    """The sentences of one module. Raises NoLiteralError where one is not a literal."""
+    for node in ast.walk(ast.parse(code)):
+        if not isinstance(node, ast.Call):
+            continue
+        name = getattr(node.func, "id", getattr(node.func, "attr", ""))
+        if name not in FORMS:
+            continue
+        words = [one.value if isinstance(one, ast.Constant) else None for one in node.args]
+        words = words[: FORMS[name]]
+        if len(words) < FORMS[name] or any(not isinstance(word, str) for word in words):
+            raise NoLiteralError(f"{place}:{node.lineno}: {name} wants a literal")
+        texts = [str(word) for word in words]
+        if name == "phrase_of":
+            yield Sentence(texts[1], context=texts[0], place=place)
+        elif name == "phrase_count":
+            yield Sentence(texts[0], many=texts[1], place=place)
+        else:
+            yield Sentence(texts[0], place=place)
+
+
+def all_sentences(root: Path = ROOT) -> list[Sentence]:
+    """Every sentence once, in the order of the alphabet."""
+    found: dict[str, Sentence] = {}
+    for one in spoken(root):
+        former = found.get(one.key)
+        if former is None or (one.many and not former.many):
+            found[one.key] = one
+    return [found[key] for key in sorted(found)]
+
+
+def catalogue_path(language: str) -> Path:
+    return ROOT / "pipeline" / "language" / f"{language}.po"
+
+
+def stored(language: str) -> Catalog:
+    path = catalogue_path(language)
+    if not path.exists():
+        return Catalog(locale=language)
+    with path.open("rb") as file:
+        return read_po(file, locale=language, ignore_obsolete=True)
+
+
+def renewed(language: str, sentences: list[Sentence], new: dict[str, dict[str, object]]) -> Catalog:
+    """The catalogue with these sentences alone, old translations kept and new ones taken in."""
+    former = stored(language)
+    out = Catalog(
+        locale=language,
+        project="batontrace",
+        copyright_holder="the batontrace contributors",
+        fuzzy=False,
+    )
+    out.creation_date = out.revision_date = datetime(2026, 11, 29, tzinfo=UTC)  # the same bytes
+    for one in sentences:
+        own = new.get(one.key, {}).get(language)
+        known = former.get(one.english, one.context or None)
+        if own is None and known is not None:
+            own = known.string
+        empty = ("", "") if one.many else ""
+        if isinstance(own, list):
+            own = tuple(own)
+        if bool(one.many) != isinstance(own, tuple):
+            own = empty
+        out.add(
+            (one.english, one.many) if one.many else one.english,
+            own or empty,
+            context=one.context or None,
+            flags=["python-brace-format"] if "{" in one.english + one.many else [],
+            locations=[(one.place, None)] if one.place else [],
+        )
+    return out
+
+
+def fields(text: str) -> set[str]:
+    return {f"{name}:{spec}" for _, name, spec, _ in string.Formatter().parse(text) if name}
+
+
+def lacking(catalog: Catalog) -> list[Message]:
+    """The sentences without their translation, or with another set of values in it."""
+
+    def is_whole(message: Message) -> bool:
+        ids = message.id if isinstance(message.id, tuple) else (message.id,)
+        strings = message.string if isinstance(message.string, tuple) else (message.string,)
+        wanted = fields(ids[-1]) | fields(ids[0])
+        return all(text and fields(text) <= wanted for text in strings) and (
+            set().union(*(fields(text) for text in strings)) == wanted
+        )
+
+    return [message for message in catalog if message.id and not is_whole(message)]
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--take", type=Path, action="append", default=[])
+    parser.add_argument("--missing", action="store_true")
+    options = parser.parse_args()
+    new: dict[str, dict[str, object]] = {}
+    for path in options.take:
+        new |= json.loads(path.read_text("utf-8"))
+    sentences = all_sentences()
+    missing: dict[str, dict[str, object]] = {}
+    for language in TRANSLATED:
+        catalog = renewed(language, sentences, new)
+        with catalogue_path(language).open("wb") as file:
+            write_po(file, catalog, width=100, omit_header=False, sort_output=False)
+        for message in lacking(catalog):
+            one = message.id[0] if isinstance(message.id, tuple) else message.id
+            key = f"{message.context}|{one}" if message.context else one
+            missing.setdefault(key, {})[language] = (
+                ["", ""] if isinstance(message.id, tuple) else ""
+            )
+    if options.missing:
+        print(json.dumps(missing, ensure_ascii=False, indent=1))
+    else:
+        print(f"{len(sentences)} sentences; {len(missing)} lack a translation")
+    return 1 if missing else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
