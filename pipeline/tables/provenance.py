@@ -47,7 +47,10 @@ def provenance_of_files(
 def input_name(path: Path, first: Path) -> str:
     """The name under which a file stands in a record: its path from the folder of the first."""
     folder = os.path.dirname(os.path.abspath(first))
-    return Path(os.path.relpath(os.path.abspath(path), folder)).as_posix()
+    try:
+        return Path(os.path.relpath(os.path.abspath(path), folder)).as_posix()
+    except ValueError:  # on another drive of Windows, to which no path leads
+        return path.name
 
 
 def _input_sha256(path: Path, most_bytes: int) -> str | None:

@@ -1,7 +1,7 @@
 """Files that appear whole or not at all, several of them together, with writers taking turns.
 
 Everything is first written and synced in a hidden folder of OUT (work_folder.py). Only then are
-the files of one run moved to their places, one `os.replace` after the other; if one move fails,
+the files of one run moved to their places, one `replace` after the other; if one move fails,
 the others are taken back. A reader never sees half a file, and a full disk or a kill leaves the
 old files whole. Writers move their files in turn, under a lock. If one is killed in the midst of
 it, its list of moves is still on disk, and the next writer or reader finishes it
@@ -30,6 +30,7 @@ from pipeline.tables.work_folder import (
     create_folder,
     exclusive,
     remove_empty_folders,
+    replace,
     sync,
 )
 
@@ -63,7 +64,7 @@ def write_bytes(
             staged.write_bytes(content)
             sync(staged)
             create_folder(path.parent, lake)
-            os.replace(staged, path)
+            replace(staged, path)
         return
     staged = path.with_name(f".new-{secrets.token_hex(8)}")
     try:
@@ -74,7 +75,7 @@ def write_bytes(
                 staged.chmod(stat.S_IMODE(path.stat().st_mode))
             file.write(content)
         sync(staged)
-        os.replace(staged, path)
+        replace(staged, path)
     except OSError as err:
         raise DiskError(
             path,
@@ -226,7 +227,7 @@ def interrupted(out: Path) -> bool:
 def _make_moves(moves: Sequence[Move]) -> None:
     for staged, place in moves:
         if staged is not None:
-            os.replace(staged, place)
+            replace(staged, place)
         else:
             place.unlink(missing_ok=True)
     for parent in dict.fromkeys(move.place.parent for move in moves):
@@ -289,7 +290,7 @@ def _write_moves(folder: Path, moves: Sequence[Move]) -> None:
     written = folder / f"{MOVES_FILE}.new"
     written.write_text(json.dumps(names), encoding="utf-8")
     sync(written)
-    os.replace(written, folder / MOVES_FILE)
+    replace(written, folder / MOVES_FILE)
     sync(folder)
 
 

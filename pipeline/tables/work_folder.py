@@ -1,7 +1,7 @@
 """The hidden folder of OUT in which this program works, and the locks it takes there.
 
     OUT/.batontrace/lock                     held by whoever moves files to their places
-    OUT/.batontrace/claims/<session>.lock    held by the run that measures the session
+    OUT/.batontrace/claims/session=<id>.lock held by the run that measures the session
     OUT/.batontrace/run-<label>-<token>/     what one run has still to move (whole_files.py)
 
 Others may write in OUT, and OUT may lie in somebody's own folder. So nothing here or below OUT is
@@ -24,12 +24,14 @@ from pathlib import Path
 
 import filelock
 
+from pipeline.base.file_systems import is_windows
 from pipeline.base.plain_file import plain_file_bytes
 from pipeline.errors import LockError
 
 WORK_FOLDER = ".batontrace"
 _PATIENCE_S = 120.0
 _STALE_S = 3600.0
+_HELD_OPEN_S = 3.0
 _WRITERS_LOCK = "lock"
 _CLAIMS_FOLDER = "claims"
 _RUN = "run-"
@@ -95,10 +97,10 @@ def _give_permissions_of(out: Path, folder: Path) -> None:
 
 def sync(path: Path) -> None:
     """Have the disk hold what was written; for a folder its names, where the system can."""
-    try:
-        handle = os.open(path, os.O_RDONLY)
-    except (PermissionError, IsADirectoryError):  # Windows gives no handles of folders
+    if is_windows() and path.is_dir():  # which gives no handles of folders
         return
+    # Windows syncs a file only through a handle that may write.
+    handle = os.open(path, os.O_RDWR if is_windows() else os.O_RDONLY)
     try:
         os.fsync(handle)
     finally:
@@ -130,7 +132,7 @@ def exclusive(out: Path) -> Iterator[None]:
 @contextlib.contextmanager
 def claim(out: Path, session_id: str, patience_s: float = 0.0) -> Iterator[bool]:
     """Whether this run may measure a session; while it holds the claim, no other run may."""
-    path = out / WORK_FOLDER / _CLAIMS_FOLDER / f"{session_id}.lock"
+    path = _claim_path(out, session_id)
     out.mkdir(parents=True, exist_ok=True)
     create_folder(path.parent, out)
     with _locked(path, out, patience_s) as ours:
@@ -140,7 +142,14 @@ def claim(out: Path, session_id: str, patience_s: float = 0.0) -> Iterator[bool]
 def remove_claim(out: Path, session_id: str) -> None:
     """Remove the lock file of a session that is gone: its name is the session's id."""
     with contextlib.suppress(OSError):
-        (out / WORK_FOLDER / _CLAIMS_FOLDER / f"{session_id}.lock").unlink(missing_ok=True)
+        _claim_path(out, session_id).unlink(missing_ok=True)
+        former = _claim_path(out, session_id).with_name(f"{session_id}.lock")  # until version 0.2
+        former.unlink(missing_ok=True)
+
+
+def _claim_path(out: Path, session_id: str) -> Path:
+    # Not the id alone: to Windows a file named nul.lock is a device.
+    return out / WORK_FOLDER / _CLAIMS_FOLDER / f"session={session_id}.lock"
 
 
 @contextlib.contextmanager
@@ -172,6 +181,28 @@ def _refuse_other_than_lock(path: Path) -> None:
         raise OSError(errno.EEXIST, "stands where a lock was expected; remove it", str(path))
 
 
+# --- one move --------------------------------------------------------------------------
+
+
+def replace(staged: Path, place: Path) -> None:
+    """Move a file to its place, onto whatever file stands there. Raises OSError.
+
+    Windows refuses that while another program has the file at the place open. Scanners and folders
+    that a cloud keeps in step hold a file for a moment only, so there it is tried again for a
+    while.
+    """
+    until = time.monotonic() + (_HELD_OPEN_S if is_windows() else 0.0)
+    while True:
+        try:
+            os.replace(staged, place)
+        except PermissionError:
+            if time.monotonic() >= until or place.is_dir():
+                raise
+            time.sleep(0.05)
+        else:
+            return
+
+
 # --- folders of runs -------------------------------------------------------------------
 
 
@@ -184,20 +215,24 @@ def run_folder(out: Path, label: str) -> Iterator[Path]:
     """
     create_folder(out / WORK_FOLDER, out)
     token = secrets.token_hex(8)
-    made = out / WORK_FOLDER / f"{_UNFINISHED}{token}"
     folder = out / WORK_FOLDER / f"{_RUN}{label}-{token}"
+    # Windows renames no folder in which a file is open, as the lock is. There it has its own name
+    # from the start; sweepers pass it over as long as it has no mark.
+    made = folder if is_windows() else folder.with_name(f"{_UNFINISHED}{token}")
     try:
         made.mkdir(mode=0o700)
         with _locked(made / _HOLDER_LOCK, out, 0.0):
             (made / _MARK_FILE).write_bytes(_mark(folder))
-            made.rename(folder)  # sweepers look for this name: it is locked and marked by now
+            if made != folder:
+                made.rename(folder)  # sweepers look for this name: it is locked and marked by now
             try:
                 yield folder
             finally:
                 if not has_moves(folder):
                     remove_run_folder(folder)
     finally:
-        _remove_unfinished(made)
+        if not has_moves(made):
+            _remove_unfinished(made)
 
 
 def out_of(folder: Path) -> Path:
@@ -233,6 +268,8 @@ def left_by_killed_run(folder: Path) -> Iterator[bool]:
         except OSError:
             ended = False
         yield ended
+    if ended and is_windows() and not has_moves(folder):
+        _remove_unfinished(folder)  # which Windows refuses as long as the lock in it is held
 
 
 def remove_run_folder(folder: Path) -> None:
@@ -246,6 +283,8 @@ def remove_run_folder(folder: Path) -> None:
                 shutil.rmtree(path, ignore_errors=True)
             elif path.name not in (_HOLDER_LOCK, _MARK_FILE):
                 path.unlink(missing_ok=True)
+        if is_windows():  # it is open; whoever holds the lock removes the rest
+            return
         with contextlib.suppress(OSError):
             folder = folder.rename(folder.with_name(f"{_UNFINISHED}{_token(folder)}"))
         _remove_unfinished(folder)

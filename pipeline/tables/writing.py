@@ -8,7 +8,6 @@ its run, `run_sha256`, and its provenance record lies beside. Why a session's fi
 from __future__ import annotations
 
 import json
-import os
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -184,7 +183,7 @@ def _write_anchors(folder: Path, out: Path) -> None:
             staged = folder / f"{name}-anchor.parquet"
             _write_table_file(staged, name, schema.empty_table(name), "")
             work_folder.create_folder(place.parent, out)
-            os.replace(staged, place)
+            work_folder.replace(staged, place)
 
 
 # --- Parquet ---------------------------------------------------------------------------
