@@ -29,9 +29,14 @@ _PART_NAME = "part-0.parquet"
 _SESSION = "session="
 
 
+def session_folder(session_id: str) -> str:
+    """The name of a session's folder, below that of a table."""
+    return f"{_SESSION}{session_id}"
+
+
 def part_file(table_name: str, session_id: str) -> str:
     """The file of a session's part of a table, from OUT."""
-    return f"{table_name}/{_SESSION}{session_id}/{_PART_NAME}"
+    return f"{table_name}/{session_folder(session_id)}/{_PART_NAME}"
 
 
 def part_path(out: Path, table_name: str, session_id: str) -> Path:
@@ -41,7 +46,7 @@ def part_path(out: Path, table_name: str, session_id: str) -> Path:
 
 def session_record_file(session_id: str) -> str:
     """The file of a session's provenance record, from OUT: beside the tables, not inside one."""
-    return f"{PROVENANCE_FOLDER}/{_SESSION}{session_id}/provenance.json"
+    return f"{PROVENANCE_FOLDER}/{session_folder(session_id)}/provenance.json"
 
 
 def session_record_path(out: Path, session_id: str) -> Path:

@@ -21,6 +21,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
+from pipeline.base.file_systems import is_windows, refused_by_windows
 from pipeline.base.plain_file import plain_file_bytes
 from pipeline.errors import DiskError
 from pipeline.tables import work_folder
@@ -58,6 +59,13 @@ def write_bytes(
     Where `path` lies in a `lake`, what a kill leaves is swept up by the next run, and no link is
     followed on the way; elsewhere the way is the user's own word. Raises DiskError.
     """
+    if is_windows() and (reason := refused_by_windows(path.name)):  # it would vanish in a device
+        raise DiskError(
+            path,
+            f"cannot be written (its name {reason})",
+            "a name that Windows has no other use for",
+            "choose another name",
+        )
     if lake is not None and _lies_in(lake, path):
         with staging(lake, "file") as folder:
             staged = folder / "content"

@@ -27,6 +27,7 @@ import filelock
 from pipeline.base.file_systems import is_windows
 from pipeline.base.plain_file import plain_file_bytes
 from pipeline.errors import LockError
+from pipeline.tables.folders import session_folder
 
 WORK_FOLDER = ".batontrace"
 _PATIENCE_S = 120.0
@@ -149,7 +150,7 @@ def remove_claim(out: Path, session_id: str) -> None:
 
 def _claim_path(out: Path, session_id: str) -> Path:
     # Not the id alone: to Windows a file named nul.lock is a device.
-    return out / WORK_FOLDER / _CLAIMS_FOLDER / f"session={session_id}.lock"
+    return out / WORK_FOLDER / _CLAIMS_FOLDER / f"{session_folder(session_id)}.lock"
 
 
 @contextlib.contextmanager

@@ -8,6 +8,7 @@ its run, `run_sha256`, and its provenance record lies beside. Why a session's fi
 from __future__ import annotations
 
 import json
+import os
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -16,6 +17,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipeline.base.file_systems import folded, refused_by_windows
 from pipeline.base.plain_file import plain_file_bytes
 from pipeline.errors import OutputError
 from pipeline.tables import data_package, folders, schema, whole_files, work_folder
@@ -36,6 +38,7 @@ def write_session(
     former tables are then as they were.
     """
     _check_session_tables(out, session_id, tables)
+    _check_folder_name(out, session_id)
     places = {name: folders.part_path(out, name, session_id) for name in schema.TABLES}
     with whole_files.staging(out, session_id) as folder:
         moves = stage_tables(
@@ -138,6 +141,26 @@ def _check_session_tables(out: Path, session_id: str, tables: Mapping[str, pa.Ta
         strangers = set(table.column("session").to_pylist()) - {session_id}
         if strangers:
             raise OutputError(f"{name}.session", f"{strangers.pop()!r}", repr(session_id))
+
+
+def _check_folder_name(out: Path, session_id: str) -> None:
+    """Raises OutputError where the folder of a new session could not stand on Windows or a Mac, or
+    would be another session's there. One that is stored already is left in peace."""
+    try:
+        names = os.listdir(out / "exchanges")
+    except OSError:  # nothing is there yet
+        names = []
+    there = [one for one in map(folders.session_of_folder, names) if one is not None]
+    if session_id in there:  # as the disk writes it
+        return
+    expected = "an id that Windows and Macs take for the name of a folder of its own"
+    to_do = "change `id` in session.toml"
+    if reason := refused_by_windows(folders.session_folder(session_id)):
+        raise OutputError(out, f"session id {session_id!r} {reason}", expected, to_do)
+    for other in there:
+        if folded(other) == folded(session_id):
+            found = f"session {other!r} is there, and {session_id!r} would share its folder"
+            raise OutputError(out, found, expected, to_do)
 
 
 def stage_tables(

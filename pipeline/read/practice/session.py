@@ -5,10 +5,12 @@ from __future__ import annotations
 import os
 import re
 import tomllib
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
 
+from pipeline.base.file_systems import folded, refused_by_windows
 from pipeline.base.values import Observer, Session, Venue
 from pipeline.errors import SessionError
 from pipeline.read.practice.documents import SESSION_TOML, document_bytes, text_of_bytes
@@ -82,6 +84,7 @@ def read_session(path: Path) -> Session:
     if lane_errors := race_lane_errors(races, venue):
         raise combined_error(SessionError, path, lane_errors)
     remarks += other_event_remarks(races, head["event"])
+    remarks += names_elsewhere([one.id for one in runners], [one.file for one in recordings])
     reps = None
     if head["reps"]:
         zones = {(s.lane, s.zone) for s in venue.zone_lines if s.zone is not None}
@@ -129,12 +132,44 @@ def parse_session_toml(path: Path, content: bytes) -> dict[str, Any]:
     except RecursionError:
         raise SessionError(path, "brackets nested too deep", "TOML of one or two levels") from None
     except ValueError as error:  # TOMLDecodeError, or a number of thousands of digits
+        slash = "Unescaped '\\'" in str(error)
         raise SessionError(
             path,
             f"not TOML: {error}",
             "key = value, with texts in quotes",
-            "correct that line; `batontrace template` writes a file to compare with",
+            "write / between folders, on Windows too"
+            if slash
+            else "correct that line; `batontrace template` writes a file to compare with",
         ) from None
+
+
+def names_elsewhere(runners: Sequence[str], files: Sequence[str]) -> list[str]:
+    """Remarks on names that Windows or a Mac refuses, or does not tell apart."""
+    remarks = [
+        f'runners "{one}" and "{other}" differ in capitals alone: are they two?'
+        for one, other in _alike(runners)
+    ]
+    remarks += [
+        f"files {one} and {other}: Windows and Macs take them for one; rename one of them before "
+        "the session goes there"
+        for one, other in _alike(files)
+    ]
+    for file in files:
+        parts = re.split(r"[/\\]", file)
+        reason = next(filter(None, map(refused_by_windows, parts)), "")
+        if reason:
+            remarks.append(
+                f"file {file}: Windows cannot hold it, since its name {reason}; rename it before "
+                "the session goes there"
+            )
+    return remarks
+
+
+def _alike(names: Sequence[str]) -> list[tuple[str, str]]:
+    """Pairs of names that are two and that Windows or a Mac takes for one."""
+    first: dict[str, str] = {}
+    kept = [(first.setdefault(folded(name), name), name) for name in dict.fromkeys(names)]
+    return [(one, other) for one, other in kept if one != other]
 
 
 def _check_session_lane(path: Path, lane: int | None, venue: Venue) -> None:

@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pipeline.base.asking import did_you_mean, either
+from pipeline.base.file_systems import folded
 from pipeline.errors import SessionError
 from pipeline.read.practice.problems import collected_errors
 
@@ -82,12 +84,18 @@ def number_value(where: str, value: Any, low: float, high: float, what: str) -> 
 
 
 def file_value(where: str, table: TomlTable, key: str, session: Path) -> Path:
-    """An absolute path. Refused where it leads out of the folder around the session's own."""
+    """An absolute path. Refused where it leads out of the folder around the session's own.
+
+    A name that Windows or a Mac would take for the one on the disk is taken for it everywhere, and
+    so is a backslash between folders.
+    """
     text = text_value(where, table, key)
     if "\0" in text:
         raise SessionError(f"{where} {key}", "a path with a null character", "the name of a file")
     home = Path(os.path.abspath(session)).parent
     full = Path(os.path.normpath(home / text))
+    if "\\" in text and not os.path.lexists(full):
+        full = Path(os.path.normpath(home / text.replace("\\", "/")))
     if not full.is_relative_to(home.parent):
         raise SessionError(
             f"{where} {key}",
@@ -95,7 +103,16 @@ def file_value(where: str, table: TomlTable, key: str, session: Path) -> Path:
             "a file in the session's folder or in a folder beside it",
             "move or link the file there",
         )
-    return full
+    return full if os.path.lexists(full) else _like_named(full)
+
+
+def _like_named(path: Path) -> Path:
+    """The one file beside `path` that has its name for Windows or a Mac; else `path`."""
+    with suppress(OSError, ValueError):
+        alike = [name for name in os.listdir(path.parent) if folded(name) == folded(path.name)]
+        if len(alike) == 1:
+            return path.with_name(alike[0])
+    return path
 
 
 def choice_value(
