@@ -12,6 +12,9 @@ from pathlib import Path
 # Before numpy: tests run in parallel processes, and threads inside them only wait for each other.
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+# Tests read English, whatever the machine speaks, and sentences that no line's end cuts.
+os.environ.pop("LANGUAGE", None)
+os.environ.update(LC_ALL="C.UTF-8", COLUMNS="1000")
 
 import hypothesis  # noqa: E402
 import pytest  # noqa: E402

@@ -10,6 +10,7 @@ import os
 import sys
 import traceback
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -29,7 +30,16 @@ from pipeline.cli import (
     terminal,
     validate,
 )
+from pipeline.cli.options import (
+    COMMON_FLAGS,
+    DebugOption,
+    JsonOption,
+    LanguageOption,
+    LongOption,
+    QuietOption,
+)
 from pipeline.errors import DEFECT, BatontraceError, InputError, OutputError, UsageError
+from pipeline.language.choice import LANGUAGES, system_language, using
 
 # What typer raises where a command line is wrong; it exports the class of one kind alone.
 WrongCommandLine: Any = typer.BadParameter.__mro__[2]
@@ -77,7 +87,11 @@ def batontrace(
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
     ] = False,
-    debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of a defect.")] = False,
+    language: LanguageOption = None,
+    quiet: QuietOption = False,
+    json: JsonOption = False,
+    long: LongOption = False,
+    debug: DebugOption = False,
 ) -> None:
     """Measure relay takeovers from the track files that the runners' units write.
 
@@ -122,8 +136,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.environ.setdefault(
             name, "1"
         )  # small matrices: waking threads costs more than they bring
-    with terminal.lenient_streams() as out:
-        code = _run(arguments)
+    asked = _asked_of_every_command(arguments)
+    manner = terminal.Manner(
+        "--quiet" in asked.flags, "--json" in asked.flags, "--long" in asked.flags
+    )
+    language = asked.language if asked.language in LANGUAGES else system_language()
+    with terminal.lenient_streams() as out, using(language), terminal.telling(manner):
+        code = _run(asked)
         out.flush()
         if code == 0 and out.failure is not None and not isinstance(out.failure, BrokenPipeError):
             terminal.complain(
@@ -134,11 +153,41 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return code
 
 
-def _run(arguments: Sequence[str]) -> int:
+@dataclass(frozen=True)
+class Asked:
+    """A command line: what stands for every command, wherever it stands, and all the rest."""
+
+    words: list[str]
+    flags: frozenset[str] = frozenset()
+    language: str | None = None
+
+
+def _asked_of_every_command(arguments: Sequence[str]) -> Asked:
+    words: list[str] = []
+    flags: set[str] = set()
+    language = None
+    rest = iter(arguments)
+    for word in rest:
+        if word == "--":
+            words += [word, *rest]
+        elif word in COMMON_FLAGS:
+            flags.add(word)
+        elif word == "--language":
+            language = next(rest, "")
+        elif word.startswith("--language="):
+            language = word.partition("=")[2]
+        else:
+            words.append(word)
+    return Asked(words, frozenset(flags), language)
+
+
+def _run(asked: Asked) -> int:
     """The exit code of a command line, with everything said that is to be said."""
-    debug = "--debug" in arguments
-    words = [word for word in arguments if word != "--debug"]
+    words = asked.words
     try:
+        if asked.language not in (None, *LANGUAGES):
+            known = ", ".join(f"{code} ({name})" for code, name in LANGUAGES.items())
+            raise UsageError("--language", f'no language "{asked.language}"', known)
         for word in words:
             if "\0" in word:  # no file's name can hold one
                 raise UsageError(word, "a null character", "text")
@@ -156,7 +205,7 @@ def _run(arguments: Sequence[str]) -> int:
         terminal.complain_of(err)
         return err.exit_code
     except Exception as err:
-        if debug:
+        if "--debug" in asked.flags:
             for line in traceback.format_exc().splitlines():
                 terminal.say(line, sys.stderr)
         if isinstance(err, UnicodeEncodeError):

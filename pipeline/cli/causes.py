@@ -11,7 +11,7 @@ from pipeline.base import defaults
 from pipeline.base.words import CAUTION, count
 from pipeline.cli import terminal
 from pipeline.cli.decide import split_names
-from pipeline.cli.decision_words import print_where_written
+from pipeline.cli.decision_words import give_decisions
 from pipeline.cli.options import (
     EveryEventOption,
     OutArgument,
@@ -71,7 +71,7 @@ def run_causes(
         "receiver's own usual start; farther and nearer is the tape from the receiver."
     )
     terminal.print_list("Remarks", found.remarks)
-    print_where_written(out, found.tables, print_only)
+    give_decisions(out, found, print_only)
     terminal.say(CAUTION)
 
 

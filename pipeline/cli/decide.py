@@ -63,7 +63,7 @@ def run_runners(
 
     found = decisions.decide_runners(out, Settings(event=event), write=not print_only)
     words.print_runners(found)
-    words.print_where_written(out, found.tables, print_only)
+    words.give_decisions(out, found, print_only)
 
 
 MARKS_EXAMPLE = (
@@ -135,7 +135,7 @@ def run_marks(
     if card is not None:
         facts = decisions.gather_card_facts(found)
         _write_card(card, found.tables, settings, facts)
-    words.print_where_written(out, found.tables, print_only)
+    words.give_decisions(out, found, print_only, card=card)
     terminal.say(TENTH)
     terminal.say(CAUTION)
 
@@ -225,7 +225,7 @@ def run_order(
         _write_card(card, tables, settings, [facts], race_lane=lane)
         if not settings.race:
             terminal.say(PRACTICE_SPEED)
-    words.print_where_written(out, found.tables, print_only)
+    words.give_decisions(out, found, print_only, card=card)
     terminal.say(CAUTION)
 
 
@@ -246,7 +246,7 @@ def run_progress(
     settings = Settings(event=event, team=split_names(team), seed=seed)
     found = decisions.decide_progress(out, settings, write=not print_only)
     words.print_progress(found)
-    words.print_where_written(out, found.tables, print_only)
+    words.give_decisions(out, found, print_only)
 
 
 # --- reading options ----------------------------------------------------------------------

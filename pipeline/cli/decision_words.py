@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from pipeline.base import defaults
 from pipeline.base.words import chance_in_words, count, in_feet_words, percent
@@ -12,6 +12,8 @@ from pipeline.cli import terminal
 from pipeline.cli.terminal import value_with_error
 
 if TYPE_CHECKING:
+    import pyarrow as pa
+
     from pipeline.advise.backtest import BackTest
     from pipeline.advise.decisions import MarkDecisions, OrderDecisions
     from pipeline.advise.marks import Advice, CandidateMark, PairAdvice
@@ -548,11 +550,25 @@ def _print_progress_table(rows: Sequence[TableRow]) -> None:
 # --- all of them --------------------------------------------------------------------------
 
 
-def print_where_written(out: str, tables: Mapping[str, Any], print_only: bool) -> None:
+class Decisions(Protocol):
+    """What a command worked out from a lake: its tables, and remarks about the lake."""
+
+    @property
+    def tables(self) -> Mapping[str, pa.Table]: ...
+
+    @property
+    def remarks(self) -> tuple[str, ...]: ...
+
+
+def give_decisions(out: str, found: Decisions, print_only: bool, **files: Any) -> None:
+    """Say where the tables are, and give them with the `files` that were written beside them."""
     if print_only:
         terminal.say("Nothing written (--print-only)")
     else:
-        terminal.say(f"Written in {out}: {', '.join(tables)}")
+        terminal.say(f"Written in {out}: {', '.join(found.tables)}")
+    terminal.give(
+        {"out": None if print_only else out, **found.tables, "remarks": found.remarks, **files}
+    )
 
 
 def _rows_by_event(rows: Sequence[TableRow]) -> dict[str, list[TableRow]]:

@@ -82,6 +82,7 @@ def run_export(
             sessions=session or (),
             progress=progress,
         )
+    terminal.give({"written": done.paths, "rows": dict(done.rows), "remarks": done.remarks})
     terminal.print_table(
         ["table", "rows"], [(name, str(rows)) for name, rows in done.rows], right=(1,)
     )

@@ -60,14 +60,19 @@ def run_forget(
     terminal.print_list("Goes" if dry_run or not yes else "Taken out", found.told)
     if dry_run:
         terminal.say("Nothing was changed (--dry-run)")
+        terminal.give({"goes": found.told, "done": False})
         return
     if not yes:
         if not terminal.is_answered():
             raise UsageError("forget", "nobody is there to be asked", "--yes, or a terminal")
         if not terminal.confirm("It cannot be brought back from OUT. Go on?"):
             terminal.say("Nothing was changed")
+            terminal.give({"goes": found.told, "done": False})
             return
     forgetting.forget(place.path, runners, sessions)
+    terminal.give(
+        {"goes": found.told, "done": True, "out_of_reach": (*OUT_OF_REACH, *found.out_of_reach)}
+    )
     terminal.print_list(
         "Not in reach, so look there yourself", (*OUT_OF_REACH, *found.out_of_reach)
     )

@@ -63,14 +63,17 @@ def run_note(
         said = list(words) if words else list(_lines_said())
         if not said:
             raise UsageError("standard input", "nothing was said", "a call-out a line")
-        _store_together(said, setting, asks, yes, replace, dry_run)
+        stored = _store_together(said, setting, asks, yes, replace, dry_run)
+        terminal.give({"stored": stored, "dry_run": dry_run})
         return
     terminal.say("A line each, such as: rep 7 pass 21 m. Ctrl-D ends.", sys.stderr)
+    together: list[str] = []
     for line in _lines_said():
         try:
-            _store_together([line], setting, asks, yes, replace, dry_run)
+            together += _store_together([line], setting, asks, yes, replace, dry_run)
         except (UsageError, InputError) as error:
             terminal.complain_of(error)
+    terminal.give({"stored": together, "dry_run": dry_run})
 
 
 def _lines_said() -> Iterator[str]:
@@ -89,8 +92,8 @@ def _lines_said() -> Iterator[str]:
 
 def _store_together(
     said: Sequence[str], setting: SheetSetting, asks: bool, yes: bool, replace: bool, dry_run: bool
-) -> None:
-    """Store all call-outs or none, and print where each went."""
+) -> tuple[str, ...]:
+    """Store all call-outs or none; print and return where each went."""
     from pipeline.session import note as stage
 
     call_outs = _understood(said, setting, asks, yes)
@@ -110,6 +113,7 @@ def _store_together(
         confirmed.update(merged.clashes)
     for line in merged.stored:
         terminal.say(f"{line} (not written)" if dry_run else line)
+    return merged.stored
 
 
 def _understood(said: Sequence[str], setting: SheetSetting, asks: bool, yes: bool) -> list[CallOut]:

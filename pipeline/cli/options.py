@@ -22,6 +22,29 @@ class Start(enum.StrEnum):
     crouched = "crouched"
 
 
+# --- of every command, before its name or after it ---------------------------------------------
+
+COMMON_FLAGS = ("--quiet", "--json", "--long", "--debug")
+LanguageOption = Annotated[
+    str | None,
+    typer.Option(
+        "--language",
+        metavar="en|de|fr",
+        help="The language of what is said and written to be read. (default: the system's)",
+    ),
+]
+QuietOption = Annotated[
+    bool, typer.Option("--quiet", help="Say nothing but errors; files are written all the same.")
+]
+JsonOption = Annotated[
+    bool,
+    typer.Option("--json", help="Print the result as one JSON document, with the tables' columns."),
+]
+LongOption = Annotated[
+    bool, typer.Option("--long", help="Print lists whole, and every column of tables.")
+]
+DebugOption = Annotated[bool, typer.Option("--debug", help="Show the traceback of a defect.")]
+
 # --- the session ---------------------------------------------------------------------------
 
 # Files that may not be read (readable=False: typer does not look) get the error of those who read.

@@ -11,7 +11,7 @@ from pipeline.base import defaults
 from pipeline.base.relays import Rules
 from pipeline.cli import terminal
 from pipeline.cli.decide import parse_flat_times
-from pipeline.cli.decision_words import print_where_written
+from pipeline.cli.decision_words import give_decisions
 from pipeline.cli.options import (
     FlatOption,
     OutArgument,
@@ -57,7 +57,7 @@ def run_race(
     for story in found.stories:
         _print_story(story)
     terminal.print_list("Remarks", found.remarks)
-    print_where_written(out, found.tables, print_only)
+    give_decisions(out, found, print_only)
 
 
 def _print_story(story: RaceStory) -> None:

@@ -97,6 +97,25 @@ def run_season(
         )
         raise typer.Exit(INTERRUPTED) from None
     _print_summary(summary, out, dry_run)
+    terminal.give(
+        {
+            "sessions": [
+                {
+                    "session": one.session or None,
+                    "file": one.name,
+                    "state": one.state,
+                    "takeovers": one.takeovers if one.state == "measured" else None,
+                    "why": one.why,
+                    "remarks": one.remarks,
+                }
+                for one in summary.outcomes
+            ],
+            "remarks": summary.remarks,
+            "seconds": summary.seconds,
+            "dry_run": dry_run,
+            "out": out,
+        }
+    )
     if summary.failed:
         raise typer.Exit(SOME_FAILED)
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -60,6 +61,16 @@ def run_process(
     terminal.print_list("Remarks", result.remarks)
     terminal.print_list("Recordings", _recording_lines(result))
     terminal.print_list("Left out", result.left_out)
+    terminal.give(
+        {
+            "session": result.session.id,
+            "event": result.session.event,
+            **{name: table for name, table in result.tables.items() if name != "speed_curves"},
+            "remarks": result.remarks,
+            "left_out": result.left_out,
+            "out": out,
+        }
+    )
     terminal.say(
         f"Tables in {out}" if out else "Nothing written: give --out OUT to keep the tables"
     )
@@ -189,6 +200,7 @@ def run_check(session: SessionFile) -> None:
     with terminal.progress_bar() as progress:
         report = stage.check_session(session, progress=progress)
     _print_report(report)
+    terminal.give(_report_values(report))
     if not report.can_measure:
         raise typer.Exit(7)
     if report.unreadable:
@@ -209,10 +221,12 @@ def run_template(
     """
     from pipeline.session import template as stage
 
-    for path in stage.write_template(folder):
+    written = stage.write_template(folder)
+    for path in written:
         terminal.say(f"Written: {path}")
     terminal.say(f"Next: batontrace venue --out {folder / 'venue.geojson'} ..., then edit both.")
     terminal.say(CAUTION)
+    terminal.give({"written": written})
 
 
 # --- printing --------------------------------------------------------------------------
@@ -269,6 +283,53 @@ def _recording_lines(result: MeasuredSession) -> list[str]:
         if not any(remark in why for why in result.left_out)
     ]
     return list(dict.fromkeys(lines))
+
+
+def _report_values(report: Report) -> dict[str, Any]:
+    return {
+        "session": report.session.id,
+        "date": report.session.date,
+        "time_zone": report.session.time_zone,
+        "event": report.session.event,
+        "reps": None if report.session.reps is None else len(report.session.reps),
+        "zones": [{"lane": axis.lane, "zone": axis.zone} for axis in report.axes],
+        "recordings": [
+            {
+                "runner": one.runner,
+                "file": one.file,
+                "format": one.format,
+                "sensor": one.sensor,
+                "samples": one.samples,
+                "dropped": one.dropped,
+                "rate_hz": one.rate_hz,
+                "first_utc": _utc(one.first_utc_s),
+                "last_utc": _utc(one.last_utc_s),
+                "span_s": one.span_s,
+                "longest_gap_s": one.longest_gap_s,
+                "has_position": one.has_position,
+                "has_speed": one.has_speed,
+            }
+            for one in report.streams
+        ],
+        "observers": [
+            {"observer": one.id, "kind": one.kind, "clock": one.clock, "use": one.use,
+             "rows": len(one.sightings)}
+            for one in report.session.observers
+        ],
+        "races": [
+            {"race": one.id, "event": one.event, "lane": one.lane, "team": one.team,
+             "gun_utc": _utc(one.gun_utc_s), "official_time_s": one.official_time_s}
+            for one in report.session.races
+        ],
+        "unreadable": report.unreadable,
+        "missing": report.missing,
+        "remarks": report.remarks,
+        "can_measure": report.can_measure,
+    }  # fmt: skip
+
+
+def _utc(moment_s: float | None) -> datetime | None:
+    return None if moment_s is None else datetime.fromtimestamp(moment_s, UTC)
 
 
 def _print_report(report: Report) -> None:
@@ -330,8 +391,6 @@ def _observer_row(observer: Observer) -> tuple[str, ...]:
 
 
 def _race_row(race: Race, session: Session) -> tuple[str, ...]:
-    from datetime import datetime
-
     from pipeline.read.practice.time_zones import zone_named
 
     gun = "-"
@@ -343,8 +402,6 @@ def _race_row(race: Race, session: Session) -> tuple[str, ...]:
 
 
 def _stream_row(stream: Stream) -> tuple[str, ...]:
-    from datetime import UTC, datetime
-
     start = "counter"
     if stream.first_utc_s is not None:
         start = datetime.fromtimestamp(stream.first_utc_s, UTC).strftime("%Y-%m-%d %H:%M:%SZ")

@@ -118,6 +118,7 @@ def run_report(
 
 
 def _print_all_written(done: WrittenPages) -> None:
+    terminal.give({"written": done.index.path, "pages": done.pages, "remarks": done.remarks})
     terminal.say(f"{count(done.pages, 'page')}; begin with: {done.index.path}")
     terminal.print_list("Remarks", done.remarks)
     terminal.say(CAUTION)
@@ -175,6 +176,7 @@ def run_overlay(
 
 
 def _print_written(done: WrittenFile, what: str) -> None:
+    terminal.give({"written": done.path, "takeovers": done.takeovers, "remarks": done.remarks})
     terminal.say(f"{what} of {count(done.takeovers, 'takeover')}: {done.path}")
     terminal.print_list("Remarks", done.remarks)
     terminal.say(CAUTION)

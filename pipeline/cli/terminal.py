@@ -3,16 +3,25 @@
 Results go to standard output, everything about the run to standard error. Whatever is printed goes
 through `show_unseen`, since ids, file names and remarks come from outside, and a terminal obeys
 the control characters in them.
+
+A command says its result in words (`say`, `print_table`, `print_list`) and gives it as values
+(`give`). With `--json` the words are silent and the values are printed, with `--quiet` neither is:
+no command has to ask which.
 """
 
 from __future__ import annotations
 
 import contextlib
+import json
+import math
 import os
 import sys
 import textwrap
 import unicodedata
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextvars import ContextVar
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any, TextIO, cast
 
 from pipeline.errors import InputError
@@ -38,6 +47,67 @@ def show_unseen(text: str) -> str:
         else char
         for char in text
     )
+
+
+# --- how results are told --------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Manner:
+    """How a command tells its result, as its options ask for."""
+
+    quiet: bool = False  # errors alone
+    as_json: bool = False  # one JSON document on standard output, and no words there
+    long: bool = False  # lists whole, and all columns
+
+    @property
+    def has_words(self) -> bool:
+        return not (self.quiet or self.as_json)
+
+
+_in_force: ContextVar[Manner] = ContextVar("manner", default=Manner())  # noqa: B039 - it is frozen
+
+
+@contextlib.contextmanager
+def telling(manner: Manner) -> Iterator[None]:
+    """Puts a manner in force within a `with` block."""
+    token = _in_force.set(manner)
+    try:
+        yield
+    finally:
+        _in_force.reset(token)
+
+
+def is_long() -> bool:
+    """Whether lists are wanted whole (--long)."""
+    return _in_force.get().long
+
+
+def give(result: Mapping[str, Any]) -> None:
+    """Print a command's result as one JSON document where --json asks for it; nothing otherwise.
+
+    Keys are English, those of tables their columns' names; times are UTC in ISO 8601; what is not
+    known is null. A command gives once, when its work is done.
+    """
+    if _in_force.get().as_json:
+        print(json.dumps(_plain_value(result), indent=1))  # ASCII: no terminal obeys any of it
+
+
+def _plain_value(value: Any) -> Any:
+    """A value as JSON has it: no number that is none, times as text."""
+    if isinstance(value, Mapping):
+        return {str(key): _plain_value(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain_value(one) for one in value]
+    if hasattr(value, "to_pylist"):  # a table
+        return _plain_value(value.to_pylist())
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
+    if value is None or isinstance(value, bool | int):
+        return value
+    return value.isoformat() if isinstance(value, date) else str(value)
 
 
 # --- streams ---------------------------------------------------------------------------
@@ -119,6 +189,8 @@ def print_table(
     On a terminal the table keeps to its width. In a pipe each row is one line, with two spaces or
     more between columns.
     """
+    if not _in_force.get().has_words:
+        return
     rows = [tuple(map(show_unseen, row)) for row in rows]
     if sys.stdout.isatty():
         _print_boxed(headings, rows, right)
@@ -169,6 +241,8 @@ def _print_boxed(
 
 def say(text: str = "", stream: TextIO | None = None) -> None:
     """Print a paragraph: folded at the width of a terminal, one line when piped."""
+    if stream is None and not _in_force.get().has_words:
+        return
     stream = stream or sys.stdout
     text = show_unseen(text)
     if stream.isatty():
@@ -247,8 +321,9 @@ def complain_of(error: BatontraceError) -> None:
 
 @contextlib.contextmanager
 def progress_bar() -> Iterator[Progress | None]:
-    """A callback (stage, done, of how many) that moves a bar on a terminal; None without one."""
-    if not sys.stderr.isatty():
+    """A callback (stage, done, of how many) that moves a bar on a terminal; None without one, and
+    where only values or nothing is wanted."""
+    if not (sys.stderr.isatty() and _in_force.get().has_words):
         yield None
         return
     from rich.console import Console

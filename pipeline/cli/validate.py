@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.cli import terminal
-from pipeline.cli.decision_words import print_where_written
+from pipeline.cli.decision_words import give_decisions
 from pipeline.cli.options import OutArgument, PrintOnlyOption
 from pipeline.cli.terminal import value_with_error
 
@@ -49,9 +49,10 @@ def run_validate(
     report_files.check_picture_name(to)
     found = decisions.decide_validation(out, write=not print_only)
     _print_agreements(found)
+    files: dict[str, object] = {"figure": None, "figure_in_seconds": None}
     if to is not None or not print_only:
-        _draw(out, found, to)
-    print_where_written(out, found.tables, print_only)
+        files = _draw(out, found, to)
+    give_decisions(out, found, print_only, **files)
 
 
 def _print_agreements(found: ValidationDecision) -> None:
@@ -109,7 +110,7 @@ def _worst_lines(groups: tuple[Agreement, ...]) -> list[str]:
     ]
 
 
-def _draw(out: str, found: ValidationDecision, to: Path | None) -> None:
+def _draw(out: str, found: ValidationDecision, to: Path | None) -> dict[str, object]:
     from pipeline.advise import validation
     from pipeline.show import publish
     from pipeline.show.figures.held_out_strips import Strip
@@ -126,8 +127,10 @@ def _draw(out: str, found: ValidationDecision, to: Path | None) -> None:
     ]
     lead = found.agreements.lead_m
     notes = [] if lead is None else [f"{validation.lead_words(lead)}; that is taken out."]
-    terminal.say(f"Figure: {publish.write_agreement(out, strips, notes, to=to)}")
+    figure = publish.write_agreement(out, strips, notes, to=to)
+    terminal.say(f"Figure: {figure}")
     judged = validation.validation_table(found.agreements).to_pylist()
     seconds = publish.write_checks(out, judged, to=to)
     if seconds is not None:
         terminal.say(f"In seconds: {seconds}")
+    return {"figure": figure, "figure_in_seconds": seconds}
