@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from typer.core import TyperGroup
 
 from pipeline.cli import (
     causes,
@@ -30,6 +29,7 @@ from pipeline.cli import (
     terminal,
     validate,
 )
+from pipeline.cli.help_text import Command, Commands
 from pipeline.cli.options import (
     COMMON_FLAGS,
     DebugOption,
@@ -40,12 +40,11 @@ from pipeline.cli.options import (
 )
 from pipeline.errors import DEFECT, BatontraceError, InputError, OutputError, UsageError
 from pipeline.language.choice import LANGUAGES, system_language, using
+from pipeline.language.phrases import phrase, reworded
 
 # What typer raises where a command line is wrong; it exports the class of one kind alone.
 WrongCommandLine: Any = typer.BadParameter.__mro__[2]
 WRITING_ERRNOS = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EFBIG})
-
-LINE_LIMIT = 1000  # characters: no command's line is cut
 
 EXIT_CODES = (
     "Exit codes: 0 done; 2 the command line asks for something impossible; 3 other input; "
@@ -53,16 +52,6 @@ EXIT_CODES = (
     "7 nothing could be measured; 8 tables, pages or the output could not be written; 9 some "
     "sessions of a season failed; 70 a defect of batontrace; 130 stopped by Ctrl-C."
 )
-
-
-class Commands(TyperGroup):
-    """A group whose help shows the whole line of each command, folded and not cut short."""
-
-    def format_commands(self, _ctx: Any, formatter: Any) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl(
-                [(name, one.get_short_help_str(LINE_LIMIT)) for name, one in self.commands.items()]
-            )
 
 
 app = typer.Typer(
@@ -104,23 +93,23 @@ def batontrace(
     """
 
 
-app.command("template", epilog=session.TEMPLATE_EXAMPLE)(session.run_template)
-app.command("venue", epilog=session.VENUE_EXAMPLE)(session.run_venue)
-app.command("check", epilog=session.CHECK_EXAMPLE)(session.run_check)
-app.command("process", epilog=session.PROCESS_EXAMPLE)(session.run_process)
-app.command("note", epilog=note.NOTE_EXAMPLE)(note.run_note)
-app.command("season", epilog=season.SEASON_EXAMPLE)(season.run_season)
-app.command("marks", epilog=decide.MARKS_EXAMPLE)(decide.run_marks)
-app.command("order", epilog=decide.ORDER_EXAMPLE)(decide.run_order)
-app.command("runners", epilog=decide.RUNNERS_EXAMPLE)(decide.run_runners)
-app.command("causes", epilog=causes.CAUSES_EXAMPLE)(causes.run_causes)
-app.command("progress", epilog=decide.PROGRESS_EXAMPLE)(decide.run_progress)
-app.command("validate", epilog=validate.VALIDATE_EXAMPLE)(validate.run_validate)
-app.command("race", epilog=race.RACE_EXAMPLE)(race.run_race)
-app.command("report", epilog=show.REPORT_EXAMPLE)(show.run_report)
-app.command("overlay", epilog=show.OVERLAY_EXAMPLE)(show.run_overlay)
-app.command("export", epilog=export.EXPORT_EXAMPLE)(export.run_export)
-app.command("forget", epilog=forget.FORGET_EXAMPLE)(forget.run_forget)
+app.command("template", cls=Command, epilog=session.TEMPLATE_EXAMPLE)(session.run_template)
+app.command("venue", cls=Command, epilog=session.VENUE_EXAMPLE)(session.run_venue)
+app.command("check", cls=Command, epilog=session.CHECK_EXAMPLE)(session.run_check)
+app.command("process", cls=Command, epilog=session.PROCESS_EXAMPLE)(session.run_process)
+app.command("note", cls=Command, epilog=note.NOTE_EXAMPLE)(note.run_note)
+app.command("season", cls=Command, epilog=season.SEASON_EXAMPLE)(season.run_season)
+app.command("marks", cls=Command, epilog=decide.MARKS_EXAMPLE)(decide.run_marks)
+app.command("order", cls=Command, epilog=decide.ORDER_EXAMPLE)(decide.run_order)
+app.command("runners", cls=Command, epilog=decide.RUNNERS_EXAMPLE)(decide.run_runners)
+app.command("causes", cls=Command, epilog=causes.CAUSES_EXAMPLE)(causes.run_causes)
+app.command("progress", cls=Command, epilog=decide.PROGRESS_EXAMPLE)(decide.run_progress)
+app.command("validate", cls=Command, epilog=validate.VALIDATE_EXAMPLE)(validate.run_validate)
+app.command("race", cls=Command, epilog=race.RACE_EXAMPLE)(race.run_race)
+app.command("report", cls=Command, epilog=show.REPORT_EXAMPLE)(show.run_report)
+app.command("overlay", cls=Command, epilog=show.OVERLAY_EXAMPLE)(show.run_overlay)
+app.command("export", cls=Command, epilog=export.EXPORT_EXAMPLE)(export.run_export)
+app.command("forget", cls=Command, epilog=forget.FORGET_EXAMPLE)(forget.run_forget)
 
 
 # --- running ---------------------------------------------------------------------------
@@ -145,9 +134,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         code = _run(asked)
         out.flush()
         if code == 0 and out.failure is not None and not isinstance(out.failure, BrokenPipeError):
+            reason = terminal.reason_in_words(out.failure)
             terminal.complain(
-                f"standard output: cannot be written ({terminal.reason_in_words(out.failure)}); "
-                "the command itself was carried out"
+                phrase(
+                    "standard output: cannot be written ({reason}); the command itself was carried "
+                    "out",
+                    reason=reason,
+                )
             )
             code = OutputError.exit_code
     return code
@@ -196,7 +189,7 @@ def _run(asked: Asked) -> int:
     except SystemExit as end:
         return end.code if isinstance(end.code, int) else int(end.code is not None)
     except (KeyboardInterrupt, typer.Abort):
-        terminal.complain("stopped")
+        terminal.complain(phrase("stopped"))
         return season.INTERRUPTED
     except WrongCommandLine as err:
         _print_wrong_command_line(err)
@@ -210,8 +203,12 @@ def _run(asked: Asked) -> int:
                 terminal.say(line, sys.stderr)
         if isinstance(err, UnicodeEncodeError):
             terminal.complain(
-                f'"{err.object}": cannot be written in {err.encoding}; expected a name that can; '
-                "rename the file or folder, or set LC_ALL=C.UTF-8"
+                phrase(
+                    '"{name}": cannot be written in {encoding}; expected a name that can; rename '
+                    "the file or folder, or set LC_ALL=C.UTF-8",
+                    name=err.object,
+                    encoding=err.encoding,
+                )
             )
             return InputError.exit_code
         if isinstance(err, OSError) and err.filename is not None:
@@ -221,8 +218,11 @@ def _run(asked: Asked) -> int:
         where = traceback.extract_tb(err.__traceback__)[-1]
         reason = " ".join(f"{type(err).__name__}: {err}".split())
         terminal.complain(
-            f"this is a defect, please report it: {reason} "
-            f"({Path(where.filename).name}:{where.lineno}); --debug shows more"
+            phrase(
+                "this is a defect, please report it: {reason} ({place}); --debug shows more",
+                reason=reason,
+                place=f"{Path(where.filename).name}:{where.lineno}",
+            )
         )
         return DEFECT
     if not words:
@@ -236,8 +236,9 @@ def _print_wrong_command_line(err: Any) -> None:
     if context is not None:
         for line in context.get_usage().splitlines():
             terminal.say(line, sys.stderr)
-        terminal.say(f"Try '{context.command_path} --help' for help.", sys.stderr)
-    terminal.say(f"Error: {err.format_message()}", sys.stderr)
+        path = context.command_path
+        terminal.say(phrase("Try '{command} --help' for help.", command=path), sys.stderr)
+    terminal.say(phrase("Error: {message}", message=reworded(err.format_message())), sys.stderr)
 
 
 if __name__ == "__main__":

@@ -25,25 +25,24 @@ class Start(enum.StrEnum):
 # --- of every command, before its name or after it ---------------------------------------------
 
 COMMON_FLAGS = ("--quiet", "--json", "--long", "--debug")
+LANGUAGE_HELP = "The language of what is said. (default: the system's)"
+QUIET_HELP = "Say nothing but errors; files are written all the same."
+JSON_HELP = "Print the result as one JSON document, with the tables' columns."
+LONG_HELP = "Print lists whole, and every column."
+DEBUG_HELP = "Show the traceback of a defect."
+COMMON_OPTIONS = (  # as the help of each command shows them
+    ("--language en|de|fr", LANGUAGE_HELP),
+    ("--quiet", QUIET_HELP),
+    ("--json", JSON_HELP),
+    ("--long", LONG_HELP),
+)
 LanguageOption = Annotated[
-    str | None,
-    typer.Option(
-        "--language",
-        metavar="en|de|fr",
-        help="The language of what is said and written to be read. (default: the system's)",
-    ),
+    str | None, typer.Option("--language", metavar="en|de|fr", help=LANGUAGE_HELP)
 ]
-QuietOption = Annotated[
-    bool, typer.Option("--quiet", help="Say nothing but errors; files are written all the same.")
-]
-JsonOption = Annotated[
-    bool,
-    typer.Option("--json", help="Print the result as one JSON document, with the tables' columns."),
-]
-LongOption = Annotated[
-    bool, typer.Option("--long", help="Print lists whole, and every column of tables.")
-]
-DebugOption = Annotated[bool, typer.Option("--debug", help="Show the traceback of a defect.")]
+QuietOption = Annotated[bool, typer.Option("--quiet", help=QUIET_HELP)]
+JsonOption = Annotated[bool, typer.Option("--json", help=JSON_HELP)]
+LongOption = Annotated[bool, typer.Option("--long", help=LONG_HELP)]
+DebugOption = Annotated[bool, typer.Option("--debug", help=DEBUG_HELP)]
 
 # --- the session ---------------------------------------------------------------------------
 

@@ -12,9 +12,12 @@ no command has to ask which.
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import math
 import os
+import re
+import shutil
 import sys
 import textwrap
 import unicodedata
@@ -25,6 +28,8 @@ from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any, TextIO, cast
 
 from pipeline.errors import InputError
+from pipeline.language.numbers import number
+from pipeline.language.phrases import phrase, phrase_count, reworded
 
 if TYPE_CHECKING:
     from pipeline.base.values import Progress
@@ -123,9 +128,17 @@ class LenientStream:
         reconfigure = getattr(self.stream, "reconfigure", None)
         if reconfigure is not None:  # '?' for signs that the encoding lacks
             reconfigure(errors="replace")
+        self._has_minus = True
+        try:
+            "\N{MINUS SIGN}".encode(getattr(self.stream, "encoding", None) or "utf-8")
+        except UnicodeEncodeError:
+            self._has_minus = False
 
     def write(self, text: str) -> int:
-        self._try(self.stream.write, text)
+        # A minus that became '?' would leave a wrong figure.
+        self._try(
+            self.stream.write, text if self._has_minus else text.replace("\N{MINUS SIGN}", "-")
+        )
         return len(text)
 
     def flush(self) -> None:
@@ -180,92 +193,174 @@ def keep_standard_streams_apart() -> None:
 
 # --- what is printed -------------------------------------------------------------------
 
+LINE_CELLS = 80  # where no terminal says otherwise; the variable COLUMNS does anywhere
+LEAST_CELLS = 20
+WORD_CELLS = 16  # a longer word in a table may be folded where room is short
+
+
+def line_cells() -> int:
+    """How many cells a line of standard output has."""
+    return max(shutil.get_terminal_size((LINE_CELLS, 24)).columns, LEAST_CELLS)
+
 
 def print_table(
     headings: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int] = ()
 ) -> None:
-    """Print rows under their headings; columns whose index is in `right` end flush.
+    """Print rows under their headings, within the line; columns whose index is in `right` end
+    flush.
 
-    On a terminal the table keeps to its width. In a pipe each row is one line, with two spaces or
-    more between columns.
+    Where room is short headings fold, then words, but never figures: a folded figure reads as two.
+    Where even that is too wide, each row becomes a list of what it holds.
     """
     if not _in_force.get().has_words:
         return
+    from rich.cells import cell_len
+
     rows = [tuple(map(show_unseen, row)) for row in rows]
-    if sys.stdout.isatty():
-        _print_boxed(headings, rows, right)
-        return
-    widths = [max(map(len, column)) for column in zip(headings, *rows, strict=True)]
-    for row in (tuple(headings), *rows):
-        cells = [
-            cell.rjust(width) if index in right else cell.ljust(width)
-            for index, (cell, width) in enumerate(zip(row, widths, strict=True))
+    columns = list(zip(headings, *rows, strict=True))
+    full = [max(map(cell_len, column)) for column in columns]
+    room = line_cells() - SPACING * (len(columns) - 1)
+    if sum(full) > room:  # then headings may fold
+        full = [
+            max(map(cell_len, (*heading.split(), *cells)), default=0) for heading, *cells in columns
         ]
-        print("  ".join(cells).rstrip())
+    least = [
+        width if index in right else min(width, _longest_word(column), WORD_CELLS)
+        for index, (width, column) in enumerate(zip(full, columns, strict=True))
+    ]
+    if sum(least) <= room:
+        _print_grid(headings, rows, right, full)
+        return
+    for row in rows:
+        cells = zip(headings, row, strict=True)
+        held = (f"{heading}: {cell}" if heading else cell for heading, cell in cells if cell)
+        _print_folded("; ".join(held), "", "    ")
 
 
-def _print_boxed(
-    headings: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int]
+SPACING = 2
+
+
+def _longest_word(column: Iterable[str]) -> int:
+    from rich.cells import cell_len
+
+    return max((cell_len(word) for text in column for word in text.split()), default=1)
+
+
+def _print_grid(
+    headings: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    right: Sequence[int],
+    widths: Sequence[int],
 ) -> None:
-    """Print the table in the terminal's width.
-
-    Headings fold to the width of what stands below them. Figures fold only where there is no other
-    way to leave room for words, since a folded figure reads as two.
-    """
     from rich import box
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    console = Console()
-    grid = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
-    widths, least = [], 0
-    for index, (heading, *cells) in enumerate(zip(headings, *rows, strict=True)):
-        words = [len(word) for text in (heading, *cells) for word in text.split()]
-        longest = max(map(len, heading.split()), default=0)
-        full = max([longest, *map(len, cells)])
-        widths.append(full)
-        least += (full if index in right else min(full, max([*words, 1]), 12)) + 2
+    on_screen = sys.stdout.isatty()
+    grid = Table(
+        box=box.SIMPLE_HEAD if on_screen else None,
+        show_edge=False,
+        pad_edge=False,
+        padding=(0, SPACING - on_screen, 0, 0),
+        header_style="table.header" if on_screen else "",
+    )
     for index, heading in enumerate(headings):
-        flush, whole = index in right, least <= console.width
+        flush = index in right
         grid.add_column(
-            "\n".join(textwrap.wrap(heading, widths[index])) if flush and whole else heading,
+            "\n".join(textwrap.wrap(heading, max(widths[index], 1))) if flush else Text(heading),
             justify="right" if flush else "left",
             overflow="fold",
-            no_wrap=flush and whole,
+            no_wrap=flush,
         )
     for row in rows:
-        grid.add_row(*(Text(cell) for cell in row))
-    console.print(grid)
+        grid.add_row(*map(Text, row))
+    if on_screen:
+        Console(width=line_cells()).print(grid)
+        return
+    lines = io.StringIO()
+    Console(file=lines, width=line_cells(), color_system=None, force_terminal=False).print(grid)
+    for line in lines.getvalue().splitlines():
+        print(line.rstrip())
 
 
 def say(text: str = "", stream: TextIO | None = None) -> None:
-    """Print a paragraph: folded at the width of a terminal, one line when piped."""
-    if stream is None and not _in_force.get().has_words:
-        return
-    stream = stream or sys.stdout
-    text = show_unseen(text)
-    if stream.isatty():
-        from rich.console import Console
-        from rich.text import Text
-
-        Console(file=stream).print(Text(text))
+    """Print a paragraph, folded at the line's end. On standard error it is one line where no
+    terminal shows it, as in a log."""
+    if stream is None:
+        if _in_force.get().has_words:
+            _print_folded(show_unseen(text))
+    elif stream.isatty():
+        _print_folded(show_unseen(text), stream=stream)
     else:
-        print(text, file=stream)
+        print(show_unseen(text), file=stream)
 
 
-def print_list(title: str, items: Iterable[str]) -> None:
-    """Print a titled list; nothing if it is empty."""
+def print_list(title: str, items: Iterable[str], most: int | None = None) -> None:
+    """Print a titled list; nothing if it is empty. Of a long one the first `most`, and how many
+    there are besides, unless it is wanted whole (--long)."""
     items = list(items)
-    if items:
-        say(f"{title}:")
-        for item in items:
-            say(f"  - {item}")
+    if not (items and _in_force.get().has_words):
+        return
+    shown = items if most is None or is_long() or len(items) <= most + 1 else items[:most]
+    say(phrase("{heading}:", heading=title))
+    for item in shown:
+        _print_folded(show_unseen(item), "  - ", "    ")
+    if len(shown) < len(items):
+        more = phrase_count(
+            "{count} more: --long shows it",
+            "{count} more: --long shows all",
+            len(items) - len(shown),
+        )
+        _print_folded(more, "  ", "    ")
+
+
+def _print_folded(text: str, first: str = "", rest: str = "", stream: TextIO | None = None) -> None:
+    for line in folded(text, line_cells(), first, rest):
+        print(line, file=stream or sys.stdout)
+
+
+def folded(text: str, cells: int, first: str = "", rest: str = "") -> list[str]:
+    """A paragraph as lines of so many cells at most, which begin with `first` and `rest`.
+
+    A path that is longer stands alone on its line, whole, so that it can be copied.
+    """
+    from rich.cells import cell_len, chop_cells
+
+    start = text[: len(text) - len(text.lstrip(" "))]
+    lines = [f"{first}{start}"]
+    is_empty = True
+    for word in text.split(" ") if not start else text.lstrip(" ").split(" "):
+        pieces = [word]
+        if cell_len(word) > cells - len(rest) and not re.search(r"[/\\]", word):
+            pieces = chop_cells(word, cells - len(rest)) or [word]
+        for piece in pieces:
+            if not is_empty and cell_len(f"{lines[-1]} {piece}") > cells:
+                lines.append(f"{rest}{piece}")
+            else:
+                lines[-1] += piece if is_empty else f" {piece}"
+            is_empty = False
+    return [line.rstrip(" ") for line in lines]
 
 
 def reason_in_words(error: Exception) -> str:
     """Why the system refused, without the path that Python puts beside it."""
-    return (error.strerror if isinstance(error, OSError) else None) or str(error)
+    return reworded((error.strerror if isinstance(error, OSError) else None) or str(error))
+
+
+# What systems say; the catalogue's tool reads it here.
+SYSTEM_SENTENCES = (
+    "No such file or directory",
+    "Permission denied",
+    "Is a directory",
+    "Not a directory",
+    "No space left on device",
+    "Read-only file system",
+    "File name too long",
+    "Too many levels of symbolic links",
+    "Disk quota exceeded",
+    "Input/output error",
+)
 
 
 # --- what is typed ---------------------------------------------------------------------
@@ -293,15 +388,18 @@ def read_line(most: int) -> str | None:
     return line.rstrip("\r\n") if line else None
 
 
+YES, NO = ("y", "yes", "j", "ja", "o", "oui"), ("n", "no", "nein", "non")  # in any language
+
+
 def confirm(text: str) -> bool:
     """Ask a question on standard error; whether the answer from standard input is yes."""
     while True:
-        say(f"{text} [y/n]", sys.stderr)
+        say(phrase("{question} [y/n]", question=text), sys.stderr)
         answer = read_line(100)
         if answer is None:
             return False
-        if answer.strip().casefold() in ("y", "yes", "n", "no"):
-            return answer.strip().casefold().startswith("y")
+        if answer.strip().casefold() in (*YES, *NO):
+            return answer.strip().casefold() in YES
 
 
 # --- problems --------------------------------------------------------------------------
@@ -314,9 +412,26 @@ def complain(text: str) -> None:
 
 def complain_of(error: BatontraceError) -> None:
     """Print an error and what stands below it to standard error."""
-    complain(error.lines[0])
+    complain(error_in_words(error))
     for line in error.lines[1:]:
-        say(f"  {line}", sys.stderr)
+        say(f"  {reworded(line)}", sys.stderr)
+
+
+def error_in_words(error: BatontraceError) -> str:
+    """An error's first line: where, what was found, what was expected, what to do."""
+    where, found, expected, do = map(reworded, (error.where, error.found, error.expected, error.do))
+    if expected and do:
+        return phrase(
+            "{where}: {found}; expected {expected}; {do}",
+            where=where, found=found, expected=expected, do=do,
+        )  # fmt: skip
+    if expected:
+        return phrase(
+            "{where}: {found}; expected {expected}", where=where, found=found, expected=expected
+        )
+    if do:
+        return phrase("{where}: {found}; {do}", where=where, found=found, do=do)
+    return phrase("{where}: {found}", where=where, found=found)
 
 
 @contextlib.contextmanager
@@ -351,4 +466,4 @@ def value_with_error(value: float | None, sd: float | None, digits: int) -> str:
     """A value and its standard error, "3.25 ± 0.04"; "-" if they are not known."""
     if value is None or sd is None:
         return "-"
-    return f"{value:.{digits}f} ± {sd:.{digits}f}"
+    return f"{number(value, digits)} ± {number(sd, digits)}"

@@ -80,10 +80,22 @@ def sentences_said(code: str, place: str) -> Iterator[Sentence]:
             yield Sentence(texts[0], place=place)
 
 
+def sentences_of_help() -> Iterator[Sentence]:
+    """The sentences that `--help` says, and those of typer that a wrong command line meets."""
+    from typer.main import get_command
+
+    from pipeline.cli import app, help_text, terminal
+
+    for text in help_text.sentences_in_help(get_command(app.app)):
+        yield Sentence(text, place="pipeline/cli/help_text.py")
+    for text in terminal.SYSTEM_SENTENCES:
+        yield Sentence(text, place="pipeline/cli/terminal.py")
+
+
 def all_sentences(root: Path = ROOT) -> list[Sentence]:
     """Every sentence once, in the order of the alphabet."""
     found: dict[str, Sentence] = {}
-    for one in spoken(root):
+    for one in (*spoken(root), *sentences_of_help()):
         former = found.get(one.key)
         if former is None or (one.many and not former.many):
             found[one.key] = one
