@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from pipeline.base import defaults
-from pipeline.base.words import CAUTION, count
+from pipeline.base.words import CAUTION
 from pipeline.cli import terminal
 from pipeline.cli.decide import split_names
 from pipeline.cli.decision_words import give_decisions
@@ -19,6 +19,8 @@ from pipeline.cli.options import (
     SeedOption,
     TeamOption,
 )
+from pipeline.cli.terminal import pair_words, signed
+from pipeline.language.phrases import phrase, phrase_count, phrase_of, reworded
 
 if TYPE_CHECKING:
     from pipeline.advise.verdicts import Verdict
@@ -58,32 +60,95 @@ def run_causes(
     from pipeline.advise.settings import Settings
 
     settings = Settings(event=event, team=split_names(team), seed=seed)
-    found = decisions.decide_causes(out, settings, session=session, pair=pair, write=not print_only)
-    print_verdicts(found.verdicts)
+    with terminal.at_work(phrase("weighs the takeovers")):
+        found = decisions.decide_causes(
+            out, settings, session=session, pair=pair, write=not print_only
+        )
+    shown: Sequence[Verdict] = found.verdicts
+    if session is None and pair is None and not terminal.is_long():
+        shown = _newest(found.verdicts)
+    _print_summary(found.verdicts)
+    print_verdicts(shown)
+    if len(shown) < len(found.verdicts):
+        terminal.say(
+            phrase_count(
+                "  {count} takeover of earlier sessions: --long, or --session ID",
+                "  {count} takeovers of earlier sessions: --long, or --session ID",
+                len(found.verdicts) - len(shown),
+            )
+        )
     rows = found.tables["causes"].to_pylist()
     if pair is not None:
         _print_parts(found.verdicts)
     pairs = dict.fromkeys(_pair_key(one) for one in found.verdicts)
-    terminal.print_list("Over the weeks", _week_lines(rows, list(pairs)))
+    terminal.print_list(phrase("Over the weeks"), _week_lines(rows, list(pairs)))
     terminal.say(
-        "Times are the baton's from the entry line to the exit line; ± is one standard error. The "
-        "best mark is the one that `batontrace marks` advises. Late and early are against the "
-        "receiver's own usual start; farther and nearer is the tape from the receiver."
+        phrase(
+            "Times are the baton's from the entry line to the exit line; ± is one standard error. "
+            "The best mark is the one that `batontrace marks` advises. Late and early are against "
+            "the receiver's own usual start; farther and nearer is the tape from the receiver."
+        )
     )
-    terminal.print_list("Remarks", found.remarks)
+    terminal.print_list(phrase("Remarks"), map(reworded, found.remarks))
     give_decisions(out, found, print_only)
-    terminal.say(CAUTION)
+    terminal.say(reworded(CAUTION))
+
+
+def _newest(verdicts: Sequence[Verdict]) -> list[Verdict]:
+    """Those of the session that was last, event by event: verdicts come in time order."""
+    last = {one.loss.event: one.loss.session for one in verdicts}
+    return [one for one in verdicts if last[one.loss.event] == one.loss.session]
+
+
+def _print_summary(verdicts: Sequence[Verdict]) -> None:
+    """How many takeovers, and how many of them lost or won time that stands out."""
+    from pipeline.show.wording import is_clear
+
+    losses = [one.loss.lost for one in verdicts]
+    known = [one for one in losses if one is not None]
+    lost = sum(one.value > 0.0 for one in known if is_clear(one))
+    won = sum(one.value < 0.0 for one in known if is_clear(one))
+    terminal.say(
+        phrase_count(
+            "{count} takeover; sessions: {sessions}",
+            "{count} takeovers; sessions: {sessions}",
+            len(verdicts),
+            sessions=len({one.loss.session for one in verdicts}),
+        )
+    )
+    terminal.say(
+        phrase(
+            "  {lost} lost time that stands out, {won} won some, {level} neither, of {open} it is "
+            "not known",
+            lost=lost,
+            won=won,
+            level=len(known) - lost - won,
+            open=len(losses) - len(known),
+        )
+    )
 
 
 def print_verdicts(verdicts: Sequence[Verdict]) -> None:
     """A sentence for each takeover, under its session."""
-    for key in dict.fromkeys((one.loss.session, one.loss.event) for one in verdicts):
-        own = [one for one in verdicts if (one.loss.session, one.loss.event) == key]
+    for session, event in dict.fromkeys((one.loss.session, one.loss.event) for one in verdicts):
+        own = [one for one in verdicts if (one.loss.session, one.loss.event) == (session, event)]
         lines = [
-            f"{one.loss.exchange}, {one.loss.incoming} to {one.loss.outgoing}: {one.sentence}"
+            phrase(
+                "{number}, {pair}: {sentence}",
+                number=one.loss.exchange,
+                pair=pair_words(one.loss.incoming, one.loss.outgoing),
+                sentence=reworded(one.sentence),
+            )
             for one in own
         ]
-        terminal.print_list(f"{key[0]}, {key[1]}: {count(len(own), 'takeover')}", lines)
+        title = phrase_count(
+            "{session}, {event}: {count} takeover",
+            "{session}, {event}: {count} takeovers",
+            len(own),
+            session=session,
+            event=event,
+        )
+        terminal.print_list(title, lines)
 
 
 def _pair_key(one: Verdict) -> tuple[str, str, str]:
@@ -93,15 +158,22 @@ def _pair_key(one: Verdict) -> tuple[str, str, str]:
 def _print_parts(verdicts: Sequence[Verdict]) -> None:
     """Every cause's seconds, and how far it moved the pass; one row a takeover and cause."""
     terminal.print_table(
-        ["session", "no", "cause", "lost, s", "pass moved, m", "what differed"],
+        [
+            phrase("session"),
+            phrase_of("number", "no"),
+            phrase("cause"),
+            phrase("lost, s"),
+            phrase("pass moved, m"),
+            phrase("what differed"),
+        ],
         [
             (
                 one.loss.session,
                 str(one.loss.exchange),
-                part.cause,
+                reworded(part.cause),
                 terminal.value_with_error(part.lost.value, part.lost.sd, 2),
-                "-" if part.moved_pass_m is None else f"{part.moved_pass_m:+.1f}",
-                part.note or "",
+                "-" if part.moved_pass_m is None else signed(part.moved_pass_m, 1),
+                reworded(part.note or ""),
             )
             for one in verdicts
             for part in one.loss.parts
@@ -124,5 +196,12 @@ def _week_lines(
         ]
         costliest = find_costliest(own)
         if costliest is not None:
-            lines.append(f"{incoming} to {outgoing}, {event}: {costliest.words}")
+            lines.append(
+                phrase(
+                    "{pair}, {event}: {sentence}",
+                    pair=pair_words(incoming, outgoing),
+                    event=event,
+                    sentence=reworded(costliest.words),
+                )
+            )
     return lines

@@ -38,6 +38,7 @@ from pipeline.cli.options import (
     WindOption,
 )
 from pipeline.errors import UsageError
+from pipeline.language.phrases import phrase, phrase_of, reworded
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -61,7 +62,8 @@ def run_runners(
     from pipeline.advise import decisions
     from pipeline.advise.settings import Settings
 
-    found = decisions.decide_runners(out, Settings(event=event), write=not print_only)
+    with terminal.at_work(phrase("works out the runners")):
+        found = decisions.decide_runners(out, Settings(event=event), write=not print_only)
     words.print_runners(found)
     words.give_decisions(out, found, print_only)
 
@@ -129,20 +131,18 @@ def run_marks(
         event, team, stake, collisions, speed, wind, start, rules, foot, seed,
         stand=stand, pace=pace, latest_m=latest_pass,
     )  # fmt: skip
-    found = decisions.decide_marks(out, settings, pair=pair, write=not print_only)
+    with terminal.at_work(phrase("works out the marks")):
+        found = decisions.decide_marks(out, settings, pair=pair, write=not print_only)
     words.print_marks(found, pair)
     words.print_about_start(settings)
     if card is not None:
         facts = decisions.gather_card_facts(found)
         _write_card(card, found.tables, settings, facts)
     words.give_decisions(out, found, print_only, card=card)
-    terminal.say(TENTH)
-    terminal.say(CAUTION)
+    terminal.say(reworded(TENTH))
+    terminal.say(reworded(CAUTION))
 
 
-PRACTICE_SPEED = (
-    "These marks are for practice speed: a race's marks need --speed race, or are laid anew there."
-)
 ORDER_EXAMPLE = (
     "Examples:\n\n"
     "batontrace order out --team robin,wren,finch,jay,lark --lane 5\n\n"
@@ -215,18 +215,19 @@ def run_order(
         dict(_split(hand, "--hand", "RUNNER=left")),
     )
     flat_s = parse_flat_times(flat)
-    found = decisions.decide_order(
-        out, settings, wishes, lane=lane, flat_s=flat_s, write=not print_only
-    )
+    with terminal.at_work(phrase("works out the orders")):
+        found = decisions.decide_order(
+            out, settings, wishes, lane=lane, flat_s=flat_s, write=not print_only
+        )
     words.print_order(found)
     words.print_about_start(settings)
     if card is not None:
         facts, tables = decisions.gather_race_card(found)
         _write_card(card, tables, settings, [facts], race_lane=lane)
         if not settings.race:
-            terminal.say(PRACTICE_SPEED)
+            terminal.say(practice_speed())
     words.give_decisions(out, found, print_only, card=card)
-    terminal.say(CAUTION)
+    terminal.say(reworded(CAUTION))
 
 
 PROGRESS_EXAMPLE = "Example:\n\nbatontrace progress out --event 4x100"
@@ -244,7 +245,8 @@ def run_progress(
     from pipeline.advise.settings import Settings
 
     settings = Settings(event=event, team=split_names(team), seed=seed)
-    found = decisions.decide_progress(out, settings, write=not print_only)
+    with terminal.at_work(phrase("works out the progress")):
+        found = decisions.decide_progress(out, settings, write=not print_only)
     words.print_progress(found)
     words.give_decisions(out, found, print_only)
 
@@ -375,22 +377,35 @@ def _write_card(
         tables,
         [CardSheet(one.event, one.date, one.team, one.in_use, one.zone_m) for one in facts],
         _card_settings(settings),
-        notes=(PRACTICE_SPEED,) if race_lane is not None and not settings.race else (),
+        notes=(practice_speed(),) if race_lane is not None and not settings.race else (),
         race_lane=race_lane,
     )
-    each = ", a sheet each" if len(facts) > 1 else ""
-    terminal.say(f"Card: {card} ({' and '.join(one.event for one in facts)}{each})")
+    if len(facts) > 1:
+        events = ", ".join(one.event for one in facts)
+        terminal.say(phrase("Card: {path} ({events}, a sheet each)", path=card, events=events))
+    else:
+        terminal.say(phrase("Card: {path} ({event})", path=card, event=facts[0].event))
+
+
+def practice_speed() -> str:
+    """What a card of marks for practice speed warns of."""
+    return phrase(
+        "These marks are for practice speed: a race's marks need --speed race, or are laid anew "
+        "there."
+    )
 
 
 def _card_settings(settings: Settings) -> dict[str, str]:
     """The settings as the card prints them."""
     rows = {
-        "speed": "race" if settings.race else "practice",
-        "wind": f"{settings.wind_mps:+.1f} m/s",
-        "zones": "older" if settings.older else "today's",
-        "a failure costs": f"{settings.failure_s:g} s",
-        "start": "crouched" if settings.crouched else "standing",
+        phrase_of("card", "speed"): phrase("race") if settings.race else phrase("practice"),
+        phrase("wind"): phrase("{wind_mps:+.1f} m/s", wind_mps=settings.wind_mps),
+        phrase_of("card", "zones"): phrase_of("zones", "older")
+        if settings.older
+        else phrase_of("zones", "today's"),
+        phrase("a failure costs"): phrase("{seconds:g} s", seconds=settings.failure_s),
+        phrase("start"): phrase("crouched") if settings.crouched else phrase("standing"),
     }
     if settings.latest_m is not None:
-        rows["latest pass"] = f"{settings.latest_m:g} m"
+        rows[phrase("latest pass")] = phrase("{metres:g} m", metres=settings.latest_m)
     return rows

@@ -8,9 +8,9 @@ from typing import Annotated
 
 import typer
 
-from pipeline.base.words import count
 from pipeline.cli import terminal
 from pipeline.cli.options import OutArgument
+from pipeline.language.phrases import phrase, phrase_count, reworded
 
 
 class TableName(enum.StrEnum):
@@ -83,8 +83,17 @@ def run_export(
             progress=progress,
         )
     terminal.give({"written": done.paths, "rows": dict(done.rows), "remarks": done.remarks})
-    terminal.print_table(
-        ["table", "rows"], [(name, str(rows)) for name, rows in done.rows], right=(1,)
+    terminal.say(
+        phrase_count(
+            "{count} file: {paths}",
+            "{count} files: {paths}",
+            len(done.paths),
+            paths=", ".join(map(str, done.paths)),
+        )
     )
-    terminal.print_list("Remarks", done.remarks)
-    terminal.say(f"{count(len(done.paths), 'file')}: {', '.join(str(p) for p in done.paths)}")
+    terminal.print_table(
+        [phrase("table"), phrase("rows")],
+        [(name, str(rows)) for name, rows in done.rows],
+        right=(1,),
+    )
+    terminal.print_list(phrase("Remarks"), map(reworded, done.remarks), terminal.SOME)

@@ -9,6 +9,7 @@ import typer
 from pipeline.cli import terminal
 from pipeline.cli.options import FolderArgument
 from pipeline.errors import UsageError
+from pipeline.language.phrases import phrase, reworded
 
 FORGET_EXAMPLE = (
     "Examples:\n\n"
@@ -56,28 +57,33 @@ def run_forget(
             "a folder",
             "fetch the bucket into a folder, forget there, and put it back in place of the old one",
         )
-    found = forgetting.find_forgettable(place.path, runners, sessions)
-    terminal.print_list("Goes" if dry_run or not yes else "Taken out", found.told)
+    with terminal.at_work(phrase("looks for what goes")):
+        found = forgetting.find_forgettable(place.path, runners, sessions)
+    told = [reworded(one) for one in found.told]
+    if dry_run or not yes:
+        terminal.print_list(phrase("Goes"), told)
+    else:
+        terminal.print_list(phrase("Taken out"), told)
     if dry_run:
-        terminal.say("Nothing was changed (--dry-run)")
+        terminal.say(phrase("Nothing was changed (--dry-run)"))
         terminal.give({"goes": found.told, "done": False})
         return
     if not yes:
         if not terminal.is_answered():
             raise UsageError("forget", "nobody is there to be asked", "--yes, or a terminal")
-        if not terminal.confirm("It cannot be brought back from OUT. Go on?"):
-            terminal.say("Nothing was changed")
+        if not terminal.confirm(phrase("It cannot be brought back from OUT. Go on?")):
+            terminal.say(phrase("Nothing was changed"))
             terminal.give({"goes": found.told, "done": False})
             return
-    forgetting.forget(place.path, runners, sessions)
-    terminal.give(
-        {"goes": found.told, "done": True, "out_of_reach": (*OUT_OF_REACH, *found.out_of_reach)}
-    )
-    terminal.print_list(
-        "Not in reach, so look there yourself", (*OUT_OF_REACH, *found.out_of_reach)
-    )
+    with terminal.at_work(phrase("takes it out")):
+        forgetting.forget(place.path, runners, sessions)
+    out_of_reach = (*OUT_OF_REACH, *found.out_of_reach)
+    terminal.give({"goes": found.told, "done": True, "out_of_reach": out_of_reach})
+    terminal.print_list(phrase("Not in reach, so look there yourself"), map(reworded, out_of_reach))
     terminal.say(
-        "Marks and orders of the others rest on the old tables until marks and order run again. "
-        "season leaves sessions alone whose folders still name what was forgotten; process on "
-        "such a session brings it back."
+        phrase(
+            "Marks and orders of the others rest on the old tables until marks and order run "
+            "again. season leaves sessions alone whose folders still name what was forgotten; "
+            "process on such a session brings it back."
+        )
     )

@@ -13,6 +13,7 @@ from pipeline.base.words import count
 from pipeline.cli import terminal
 from pipeline.cli.options import SessionFile
 from pipeline.errors import InputError, UsageError
+from pipeline.language.phrases import phrase, reworded
 
 if TYPE_CHECKING:
     from pipeline.session.call_outs import CallOut, SheetSetting
@@ -66,7 +67,7 @@ def run_note(
         stored = _store_together(said, setting, asks, yes, replace, dry_run)
         terminal.give({"stored": stored, "dry_run": dry_run})
         return
-    terminal.say("A line each, such as: rep 7 pass 21 m. Ctrl-D ends.", sys.stderr)
+    terminal.say(phrase("A line each, such as: rep 7 pass 21 m. Ctrl-D ends."), sys.stderr)
     together: list[str] = []
     for line in _lines_said():
         try:
@@ -106,13 +107,16 @@ def _store_together(
         refused = [
             clash
             for clash in merged.clashes
-            if not (asks and terminal.confirm(f"{clash}. Replace?"))
+            if not (
+                asks and terminal.confirm(phrase("{clash}. Replace?", clash=reworded(str(clash))))
+            )
         ]
         do = "what is there is kept" if asks else "--replace overwrites what is there"
         _refuse([UsageError(setting.path.name, str(clash), do=do) for clash in refused])
         confirmed.update(merged.clashes)
     for line in merged.stored:
-        terminal.say(f"{line} (not written)" if dry_run else line)
+        said = reworded(line)
+        terminal.say(phrase("{line} (not written)", line=said) if dry_run else said)
     return merged.stored
 
 
@@ -134,7 +138,7 @@ def _understood(said: Sequence[str], setting: SheetSetting, asks: bool, yes: boo
             if not asks:
                 do = "say it so, or give --yes to take it as meant"
                 wrong.append(UsageError(f'"{line}"', meant, do=do))
-            elif not terminal.confirm(meant):
+            elif not terminal.confirm(reworded(meant)):
                 wrong.append(UsageError(f'"{line}"', "not stored", do="say it in other words"))
     _refuse(wrong)
     return understood

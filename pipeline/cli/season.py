@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.base.words import count
 from pipeline.cli import terminal
+from pipeline.cli.decision_words import gather_remarks
 from pipeline.cli.options import AnywayOption
+from pipeline.cli.terminal import SOME
 from pipeline.errors import UsageError
+from pipeline.language.phrases import phrase, phrase_count, reworded
 
 if TYPE_CHECKING:
     from pipeline.season.one_session import Outcome
@@ -19,6 +22,7 @@ if TYPE_CHECKING:
 SOME_FAILED = 9
 LISTED_APART = ("failed", "failed before", "kept")  # states whose reason is long
 MOST_WORKERS = 1024
+SHOWN_SESSIONS = 20
 INTERRUPTED = 130  # as shells have it: 128 and the signal's number
 
 SEASON_EXAMPLE = (
@@ -77,7 +81,13 @@ def run_season(
         nonlocal measured
         measured += outcome.state == "measured"
         if outcome.state == "failed":
-            terminal.complain(f"{outcome.name} failed: {_reasons_in_words(outcome)}")
+            terminal.complain(
+                phrase(
+                    "{name} failed: {reasons}",
+                    name=outcome.name,
+                    reasons=_reasons_in_words(outcome),
+                )
+            )
 
     try:
         with terminal.progress_bar() as progress:
@@ -93,7 +103,11 @@ def run_season(
             )
     except KeyboardInterrupt:
         terminal.complain(
-            f"stopped; {count(measured, 'session')} measured and kept. The same command goes on"
+            phrase_count(
+                "stopped; {count} session measured and kept. The same command goes on",
+                "stopped; {count} sessions measured and kept. The same command goes on",
+                measured,
+            )
         )
         raise typer.Exit(INTERRUPTED) from None
     _print_summary(summary, out, dry_run)
@@ -132,58 +146,105 @@ def _choose_engine(workers: int | None, cluster: str | None) -> Engine:
 
 
 def _print_summary(summary: Summary, out: str, dry_run: bool) -> None:
-    worth_telling = [o for o in summary.outcomes if o.state != "unchanged"]
-    if worth_telling:
-        terminal.print_table(
-            ["session", "file below DIR", "state", "takeovers", "why"],
-            [
-                (
-                    one.session or "-",
-                    one.name,
-                    one.state,
-                    str(one.takeovers) if one.state == "measured" else "-",
-                    "" if one.state in LISTED_APART else _reasons_in_words(one),
-                )
-                for one in worth_telling
-            ],
-            right=(3,),
+    """How many sessions in which state and where the tables are, then each that is worth it."""
+    counted = ", ".join(f"{n} {reworded(state)}" for state, n in sorted(summary.counts.items()))
+    terminal.say(
+        phrase_count(
+            "{count} session: {states}",
+            "{count} sessions: {states}",
+            len(summary.outcomes),
+            states=counted,
         )
-    terminal.print_list("Failed; the tables they had before are kept", _failure_lines(summary))
+    )
+    if dry_run:
+        terminal.say(phrase("Nothing was done."))
+    else:
+        terminal.say(
+            phrase_count(
+                "{count} takeover measured in {seconds:.1f} s",
+                "{count} takeovers measured in {seconds:.1f} s",
+                sum(one.takeovers for one in summary.outcomes),
+                seconds=summary.seconds,
+            )
+        )
+        _print_places(summary, out)
     terminal.print_list(
-        "Kept as they are (--anyway replaces tables that were made from more files)",
+        phrase("Failed; the tables they had before are kept"),
+        map(_reasons_in_words, summary.failed),
+    )
+    terminal.print_list(
+        phrase("Kept as they are (--anyway replaces tables that were made from more files)"),
         _kept_lines(summary),
     )
+    worth_telling = [one for one in summary.outcomes if one.state != "unchanged"]
+    _print_sessions(worth_telling)
+    reasons = [
+        (one.session or one.name, _reasons_in_words(one))
+        for one in worth_telling
+        if one.why and one.state not in LISTED_APART
+    ]
+    terminal.print_list(phrase("Why"), gather_remarks(reasons, len(worth_telling)), SOME)
     terminal.print_list(
-        "Remarks",
+        phrase("Remarks"),
         [
-            *summary.remarks,
-            *(f"{one.session}: {text}" for one in worth_telling for text in one.remarks),
+            *map(reworded, summary.remarks),
+            *(
+                phrase("{session}: {remark}", session=one.session, remark=reworded(text))
+                for one in worth_telling
+                for text in one.remarks
+            ),
         ],
+        SOME,
     )
-    counted = ", ".join(f"{n} {state}" for state, n in sorted(summary.counts.items()))
-    takeovers = sum(one.takeovers for one in summary.outcomes)
-    sessions = f"{count(len(summary.outcomes), 'session')}: {counted}"
-    if dry_run:
-        terminal.say(f"{sessions}. Nothing was done.")
+    if not dry_run and summary.compacted is not None:
+        terminal.print_list(phrase("Not compacted"), map(reworded, summary.compacted.remarks))
+
+
+def _print_sessions(outcomes: Sequence[Outcome]) -> None:
+    """A line each; of many the first, unless all are asked for."""
+    shown = outcomes if terminal.is_long() else outcomes[:SHOWN_SESSIONS]
+    if not shown:
         return
-    terminal.say(f"{sessions}; {count(takeovers, 'takeover')} measured; {summary.seconds:.1f} s")
-    if summary.compacted is not None:
-        terminal.print_list("Not compacted", summary.compacted.remarks)
-    _print_places(summary, out)
-
-
-def _failure_lines(summary: Summary) -> list[str]:
-    return [_reasons_in_words(one) for one in summary.failed]
+    terminal.print_table(
+        [
+            phrase("session"),
+            phrase("file below DIR"),
+            phrase("state"),
+            phrase("takeovers"),
+        ],
+        [
+            (
+                one.session or "-",
+                one.name,
+                reworded(one.state),
+                str(one.takeovers) if one.state == "measured" else "-",
+            )
+            for one in shown
+        ],
+        right=(3,),
+    )
+    if len(shown) < len(outcomes):
+        terminal.say(
+            phrase_count(
+                "  {count} more session: --long",
+                "  {count} more sessions: --long",
+                len(outcomes) - len(shown),
+            )
+        )
 
 
 def _kept_lines(summary: Summary) -> list[str]:
-    kept = [one for one in summary.outcomes if one.state == "kept"]
-    return [f"{one.session}: {_reasons_in_words(one)}" for one in kept]
+    return [
+        phrase("{session}: {remark}", session=one.session, remark=_reasons_in_words(one))
+        for one in summary.outcomes
+        if one.state == "kept"
+    ]
 
 
 def _reasons_in_words(outcome: Outcome) -> str:
     """Why a session ended so, in one line."""
-    return " | ".join(line.strip() for reason in outcome.why for line in reason.splitlines())
+    lines = [line.strip() for reason in outcome.why for line in reason.splitlines()]
+    return " | ".join(map(reworded, lines))
 
 
 def _print_places(summary: Summary, out: str) -> None:
@@ -191,9 +252,15 @@ def _print_places(summary: Summary, out: str) -> None:
     from pipeline.tables.places import is_url
 
     if summary.compacted is None or not summary.compacted.sessions:
-        terminal.say("No tables yet: nothing could be measured")
+        terminal.say(phrase("No tables yet: nothing could be measured"))
         return
     base, _, options = out.partition("?")
     together = f"{base.rstrip('/')}/season" if is_url(out) else str(Path(out) / "season")
     together += f"?{options}" if is_url(out) and options else ""
-    terminal.say(f"Tables in {out}; all sessions together, in few files, in {together}")
+    terminal.say(
+        phrase(
+            "Tables in {out}; all sessions together, in few files, in {together}",
+            out=out,
+            together=together,
+        )
+    )

@@ -15,13 +15,20 @@ import typer
 
 from pipeline.base import defaults
 from pipeline.base.relays import Rules, zone_length_m
-from pipeline.base.words import CAUTION, count, takeover_in_words, zone_doubt_in_words
+from pipeline.base.words import (
+    CAUTION,
+    outcome_in_words,
+    takeover_in_words,
+    zone_doubt_in_words,
+)
 from pipeline.cli import terminal
 from pipeline.cli.options import AnywayOption, RulesOption, SessionFile
-from pipeline.cli.terminal import value_with_error
+from pipeline.cli.terminal import leg_words, pair_words, value_with_error
+from pipeline.language.numbers import day_words, localised, number
+from pipeline.language.phrases import phrase, phrase_count, phrase_of, reworded
 
 if TYPE_CHECKING:
-    from pipeline.base.values import Observer, Race, Session
+    from pipeline.base.values import Observer, Race, Session, ZoneAxis
     from pipeline.session.check import Report, Stream
     from pipeline.session.process import MeasuredSession
 
@@ -52,15 +59,7 @@ def run_process(
 
     with terminal.progress_bar() as progress:
         result = stage.make_session_tables(session, out, progress=progress, anyway=anyway)
-    rows = result.tables["exchanges"].to_pylist()
-    terminal.say(f"{result.session.id}, {result.session.event}: {count(len(rows), 'takeover')}")
-    if rows:
-        _print_takeovers(rows)
-    _print_races(result.tables["legs"].to_pylist())
-    _print_exercises(result.tables["exercises"].to_pylist())
-    terminal.print_list("Remarks", result.remarks)
-    terminal.print_list("Recordings", _recording_lines(result))
-    terminal.print_list("Left out", result.left_out)
+    _print_result(result, out)
     terminal.give(
         {
             "session": result.session.id,
@@ -71,32 +70,89 @@ def run_process(
             "out": out,
         }
     )
+
+
+def _print_result(result: MeasuredSession, out: Path | None) -> None:
+    """What was found and what to do, then each takeover, then what is to be known of them."""
+    rows = result.tables["exchanges"].to_pylist()
     terminal.say(
-        f"Tables in {out}" if out else "Nothing written: give --out OUT to keep the tables"
+        phrase_count(
+            "{session}, {event}: {count} takeover",
+            "{session}, {event}: {count} takeovers",
+            len(rows),
+            session=result.session.id,
+            event=result.session.event,
+        )
     )
-    if out and rows:
-        terminal.say(f"`batontrace causes {out}` says what each takeover lost, and to what")
+    if rows:
+        terminal.say(_outcomes_in_words(rows))
+    if result.left_out:
+        terminal.say(
+            phrase_count(
+                "{count} recording was left out: see below",
+                "{count} recordings were left out: see below",
+                len(result.left_out),
+            )
+        )
+    if out is None:
+        terminal.say(phrase("Nothing written: give --out OUT to keep the tables"))
+    else:
+        terminal.say(phrase("Tables in {out}", out=out))
+        if rows:
+            terminal.say(
+                phrase(
+                    "Next: `batontrace causes {out}` says what each takeover lost, and to what",
+                    out=out,
+                )
+            )
+    if rows:
+        _print_takeovers(rows)
+    _print_races(result.tables["legs"].to_pylist())
+    _print_exercises(result.tables["exercises"].to_pylist())
+    terminal.print_list(phrase("Left out"), map(reworded, result.left_out))
+    terminal.print_list(phrase("Weak or missing"), _remark_lines(rows), terminal.SOME)
+    terminal.print_list(phrase("Remarks"), map(reworded, result.remarks), terminal.SOME)
+    terminal.print_list(phrase("Recordings"), _recording_lines(result), terminal.SOME)
+
+
+def _outcomes_in_words(rows: Sequence[Mapping[str, Any]]) -> str:
+    """How many takeovers ended how, and how many of them have a fault or rest on little."""
+    counted = Counter(outcome_in_words(row["outcome"]) for row in rows)
+    outcomes = ", ".join(f"{number} {reworded(outcome)}" for outcome, number in counted.items())
+    faulty = sum(bool(row["faults"]) or _zone_doubt(row) is not None for row in rows)
+    weak = sum(bool(row["remarks"]) for row in rows)
+    return phrase(
+        "{outcomes}; with a fault or a doubt about the zone: {faulty}; with a remark: {weak}",
+        outcomes=outcomes,
+        faulty=faulty,
+        weak=weak,
+    )
 
 
 def _print_races(rows: Sequence[Mapping[str, Any]]) -> None:
     for race in dict.fromkeys(row["race"] for row in rows):
         own = [row for row in rows if row["race"] == race]
-        terminal.say(f"Race {race}: `batontrace race OUT` compares it with what was to be expected")
+        terminal.say(
+            phrase(
+                "Race {race}: `batontrace race OUT` compares it with what was to be expected",
+                race=race,
+            )
+        )
         terminal.print_table(
-            ["", "runner", "time, s", "top speed, m/s"],
+            ["", phrase("runner"), phrase("time, s"), phrase("top speed, m/s")],
             [
                 (
-                    f"leg {row['leg']}" if row["leg"] else "all",
+                    leg_words(row["leg"]),
                     row["runner"] or "",
-                    terminal.value_with_error(row["time_s"], row["time_sd_s"], 2),
-                    terminal.value_with_error(row["v_max_mps"], row["v_max_sd_mps"], 2),
+                    value_with_error(row["time_s"], row["time_sd_s"], 2),
+                    value_with_error(row["v_max_mps"], row["v_max_sd_mps"], 2),
                 )
                 for row in sorted(own, key=lambda row: row["leg"] or 99)
             ],
             right=(2, 3),
         )
         remarks = dict.fromkeys(words for row in own for words in row["remarks"])
-        terminal.print_list(f"About race {race}", remarks)
+        terminal.print_list(phrase("About race {race}", race=race), map(reworded, remarks))
 
 
 def _print_exercises(rows: Sequence[Mapping[str, Any]]) -> None:
@@ -106,10 +162,22 @@ def _print_exercises(rows: Sequence[Mapping[str, Any]]) -> None:
         own = [row for row in rows if (row["drill"], row["rep"]) == (drill, rep)]
         found = [row for row in own if row["first_utc"] is not None]
         who = ", ".join(dict.fromkeys(name for r in own for name in (r["incoming"], r["outgoing"])))
-        which = drill if rep is None else f"rep {rep}, {drill}"
-        result = count(len(found), "hand-over") if found else own[0]["remarks"][0]
-        lines.append(f"{which}, {who}: {result}")
-    terminal.print_list("Exercises, which never serve advice", lines)
+        which = reworded(drill)
+        if rep is not None:
+            which = phrase("rep {rep}, {drill}", rep=rep, drill=which)
+        result = reworded(own[0]["remarks"][0]) if not found else ""
+        lines.append(
+            phrase("{drill}, {names}: {remark}", drill=which, names=who, remark=result)
+            if result
+            else phrase_count(
+                "{drill}, {names}: {count} hand-over",
+                "{drill}, {names}: {count} hand-overs",
+                len(found),
+                drill=which,
+                names=who,
+            )
+        )
+    terminal.print_list(phrase("Exercises, which never serve advice"), lines)
 
 
 VENUE_EXAMPLE = (
@@ -223,9 +291,14 @@ def run_template(
 
     written = stage.write_template(folder)
     for path in written:
-        terminal.say(f"Written: {path}")
-    terminal.say(f"Next: batontrace venue --out {folder / 'venue.geojson'} ..., then edit both.")
-    terminal.say(CAUTION)
+        terminal.say(phrase("Written: {path}", path=path))
+    terminal.say(
+        phrase(
+            "Next: batontrace venue --out {path} ..., then edit both.",
+            path=folder / "venue.geojson",
+        )
+    )
+    terminal.say(reworded(CAUTION))
     terminal.give({"written": written})
 
 
@@ -234,42 +307,63 @@ def run_template(
 
 def _print_takeovers(rows: Sequence[dict[str, Any]]) -> None:
     terminal.print_table(
-        ["no", "rep", "zone", "runners", "zone time, s", "pass, m", "gap, m", "outcome, faults"],
+        [
+            phrase_of("number", "no"),
+            phrase("rep"),
+            phrase("zone"),
+            phrase("runners"),
+            phrase("zone time, s"),
+            phrase("pass, m"),
+            phrase("gap, m"),
+            phrase("outcome, faults"),
+        ],
         [
             (
                 str(row["exchange"]),
                 "-" if row["rep"] is None else str(row["rep"]),
                 str(row["zone"]),
-                f"{row['incoming']} to {row['outgoing']}",
+                pair_words(row["incoming"], row["outgoing"]),
                 value_with_error(row["zone_time_s"], row["zone_time_sd_s"], 2),
                 value_with_error(row["pass_m"], row["pass_sd_m"], 1),
                 value_with_error(row["free_distance_m"], row["free_distance_sd_m"], 1),
-                "; ".join(takeover_in_words(row["outcome"], row["faults"], _zone_doubt(row))),
+                "; ".join(
+                    map(
+                        reworded,
+                        takeover_in_words(row["outcome"], row["faults"], _zone_doubt(row)),
+                    )
+                ),
             )
             for row in rows
         ],
         right=(0, 1, 2, 4, 5, 6),
     )
     terminal.say(
-        "± is one standard error. Units are worn on the trunk: the pass is half-way between the "
-        "trunks, in metres past the entry line; gap is the distance between them then."
+        phrase(
+            "± is one standard error. Units are worn on the trunk: the pass is half-way between "
+            "the trunks, in metres past the entry line; gap is the distance between them then."
+        )
     )
-    terminal.print_list("Weak or missing", _remark_lines(rows))
 
 
-def _zone_doubt(row: dict[str, Any]) -> str | None:
+def _zone_doubt(row: Mapping[str, Any]) -> str | None:
     length_m = zone_length_m(row["event"], row["zone"], row["zone_time_s"], row["zone_speed_mps"])
     return zone_doubt_in_words(row["p_in_zone"], row["pass_m"], row["pass_sd_m"], length_m)
 
 
-def _remark_lines(rows: Sequence[dict[str, Any]]) -> list[str]:
+def _remark_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     """Each remark once, with the takeovers it is about."""
     about: dict[str, list[str]] = {}
     for row in rows:
         for remark in row["remarks"]:
             about.setdefault(remark, []).append(str(row["exchange"]))
     return [
-        f"takeover{'s' if len(numbers) > 1 else ''} {', '.join(numbers)}: {remark}"
+        phrase_count(
+            "takeover {numbers}: {remark}",
+            "takeovers {numbers}: {remark}",
+            len(numbers),
+            numbers=", ".join(numbers),
+            remark=reworded(remark),
+        )
         for remark, numbers in about.items()
     ]
 
@@ -277,7 +371,7 @@ def _remark_lines(rows: Sequence[dict[str, Any]]) -> list[str]:
 def _recording_lines(result: MeasuredSession) -> list[str]:
     """What is remarkable about each file, once; why a file was left out is listed apart."""
     lines = [
-        f"{row['file']}: {remark}"
+        phrase("{file}: {remark}", file=row["file"], remark=reworded(remark))
         for row in result.tables["recordings"].to_pylist()
         for remark in row["remarks"]
         if not any(remark in why for why in result.left_out)
@@ -333,96 +427,151 @@ def _utc(moment_s: float | None) -> datetime | None:
 
 
 def _print_report(report: Report) -> None:
+    """Whether it can be measured and what is wrong, then what each file holds."""
     session = report.session
-    sheet = "no practice sheet" if session.reps is None else count(len(session.reps), "rep")
-    lanes: dict[int, list[str]] = {}
-    for axis in report.axes:
-        lanes.setdefault(axis.lane, []).append(str(axis.zone))
-    zones = "; ".join(f"lane {lane}, zone {', '.join(own)}" for lane, own in lanes.items())
-    day = f"{session.date} ({session.time_zone})" if session.time_zone else session.date
-    terminal.say(f"{session.id}, {day}, {session.event}: {sheet}; {zones}")
-    if report.streams:
-        terminal.print_table(
-            [
-                "runner",
-                "file",
-                "sensor",
-                "samples",
-                "rate, Hz",
-                "from",
-                "for, min",
-                "gap, s",
-                "holds",
-            ],
-            [_stream_row(stream) for stream in report.streams],
-            right=(3, 4, 6, 7),
+    terminal.say(
+        phrase(
+            "{session}, {day} ({time_zone}), {event}: {sheet}; {zones}",
+            session=session.id,
+            day=session.date,
+            time_zone=session.time_zone or "UTC",
+            event=session.event,
+            sheet=phrase("no practice sheet")
+            if session.reps is None
+            else phrase_count("{count} rep", "{count} reps", len(session.reps)),
+            zones=_zones_in_words(report.axes),
         )
+    )
+    if not report.can_measure:
+        terminal.say(
+            phrase("Too little to measure: a takeover needs the positions of two runners.")
+        )
+    elif not (report.unreadable or report.missing):
+        terminal.say(phrase("Nothing is missing."))
+    terminal.print_list(phrase("Cannot be read"), map(reworded, report.unreadable))
+    terminal.print_list(phrase("Missing"), map(reworded, report.missing), terminal.SOME)
+    if report.streams:
+        _print_streams(report.streams, session)
     if session.observers:
         terminal.print_table(
-            ["observer", "kind", "clock", "use", "rows", "saw"],
+            [
+                phrase("observer"),
+                phrase("kind"),
+                phrase("clock"),
+                phrase("use"),
+                phrase("rows"),
+                phrase("saw"),
+            ],
             [_observer_row(observer) for observer in session.observers],
             right=(4,),
         )
     if session.races:
         terminal.print_table(
-            ["race", "event", "lane", "team", "gun", "official time, s"],
+            [
+                phrase("race"),
+                phrase("event"),
+                phrase("lane"),
+                phrase("team"),
+                phrase("gun"),
+                phrase("official time, s"),
+            ],
             [_race_row(race, session) for race in session.races],
             right=(2, 5),
         )
-    terminal.print_list("Cannot be read", report.unreadable)
-    terminal.print_list("Missing", report.missing)
-    terminal.print_list("Remarks", report.remarks)
-    if not report.can_measure:
-        terminal.say("Too little to measure: a takeover needs the positions of two runners.")
-    elif not (report.unreadable or report.missing):
-        terminal.say("Nothing is missing.")
+    terminal.print_list(phrase("Remarks"), map(reworded, report.remarks), terminal.SOME)
+
+
+def _zones_in_words(axes: Sequence[ZoneAxis]) -> str:
+    lanes: dict[int, list[str]] = {}
+    for axis in axes:
+        lanes.setdefault(axis.lane, []).append(str(axis.zone))
+    return "; ".join(
+        phrase("lane {lane}, zone {zones}", lane=lane, zones=", ".join(own))
+        for lane, own in lanes.items()
+    )
+
+
+def _print_streams(streams: Sequence[Stream], session: Session) -> None:
+    terminal.print_table(
+        [
+            phrase("runner"),
+            phrase("file"),
+            phrase("sensor"),
+            phrase("rate, Hz"),
+            phrase("from"),
+            phrase("for, min"),
+            phrase("gap, s"),
+            phrase("dropped"),
+        ],
+        [
+            (
+                one.runner,
+                one.file,
+                one.sensor,
+                "-" if one.rate_hz is None else localised(f"{one.rate_hz:.4g}"),
+                phrase("counter")
+                if one.first_utc_s is None
+                else _clock_on_the_wall(one.first_utc_s, session),
+                number(one.span_s / 60, 1),
+                localised(f"{one.longest_gap_s:.3g}"),
+                str(one.dropped),
+            )
+            for one in streams
+        ],
+        right=(3, 5, 6, 7),
+    )
+    if not terminal.is_long():
+        return
+    terminal.print_table(
+        [phrase("file"), phrase("format"), phrase("samples"), phrase("holds")],
+        [
+            (
+                one.file,
+                f"{one.sensor} ({one.format})",
+                str(one.samples),
+                ", ".join(
+                    word
+                    for word, is_there in (
+                        (phrase("position"), one.has_position),
+                        (phrase("speed"), one.has_speed),
+                        (phrase("acceleration"), one.sensor == "imu"),
+                    )
+                    if is_there
+                ),
+            )
+            for one in streams
+        ],
+        right=(2,),
+    )
+
+
+def _clock_on_the_wall(moment_s: float, session: Session) -> str:
+    """A moment by the session's clocks, with its day where it is another than the session's."""
+    from pipeline.show.wording import on_the_wall
+
+    when = on_the_wall(datetime.fromtimestamp(moment_s, UTC), session.time_zone)
+    is_its_day = f"{when:%Y-%m-%d}" == str(session.date)
+    return f"{when:%H:%M:%S}" if is_its_day else f"{day_words(when.date())} {when:%H:%M:%S}"
 
 
 def _observer_row(observer: Observer) -> tuple[str, ...]:
     events = Counter(sighting.event for sighting in observer.sightings)
     return (
         observer.id,
-        observer.kind,
-        observer.clock,
-        observer.use,
+        reworded(observer.kind),
+        reworded(observer.clock),
+        reworded(observer.use),
         str(len(observer.sightings)),
-        ", ".join(f"{number} {event}" for event, number in events.items()) or "-",
+        ", ".join(f"{number} {reworded(event)}" for event, number in events.items()) or "-",
     )
 
 
 def _race_row(race: Race, session: Session) -> tuple[str, ...]:
-    from pipeline.read.practice.time_zones import zone_named
+    from pipeline.show.wording import on_the_wall
 
     gun = "-"
     if race.gun_utc_s is not None:
-        moment = datetime.fromtimestamp(race.gun_utc_s, zone_named(session.time_zone))
-        gun = moment.isoformat(" ", "milliseconds")
-    official = "-" if race.official_time_s is None else f"{race.official_time_s:.2f}"
+        when = on_the_wall(datetime.fromtimestamp(race.gun_utc_s, UTC), session.time_zone)
+        gun = f"{when:%H:%M:%S}{localised(f'.{when.microsecond // 1000:03}')}"
+    official = "-" if race.official_time_s is None else number(race.official_time_s, 2)
     return race.id, race.event, str(race.lane), ", ".join(race.team), gun, official
-
-
-def _stream_row(stream: Stream) -> tuple[str, ...]:
-    start = "counter"
-    if stream.first_utc_s is not None:
-        start = datetime.fromtimestamp(stream.first_utc_s, UTC).strftime("%Y-%m-%d %H:%M:%SZ")
-    holds = [
-        word
-        for word, is_there in (
-            ("position", stream.has_position),
-            ("speed", stream.has_speed),
-            ("acceleration", stream.sensor == "imu"),
-            (f"{stream.dropped} dropped", stream.dropped > 0),
-        )
-        if is_there
-    ]
-    return (
-        stream.runner,
-        stream.file,
-        f"{stream.sensor} ({stream.format})",
-        str(stream.samples),
-        "-" if stream.rate_hz is None else f"{stream.rate_hz:.4g}",
-        start,
-        f"{stream.span_s / 60:.1f}",
-        f"{stream.longest_gap_s:.3g}",
-        ", ".join(holds),
-    )

@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.base.words import CAUTION, count
+from pipeline.base.words import CAUTION
 from pipeline.cli import terminal
 from pipeline.cli.options import OutArgument
+from pipeline.language.phrases import phrase, phrase_count, reworded
 
 if TYPE_CHECKING:
     from pipeline.show.report_files import WrittenFile
@@ -102,26 +103,36 @@ def run_report(
         season=season, every=every, has_name=to is not None,
     )  # fmt: skip
     if every:
-        _print_all_written(squad_pages.write_all_pages(out))
+        with terminal.at_work(phrase("writes pages")):
+            pages = squad_pages.write_all_pages(out)
+        _print_all_written(pages)
         return
-    if order is not None:
-        done = squad_pages.write_order_page(out, order, to=to)
-    elif race is not None:
-        done = squad_pages.write_race_page(out, race, session=session, to=to)
-    elif runner is not None:
-        done = squad_pages.write_runner_page(out, runner, to=to)
-    elif season:
-        done = squad_pages.write_season_page(out, to=to)
-    else:
-        done = publish.write_page(out, session=session, pair=pair, event=event, to=to)
-    _print_written(done, "Page")
+    with terminal.at_work(phrase("writes pages")):
+        if order is not None:
+            done = squad_pages.write_order_page(out, order, to=to)
+        elif race is not None:
+            done = squad_pages.write_race_page(out, race, session=session, to=to)
+        elif runner is not None:
+            done = squad_pages.write_runner_page(out, runner, to=to)
+        elif season:
+            done = squad_pages.write_season_page(out, to=to)
+        else:
+            done = publish.write_page(out, session=session, pair=pair, event=event, to=to)
+    _print_written(done, is_page=True)
 
 
 def _print_all_written(done: WrittenPages) -> None:
     terminal.give({"written": done.index.path, "pages": done.pages, "remarks": done.remarks})
-    terminal.say(f"{count(done.pages, 'page')}; begin with: {done.index.path}")
-    terminal.print_list("Remarks", done.remarks)
-    terminal.say(CAUTION)
+    terminal.say(
+        phrase_count(
+            "{count} page; begin with: {path}",
+            "{count} pages; begin with: {path}",
+            done.pages,
+            path=done.index.path,
+        )
+    )
+    terminal.print_list(phrase("Remarks"), map(reworded, done.remarks), terminal.SOME)
+    terminal.say(reworded(CAUTION))
 
 
 OVERLAY_EXAMPLE = (
@@ -168,15 +179,33 @@ def run_overlay(
     """Draw one figure for a slide, as SVG or PNG: of a takeover, or of a pair's many."""
     from pipeline.show import publish
 
-    done = publish.write_figure(
-        out, session=session, exchange=exchange, pair=pair, event=event,
-        view=None if axis is None else axis.value, figure=figure.value, dark=dark, to=to,
-    )  # fmt: skip
-    _print_written(done, "Figure")
+    with terminal.at_work(phrase("draws")):
+        done = publish.write_figure(
+            out, session=session, exchange=exchange, pair=pair, event=event,
+            view=None if axis is None else axis.value, figure=figure.value, dark=dark, to=to,
+        )  # fmt: skip
+    _print_written(done, is_page=False)
 
 
-def _print_written(done: WrittenFile, what: str) -> None:
+def _print_written(done: WrittenFile, is_page: bool) -> None:
     terminal.give({"written": done.path, "takeovers": done.takeovers, "remarks": done.remarks})
-    terminal.say(f"{what} of {count(done.takeovers, 'takeover')}: {done.path}")
-    terminal.print_list("Remarks", done.remarks)
-    terminal.say(CAUTION)
+    if is_page:
+        terminal.say(
+            phrase_count(
+                "Page of {count} takeover: {path}",
+                "Page of {count} takeovers: {path}",
+                done.takeovers,
+                path=done.path,
+            )
+        )
+    else:
+        terminal.say(
+            phrase_count(
+                "Figure of {count} takeover: {path}",
+                "Figure of {count} takeovers: {path}",
+                done.takeovers,
+                path=done.path,
+            )
+        )
+    terminal.print_list(phrase("Remarks"), map(reworded, done.remarks), terminal.SOME)
+    terminal.say(reworded(CAUTION))

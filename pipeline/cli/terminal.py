@@ -28,8 +28,8 @@ from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any, TextIO, cast
 
 from pipeline.errors import InputError
-from pipeline.language.numbers import number
-from pipeline.language.phrases import phrase, phrase_count, reworded
+from pipeline.language.numbers import localised, number
+from pipeline.language.phrases import phrase, phrase_count, phrase_of, reworded
 
 if TYPE_CHECKING:
     from pipeline.base.values import Progress
@@ -195,7 +195,9 @@ def keep_standard_streams_apart() -> None:
 
 LINE_CELLS = 80  # where no terminal says otherwise; the variable COLUMNS does anywhere
 LEAST_CELLS = 20
-WORD_CELLS = 16  # a longer word in a table may be folded where room is short
+SPACING = 2  # between columns
+SOME = 5  # of a list that may be long
+WORD_CELLS = 24  # a longer word in a table may be folded where room is short
 
 
 def line_cells() -> int:
@@ -214,22 +216,10 @@ def print_table(
     """
     if not _in_force.get().has_words:
         return
-    from rich.cells import cell_len
-
     rows = [tuple(map(show_unseen, row)) for row in rows]
-    columns = list(zip(headings, *rows, strict=True))
-    full = [max(map(cell_len, column)) for column in columns]
-    room = line_cells() - SPACING * (len(columns) - 1)
-    if sum(full) > room:  # then headings may fold
-        full = [
-            max(map(cell_len, (*heading.split(), *cells)), default=0) for heading, *cells in columns
-        ]
-    least = [
-        width if index in right else min(width, _longest_word(column), WORD_CELLS)
-        for index, (width, column) in enumerate(zip(full, columns, strict=True))
-    ]
-    if sum(least) <= room:
-        _print_grid(headings, rows, right, full)
+    widths = _column_widths(list(zip(headings, *rows, strict=True)), right)
+    if widths is not None:
+        _print_grid(headings, rows, right, widths)
         return
     for row in rows:
         cells = zip(headings, row, strict=True)
@@ -237,7 +227,25 @@ def print_table(
         _print_folded("; ".join(held), "", "    ")
 
 
-SPACING = 2
+def _column_widths(columns: Sequence[Sequence[str]], right: Sequence[int]) -> list[int] | None:
+    """The cells of each column, so that all fit the line; None where they cannot."""
+    from rich.cells import cell_len
+
+    widths = [max(map(cell_len, column)) for column in columns]
+    least = [
+        max(map(cell_len, (*heading.split(), *cells)), default=0)
+        if index in right
+        else min(width, _longest_word((heading, *cells)), WORD_CELLS)
+        for index, ((heading, *cells), width) in enumerate(zip(columns, widths, strict=True))
+    ]
+    over = sum(widths) + SPACING * (len(columns) - 1) - line_cells()
+    figures = [index for index in range(len(columns)) if index in right]
+    words = [index for index in range(len(columns)) if index not in right]
+    for indices in (figures, words):  # a heading that folds costs a line, words one in each row
+        while over > 0 and (loose := [k for k in indices if widths[k] > least[k]]):
+            widths[max(loose, key=lambda k: widths[k])] -= 1
+            over -= 1
+    return widths if over <= 0 else None
 
 
 def _longest_word(column: Iterable[str]) -> int:
@@ -266,12 +274,12 @@ def _print_grid(
         header_style="table.header" if on_screen else "",
     )
     for index, heading in enumerate(headings):
-        flush = index in right
+        width = widths[index]
         grid.add_column(
-            "\n".join(textwrap.wrap(heading, max(widths[index], 1))) if flush else Text(heading),
-            justify="right" if flush else "left",
+            Text("\n".join(textwrap.wrap(heading, max(width, 1)))),
+            justify="right" if index in right else "left",
             overflow="fold",
-            no_wrap=flush,
+            width=width,
         )
     for row in rows:
         grid.add_row(*map(Text, row))
@@ -457,9 +465,20 @@ def progress_bar() -> Iterator[Progress | None]:
         task = bar.add_task("", total=None)
 
         def moved(stage: str, done: int, total: int) -> None:
-            bar.update(task, description=show_unseen(stage), completed=done, total=total)
+            bar.update(
+                task, description=show_unseen(reworded(stage)), completed=done, total=total or None
+            )
 
         yield moved
+
+
+@contextlib.contextmanager
+def at_work(stage: str) -> Iterator[None]:
+    """A bar that moves for as long as work goes on of which nobody knows how long it takes."""
+    with progress_bar() as progress:
+        if progress is not None:
+            progress(stage, 0, 0)
+        yield
 
 
 def value_with_error(value: float | None, sd: float | None, digits: int) -> str:
@@ -467,3 +486,19 @@ def value_with_error(value: float | None, sd: float | None, digits: int) -> str:
     if value is None or sd is None:
         return "-"
     return f"{number(value, digits)} ± {number(sd, digits)}"
+
+
+def signed(value: float, digits: int) -> str:
+    """A number with + or a true minus; no sign before a 0."""
+    text = f"{value:+.{digits}f}"
+    return localised(text if float(text) else text[1:])
+
+
+def pair_words(incoming: str, outgoing: str) -> str:
+    """A pair of runners, the incoming one first."""
+    return phrase_of("pair", "{incoming} to {outgoing}", incoming=incoming, outgoing=outgoing)
+
+
+def leg_words(leg: int | None) -> str:
+    """A leg of a race, or all of them together (0, None)."""
+    return phrase("leg {leg}", leg=leg) if leg else phrase_of("legs", "all")

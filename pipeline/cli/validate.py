@@ -15,6 +15,8 @@ from pipeline.cli import terminal
 from pipeline.cli.decision_words import give_decisions
 from pipeline.cli.options import OutArgument, PrintOnlyOption
 from pipeline.cli.terminal import value_with_error
+from pipeline.language.numbers import localised, localised_numbers
+from pipeline.language.phrases import phrase, reworded
 
 if TYPE_CHECKING:
     from pipeline.advise.decisions import ValidationDecision
@@ -47,7 +49,8 @@ def run_validate(
     from pipeline.show import report_files
 
     report_files.check_picture_name(to)
-    found = decisions.decide_validation(out, write=not print_only)
+    with terminal.at_work(phrase("compares")):
+        found = decisions.decide_validation(out, write=not print_only)
     _print_agreements(found)
     files: dict[str, object] = {"figure": None, "figure_in_seconds": None}
     if to is not None or not print_only:
@@ -56,18 +59,32 @@ def run_validate(
 
 
 def _print_agreements(found: ValidationDecision) -> None:
+    """What it means, then the figures behind it."""
     from pipeline.advise import validation
 
     groups = found.agreements.groups
+    terminal.print_list(
+        phrase("What it means"), [reworded(validation.conclude(one)) for one in groups]
+    )
     terminal.print_table(
-        ["seen", "rows", "reps", "bias", "rms", "ratio", ">2", ">3", "far"],
+        [
+            phrase("seen"),
+            phrase("rows"),
+            phrase("reps"),
+            phrase("bias"),
+            phrase("rms"),
+            phrase("ratio"),
+            ">2",
+            ">3",
+            phrase("far"),
+        ],
         [
             (
-                validation.subject_words(one),
+                reworded(validation.subject_words(one)),
                 str(len(one.checks.sd)),
                 str(len(set(one.checks.takeovers))),
                 value_with_error(one.bias.value, one.bias.sd, one.decimals),
-                validation.size_words(one, one.rms),
+                localised_numbers(validation.size_words(one, one.rms)),
                 value_with_error(one.ratio.value, one.ratio.sd, 2),
                 str(one.beyond(2)),
                 str(one.beyond(3)),
@@ -78,16 +95,22 @@ def _print_agreements(found: ValidationDecision) -> None:
         right=(1, 2, 3, 4, 5, 6, 7, 8),
     )
     terminal.say(
-        "Bias: seen less measured, on average. Rms: how far off, bias and all. Ratio: of that to "
-        "the stated standard errors; 1 is honest. >2, >3: beyond so many of them. Far: misread "
-        "perhaps, and left out. ± is one standard error."
+        phrase(
+            "Bias: seen less measured, on average. Rms: how far off, bias and all. Ratio: of that "
+            "to the stated standard errors; 1 is honest. >2, >3: beyond so many of them. Far: "
+            "misread perhaps, and left out. ± is one standard error."
+        )
     )
-    terminal.print_list("What it means", [validation.conclude(one) for one in groups])
     lead = found.agreements.lead_m
     if lead is not None:
-        terminal.say(f"{validation.lead_words(lead)}; that is taken out of what is said of gates.")
-    terminal.print_list("Worst", _worst_lines(groups))
-    terminal.print_list("Remarks", found.remarks)
+        terminal.say(
+            phrase(
+                "{lead}; that is taken out of what is said of gates.",
+                lead=reworded(validation.lead_words(lead)),
+            )
+        )
+    terminal.print_list(phrase("Worst"), _worst_lines(groups))
+    terminal.print_list(phrase("Remarks"), map(reworded, found.remarks), terminal.SOME)
 
 
 def _worst_lines(groups: tuple[Agreement, ...]) -> list[str]:
@@ -101,13 +124,30 @@ def _worst_lines(groups: tuple[Agreement, ...]) -> list[str]:
     rows.sort(key=lambda row: (-row[1], -row[0]))
     left_out = sum(far for _, far, _, _ in rows)
     shown = rows[: max(WORST_SHOWN, min(left_out, FAR_OFF_SHOWN))]
-    return [
-        f"{one.checks.session[k]}, takeover {one.checks.exchange[k]}, "
-        f"{one.checks.gate[k] or one.checks.event[k]} by {one.checks.observer[k]} "
-        f"(line {one.checks.line[k]}): {one.checks.difference[k]:+.{one.decimals}f} {one.unit}, "
-        f"{z:.1f} standard errors" + (", far off" if far else "")
-        for z, far, one, k in shown
-    ]
+    return [_worst_line(one, k, z, far) for z, far, one, k in shown]
+
+
+def _worst_line(one: Agreement, k: int, z: float, far: bool) -> str:
+    values = {
+        "session": one.checks.session[k],
+        "number": one.checks.exchange[k],
+        "seen": reworded(one.checks.gate[k] or one.checks.event[k]),
+        "observer": one.checks.observer[k],
+        "line": one.checks.line[k],
+        "difference": localised(f"{one.checks.difference[k]:+.{one.decimals}f} {one.unit}"),
+        "z": z,
+    }
+    if far:
+        return phrase(
+            "{session}, takeover {number}, {seen} by {observer} (line {line}): {difference}, "
+            "{z:.1f} standard errors, far off",
+            **values,
+        )
+    return phrase(
+        "{session}, takeover {number}, {seen} by {observer} (line {line}): {difference}, {z:.1f} "
+        "standard errors",
+        **values,
+    )
 
 
 def _draw(out: str, found: ValidationDecision, to: Path | None) -> dict[str, object]:
@@ -117,8 +157,12 @@ def _draw(out: str, found: ValidationDecision, to: Path | None) -> dict[str, obj
 
     strips = [
         Strip(
-            f"{validation.subject_words(one)}: {validation.size_words(one, one.rms)}, "
-            f"ratio {value_with_error(one.ratio.value, one.ratio.sd, 2)}",
+            phrase(
+                "{seen}: {size}, ratio {ratio}",
+                seen=reworded(validation.subject_words(one)),
+                size=localised_numbers(validation.size_words(one, one.rms)),
+                ratio=value_with_error(one.ratio.value, one.ratio.sd, 2),
+            ),
             one.checks.z,
             one.far_off,
         )
@@ -126,11 +170,13 @@ def _draw(out: str, found: ValidationDecision, to: Path | None) -> dict[str, obj
         if one.gate is None
     ]
     lead = found.agreements.lead_m
-    notes = [] if lead is None else [f"{validation.lead_words(lead)}; that is taken out."]
+    notes = []
+    if lead is not None:
+        notes = [phrase("{lead}; that is taken out.", lead=reworded(validation.lead_words(lead)))]
     figure = publish.write_agreement(out, strips, notes, to=to)
-    terminal.say(f"Figure: {figure}")
+    terminal.say(phrase("Figure: {path}", path=figure))
     judged = validation.validation_table(found.agreements).to_pylist()
     seconds = publish.write_checks(out, judged, to=to)
     if seconds is not None:
-        terminal.say(f"In seconds: {seconds}")
+        terminal.say(phrase("In seconds: {path}", path=seconds))
     return {"figure": figure, "figure_in_seconds": seconds}
