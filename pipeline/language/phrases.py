@@ -199,7 +199,10 @@ def _reworded(language: str, sentence: str) -> str:
     book = catalogue(language)
     found = book.source_of(sentence)
     if found is None:
-        return sentence
+        # The head of a sentence may be a phrase with a capital: "The tape".
+        small = sentence[:1].lower() + sentence[1:]
+        said = sentence if small == sentence else _reworded(language, small)
+        return sentence if said in (small, sentence) else said[:1].upper() + said[1:]
     english, values = found
     if not values:
         return book.texts.get(sentence) or sentence

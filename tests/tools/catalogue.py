@@ -80,10 +80,47 @@ def sentences_said(code: str, place: str) -> Iterator[Sentence]:
             yield Sentence(texts[0], place=place)
 
 
+def base_words(root: Path = ROOT) -> Iterator[Sentence]:
+    """The sentences of `base.words`, which `show.wording` says in the reader's language: what has a
+    space in it, and the words in its tables of words."""
+    path = root / "pipeline" / "base" / "words.py"
+    place = str(path.relative_to(root))
+    tree = ast.parse(path.read_text("utf-8"))
+    silent = {
+        id(one.body[0].value)
+        for one in ast.walk(tree)
+        if isinstance(one, ast.Module | ast.FunctionDef) and isinstance(one.body[0], ast.Expr)
+    }
+    for node in ast.walk(tree):
+        if isinstance(node, ast.JoinedStr):
+            text = "".join(
+                str(part.value)
+                if isinstance(part, ast.Constant)
+                else f"{{{ast.unparse(part.value)}}}"
+                for part in node.values
+                if isinstance(part, ast.Constant | ast.FormattedValue)
+            )
+            silent |= set(map(id, node.values))
+            if " " in text and all(name.isidentifier() for _, name, _, _ in named(text)):
+                yield Sentence(text, place=place)
+        elif isinstance(node, ast.Tuple):
+            silent |= set(map(id, node.elts))  # what is looked for, not what is said
+        elif isinstance(node, ast.Assign) and "WORDS" in getattr(node.targets[0], "id", ""):
+            table = ast.literal_eval(node.value)
+            silent |= {id(one) for one in ast.walk(node.value)}
+            yield from (Sentence(one, place=place) for one in table.values())
+        elif (
+            isinstance(node, ast.Constant)
+            and id(node) not in silent
+            and " " in str(node.value).strip()
+        ):
+            yield Sentence(str(node.value), place=place)
+
+
 def all_sentences(root: Path = ROOT) -> list[Sentence]:
     """Every sentence once, in the order of the alphabet."""
     found: dict[str, Sentence] = {}
-    for one in spoken(root):
+    for one in (*spoken(root), *base_words(root)):
         former = found.get(one.key)
         if former is None or (one.many and not former.many):
             found[one.key] = one
@@ -132,8 +169,15 @@ def renewed(language: str, sentences: list[Sentence], new: dict[str, dict[str, o
     return out
 
 
+def named(text: str) -> Iterator[tuple[str, str, str | None, str | None]]:
+    """The places for values in a sentence."""
+    for before, name, spec, way in string.Formatter().parse(text):
+        if name is not None:
+            yield before, name, spec, way
+
+
 def fields(text: str) -> set[str]:
-    return {f"{name}:{spec}" for _, name, spec, _ in string.Formatter().parse(text) if name}
+    return {f"{name}:{spec}" for _, name, spec, _ in named(text) if name}
 
 
 def lacking(catalog: Catalog) -> list[Message]:
