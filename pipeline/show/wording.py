@@ -18,7 +18,7 @@ from pipeline.base import words
 from pipeline.base.values import Estimate
 from pipeline.base.words import percent
 from pipeline.language.numbers import day_words, localised, number
-from pipeline.language.phrases import phrase, phrase_of, reworded
+from pipeline.language.phrases import phrase, phrase_count, phrase_of, reworded
 
 NBSP = "\u00a0"  # keeps a number and its unit on one line
 CLEAR_SDS, LEAST_COST_S = 2.0, 0.03  # less is said to be nothing
@@ -81,6 +81,76 @@ def zone_doubt_words(
 def small_number_words(number_of: int) -> str:
     """A number of things as it is said, in words up to twelve."""
     return reworded(words.number_in_words(number_of))
+
+
+def moment_words(what: str) -> str:
+    """What happens in a takeover, or is seen of it, by the tables' word for it."""
+    known = {
+        "mark": phrase_of("moment", "mark"),
+        "go": phrase_of("moment", "go"),
+        "entry": phrase_of("moment", "entry"),
+        "hand back": phrase_of("moment", "hand back"),
+        "pass": phrase_of("moment", "pass"),
+        "exit": phrase_of("moment", "exit"),
+        "gate": phrase_of("moment", "gate"),
+    }
+    return known.get(what, what)
+
+
+def basis_words(basis: str) -> str:
+    """What a moment rests on, by the tables' word for it."""
+    known = {
+        "laid": phrase_of("basis of a moment", "laid"),
+        "seen": phrase_of("basis of a moment", "seen"),
+        "sensed": phrase_of("basis of a moment", "sensed"),
+        "inferred": phrase_of("basis of a moment", "inferred"),
+        "measured": phrase_of("basis of a moment", "measured"),
+    }
+    return known.get(basis, basis)
+
+
+def role_words(role: str) -> str:
+    """Which of the two runners it is, by the tables' word for it."""
+    known = {
+        "incoming": phrase_of("runner", "incoming"),
+        "outgoing": phrase_of("runner", "outgoing"),
+    }
+    return known.get(role, role)
+
+
+def lost_axis_words() -> str:
+    """The label of an axis on which lost time is to the right of 0."""
+    return phrase("s won to the left, lost to the right")
+
+
+def takeovers_words(number_of: int) -> str:
+    """So many takeovers, where nothing else is said of them."""
+    return phrase_count("{count} takeover", "{count} takeovers", number_of)
+
+
+def kinds_left_words(number_of: int) -> tuple[str, ...]:
+    """That so many kinds of what was observed are not drawn, a note; none where that is 0."""
+    if not number_of:
+        return ()
+    note = phrase_count(
+        "Not drawn: {count} kind with fewer observations.",
+        "Not drawn: {count} kinds with fewer observations.",
+        number_of,
+    )
+    return (note,)
+
+
+# --- sentences in a row -------------------------------------------------------------------
+
+
+def with_head(head: str, text: str) -> str:
+    """What something is about, and what is said of it: "Robin to Wren: 5 takeovers"."""
+    return phrase_of("a head and what is said of it", "{head}: {text}", head=head, text=text)
+
+
+def joined_parts(parts: Iterable[str]) -> str:
+    """Parts of one sentence, which could be sentences themselves, with semicolons between."""
+    return phrase_of("between the parts of a sentence", "; ").join(parts)
 
 
 # --- numbers ------------------------------------------------------------------------------
