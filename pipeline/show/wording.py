@@ -11,14 +11,16 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from pipeline.base import words
 from pipeline.base.values import Estimate
 from pipeline.base.words import percent
 from pipeline.language.numbers import day_words, localised, number
-from pipeline.language.phrases import phrase, phrase_count, phrase_of, reworded
+from pipeline.language.phrases import phrase, phrase_around, phrase_count, phrase_of, reworded
+
+T = TypeVar("T")
 
 NBSP = "\u00a0"  # keeps a number and its unit on one line
 CLEAR_SDS, LEAST_COST_S = 2.0, 0.03  # less is said to be nothing
@@ -215,10 +217,12 @@ def day_range(first: datetime, last: datetime) -> str:
 
 def pair_title(incoming: str, outgoing: str) -> str:
     """Who gives the baton to whom: Robin to Wren."""
-    return phrase_of(
-        "who gives the baton to whom", "{incoming} to {outgoing}",
-        incoming=incoming, outgoing=outgoing,
-    )  # fmt: skip
+    return phrase("{incoming} to {outgoing}", incoming=incoming, outgoing=outgoing)
+
+
+def pair_around(incoming: T, outgoing: T) -> list[str | T]:
+    """The same around names that are elements of a page."""
+    return phrase_around("{incoming} to {outgoing}", incoming=incoming, outgoing=outgoing)
 
 
 def foot_length_m(row: Mapping[str, Any]) -> float | None:
