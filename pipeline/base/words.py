@@ -1,7 +1,12 @@
-"""Sentences that several rooms say, and how marks and counts are written everywhere."""
+"""Sentences that several rooms say, and how marks and counts are written everywhere.
+
+They are English, since rooms below store them. `show.wording` says them in the reader's language:
+what is said here is a whole text of the catalogue each time, never a sum of words.
+"""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Literal
 
 from pipeline.base.defaults import RISKY
 
@@ -26,19 +31,19 @@ def in_feet_words(feet: float) -> str:
     return f"{whole}{'½' if halves % 2 else ''}"
 
 
-def feet_in_words(feet: float) -> str:
-    """A number of foot-lengths to a half, without its sign: "half a foot", "2½ feet"."""
-    size = abs(feet)
-    if size == 0.5:
-        return "half a foot"
-    return f"{in_feet_words(size)} {'foot' if size == 1.0 else 'feet'}"
+# By half foot-lengths: languages differ in where the plural begins.
+_NEARER_WORDS = {1: "half a foot nearer", 2: "1 foot nearer", 3: "1½ feet nearer"}
+_FARTHER_WORDS = {1: "half a foot farther", 2: "1 foot farther", 3: "1½ feet farther"}
 
 
 def move_in_words(feet: float) -> str:
     """How far a tape moves, in foot-lengths to a half: "half a foot nearer", "2½ feet farther"; ""
     where that is nowhere."""
-    halves = round(2.0 * feet) / 2.0
-    return f"{feet_in_words(halves)} {'farther' if halves > 0 else 'nearer'}" if halves else ""
+    halves = round(2.0 * feet)
+    size = in_feet_words(abs(halves) / 2.0)
+    if halves > 0:
+        return _FARTHER_WORDS.get(halves, f"{size} feet farther")
+    return _NEARER_WORDS.get(-halves, f"{size} feet nearer") if halves else ""
 
 
 def percent(chance: float) -> int:
@@ -63,13 +68,16 @@ def chance_in_words(p: float) -> str:
     What is rounded across the accepted chance says so, "nearly 9 in 10", "over 1 in 10": else it
     would read as accepted beside a sign that it is not.
     """
-    part, whole = min(_CHANCES, key=lambda odds: abs(odds[0] / odds[1] - p))
-    said = part / whole
-    if falls_short(p) and not falls_short(said):
-        return f"nearly {part} in {whole}"
-    if is_risky(p) and not is_risky(said):
-        return f"over {part} in {whole}"
-    return f"{part} in {whole}"
+    odds = _nearest_odds(_CHANCES, p)
+    if falls_short(p) and not falls_short(_CHANCES[odds]):
+        return f"nearly {odds}"
+    if is_risky(p) and not is_risky(_CHANCES[odds]):
+        return f"over {odds}"
+    return odds
+
+
+def _nearest_odds(of: Mapping[str, float], p: float) -> str:
+    return min(of, key=lambda odds: abs(of[odds] - p))
 
 
 def capitalised(text: str) -> str:
@@ -82,32 +90,49 @@ def count(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
 
 
-_SMALL_NUMBERS = (
-    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven",
-    "twelve",
-)  # fmt: skip
+_NUMBER_WORDS = {
+    0: "no", 1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six", 7: "seven",
+    8: "eight", 9: "nine", 10: "ten", 11: "eleven", 12: "twelve",
+}  # fmt: skip
 
 
 def number_in_words(number: int) -> str:
     """A number of things as it is said: in words up to twelve."""
-    return _SMALL_NUMBERS[number] if 0 <= number < len(_SMALL_NUMBERS) else str(number)
+    return _NUMBER_WORDS.get(number, str(number))
 
 
-_TENTHS = tuple((k, 10) for k in range(1, 10))
-_CHANCES = ((1, 100), (1, 50), (1, 20), *_TENTHS, (19, 20), (49, 50), (99, 100))
+_CHANCES = {
+    "1 in 100": 1 / 100, "1 in 50": 1 / 50, "1 in 20": 1 / 20, "1 in 10": 1 / 10, "2 in 10": 2 / 10,
+    "3 in 10": 3 / 10, "4 in 10": 4 / 10, "5 in 10": 5 / 10, "6 in 10": 6 / 10, "7 in 10": 7 / 10,
+    "8 in 10": 8 / 10, "9 in 10": 9 / 10, "19 in 20": 19 / 20, "49 in 50": 49 / 50,
+    "99 in 100": 99 / 100,
+}  # fmt: skip
 
 
 # Below the first a pass counts as outside the zone, above the second as inside; between them it is
 # left open. A convention.
 SURELY_OUTSIDE_P, SURELY_INSIDE_P = 0.2, 0.8
-_ODDS = ((1, 2), (3, 5), (2, 3), (3, 4), (4, 5), (9, 10), (19, 20))
+_EVEN = "1 in 2"
+_ODDS = {
+    _EVEN: 1 / 2, "3 in 5": 3 / 5, "2 in 3": 2 / 3, "3 in 4": 3 / 4, "4 in 5": 4 / 5,
+    "9 in 10": 9 / 10, "19 in 20": 19 / 20,
+}  # fmt: skip
 
 
 # What may cost a takeover time, in the order in which it happens.
 CAUSES = (
     "mark", "start", "incoming speed", "outgoing speed", "reach", "braking", "pass place", "rest",
 )  # fmt: skip
-_CAUSE_WORDS = {"mark": "tape", "pass place": "place of the pass", "rest": "what is left over"}
+_CAUSE_WORDS = {
+    "mark": "tape", "start": "start", "incoming speed": "incoming speed",
+    "outgoing speed": "outgoing speed", "reach": "reach", "braking": "braking",
+    "pass place": "place of the pass", "rest": "what is left over",
+}  # fmt: skip
+_THE_CAUSE_WORDS = {
+    "mark": "the tape", "start": "the start", "incoming speed": "the incoming speed",
+    "outgoing speed": "the outgoing speed", "reach": "the reach", "braking": "braking",
+    "pass place": "the place of the pass", "rest": "what is left over",
+}  # fmt: skip
 
 
 def cause_in_words(cause: str) -> str:
@@ -117,13 +142,19 @@ def cause_in_words(cause: str) -> str:
 
 def the_cause_in_words(cause: str) -> str:
     """The same with its article: "the tape", "braking"."""
-    words = cause_in_words(cause)
-    return words if cause in ("braking", "rest") else f"the {words}"
+    return _THE_CAUSE_WORDS.get(cause, cause)
+
+
+_OUTCOME_WORDS = {
+    "passed": "passed",
+    "not passed": "not passed",
+    "unclear": "unclear whether it was passed",
+}
 
 
 def outcome_in_words(outcome: str) -> str:
     """The outcome of a takeover as a coach would say it."""
-    return "unclear whether it was passed" if outcome == "unclear" else outcome
+    return _OUTCOME_WORDS.get(outcome, outcome)
 
 
 def zone_doubt_in_words(
@@ -142,17 +173,35 @@ def zone_doubt_in_words(
         return None
     side = _side_of_zone(pass_m, pass_sd_m, zone_length_m)
     if p_in_zone >= 0.5:
-        return f"may have been passed {side} the zone"
+        return {
+            "before": "may have been passed before the zone",
+            "beyond": "may have been passed beyond the zone",
+            "outside": "may have been passed outside the zone",
+        }[side]
     outside = 1.0 - p_in_zone
     if outside > 0.975:
-        return f"almost certainly {side} the zone"
-    part, whole = min(_ODDS, key=lambda odds: abs(odds[0] / odds[1] - outside))
-    if part / whole == 0.5:
-        return f"as likely {side} the zone as inside it"
-    return f"likelier {side} the zone ({part} in {whole})"
+        return {
+            "before": "almost certainly before the zone",
+            "beyond": "almost certainly beyond the zone",
+            "outside": "almost certainly outside the zone",
+        }[side]
+    odds = _nearest_odds(_ODDS, outside)
+    if odds == _EVEN:
+        return {
+            "before": "as likely before the zone as inside it",
+            "beyond": "as likely beyond the zone as inside it",
+            "outside": "as likely outside the zone as inside it",
+        }[side]
+    return {
+        "before": f"likelier before the zone ({odds})",
+        "beyond": f"likelier beyond the zone ({odds})",
+        "outside": f"likelier outside the zone ({odds})",
+    }[side]
 
 
-def _side_of_zone(pass_m: float | None, pass_sd_m: float | None, zone_length_m: float) -> str:
+def _side_of_zone(
+    pass_m: float | None, pass_sd_m: float | None, zone_length_m: float
+) -> Literal["before", "beyond", "outside"]:
     """The side of the zone on which a pass lies more probably than on the other."""
     if pass_m is None:
         return "outside"

@@ -22,6 +22,7 @@ T = TypeVar("T")
 
 _SEPARATOR = "\x04"  # between context and sentence, as gettext's own files have it
 _FORMATTER = string.Formatter()
+_LEAST_LETTERS = 3  # of a sentence without its values, to be known by them
 
 
 def phrase(sentence: str, /, **values: Any) -> str:
@@ -50,7 +51,7 @@ def phrase_count(one: str, many: str, count: int, /, **values: Any) -> str:
     return _filled(chosen, {"count": count, **values})
 
 
-def phrase_around(sentence: str, /, **things: T) -> list[str | T]:
+def phrase_around(sentence: str, /, **things: T | str) -> list[str | T]:
     """A sentence whose `{things}` are no text, say names set apart on a page: its parts in the order
     that the language puts them in."""
     parts: list[str | T] = []
@@ -91,8 +92,11 @@ class Catalogue:
         self.texts, self.plurals = dict(texts), dict(plurals)
         self._patterns: dict[str, list[_Pattern]] = {}
         for sentence in self.texts:
-            if _SEPARATOR not in sentence and "{" in sentence:
-                pattern = _Pattern(sentence)
+            if _SEPARATOR in sentence or "{" not in sentence:
+                continue
+            pattern = _Pattern(sentence)
+            # "{incoming} to {outgoing}" would be found in any text with "to" in it.
+            if pattern.letters >= _LEAST_LETTERS or not pattern.letters:
                 self._patterns.setdefault(pattern.key, []).append(pattern)
         for patterns in self._patterns.values():
             patterns.sort(key=lambda one: -one.letters)
@@ -199,7 +203,10 @@ def _reworded(language: str, sentence: str) -> str:
     book = catalogue(language)
     found = book.source_of(sentence)
     if found is None:
-        return sentence
+        # The head of a sentence may be a phrase with a capital: "The tape".
+        small = sentence[:1].lower() + sentence[1:]
+        said = sentence if small == sentence else _reworded(language, small)
+        return sentence if said in (small, sentence) else said[:1].upper() + said[1:]
     english, values = found
     if not values:
         return book.texts.get(sentence) or sentence

@@ -15,6 +15,8 @@ import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from xml.etree import ElementTree as ET
 
+from pipeline.language.choice import language_in_force
+
 _SHAPE_END = re.compile("></(?:path|use|rect|circle)>")
 _FIGURE_NAME_WIDTH = 16  # half-width characters of a name in a figure
 
@@ -114,7 +116,7 @@ def html_document(title: str, style: str, body: ET.Element, script: str = "") ->
     )
     if script:
         body.append(element("script", {}, script))
-    page = element("html", {"lang": "en"}, head, body)
+    page = element("html", {"lang": language_in_force()}, head, body)
     return "<!DOCTYPE html>\n" + _close_shapes(ET.tostring(page, encoding="unicode", method="html"))
 
 

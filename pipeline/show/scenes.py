@@ -17,8 +17,7 @@ import pyarrow as pa
 
 from pipeline.base import relays
 from pipeline.base.values import Estimate, Floats, Frozen
-from pipeline.base.words import zone_doubt_in_words
-from pipeline.show.wording import on_the_wall
+from pipeline.show.wording import on_the_wall, zone_doubt_words
 from pipeline.tables import schema
 from pipeline.tables.courses import CourseKey, RunnerCourse, runner_courses
 from pipeline.tables.full_speed import judge_speeds
@@ -128,7 +127,7 @@ class Scene:
     def zone_doubt(self) -> str | None:
         """That the pass may lie outside the zone, in words."""
         row = self.row
-        return zone_doubt_in_words(row["p_in_zone"], row["pass_m"], row["pass_sd_m"], self.zone_m)
+        return zone_doubt_words(row["p_in_zone"], row["pass_m"], row["pass_sd_m"], self.zone_m)
 
     def estimate(self, name: str, sd: str) -> Estimate | None:
         return row_estimate(self.row, name, sd)

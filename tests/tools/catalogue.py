@@ -144,8 +144,15 @@ def renewed(language: str, sentences: list[Sentence], new: dict[str, dict[str, o
     return out
 
 
+def named(text: str) -> Iterator[tuple[str, str, str | None, str | None]]:
+    """The places for values in a sentence."""
+    for before, name, spec, way in string.Formatter().parse(text):
+        if name is not None:
+            yield before, name, spec, way
+
+
 def fields(text: str) -> set[str]:
-    return {f"{name}:{spec}" for _, name, spec, _ in string.Formatter().parse(text) if name}
+    return {f"{name}:{spec}" for _, name, spec, _ in named(text) if name}
 
 
 def lacking(catalog: Catalog) -> list[Message]:

@@ -11,6 +11,7 @@ is; on paper and beside the grid that would say it twice, and is not shown.
 
 from __future__ import annotations
 
+import datetime
 import importlib.resources
 import math
 from collections.abc import Iterable, Mapping, Sequence
@@ -27,14 +28,9 @@ from pipeline.base import defaults
 from pipeline.base.relays import Rules, is_blind, zone_lines_m
 from pipeline.base.stadium import keeps_lanes
 from pipeline.base.values import Estimate
-from pipeline.base.words import (
-    CAUTION,
-    FEW_REPS,
-    TENTH,
-    chance_in_words,
-    in_feet_words,
-    percent,
-)
+from pipeline.base.words import FEW_REPS, in_feet_words, percent
+from pipeline.language.numbers import day_words
+from pipeline.language.phrases import phrase, phrase_around, phrase_of, reworded
 from pipeline.show.card.pair_marks import (
     CardPair,
     PairMark,
@@ -56,22 +52,18 @@ from pipeline.show.markup import (
 )
 from pipeline.show.wording import (
     NBSP,
+    caution,
     decimal,
+    joined_parts,
+    odds_words,
+    pair_around,
+    tenth_words,
     with_sign,
 )
 from pipeline.tables import schema
 
 MOST = 8  # runners on one card: more would need type too small for arm's length
 MOST_IN_FULL = 6  # with what to expect of each pass
-
-# World Athletics Technical Rules, TR24.4: from memory, as docs/advice.md says.
-TAPE = (
-    "One check mark for each receiver, in his or her own lane, of tape at most 50 x 400 mm "
-    "(World Athletics TR24.4). Lay only the one in use."
-)
-
-READ_GRID = "Rows: incoming runners. Columns: outgoing runners, the receivers."
-READ_ZONES = "One row a takeover zone, in the order of the race. Lay these marks and no others."
 
 _CARD_NAME_WIDTH = 18  # half-width characters; the whole of a longer name is below the grid
 _WHOLE_NAME_WIDTH = 50
@@ -88,7 +80,8 @@ class CardSheet:
 
     `team` chooses and orders the runners, at least two; None takes all in `marks`, by name; of more
     than `MOST` the first are shown, and the sheet says so. On a race's card it is the order.
-    `date` is printed as it is. `in_use`: the mark each pair used last, metres before the back
+    `date` is printed as the language in force writes a day, where it is one in ISO 8601, else as it
+    is. `in_use`: the mark each pair used last, metres before the back
     line, by (incoming, outgoing). `zone_m`: the zone's length, today's unless given.
     """
 
@@ -147,13 +140,19 @@ def _relay_sheet(
     advice = pair_marks(marks, shown, receivers, wanted.in_use, wanted.length_m)
     names = _head_names(shown)
     by_sight = not is_blind(event)
-    title = f"{'When to go' if by_sight else 'Check marks'}, {_short_value(event)}"
+    relay = _short_value(event)
+    title = (
+        phrase("When to go, {event}", event=relay)
+        if by_sight
+        else phrase("Check marks, {event}", event=relay)
+    )
+    how_to_read = phrase("Rows: incoming runners. Columns: outgoing runners, the receivers.")
     return _card_sheet(
         _card_header(title, wanted.date, settings),
         _marks_grid(shown, names, advice, receivers, by_sight),
         [
             _legend_section(
-                advice, receivers, by_sight, READ_GRID, in_full=len(shown) <= MOST_IN_FULL
+                advice, receivers, by_sight, how_to_read, in_full=len(shown) <= MOST_IN_FULL
             ),
             _moving_section(advice, names, asked),
             _cautions_section(by_sight, notes),
@@ -186,12 +185,15 @@ def race_card_html(
     advice = {pair: found[pair] for pair in needed if pair in found}
     names = _head_names(team)
     by_sight = not is_blind(event)
-    title = f"Race card, {_short_value(event)}, lane {lane}"
+    title = phrase("Race card, {event}, lane {lane}", event=_short_value(event), lane=lane)
+    how_to_read = phrase(
+        "One row a takeover zone, in the order of the race. Lay these marks and no others."
+    )
     sheet = _card_sheet(
         _card_header(title, wanted.date, settings),
         _zones_grid(event, lane, needed, names, advice, receivers),
         [
-            _legend_section(advice, receivers, by_sight, READ_ZONES),
+            _legend_section(advice, receivers, by_sight, how_to_read),
             _moving_section(advice, names, team),
             _cautions_section(by_sight, notes),
         ],
@@ -204,7 +206,7 @@ def race_card_html(
 def _card_document(sheets: Sequence[ET.Element]) -> str:
     titles = [head.text or "" for sheet in sheets for head in sheet.iter("h1")]
     main = element("main", {}, *sheets)
-    return html_document("; ".join(titles), _card_style(), element("body", {}, main))
+    return html_document(joined_parts(titles), _card_style(), element("body", {}, main))
 
 
 def _card_sheet(
@@ -243,6 +245,13 @@ def _short_value(text: str) -> str:
     return shorten(plain_text(text), _VALUE_WIDTH)
 
 
+def _day_or_text(date: str) -> str:
+    try:
+        return day_words(datetime.date.fromisoformat(date))
+    except ValueError:
+        return _short_value(date)
+
+
 # --- the page --------------------------------------------------------------------------
 
 
@@ -256,17 +265,21 @@ def _card_header(title: str, date: str, settings: Mapping[str, str]) -> ET.Eleme
         words = element(
             "span",
             {},
-            f"{shorten(plain_text(setting), _SETTING_WIDTH)}: ",
-            element("b", {}, _short_value(value)),
+            *phrase_around(
+                "{setting}: {value}",
+                setting=shorten(plain_text(setting), _SETTING_WIDTH),
+                value=element("b", {}, _short_value(value)),
+            ),
         )
         parts += [" · ", words] if parts else [words]
     if len(settings) > _MOST_SETTINGS:
-        parts.append(f" · and {len(settings) - _MOST_SETTINGS} more")
+        more = phrase("and {count} more", count=len(settings) - _MOST_SETTINGS)
+        parts.append(f" · {more}")
     return element(
         "header",
         {},
         element("h1", {}, title),
-        element("p", {"class": "date"}, _short_value(date)),
+        element("p", {"class": "date"}, _day_or_text(date)),
         element("p", {"class": "settings"}, *parts),
     )
 
@@ -281,9 +294,9 @@ def _marks_grid(
     corner = element(
         "th",
         {"scope": "col", "class": "corner"},
-        element("span", {}, "outgoing →"),
+        element("span", {}, phrase("outgoing →")),
         " ",
-        element("span", {}, "incoming ↓"),
+        element("span", {}, phrase("incoming ↓")),
     )
     heads = [element("th", {"scope": "col"}, outside_name(names[runner])) for runner in team]
     rows = [
@@ -310,7 +323,7 @@ def _marks_grid(
         element(
             "caption",
             {},
-            "The mark of each pair: incoming runners in rows, outgoing runners in columns",
+            phrase("The mark of each pair: incoming runners in rows, outgoing runners in columns"),
         ),
         element("thead", {}, element("tr", {}, corner, *heads)),
         element("tbody", {}, *rows),
@@ -323,13 +336,13 @@ def _marks_grid(
 def _grid_region(table: ET.Element) -> ET.Element:
     """The grid, which scrolls by itself where it is too wide."""
     say_roles(table)
-    given = {"class": "grid", "role": "region", "aria-label": "Marks", "tabindex": "0"}
+    given = {"class": "grid", "role": "region", "aria-label": phrase("Marks"), "tabindex": "0"}
     return element("div", given, table)
 
 
 def _pair_names(names: Mapping[str, str], incoming: str, outgoing: str) -> ET.Element:
     """Whose cell it is, for where it stands alone."""
-    both = outside_name(names[incoming]), " to ", outside_name(names[outgoing])
+    both = pair_around(outside_name(names[incoming]), outside_name(names[outgoing]))
     return element("p", {"class": "who"}, *both)
 
 
@@ -354,9 +367,9 @@ def _zones_grid(
                     "th",
                     {"scope": "row"},
                     _text_line(
-                        outside_name(names[incoming]), " to ", outside_name(names[outgoing])
+                        *pair_around(outside_name(names[incoming]), outside_name(names[outgoing]))
                     ),
-                    _text_line(f"zone {zone}, {_zone_lane_words(event, zone, lane)}"),
+                    _text_line(_zone_lane_words(event, zone, lane)),
                 ),
                 _mark_cell(incoming, outgoing, advice),
                 _receiver_cell(receiver, by_sight=not is_blind(event, zone)),
@@ -364,12 +377,16 @@ def _zones_grid(
         )
     heads = [
         element("th", {"scope": "col"}, words)
-        for words in ("incoming to outgoing", "mark", "the receiver")
+        for words in (
+            phrase("incoming to outgoing"),
+            phrase_of("column", "mark"),
+            phrase("the receiver"),
+        )
     ]
     table = element(
         "table",
         {"class": "zones"},
-        element("caption", {}, "The marks of this order, zone by zone"),
+        element("caption", {}, phrase("The marks of this order, zone by zone")),
         element("thead", {}, element("tr", {}, *heads)),
         element("tbody", {}, *rows),
     )
@@ -377,8 +394,10 @@ def _zones_grid(
 
 
 def _zone_lane_words(event: str, zone: int, lane: int) -> str:
-    """In which lane the zone lies: after the break from lanes no lane is kept."""
-    return f"lane {lane}" if keeps_lanes(event, zone) else "after the break, as placed"
+    """Which zone, and in which lane it lies: after the break from lanes no lane is kept."""
+    if keeps_lanes(event, zone):
+        return phrase("zone {zone}, lane {lane}", zone=zone, lane=lane)
+    return phrase("zone {zone}, after the break, as placed", zone=zone)
 
 
 def _receivers_row(
@@ -391,24 +410,29 @@ def _receivers_row(
     for runner in team:
         one = receivers.get(runner, ReceiverFacts(None, None))
         cells.append(_receiver_cell(one, by_sight, outside_name(names[runner])))
-    return element("tr", {}, element("th", {"scope": "row"}, "The receiver"), *cells)
+    return element("tr", {}, element("th", {"scope": "row"}, phrase("The receiver")), *cells)
 
 
-def _receiver_cell(one: ReceiverFacts, by_sight: bool, who: Child = "The receiver") -> ET.Element:
-    foot = "foot not known" if one.foot_m is None else f"foot {100.0 * one.foot_m:.1f} cm"
-    start = "goes by sight" if by_sight else "start not known"
+def _receiver_cell(one: ReceiverFacts, by_sight: bool, who: Child = None) -> ET.Element:
+    foot = (
+        phrase("foot not known")
+        if one.foot_m is None
+        else phrase("foot {foot_cm:.1f} cm", foot_cm=100.0 * one.foot_m)
+    )
+    start = phrase("goes by sight") if by_sight else phrase("start not known")
     if one.lag_s is not None:
         start = _start_words(one.lag_s)
-    head = element("p", {"class": "who"}, who)
+    head = element("p", {"class": "who"}, phrase("The receiver") if who is None else who)
     return element("td", {}, head, _text_line(foot), _text_line(start))
 
 
 def _start_words(lag_s: float) -> str:
     """When the receiver first moves: 0.12 s after the mark is crossed."""
-    words = decimal(abs(lag_s), 2)
-    if not float(words):
-        return "starts on the mark"
-    return f"starts {words}{NBSP}s {'after' if lag_s > 0 else 'before'} the mark"
+    if not float(f"{lag_s:.2f}"):
+        return phrase("starts on the mark")
+    if lag_s > 0:
+        return phrase("starts {start_s:.2f}\u00a0s after the mark", start_s=lag_s)
+    return phrase("starts {start_s:.2f}\u00a0s before the mark", start_s=-lag_s)
 
 
 def _mark_cell(
@@ -423,17 +447,17 @@ def _mark_cell(
         return element("td", {"class": "self"}, "·")
     one = advice.get((incoming, outgoing))
     if one is None:
-        return element("td", {"class": "none"}, who, element("p", {}, "no mark"))
+        return element("td", {"class": "none"}, who, element("p", {}, phrase("no mark")))
     row = one.row
-    metres = f"{row['mark_m']:.2f}"
+    metres = decimal(row["mark_m"], 2)
     in_feet = row["mark_feet"] is not None
-    unit = "feet" if in_feet else "m"
+    unit = phrase_of("unit of a mark", "feet") if in_feet else "m"
     big = in_feet_words(row["mark_feet"]) if in_feet else metres
     flags: list[Child] = [
-        _sign_element("!", "fails often") if one.is_short else None,
-        _sign_element("×", "may run into each other") if one.may_collide else None,
-        _sign_element("?", "few takeovers") if one.is_thin else None,
-        element("span", {"class": "spoken"}, "untried") if one.is_untried else None,
+        _sign_element("!", phrase("fails often")) if one.is_short else None,
+        _sign_element("×", phrase("may run into each other")) if one.may_collide else None,
+        _sign_element("?", phrase("few takeovers")) if one.is_thin else None,
+        element("span", {"class": "spoken"}, phrase("untried")) if one.is_untried else None,
     ]
     place = [*([f"{metres}{NBSP}m"] if in_feet else []), *_stand_words(row)]
     box = element(
@@ -453,7 +477,7 @@ def _mark_cell(
             ),
         ),
         _text_line(", ".join(place)) if place else None,
-        _text_line("in zone ", element("b", {}, _odds(row["p_in_zone"]))),
+        _text_line(*phrase_around("in zone {odds}", odds=_strong(_odds(row["p_in_zone"])))),
         _step_line(one),
         *(_expected_lines(one) if in_full else ()),
     )
@@ -466,16 +490,17 @@ def _from_words(one: PairMark) -> Child:
         return None
     by_m = one.row["mark_m"] - one.in_use_m
     if one.foot_m is None:
-        used, by = f"{one.in_use_m:.2f}", with_sign(by_m, 2)
+        used, by = decimal(one.in_use_m, 2), with_sign(by_m, 2)
     else:
         used, by = in_feet_words(one.in_use_m / one.foot_m), _feet_with_sign(by_m / one.foot_m)
-    return element("small", {}, f"from {used}: {by}".replace(" ", NBSP))
+    words = phrase_of("the last mark, and its move", "from {used}: {by}", used=used, by=by)
+    return element("small", {}, words.replace(" ", NBSP))
 
 
 def _feet_with_sign(feet: float) -> str:
     words = in_feet_words(abs(feet))
     if words == "0":
-        return "stays"
+        return phrase_of("a mark", "stays")
     return f"{'+' if feet > 0 else '−'}{words}"
 
 
@@ -489,12 +514,22 @@ def _expected_lines(one: PairMark) -> list[ET.Element]:
         )
         for stem, unit in (("pass", "m"), ("zone_time", "s"))
     )
-    lines = [_text_line(f"pass {_likely(place, 0)}{NBSP}m, {_likely(time, 2)}{NBSP}s")]
+    expected = phrase(
+        "pass {place}\u00a0m, {zone_time}\u00a0s",
+        place=_likely(place, 0),
+        zone_time=_likely(time, 2),
+    )
+    lines = [_text_line(expected)]
     if one.rule is not None:
         step = _step_unit(one)
         lines.append(
             _text_line(
-                f"twice >{one.rule.far_m}{NBSP}m: −{step}, <{one.rule.near_m}{NBSP}m: +{step}"
+                phrase(
+                    "twice >{far_m}\u00a0m: −{step}, <{near_m}\u00a0m: +{step}",
+                    far_m=one.rule.far_m,
+                    near_m=one.rule.near_m,
+                    step=step,
+                )
             )
         )
     return lines
@@ -513,27 +548,33 @@ def _sign_element(sign: str, words: str) -> ET.Element:
     return element("span", {"class": "sign", "role": "img", "aria-label": words}, sign)
 
 
+def _strong(text: str) -> ET.Element:
+    return element("b", {}, text)
+
+
 def _sign_key(sign: str) -> ET.Element:
     return element("span", {"class": "sign"}, sign)
 
 
 def _odds(p: float) -> str:
-    return chance_in_words(p).replace(" ", NBSP)
+    return odds_words(p).replace(" ", NBSP)
 
 
 def _likely(one: Estimate, digits: int) -> str:
     """Where two of three lie: 11 to 17."""
-    ends = (decimal(one.value + by * one.sd, digits) for by in (-1.0, 1.0))
-    return NBSP.join(dict.fromkeys(ends)).replace(NBSP, f"{NBSP}to{NBSP}")
+    low, high = (decimal(one.value + by * one.sd, digits) for by in (-1.0, 1.0))
+    if low == high:
+        return low
+    return phrase_of("where two of three lie", "{low}\u00a0to\u00a0{high}", low=low, high=high)
 
 
 def _stand_words(row: Mapping[str, Any]) -> list[str]:
     """Where the receiver stands, unless on the back line, and the pace, unless full."""
     words = []
     if abs(row["outgoing_start_m"]) >= 0.05:
-        words.append(f"stand {with_sign(row['outgoing_start_m'], 1)} m")
+        words.append(phrase("stand {place} m", place=with_sign(row["outgoing_start_m"], 1)))
     if percent(row["pace"]) != 100:
-        words.append(f"pace {percent(row['pace'])} %")
+        words.append(phrase("pace {percent} %", percent=percent(row["pace"])))
     return [word.replace(" ", NBSP) for word in words]
 
 
@@ -560,53 +601,95 @@ def _legend_section(
     items: list[Child] = [how_to_read]
     if True in counted:
         items.append(
-            "Large number: the receiver's foot-lengths, heel to toe, from the back line to the "
-            "mark. Below it: the same in metres."
+            phrase(
+                "Large number: the receiver's foot-lengths, heel to toe, from the back line to "
+                "the mark. Below it: the same in metres."
+            )
         )
     if False in counted:
-        items.append("Large number in m: from the back line, where the foot-length is not known.")
+        items.append(
+            phrase("Large number in m: from the back line, where the foot-length is not known.")
+        )
     if any(_stand_words(row) for row in rows):
         items.append(
-            "stand +2.0 m: the receiver stands 2 m past the back line, otherwise on it. "
-            "pace 90 %: sets off with 90 % of a full start."
+            phrase(
+                "stand +2.0 m: the receiver stands 2 m past the back line, otherwise on it. "
+                "pace 90 %: sets off with 90 % of a full start."
+            )
         )
-    items.append("in zone 9 in 10: 9 passes of 10 are in the zone.")
+    items.append(phrase("in zone 9 in 10: 9 passes of 10 are in the zone."))
     if any(one.in_use_m is not None for one in advice.values()):
         items.append(
-            "from 33: +3½: the pair's last mark, and the move; + is away from the receiver."
+            phrase("from 33: +3½: the pair's last mark, and the move; + is away from the receiver.")
         )
     if in_full:
         items.append(
-            "pass 11 to 17 m, 2.89 to 3.01 s: expected past the entry line, and the zone time; two "
-            "of three lie there."
+            phrase(
+                "pass 11 to 17 m, 2.89 to 3.01 s: expected past the entry line, and the zone "
+                "time; two of three lie there."
+            )
         )
         if any(one.rule is not None for one in advice.values()):
             items.append(
-                "twice >18 m: −1, <9 m: +1: after two in a row beyond 18 m (or missed, the "
-                "receiver ran away) one step nearer, before 9 m one farther. Once says nothing."
+                phrase(
+                    "twice >18 m: −1, <9 m: +1: after two in a row beyond 18 m (or missed, the "
+                    "receiver ran away) one step nearer, before 9 m one farther. Once says "
+                    "nothing."
+                )
             )
     else:
-        items.append(f"For what to expect of each pass, name a team of {MOST_IN_FULL} or fewer.")
+        items.append(
+            phrase(
+                "For what to expect of each pass, name a team of {most} or fewer.",
+                most=MOST_IN_FULL,
+            )
+        )
     if any(one.lag_s is not None for one in (receivers or {}).values()):
-        items.append("starts 0.15 s after the mark: moves so long after the mark is crossed.")
-    risk = f"more than {chance_in_words(defaults.RISKY)}"
-    items.append(list_item(_sign_key("!"), f" fails in {risk} takeovers."))
+        items.append(
+            phrase("starts 0.15 s after the mark: moves so long after the mark is crossed.")
+        )
+    risk = odds_words(defaults.RISKY)
     items.append(
         list_item(
-            _sign_key("×"), f" chance of running into each other {risk}: try it slower first."
+            *phrase_around(
+                "{sign} fails in more than {odds} takeovers.", sign=_sign_key("!"), odds=risk
+            )
         )
     )
     items.append(
-        list_item(_sign_key("?"), f" rests on fewer than {FEW_REPS} takeovers of the two runners.")
+        list_item(
+            *phrase_around(
+                "{sign} chance of running into each other more than {odds}: try it slower first.",
+                sign=_sign_key("×"),
+                odds=risk,
+            )
+        )
     )
-    untried = element("span", {"class": "untried key"}, "Dashed, italic")
-    items.append(list_item(untried, ": the pair has not tried it; worked out from its runners."))
+    items.append(
+        list_item(
+            *phrase_around(
+                "{sign} rests on fewer than {few} takeovers of the two runners.",
+                sign=_sign_key("?"),
+                few=str(FEW_REPS),
+            )
+        )
+    )
+    untried = element("span", {"class": "untried key"}, phrase("Dashed, italic"))
+    items.append(
+        list_item(
+            *phrase_around(
+                "{look}: the pair has not tried it; worked out from its runners.", look=untried
+            )
+        )
+    )
     if by_sight:
         items.append(
-            "By sight: go when the incoming runner is that far before the back line. Lay no mark "
-            "where the takeover is not in lanes."
+            phrase(
+                "By sight: go when the incoming runner is that far before the back line. Lay no "
+                "mark where the takeover is not in lanes."
+            )
         )
-    return _notes_section("Reading a cell", items)
+    return _notes_section(phrase("Reading a cell"), items)
 
 
 def _moving_section(
@@ -616,21 +699,30 @@ def _moving_section(
 ) -> ET.Element:
     signs, step = _step_words(advice.values())
     items: list[Child] = [
-        f"{signs} in a cell: the chance with the mark {step} nearer (the receiver goes later) and "
-        "farther (goes earlier).",
+        phrase(
+            "{signs} in a cell: the chance with the mark {step} nearer (the receiver goes later) "
+            "and farther (goes earlier).",
+            signs=signs,
+            step=step,
+        ),
         *_zone_time_words(advice.values(), step),
         *_mark_error_words(advice.values()),
-        list_item(element("b", {}, TENTH)),
+        list_item(_strong(tenth_words())),
     ]
     if len(asked) > len(names):
         items.append(
-            f"The first {len(names)} of {len(asked)} runners are shown. Name a team to choose."
+            phrase(
+                "The first {shown} of {asked} runners are shown. Name a team to choose.",
+                shown=len(names),
+                asked=len(asked),
+            )
         )
     for runner, short in names.items():
         if short != plain_text(runner):
             whole = shorten(plain_text(runner), _WHOLE_NAME_WIDTH)
-            items.append(list_item(outside_name(short), " is ", outside_name(whole)))
-    return _notes_section("Moving the mark", items)
+            both = {"short": outside_name(short), "whole": outside_name(whole)}
+            items.append(list_item(*phrase_around("{short} is {whole}", **both)))
+    return _notes_section(phrase("Moving the mark"), items)
 
 
 def _step_words(advice: Iterable[PairMark]) -> tuple[str, str]:
@@ -638,28 +730,60 @@ def _step_words(advice: Iterable[PairMark]) -> tuple[str, str]:
     by_cm = f"{100.0 * defaults.FOOT_M:.0f}"
     counted = {bool(one.row["mark_feet"]) for one in advice}
     if counted == {False}:
-        return f"−{by_cm} and +{by_cm}", f"{by_cm} cm"
+        return phrase("−{cm} and +{cm}", cm=by_cm), f"{by_cm} cm"
     if counted == {True, False}:
-        return f"−1 and +1 (−{by_cm} and +{by_cm})", f"one foot-length ({by_cm} cm)"
-    return "−1 and +1", "one foot-length"
+        return (
+            phrase("−1 and +1 (−{cm} and +{cm})", cm=by_cm),
+            phrase("one foot-length ({cm} cm)", cm=by_cm),
+        )
+    return phrase("−1 and +1"), phrase("one foot-length")
 
 
 def _zone_time_words(advice: Iterable[PairMark], step: str) -> list[str]:
     """What one step does to the zone time: the middle pair and the range over the pairs."""
     advice = list(advice)
-    out = []
-    for words, steps in (
-        ("nearer", [one.nearer for one in advice]),
-        ("farther", [one.farther for one in advice]),
-    ):
-        changes = [step[1] for step in steps if step is not None]
-        if changes:
-            low, middle, high = np.quantile(changes, [0.0, 0.5, 1.0])
-            out.append(
-                f"{words} changes the zone time by {with_sign(middle, 2)} s "
-                f"({with_sign(low, 2)} to {with_sign(high, 2)})"
+    nearer = _change_facts("near", [one.nearer for one in advice])
+    farther = _change_facts("far", [one.farther for one in advice])
+    if nearer and farther:
+        return [
+            phrase(
+                "The mark {step} nearer changes the zone time by {near} s ({near_low} to "
+                "{near_high}); farther changes the zone time by {far} s ({far_low} to {far_high}): "
+                "the middle pair and the range.",
+                step=step,
+                **nearer,
+                **farther,
             )
-    return [f"The mark {step} {'; '.join(out)}: the middle pair and the range."] if out else []
+        ]
+    if nearer:
+        return [
+            phrase(
+                "The mark {step} nearer changes the zone time by {near} s ({near_low} to "
+                "{near_high}): the middle pair and the range.",
+                step=step,
+                **nearer,
+            )
+        ]
+    if farther:
+        return [
+            phrase(
+                "The mark {step} farther changes the zone time by {far} s ({far_low} to "
+                "{far_high}): the middle pair and the range.",
+                step=step,
+                **farther,
+            )
+        ]
+    return []
+
+
+def _change_facts(side: str, steps: Sequence[tuple[float, float] | None]) -> dict[str, str]:
+    """The change of the zone time by a step to one side: the middle pair, the least and the
+    most."""
+    changes = [step[1] for step in steps if step is not None]
+    if not changes:
+        return {}
+    low, middle, high = (with_sign(one, 2) for one in np.quantile(changes, [0.0, 0.5, 1.0]))
+    return {side: middle, f"{side}_low": low, f"{side}_high": high}
 
 
 def _mark_error_words(advice: Iterable[PairMark]) -> list[str]:
@@ -672,16 +796,28 @@ def _mark_error_words(advice: Iterable[PairMark]) -> list[str]:
         for name in ("mark_sd_m", "p_in_zone_sd")
     )
     return [
-        f"The takeovers so far fix a mark's place to ± {place[0]:.2f} m "
-        f"({place[1]:.2f} to {place[2]:.2f}) and a chance to ± {percent(chance[0])} % "
-        f"({percent(chance[1])} to {percent(chance[2])}): the middle pair and the range, one "
-        "standard error. More takeovers make it smaller."
+        phrase(
+            "The takeovers so far fix a mark's place to ± {place:.2f} m ({place_low:.2f} to "
+            "{place_high:.2f}) and a chance to ± {chance} % ({chance_low} to {chance_high}): the "
+            "middle pair and the range, one standard error. More takeovers make it smaller.",
+            **dict(zip(("place", "place_low", "place_high"), map(float, place), strict=True)),
+            **dict(zip(("chance", "chance_low", "chance_high"), map(percent, chance), strict=True)),
+        )
     ]
 
 
 def _cautions_section(by_sight: bool, notes: Sequence[str]) -> ET.Element:
-    first = [list_item(element("b", {}, plain_text(note))) for note in notes]
-    return _notes_section("Before running", [*first, CAUTION, *([] if by_sight else [TAPE])])
+    items: list[Child] = [list_item(_strong(plain_text(reworded(note)))) for note in notes]
+    items.append(caution())
+    if not by_sight:
+        # World Athletics Technical Rules, TR24.4: from memory, as docs/advice.md says.
+        items.append(
+            phrase(
+                "One check mark for each receiver, in his or her own lane, of tape at most "
+                "50 x 400 mm (World Athletics TR24.4). Lay only the one in use."
+            )
+        )
+    return _notes_section(phrase("Before running"), items)
 
 
 def _notes_section(title: str, items: Iterable[Child]) -> ET.Element:

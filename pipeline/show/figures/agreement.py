@@ -8,7 +8,8 @@ import numpy as np
 
 from pipeline.base.defaults import GATE_LEAD_M
 from pipeline.base.values import Floats
-from pipeline.base.words import capitalised, count
+from pipeline.base.words import capitalised
+from pipeline.language.phrases import phrase, phrase_count, reworded
 from pipeline.show.figures.figure import (
     Curve,
     Dot,
@@ -20,14 +21,13 @@ from pipeline.show.figures.figure import (
     range_around,
 )
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import decimal
+from pipeline.show.wording import joined_parts, kinds_left_words, moment_words, with_head
 
 MOST_PANELS = 4  # more would be too low to read
 MOST_SIGNS = 1000  # of a panel: the others would hide behind them
 MOST_REACH = 5.0  # stated errors: what is farther off is drawn at the panel's edge
 _SLOW_MPS = 1.0  # below it seconds at a gate say nothing about metres
 BAND_STEPS = 16  # places along the time at which the stated error is drawn
-_WHERE = {"film": "on film", "gates": "at gates", "watch": "by stopwatch"}
 
 
 def checks_figure(observations: Sequence[LakeRow], judged: Sequence[LakeRow]) -> Figure | None:
@@ -51,10 +51,12 @@ def checks_figure(observations: Sequence[LakeRow], judged: Sequence[LakeRow]) ->
     rest = len(groups) - len(most)
     return Figure(
         _agreement_title(judged),
-        "; ".join(f"{_group_words(key)}: {_size_words(groups[key])}" for key in most) + ".",
-        make_scale("time since the incoming runner's entry, s", *range_around(times, 0.05)),
+        joined_parts(with_head(_group_words(key), _size_words(groups[key])) for key in most) + ".",
+        make_scale(phrase("time since the incoming runner's entry, s"), *range_around(times, 0.05)),
         tuple(_check_panel(key, groups[key], shift_m) for key in most),
-        (Upright("plain", 0.0, "entry", kind="entry"),) if min(times) < 0.0 < max(times) else (),
+        (Upright("plain", 0.0, moment_words("entry"), kind="entry"),)
+        if min(times) < 0.0 < max(times)
+        else (),
         (),
         _check_notes(None if lead is None else shift_m + GATE_LEAD_M, rest),
     )
@@ -83,7 +85,7 @@ def _check_panel(key: tuple[str, str], rows: Sequence[LakeRow], shift_m: float) 
         Dot("into", float(x), float(np.sign(y) * reach), full=False)
         for x, y in zip(t[~near], difference[~near], strict=True)
     ]
-    label = f"{_group_words(key)}: seen less measured, s"
+    label = phrase("{group}: seen less measured, s", group=_group_words(key))
     return Panel(make_scale(label, -reach, reach, 4), tuple(items))
 
 
@@ -101,38 +103,47 @@ def _stated_band(t: Floats, sd: Floats) -> Curve:
 
 def _group_words(key: tuple[str, str]) -> str:
     kind, event = key
-    return f"{'crossing' if event == 'gate' else event} {_WHERE[kind]}"
+    moment = phrase("crossing") if event == "gate" else moment_words(event)
+    if kind == "film":
+        return phrase("{moment} on film", moment=moment)
+    if kind == "gates":
+        return phrase("{moment} at gates", moment=moment)
+    return phrase("{moment} by stopwatch", moment=moment)
 
 
 def _size_words(rows: Sequence[LakeRow]) -> str:
     off = float(np.sqrt(np.mean([row["difference_s"] ** 2 for row in rows])))
-    return f"{count(len(rows), 'observation')}, {decimal(off, 3)} s off"
+    observations = phrase_count("{count} observation", "{count} observations", len(rows))
+    return phrase("{observations}, {off_s:.3f} s off", observations=observations, off_s=off)
 
 
 def _agreement_title(judged: Sequence[LakeRow]) -> str:
     """What was found of the kind with the most observations; one whose errors are too small goes
     before all others."""
     if not judged:
-        return "What was seen lies as far off what was measured as is drawn"
+        return phrase("What was seen lies as far off what was measured as is drawn")
 
     def rank(row: LakeRow) -> tuple[bool, int]:
         return row["verdict"] != "too small", -row["rows"]
 
-    words = str(min(judged, key=rank)["conclusion"]).partition(" (")[0]
-    return capitalised(words)
+    found = reworded(str(min(judged, key=rank)["conclusion"]))
+    return capitalised(found.partition(" (")[0])
 
 
 def _check_notes(lead_m: float | None, rest: int) -> tuple[str, ...]:
     notes = [
-        "Each sign is a moment that was held out, less the one measured without it. The band is "
-        "the standard error that was stated: where it is honest, two in three lie in it. Hollow: "
-        "farther off than the panel reaches.",
+        phrase(
+            "Each sign is a moment that was held out, less the one measured without it. The band "
+            "is the standard error that was stated: where it is honest, two in three lie in it. "
+            "Hollow: farther off than the panel reaches."
+        ),
     ]
     if lead_m is not None:
         notes.append(
-            f"Gates are broken {decimal(lead_m, 2)} m ahead of the unit, by chest or arm; that is "
-            "taken out."
+            phrase(
+                "Gates are broken {lead_m:.2f} m ahead of the unit, by chest or arm; that is "
+                "taken out.",
+                lead_m=lead_m,
+            )
         )
-    if rest:
-        notes.append(f"Not drawn: {count(rest, 'kind')} with fewer observations.")
-    return tuple(notes)
+    return (*notes, *kinds_left_words(rest))

@@ -9,7 +9,8 @@ import numpy as np
 
 from pipeline.base.cause_weeks import find_costliest
 from pipeline.base.values import Estimate
-from pipeline.base.words import CAUSES, cause_in_words, count, the_cause_in_words
+from pipeline.base.words import CAUSES
+from pipeline.language.phrases import phrase, phrase_count
 from pipeline.show.figures.figure import (
     Bar,
     BarPattern,
@@ -25,7 +26,17 @@ from pipeline.show.figures.figure import (
 )
 from pipeline.show.markup import half_widths, plain_text, short_name, shorten
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import cost_words, decimal, is_clear, is_loss
+from pipeline.show.wording import (
+    cause_words,
+    cost_words,
+    decimal,
+    is_clear,
+    is_loss,
+    lost_axis_words,
+    pair_title,
+    the_cause_words,
+    with_head,
+)
 
 TakeoverKey = tuple[str, int]  # session, exchange
 LEAST_DRAWN_S = 0.005  # a piece of a bar that nobody would see
@@ -83,7 +94,7 @@ def session_causes_figure(
     """
 
     def pair_words(row: LakeRow) -> str:
-        names = f"{short_name(row['incoming'])} to {short_name(row['outgoing'])}"
+        names = pair_title(short_name(row["incoming"]), short_name(row["outgoing"]))
         return f"{names}, {plain_text(row['event'])}"
 
     bars = _takeover_bars(causes, verdicts, pair_words, labels or {})
@@ -117,10 +128,15 @@ def pair_causes_figure(
     )
     if not bars:
         return None
-    who = f"{short_name(ordered[0]['incoming'])} to {short_name(ordered[0]['outgoing'])}"
+    who = pair_title(short_name(ordered[0]["incoming"]), short_name(ordered[0]["outgoing"]))
     left_out = len(ordered) - len(shown)
-    notes = (f"Earlier: {count(left_out, 'takeover')} more, not drawn.",) * bool(left_out)
-    return _bars_figure(bars, f"{who}: {_pair_finding(causes, bars)}", notes)
+    earlier = phrase_count(
+        "Earlier: {count} takeover more, not drawn.",
+        "Earlier: {count} takeovers more, not drawn.",
+        left_out,
+    )
+    title = with_head(who, _pair_finding(causes, bars))
+    return _bars_figure(bars, title, (earlier,) * bool(left_out))
 
 
 def _takeover_bars(
@@ -139,7 +155,7 @@ def _takeover_bars(
         group = group_of(row)
         bar = _TakeoverBar(
             group,
-            plain_text(labels.get(key, f"takeover {row['exchange']}")),
+            plain_text(labels.get(key) or phrase("takeover {number}", number=row["exchange"])),
             lost.get(key, {}),
             row["lost_s"],
             row["lost_sd_s"],
@@ -162,16 +178,21 @@ def _bars_figure(bars: Sequence[_TakeoverBar], title: str, notes: tuple[str, ...
     key = [_key_panel(drawn, x)] if drawn else []
     return Figure(
         title,
-        " ".join(f"{bar.group}, {bar.label}: {_bar_description(bar)}." for bar in bars),
+        " ".join(
+            f"{with_head(f'{bar.group}, {bar.label}', _bar_description(bar))}." for bar in bars
+        ),
         x,
         (*key, _rows_panel(bars, x)),
         (),
         (),
         (
-            "Against what the pair usually does on its best mark: lost to the right of the line, "
-            "won to the left. The band below a bar is the sum, and how well it is known. Won "
-            "is often a later pass, nearer to the exit line. Pieces under "
-            f"{LEAST_DRAWN_S:g} s are left out.",
+            phrase(
+                "Against what the pair usually does on its best mark: lost to the right of the "
+                "line, won to the left. The band below a bar is the sum, and how well it is known. "
+                "Won is often a later pass, nearer to the exit line. Pieces under {least_s:g} s "
+                "are left out.",
+                least_s=LEAST_DRAWN_S,
+            ),
             *notes,
         ),
     )
@@ -185,7 +206,7 @@ def _lost_scale(bars: Sequence[_TakeoverBar]) -> Scale:
         if bar.total_s is not None and bar.total_sd_s is not None:
             ends += [bar.total_s - 2.0 * bar.total_sd_s, bar.total_s + 2.0 * bar.total_sd_s]
     room = 0.03 * (max(ends) - min(ends))
-    return make_scale("s won to the left, lost to the right", min(ends) - room, max(ends) + room, 7)
+    return make_scale(lost_axis_words(), min(ends) - room, max(ends) + room, 7)
 
 
 def _key_panel(drawn: Sequence[str], x: Scale) -> Panel:
@@ -197,9 +218,11 @@ def _key_panel(drawn: Sequence[str], x: Scale) -> Panel:
         column, row = divmod(k, rows)
         left, y = x.low + column * wide, -(row + 0.5) * _KEY_ROW
         items.append(Bar(*_LOOKS[cause], left, left + 0.16 * wide, y, _BAR))
-        items.append(Caption(left + 0.2 * wide, y, cause_in_words(cause)))
+        items.append(Caption(left + 0.2 * wide, y, cause_words(cause)))
     return Panel(
-        Scale("what it went to", -rows * _KEY_ROW, 0.0, ()), tuple(items), rows * _KEY_ROW / _PANEL
+        Scale(phrase("what it went to"), -rows * _KEY_ROW, 0.0, ()),
+        tuple(items),
+        rows * _KEY_ROW / _PANEL,
     )
 
 
@@ -230,7 +253,7 @@ def _rows_panel(bars: Sequence[_TakeoverBar], x: Scale) -> Panel:
     zero = Curve("plain", np.zeros(2), np.array([y, 0.0]))
     by_cause = [piece for cause in CAUSES for name, piece in pieces if name == cause]
     items = (*lines, zero, *by_cause, *sums, *words)
-    return Panel(Scale("each takeover", y, 0.0, ()), items, -y / _PANEL)
+    return Panel(Scale(phrase("each takeover"), y, 0.0, ()), items, -y / _PANEL)
 
 
 def _bar_pieces(bar: _TakeoverBar, y: float) -> list[tuple[str, Bar]]:
@@ -254,17 +277,19 @@ def _bar_pieces(bar: _TakeoverBar, y: float) -> list[tuple[str, Bar]]:
 def _bar_words(bar: _TakeoverBar) -> str:
     """What stands beside a bar: how much was lost, and to what most of it went."""
     if bar.total is None:
-        return "cannot be told"
+        return phrase("cannot be told")
     words = cost_words(bar.total)
     if bar.main is None or (bar.total.value < 0.0 and is_clear(bar.total)):
         return words
-    cause = the_cause_in_words(bar.main)
-    return f"{words}, most by {cause}" if bar.is_lost else f"{words}, though {cause} cost most"
+    cause = the_cause_words(bar.main)
+    if bar.is_lost:
+        return phrase("{cost}, most by {cause}", cost=words, cause=cause)
+    return phrase("{cost}, though {cause} cost most", cost=words, cause=cause)
 
 
 def _bar_description(bar: _TakeoverBar) -> str:
     parts = [
-        f"{cause_in_words(cause)} {decimal(bar.lost[cause], 2)} s"
+        f"{cause_words(cause)} {decimal(bar.lost[cause], 2)} s"
         for cause in CAUSES
         if abs(bar.lost.get(cause, 0.0)) >= LEAST_DRAWN_S
     ]
@@ -274,21 +299,28 @@ def _bar_description(bar: _TakeoverBar) -> str:
 def _session_title(bars: Sequence[_TakeoverBar]) -> str:
     lost = [bar for bar in bars if bar.is_lost]
     if not lost:
-        return "No takeover lost time that stands out against its pair's best mark"
+        return phrase("No takeover lost time that stands out against its pair's best mark")
     worst = max(lost, key=lambda bar: bar.total_s or 0.0)
     pair = worst.group.rpartition(",")[0] or worst.group
-    return f"Most was lost by {pair}, {worst.label}: {_bar_words(worst)}"
+    return phrase(
+        "Most was lost by {pair}, {takeover}: {found}",
+        pair=pair,
+        takeover=worst.label,
+        found=_bar_words(worst),
+    )
 
 
 def _pair_finding(causes: Sequence[LakeRow], bars: Sequence[_TakeoverBar]) -> str:
     costliest = find_costliest(causes)
     if costliest is not None:
-        return (
-            f"{the_cause_in_words(costliest.cause)} cost most, {decimal(costliest.cost_s, 2)} s a "
-            f"takeover over {costliest.takeovers}"
+        return phrase(
+            "{cause} cost most, {cost_s} s a takeover over {takeovers}",
+            cause=the_cause_words(costliest.cause),
+            cost_s=decimal(costliest.cost_s, 2),
+            takeovers=costliest.takeovers,
         )
     lost = [bar for bar in bars if bar.is_lost]
     if not lost:
-        return "no takeover lost time that stands out"
+        return phrase("no takeover lost time that stands out")
     worst = max(lost, key=lambda bar: bar.total_s or 0.0)
-    return f"most was lost on {worst.group}, {_bar_words(worst)}"
+    return phrase("most was lost on {day}, {found}", day=worst.group, found=_bar_words(worst))

@@ -15,6 +15,7 @@ from typing import Any, Literal
 import numpy as np
 
 from pipeline.base.values import Floats, Frozen
+from pipeline.language.numbers import localised
 
 InkName = Literal[
     "incoming", "outgoing", "baton", "plain", "quiet", "inside", "into", "away", "usual"
@@ -85,7 +86,8 @@ UPRIGHTS: dict[UprightKind, UprightLook] = {
 class Scale:
     """An axis from `low` to `high`: its label with the unit, and where its ticks are.
 
-    `words` are written at the ticks instead of numbers.
+    `words` are written at the ticks instead of numbers, which are as the language in force writes
+    them.
     """
 
     label: str
@@ -102,7 +104,7 @@ class Scale:
         """What is written at a tick."""
         if self.words is not None:
             return self.words[index]
-        return f"{self.ticks[index]:g}".replace("-", "−")
+        return localised(f"{self.ticks[index]:g}")
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.base.values import Floats, Frozen
-from pipeline.base.words import count
+from pipeline.language.phrases import phrase
 from pipeline.show.figures.figure import (
     Curve,
     Dot,
@@ -21,6 +21,7 @@ from pipeline.show.figures.figure import (
     Upright,
     make_scale,
 )
+from pipeline.show.wording import joined_parts, kinds_left_words
 
 MOST_STRIPS = 6  # more would be too low to read
 MOST_DOTS, MOST_HOLLOW = 1000, 50  # of a strip: the others would hide behind them
@@ -45,19 +46,21 @@ def agreement_figure(strips: Sequence[Strip], notes: Sequence[str] = ()) -> Figu
     reach = max(float(np.abs(one.z[~one.far_off]).max(initial=0.0)) for one in shown)
     reach = float(np.clip(reach, _NARROWEST, _WIDEST))
     return Figure(
-        "What was seen against what was measured without it",
-        "; ".join(one.label for one in shown) + ".",
-        make_scale("seen less measured, in standard errors", -reach, reach, 12),
+        phrase("What was seen against what was measured without it"),
+        joined_parts(one.label for one in shown) + ".",
+        make_scale(phrase("seen less measured, in standard errors"), -reach, reach, 12),
         tuple(Panel(Scale(one.label, 0.0, 1.0, ()), _strip_items(one, reach)) for one in shown),
         (Upright("plain", 0.0),),
         (Span(-1.0, 1.0),),
         (
-            "Each dot is an observation held out, in the standard errors that were stated. Where "
-            "those are honest, two in three lie in the shaded band and 19 in 20 within 2. Hollow: "
-            "far off, perhaps misread, and left out of the figures. What lies beyond the edge is "
-            "drawn at it.",
+            phrase(
+                "Each dot is an observation held out, in the standard errors that were stated. "
+                "Where those are honest, two in three lie in the shaded band and 19 in 20 within "
+                "2. Hollow: far off, perhaps misread, and left out of the figures. What lies "
+                "beyond the edge is drawn at it."
+            ),
             *notes,
-            *((f"Not drawn: {count(rest, 'kind')} with fewer observations.",) if rest else ()),
+            *kinds_left_words(rest),
         ),
     )
 

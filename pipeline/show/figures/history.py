@@ -9,7 +9,8 @@ import numpy as np
 
 from pipeline.base.units import WEEK_S
 from pipeline.base.values import Estimate, Floats
-from pipeline.base.words import count, number_in_words
+from pipeline.language.numbers import day_words
+from pipeline.language.phrases import phrase, phrase_count
 from pipeline.show.figures.figure import (
     Curve,
     Dot,
@@ -24,7 +25,16 @@ from pipeline.show.figures.figure import (
 )
 from pipeline.show.markup import plain_text, short_name
 from pipeline.show.scenes import LakeRow, Scene, row_estimate
-from pipeline.show.wording import CLEAR_SDS, change_words, decimal, with_error
+from pipeline.show.wording import (
+    CLEAR_SDS,
+    change_words,
+    decimal,
+    pair_title,
+    small_number_words,
+    takeovers_words,
+    with_error,
+    with_head,
+)
 from pipeline.tables import schema
 
 MOST_DATES = 6  # written below the axis
@@ -48,13 +58,15 @@ def _mark_estimate(one: Scene) -> Estimate | None:
     return None if one.row["mark_m"] is None else Estimate(one.row["mark_m"], 0.0)
 
 
-_QUANTITIES = (
-    _Quantity("zone time, s", "s", lambda one: one.zone_time, "zone_time"),
-    _Quantity("start, s after the mark", "s", lambda one: one.start, "go_lag"),
-    _Quantity("gap at the pass, m", "m", lambda one: one.gap_at_pass, "free_distance", True),
-    _Quantity("pass, m past the entry line", "m", lambda one: one.pass_place, "", True, True),
-    _Quantity("mark, m before the back line", "m", _mark_estimate),
-)
+def _quantities() -> tuple[_Quantity, ...]:
+    pass_m, gap_m = phrase("pass, m past the entry line"), phrase("gap at the pass, m")
+    return (
+        _Quantity(phrase("zone time, s"), "s", lambda one: one.zone_time, "zone_time"),
+        _Quantity(phrase("start, s after the mark"), "s", lambda one: one.start, "go_lag"),
+        _Quantity(gap_m, "m", lambda one: one.gap_at_pass, "free_distance", True),
+        _Quantity(pass_m, "m", lambda one: one.pass_place, "", True, True),
+        _Quantity(phrase("mark, m before the back line"), "m", _mark_estimate),
+    )
 
 
 def history_figure(several: Sequence[Scene], progress: LakeRow | None = None) -> Figure:
@@ -67,14 +79,16 @@ def history_figure(several: Sequence[Scene], progress: LakeRow | None = None) ->
     if not several:
         raise ValueError("no takeover to draw")
     x = np.arange(1.0, len(several) + 1.0)
-    panels = [_quantity_panel(quantity, several, x, progress) for quantity in _QUANTITIES]
+    quantities = _quantities()
+    panels = [_quantity_panel(quantity, several, x, progress) for quantity in quantities]
     known = tuple(panel for panel in panels if panel is not None) or (
-        Panel(make_scale(_QUANTITIES[0].label, 0.0, 5.0, 5), (), 0.8),
+        Panel(make_scale(quantities[0].label, 0.0, 5.0, 5), (), 0.8),
     )
     incoming, outgoing = several[0].pair
-    who = f"{short_name(incoming)} to {short_name(outgoing)}"
+    who = pair_title(short_name(incoming), short_name(outgoing))
+    finding = _history_finding(several, progress)
     return Figure(
-        f"{who}, {several[0].row['event']}: {_history_finding(several, progress)}",
+        with_head(f"{who}, {several[0].row['event']}", finding),
         _describe_history(several, progress),
         _session_scale(several),
         (_mark_missed(known[0], several, x), *known[1:]),
@@ -98,7 +112,7 @@ def _quantity_panel(
     items: list[Item] = []
     ends = [end for _, _, v in known for end in (v.value - v.sd, v.value + v.sd)]
     if quantity.on_zone:
-        items.append(Span(0.0, several[-1].zone_m, "zone"))
+        items.append(Span(0.0, several[-1].zone_m, phrase("zone")))
         ends += [0.0, several[-1].zone_m]
     line = _trend_curve(quantity, several, x, progress)
     if line is not None:
@@ -147,7 +161,7 @@ def _trend_curve(
 def _session_scale(several: Sequence[Scene]) -> Scale:
     """Takeovers one after the other. The date is at the middle of each session, for as many
     sessions as there is room."""
-    days = [f"{one.clock:%Y-%m-%d}" for one in several]
+    days = [day_words(one.clock) for one in several]
     firsts = [k for k in range(len(days)) if k == 0 or days[k] != days[k - 1]]
     ends = [*firsts[1:], len(days)]
     middles = [(first + end - 1) / 2 + 1.0 for first, end in zip(firsts, ends, strict=True)]
@@ -158,7 +172,7 @@ def _session_scale(several: Sequence[Scene]) -> Scale:
         if not ticks or middle - ticks[-1] >= room:
             ticks.append(middle)
             words.append(days[first])
-    label = "takeovers one after the other, a line between sessions"
+    label = phrase("takeovers one after the other, a line between sessions")
     return Scale(label, 0.0, len(several) + 1.0, tuple(ticks), tuple(words))
 
 
@@ -176,61 +190,108 @@ def _session_lines(several: Sequence[Scene]) -> tuple[Upright, ...]:
 def _history_finding(several: Sequence[Scene], progress: LakeRow | None) -> str:
     """What was found: whether the zone time changes, or what it was."""
     days = len({one.clock.date() for one in several})
-    when = "in one evening" if days == 1 else f"over {number_in_words(days)} evenings"
+    evenings = small_number_words(days)
     slope = None if progress is None else row_estimate(
         progress, "zone_time_trend_s", "zone_time_trend_sd_s"
     )  # fmt: skip
     if slope is not None and days > 1:
         if abs(slope.value) > CLEAR_SDS * slope.sd:
-            way = "less" if slope.value < 0.0 else "more"
-            return f"zone time {decimal(abs(slope.value), 2)} s {way} each week, {when}"
-        return f"no change of the zone time that stands out {when}"
+            change = {"change": decimal(abs(slope.value), 2), "evenings": evenings}
+            if slope.value < 0.0:
+                return phrase(
+                    "zone time {change} s less each week, over {evenings} evenings", **change
+                )
+            return phrase("zone time {change} s more each week, over {evenings} evenings", **change)
+        return phrase(
+            "no change of the zone time that stands out over {evenings} evenings",
+            evenings=evenings,
+        )
     times = [one.zone_time.value for one in several if one.zone_time is not None]
     if not times:
-        return f"{count(len(several), 'takeover')} {when}"
-    ends = dict.fromkeys(decimal(end, 2) for end in (min(times), max(times)))
-    return f"zone time {' to '.join(ends)} s {when}"
+        takeovers = takeovers_words(len(several))
+        if days == 1:
+            return phrase("{takeovers} in one evening", takeovers=takeovers)
+        return phrase(
+            "{takeovers} over {evenings} evenings", takeovers=takeovers, evenings=evenings
+        )
+    low, high = decimal(min(times), 2), decimal(max(times), 2)
+    if low == high:
+        if days == 1:
+            return phrase("zone time {low} s in one evening", low=low)
+        return phrase("zone time {low} s over {evenings} evenings", low=low, evenings=evenings)
+    if days == 1:
+        return phrase("zone time {low} to {high} s in one evening", low=low, high=high)
+    return phrase(
+        "zone time {low} to {high} s over {evenings} evenings",
+        low=low,
+        high=high,
+        evenings=evenings,
+    )
 
 
 def _describe_history(several: Sequence[Scene], progress: LakeRow | None) -> str:
     incoming, outgoing = (plain_text(runner) for runner in several[0].pair)
-    sessions = len({one.row["session"] for one in several})
     words = [
-        f"{count(len(several), 'takeover')} of {incoming} to {outgoing} in "
-        f"{count(sessions, 'session')}."
+        phrase(
+            "{takeovers} of {pair} in {sessions}.",
+            takeovers=takeovers_words(len(several)),
+            pair=pair_title(incoming, outgoing),
+            sessions=_sessions_words(several),
+        )
     ]
     times = [one.zone_time for one in several if one.zone_time is not None]
     if times:
         words.append(
-            f"Zone time {with_error(times[0], 2)} s in the first, {with_error(times[-1], 2)} s in "
-            "the last."
+            phrase(
+                "Zone time {first} s in the first, {last} s in the last.",
+                first=with_error(times[0], 2),
+                last=with_error(times[-1], 2),
+            )
         )
     missed = sum(one.missed for one in several)
     if missed:
-        words.append(f"{missed} not passed.")
+        words.append(phrase("{missed} not passed.", missed=missed))
     slope = None if progress is None else row_estimate(
         progress, "zone_time_trend_s", "zone_time_trend_sd_s"
     )  # fmt: skip
     if slope is not None:
-        words.append(f"Zone time changes by {change_words(slope, 2)} s a week.")
+        words.append(
+            phrase("Zone time changes by {change} s a week.", change=change_words(slope, 2))
+        )
     return " ".join(words)
 
 
-def _history_notes(several: Sequence[Scene], progress: LakeRow | None) -> tuple[str, ...]:
+def _sessions_words(several: Sequence[Scene]) -> str:
     sessions = len({one.row["session"] for one in several})
+    return phrase_count("{count} session", "{count} sessions", sessions)
+
+
+def _history_notes(several: Sequence[Scene], progress: LakeRow | None) -> tuple[str, ...]:
     notes = [
-        f"{count(len(several), 'takeover')} in {count(sessions, 'session')}. Bars are ± 1 standard "
-        "error. A hollow dot rests on an inferred pass."
+        phrase(
+            "{takeovers} in {sessions}. Bars are ± 1 standard error. A hollow dot rests on an "
+            "inferred pass.",
+            takeovers=takeovers_words(len(several)),
+            sessions=_sessions_words(several),
+        )
     ]
     missed = sum(one.missed for one in several)
     if missed:
-        notes.append(f"Triangles: {missed} not passed (hollow: inferred).")
+        notes.append(phrase("Triangles: {missed} not passed (hollow: inferred).", missed=missed))
     unclear = sum(one.row["outcome"] == "unclear" and not one.passed for one in several)
     if unclear:
-        notes.append(f"{unclear} unclear: it is not known whether the baton was passed.")
+        notes.append(
+            phrase(
+                "{unclear} unclear: it is not known whether the baton was passed.",
+                unclear=unclear,
+            )
+        )
     if progress is not None and progress["zone_time_trend_s"] is not None:
         notes.append(
-            "The dashed line is the level and trend with a band of one standard error. The band "
-            "treats the errors of level and trend as independent, so it is too wide in the past."
+            phrase(
+                "The dashed line is the level and trend with a band of one standard error. The "
+                "band treats the errors of level and trend as independent, so it is too wide in "
+                "the past."
+            )
         )
     return tuple(notes)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.base.words import chance_in_words, count, percent
+from pipeline.base.words import percent
+from pipeline.language.phrases import phrase, phrase_count
 from pipeline.show.figures.figure import (
     Dot,
     Figure,
@@ -16,7 +17,7 @@ from pipeline.show.figures.figure import (
 )
 from pipeline.show.markup import plain_text, shorten
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import decimal
+from pipeline.show.wording import joined_parts, odds_words, with_head
 
 LEGS = ("leg1", "leg2", "leg3", "leg4")
 MOST_NUMBERED = 12  # more numbers than these would hide the points
@@ -38,11 +39,12 @@ def order_plane_figure(rows: Sequence[LakeRow], chosen_rank: int = 1) -> Figure 
     times = [end for row in ranked for end in _time_ends(row)]
     chances = [100.0 * row["p_legal"] for row in ranked]
     low, high = range_around(chances, 0.15)
-    y = make_scale("all three passes in their zones, times in 100", low, min(high, 101.0), 6)
+    label = phrase("all three passes in their zones, times in 100")
+    y = make_scale(label, low, min(high, 101.0), 6)
     return Figure(
         _order_title(chosen, ranked),
         _describe_orders(chosen, ranked),
-        make_scale("expected time, s", *range_around(times, 0.04)),
+        make_scale(phrase("expected time, s"), *range_around(times, 0.04)),
         (Panel(y, tuple(_order_items(ranked, chosen, y.high - y.low)), 2.4),),
         (),
         (),
@@ -75,7 +77,7 @@ def _order_items(ranked: Sequence[LakeRow], chosen: LakeRow, y_range: float) -> 
         for row in reversed(ranked)
         if row is not chosen
     ]
-    word = f"{chosen['rank']}: {order_words(chosen)}"
+    word = with_head(str(chosen["rank"]), order_words(chosen))
     items.append(Dot("incoming", *at, sign="square", word=word))
     return items
 
@@ -85,52 +87,73 @@ def _order_items(ranked: Sequence[LakeRow], chosen: LakeRow, y_range: float) -> 
 
 def _order_title(chosen: LakeRow, ranked: Sequence[LakeRow]) -> str:
     """What was found: how far ahead the chosen order is, how fast, and how likely it gets round."""
-    who = order_words(chosen)
-    facts = (
-        f"{decimal(chosen['time_s'], 2)} s, all three passes in their zones "
-        f"{chance_in_words(chosen['p_legal'])}"
+    facts = phrase(
+        "{time_s:.2f} s, all three passes in their zones {odds}",
+        time_s=chosen["time_s"],
+        odds=odds_words(chosen["p_legal"]),
     )
-    lead = _lead_words(chosen, ranked)
-    return f"{who} {lead}: {facts}" if lead else f"{who}: {facts}"
+    return with_head(_lead_words(chosen, ranked), facts)
 
 
 def _lead_words(chosen: LakeRow, ranked: Sequence[LakeRow]) -> str:
+    """Who runs, and how far ahead of other orders, where that is known."""
+    who = order_words(chosen)
     others = [row["loss_s"] for row in ranked if row is not chosen and row["loss_s"] is not None]
     if chosen["loss_s"] is None or not others:
-        return ""
+        return who
     ahead = min(others) - chosen["loss_s"]
     if ahead < -LEVEL_S:
-        return f"is {decimal(-ahead, 2)} s behind the best order"
+        return phrase("{who} is {behind_s:.2f} s behind the best order", who=who, behind_s=-ahead)
     level = sum(loss - chosen["loss_s"] < LEVEL_S for loss in others)
     if level:
-        return f"is level with {count(level, 'other')}"
-    return f"leads by {decimal(ahead, 2)} s"
+        return phrase_count(
+            "{who} is level with {count} other", "{who} is level with {count} others", level,
+            who=who,
+        )  # fmt: skip
+    return phrase("{who} leads by {ahead_s:.2f} s", who=who, ahead_s=ahead)
 
 
 def _describe_orders(chosen: LakeRow, ranked: Sequence[LakeRow]) -> str:
-    rows = "; ".join(
-        f"{row['rank']}: {order_words(row, 16)}, {decimal(row['time_s'], 2)} s, "
-        f"{percent(row['p_legal'])} in 100"
+    rows = joined_parts(
+        phrase(
+            "{rank}: {who}, {time_s:.2f} s, {chance} in 100",
+            rank=row["rank"],
+            who=order_words(row, 16),
+            time_s=row["time_s"],
+            chance=percent(row["p_legal"]),
+        )
         for row in ranked[:MOST_NUMBERED]
     )
-    p_best = chosen["p_best"]
-    best = "" if p_best is None else f", the best with a chance of {chance_in_words(p_best)}"
-    return (
-        f"{count(len(ranked), 'order')}; named is number {chosen['rank']}{best}. Expected time "
-        f"and chance of all three passes in their zones: {rows}."
+    orders = phrase_count("{count} order", "{count} orders", len(ranked))
+    about = {"orders": orders, "rank": chosen["rank"], "rows": rows}
+    if chosen["p_best"] is None:
+        return phrase(
+            "{orders}; named is number {rank}. Expected time and chance of all three passes in "
+            "their zones: {rows}.",
+            **about,
+        )
+    return phrase(
+        "{orders}; named is number {rank}, the best with a chance of {odds}. Expected time and "
+        "chance of all three passes in their zones: {rows}.",
+        odds=odds_words(chosen["p_best"]),
+        **about,
     )
 
 
 def _order_notes(ranked: Sequence[LakeRow]) -> tuple[str, ...]:
     first = ranked[0]
-    lane = "" if first["lane"] is None else f", lane {first['lane']}"
+    event, lane = plain_text(first["event"]), first["lane"]
     notes = [
-        "Left is faster, up is safer. Numbers are ranks by expected loss, which weighs both. The "
-        "smear, and pale lines of one standard error, are how well the times are known. Most of "
-        "that is common to all orders, since the same runners run them: points lie apart more "
-        "surely than the lines say.",
-        f"{plain_text(first['event'])}{lane}. Worked out, not seen.",
+        phrase(
+            "Left is faster, up is safer. Numbers are ranks by expected loss, which weighs both. "
+            "The smear, and pale lines of one standard error, are how well the times are known. "
+            "Most of that is common to all orders, since the same runners run them: points lie "
+            "apart more surely than the lines say."
+        ),
+        phrase("{event}. Worked out, not seen.", event=event)
+        if lane is None
+        else phrase("{event}, lane {lane}. Worked out, not seen.", event=event, lane=lane),
     ]
     if ranked[-1]["rank"] > MOST_NUMBERED:
-        notes.append(f"Orders after the first {MOST_NUMBERED} have no number.")
+        notes.append(phrase("Orders after the first {most} have no number.", most=MOST_NUMBERED))
     return tuple(notes)

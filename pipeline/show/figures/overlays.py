@@ -15,7 +15,8 @@ from typing import Literal
 import numpy as np
 
 from pipeline.base.values import Floats
-from pipeline.base.words import count, outcome_in_words
+from pipeline.language.numbers import day_words
+from pipeline.language.phrases import phrase
 from pipeline.show.figures.figure import (
     Bracket,
     Curve,
@@ -30,7 +31,20 @@ from pipeline.show.figures.figure import (
 )
 from pipeline.show.markup import plain_text, short_name, shorten
 from pipeline.show.scenes import Moment, RunnerRole, Scene
-from pipeline.show.wording import clock_words, day_range, decimal, with_error
+from pipeline.show.wording import (
+    basis_words,
+    clock_words,
+    day_range,
+    decimal,
+    joined_parts,
+    moment_words,
+    outcome_words,
+    pair_title,
+    role_words,
+    takeovers_words,
+    with_error,
+    with_head,
+)
 from pipeline.tables.courses import RunnerCourse
 
 View = Literal["zone", "clock"]
@@ -47,17 +61,6 @@ USUAL_EVERY_M = 0.5  # between two places of what is usual
 SIGN_EVERY_S = 0.5  # between the signs along a curve over the zone
 SIGN_EVERY_M = 5.0  # and over the clock
 SESSION_WIDTH = 32
-
-X_LABEL = {
-    "zone": "place of the trunk past the entry line, m",
-    "clock": "time since the incoming runner's entry, s",
-}
-READING = (
-    "Bands and bars are ± 1 standard error (of the gap: at most). The double line is the baton's "
-    "speed."
-)
-SPEED_LABEL = "speed, m/s"
-GAP_LABEL = "gap, m"
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +108,7 @@ def takeover_overlay(one: Scene, view: View, scales: OverlayScales | None = None
     return _overlay_figure(
         [one],
         view,
-        f"{_takeover_names(one)}: {_takeover_finding(one)}",
+        with_head(_takeover_names(one), _takeover_finding(one)),
         _describe_takeover(one),
         x,
         speeds,
@@ -133,10 +136,10 @@ def pair_overlay(
             speeds += _speed_curve(course, role, x, view, name=rep == 0, rep=rep)
         speeds += _pass_on_speeds(one, x, view, rep)
         gaps += _gap_items(one, x, view, rep)
-    title = f"{_takeover_names(several[0])}: {_pair_finding(several)}"
-    lines = [Upright("plain", 0.0, "entry", kind="entry")]
+    title = with_head(_takeover_names(several[0]), _pair_finding(several))
+    lines = [Upright("plain", 0.0, moment_words("entry"), kind="entry")]
     if view == "zone":
-        lines.append(Upright("plain", several[0].zone_m, "exit", kind="exit"))
+        lines.append(Upright("plain", several[0].zone_m, moment_words("exit"), kind="exit"))
     return _overlay_figure(
         several, view, title, _describe_pair(several), x, speeds, gaps, lines, scales
     )
@@ -183,7 +186,8 @@ def _overlay_figure(
     if gaps:
         panels.append(Panel(scales.gap, tuple(gaps), 1.0))
     zone_m = several[0].zone_m
-    spans = (Span(0.0, zone_m, f"zone, {zone_m:g} m"),) if view == "zone" else ()
+    ground = Span(0.0, zone_m, phrase("zone, {zone_m:g} m", zone_m=float(zone_m)))
+    spans = (ground,) if view == "zone" else ()
     return Figure(
         title, description, x, tuple(panels), tuple(lines), spans,
         _overlay_notes(several, view),
@@ -193,26 +197,34 @@ def _overlay_figure(
 # --- axes ---------------------------------------------------------------------------------
 
 
+def _across_label(view: View) -> str:
+    if view == "zone":
+        return phrase("place of the trunk past the entry line, m")
+    return phrase("time since the incoming runner's entry, s")
+
+
 def _x_scale(several: Sequence[Scene], view: View) -> Scale:
     if view == "zone":
         marks = [m.s.value for one in several if (m := one.moment("mark")) and m.s is not None]
         low = min([-DRAWN_BEFORE_M, *(m - 2.0 for m in marks)])
-        return make_scale(X_LABEL[view], low, max(one.zone_m for one in several) + DRAWN_BEYOND_M)
+        return make_scale(
+            _across_label(view), low, max(one.zone_m for one in several) + DRAWN_BEYOND_M
+        )
     moments = [m.t.value for one in several for m in one.moments]
     low, high = min([-1.5, *moments]) - DRAWN_BEFORE_S, max([1.0, *moments]) + DRAWN_BEYOND_S
-    return make_scale(X_LABEL[view], low, high)
+    return make_scale(_across_label(view), low, high)
 
 
 def _speed_scale(several: Sequence[Scene]) -> Scale:
     tops = [course.v_mps.max() for one in several for _, course in _runners_with_course(one)]
-    return make_scale(SPEED_LABEL, 0.0, float(np.ceil(max([8.0, *tops]) + 0.6)), 6)
+    return make_scale(phrase("speed, m/s"), 0.0, float(np.ceil(max([8.0, *tops]) + 0.6)), 6)
 
 
 def _gap_scale(several: Sequence[Scene]) -> Scale:
     """From 0 to `GAP_TOP_M`; farther where a gap at the pass lies outside that."""
     known = [one.gap_at_pass.value for one in several if one.gap_at_pass is not None]
     low, high = min([0.0, *(d - 0.5 for d in known)]), max([GAP_TOP_M, *(d + 0.5 for d in known)])
-    return make_scale(GAP_LABEL, 0.0 if low > -0.5 else low, high, 4)
+    return make_scale(phrase("gap, m"), 0.0 if low > -0.5 else low, high, 4)
 
 
 # --- what stands on them --------------------------------------------------------------------
@@ -249,7 +261,7 @@ def _speed_curve(
         return []
     at, t_s, v = at[keep], course.t_s[keep], course.v_mps[keep]
     alone = rep is None
-    word = f"{short_name(course.runner)}, {role}" if alone else role
+    word = f"{short_name(course.runner)}, {role_words(role)}" if alone else role_words(role)
     return [
         Curve(
             role,
@@ -358,7 +370,7 @@ def _moment_uprights(one: Scene, view: View) -> list[Upright]:
                 Upright(
                     _moment_ink(moment),
                     where.value,
-                    moment.what,
+                    moment_words(moment.what),
                     dashed=moment.basis == "inferred",
                     x_sd=where.sd if moment.what == "pass" or view == "clock" else None,
                     kind=moment.what,
@@ -377,16 +389,22 @@ def _moment_ink(moment: Moment) -> Literal["incoming", "outgoing", "plain"]:
 
 
 def _takeover_names(one: Scene) -> str:
-    return f"{short_name(one.row['incoming'])} to {short_name(one.row['outgoing'])}"
+    return pair_title(short_name(one.row["incoming"]), short_name(one.row["outgoing"]))
 
 
 def _takeover_finding(one: Scene) -> str:
     """What came of a takeover, as a title says it."""
     if one.pass_place is None:
-        return outcome_in_words(one.row["outcome"])
-    words = f"passed at {decimal(one.pass_place.value, 0)} m"
-    if one.zone_time is not None:
-        words += f", {decimal(one.zone_time.value, 2)} s through the zone"
+        return outcome_words(one.row["outcome"])
+    place = decimal(one.pass_place.value, 0)
+    if one.zone_time is None:
+        words = phrase("passed at {place} m", place=place)
+    else:
+        words = phrase(
+            "passed at {place} m, {zone_time_s:.2f} s through the zone",
+            place=place,
+            zone_time_s=one.zone_time.value,
+        )
     return f"{words}, {one.zone_doubt}" if one.zone_doubt is not None else words
 
 
@@ -394,51 +412,91 @@ def _pair_finding(several: Sequence[Scene]) -> str:
     """Where a pair passed, as a title says it."""
     places = [round(one.pass_place.value) for one in several if one.pass_place is not None]
     missed = sum(one.missed for one in several)
-    words = count(len(several), "takeover")
+    words = [takeovers_words(len(several))]
     if places:
         low, high = min(places), max(places)
-        words += f", passed at {low} m" if low == high else f", passed at {low} to {high} m"
-    return f"{words}, {missed} not passed" if missed else words
+        words.append(
+            phrase("passed at {place} m", place=low)
+            if low == high
+            else phrase("passed at {low} to {high} m", low=low, high=high)
+        )
+    if missed:
+        words.append(phrase("{missed} not passed", missed=missed))
+    return ", ".join(words)
 
 
 def _describe_takeover(one: Scene) -> str:
     incoming, outgoing = (plain_text(name) for name in one.pair)
-    words = [f"Speed of {incoming}, incoming, and {outgoing}, outgoing."]
+    words = [
+        phrase(
+            "Speed of {incoming}, incoming, and {outgoing}, outgoing.",
+            incoming=incoming,
+            outgoing=outgoing,
+        )
+    ]
     v_in = one.estimate("v_in_entry_mps", "v_in_entry_sd_mps")
     v_out = one.estimate("v_out_exit_mps", "v_out_exit_sd_mps")
     if v_in is not None:
-        words.append(f"{incoming} enters at {with_error(v_in, 2)} m/s.")
+        words.append(
+            phrase("{runner} enters at {speed} m/s.", runner=incoming, speed=with_error(v_in, 2))
+        )
     words.append(_describe_pass(one))
     if v_out is not None:
-        words.append(f"{outgoing} leaves the zone at {with_error(v_out, 2)} m/s.")
+        words.append(
+            phrase(
+                "{runner} leaves the zone at {speed} m/s.",
+                runner=outgoing,
+                speed=with_error(v_out, 2),
+            )
+        )
     if one.zone_time is not None:
-        words.append(f"The baton takes {with_error(one.zone_time, 2)} s through the zone.")
+        words.append(
+            phrase(
+                "The baton takes {zone_time} s through the zone.",
+                zone_time=with_error(one.zone_time, 2),
+            )
+        )
     return " ".join(words)
 
 
 def _describe_pass(one: Scene) -> str:
     if one.pass_place is None:
-        return (
-            "The baton does not pass."
-            if one.missed
-            else "It is not known whether the baton passes."
+        if one.missed:
+            return phrase("The baton does not pass.")
+        return phrase("It is not known whether the baton passes.")
+    place, basis = with_error(one.pass_place, 1), basis_words(one.row["pass_basis"])
+    if one.gap_at_pass is None:
+        sentence = phrase(
+            "The baton passes {place} m past the entry line ({basis})", place=place, basis=basis
         )
-    gap = "" if one.gap_at_pass is None else f" with a gap of {with_error(one.gap_at_pass, 1)} m"
-    basis = one.row["pass_basis"]
-    sentence = (
-        f"The baton passes {with_error(one.pass_place, 1)} m past the entry line ({basis}){gap}"
-    )
-    return f"{sentence}." if one.zone_doubt is None else f"{sentence}; {one.zone_doubt}."
+    else:
+        sentence = phrase(
+            "The baton passes {place} m past the entry line ({basis}) with a gap of {gap} m",
+            place=place,
+            basis=basis,
+            gap=with_error(one.gap_at_pass, 1),
+        )
+    parts = [sentence] if one.zone_doubt is None else [sentence, one.zone_doubt]
+    return f"{joined_parts(parts)}."
 
 
 def _describe_pair(several: Sequence[Scene]) -> str:
     passed = [one for one in several if one.passed]
     incoming, outgoing = (plain_text(name) for name in several[0].pair)
-    words = f"Speeds of {incoming} and {outgoing} in {count(len(several), 'takeover')}"
+    parts = [
+        phrase(
+            "Speeds of {incoming} and {outgoing} in {takeovers}",
+            incoming=incoming,
+            outgoing=outgoing,
+            takeovers=takeovers_words(len(several)),
+        )
+    ]
     times = [one.zone_time.value for one in passed if one.zone_time is not None]
     if times:
-        words += f"; zone times from {min(times):.2f} to {max(times):.2f} s"
-    return f"{words}."
+        parts.append(
+            phrase("zone times from {low:.2f} to {high:.2f} s", low=min(times), high=max(times))
+        )
+    return f"{joined_parts(parts)}."
 
 
 def _overlay_notes(several: Sequence[Scene], view: View) -> tuple[str, ...]:
@@ -446,32 +504,58 @@ def _overlay_notes(several: Sequence[Scene], view: View) -> tuple[str, ...]:
     passed = [one for one in several if one.passed]
     inferred = sum(one.row["pass_basis"] == "inferred" for one in passed)
     if len(several) > 1:
-        notes = [
-            f"{subject}. {count(len(several), 'takeover')}. Speeds are without the swing inside "
-            "each step. Each takeover's standard errors are in its own figure."
-        ]
+        explained = phrase(
+            "Speeds are without the swing inside each step. Each takeover's standard errors are "
+            "in its own figure."
+        )
+        notes = [f"{subject}. {takeovers_words(len(several))}. {explained}"]
         if inferred:
-            notes.append(f"Hollow dots: the pass is inferred in {inferred} of {len(passed)}.")
+            notes.append(
+                phrase(
+                    "Hollow dots: the pass is inferred in {inferred} of {passed}.",
+                    inferred=inferred,
+                    passed=len(passed),
+                )
+            )
         return tuple(notes)
-    return (f"{subject}. {READING} {sign_words(view)}", *takeover_notes(several[0]))
+    return (f"{subject}. {reading_words()} {sign_words(view)}", *takeover_notes(several[0]))
+
+
+def reading_words() -> str:
+    """How to read bands, bars and the double line."""
+    return phrase(
+        "Bands and bars are ± 1 standard error (of the gap: at most). The double line is the "
+        "baton's speed."
+    )
 
 
 def sign_words(*views: View) -> str:
     """How far the signs along the curves are apart."""
-    every = {
-        "zone": f"{SIGN_EVERY_S:g} s apart over the zone",
-        "clock": f"{SIGN_EVERY_M:g} m apart over the clock",
-    }
-    return f"Discs and squares on the curves are {' and '.join(every[view] for view in views)}."
+    every = {"every_s": SIGN_EVERY_S, "every_m": SIGN_EVERY_M}
+    if len(set(views)) > 1:
+        return phrase(
+            "Discs and squares on the curves are {every_s:g} s apart over the zone and "
+            "{every_m:g} m apart over the clock.",
+            **every,
+        )
+    if "zone" in views:
+        return phrase(
+            "Discs and squares on the curves are {every_s:g} s apart over the zone.", **every
+        )
+    return phrase(
+        "Discs and squares on the curves are {every_m:g} m apart over the clock.", **every
+    )
 
 
 def takeover_notes(one: Scene) -> tuple[str, ...]:
     """What is to be said of one takeover's figure and of no other."""
     notes = []
     if one.row["pass_basis"] == "inferred" and one.passed:
-        notes.append("Hollow dots and dashed line: the pass is inferred from the two courses.")
+        notes.append(
+            phrase("Hollow dots and dashed line: the pass is inferred from the two courses.")
+        )
     if one.zone_doubt is not None:
-        notes.append(f"The pass: {one.zone_doubt}.")
+        notes.append(phrase("The pass: {doubt}.", doubt=one.zone_doubt))
     return tuple(notes)
 
 
@@ -482,10 +566,17 @@ def _overlay_subject(several: Sequence[Scene]) -> str:
     if len(several) == 1:
         session = shorten(plain_text(first["session"]), SESSION_WIDTH)
         clock = several[0].clock
-        when = f"{clock:%Y-%m-%d} {clock_words(clock)}"
-        rep = "" if first["rep"] is None else f", rep {first['rep']}"
-        where = f"zone {first['zone']}, lane {first['lane']}"
-        return f"{first['event']}, session {session}{rep}, {when}, {where}"
+        facts = {
+            "event": first["event"], "session": session, "zone": first["zone"],
+            "lane": first["lane"], "when": f"{day_words(clock)} {clock_words(clock)}",
+        }  # fmt: skip
+        if first["rep"] is None:
+            return phrase("{event}, session {session}, {when}, zone {zone}, lane {lane}", **facts)
+        return phrase(
+            "{event}, session {session}, rep {rep}, {when}, zone {zone}, lane {lane}",
+            rep=first["rep"],
+            **facts,
+        )
     clocks = [one.clock for one in several]
     return f"{first['event']}, {day_range(min(clocks), max(clocks))}"
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from pipeline.base.values import Estimate
 from pipeline.base.words import capitalised
+from pipeline.language.phrases import phrase
 from pipeline.show.figures.figure import (
     Bar,
     Caption,
@@ -22,7 +23,13 @@ from pipeline.show.figures.figure import (
 )
 from pipeline.show.markup import plain_text, short_name
 from pipeline.show.scenes import LakeRow, row_estimate
-from pipeline.show.wording import CLEAR_SDS, decimal
+from pipeline.show.wording import (
+    CLEAR_SDS,
+    joined_parts,
+    lost_axis_words,
+    pair_title,
+    with_head,
+)
 
 # Heights in units of the page's picture.
 _WORDS_HIGH, _BAR_HIGH, _SMEAR_HIGH, _ROOM_AFTER = 19.0, 12.0, 6.0, 10.0
@@ -63,23 +70,26 @@ def race_bars_figure(parts: Sequence[LakeRow]) -> Figure | None:
     bottom = -len(ordered) * _PART_HIGH
 
     panel = Panel(
-        Scale("part after part", bottom, 0.0, ()),
+        Scale(phrase("part after part"), bottom, 0.0, ()),
         (*bars, *lines, *words),
         -bottom / _UNITS_A_SHARE,
     )
     return Figure(
         race_finding(ordered),
         " ".join(
-            f"{part_words(row)}: {difference_words(part_difference(row))}." for row in ordered
+            f"{with_head(part_words(row), difference_words(part_difference(row)))}."
+            for row in ordered
         ),
         x,
         (panel,),
         (),
         (),
         (
-            "Against what was expected before the race, each pair on its best mark: won to the "
-            "left of the line, lost to the right. The band below a bar is how well it is known; a "
-            "pale bar may as well be nothing.",
+            phrase(
+                "Against what was expected before the race, each pair on its best mark: won to the "
+                "left of the line, lost to the right. The band below a bar is how well it is "
+                "known; a pale bar may as well be nothing."
+            ),
         ),
     )
 
@@ -100,18 +110,23 @@ def part_words(row: LakeRow, *, short: bool = False) -> str:
         "?" if row[key] is None else name(str(row[key])) for key in ("leg", "runner", "outgoing")
     )
     if row["kind"] == "zone":
-        return f"zone {number}, {runner} to {outgoing}"
-    return f"leg {number}, {runner}"
+        return phrase("zone {number}, {pair}", number=number, pair=pair_title(runner, outgoing))
+    return phrase("leg {number}, {runner}", number=number, runner=runner)
 
 
 def difference_words(change: Estimate | None) -> str:
     if change is None:
-        return "cannot be told"
-    size = decimal(abs(change.value), 2)
-    if not float(size):
-        return "as expected"
-    side = "lost" if change.value > 0.0 else "won"
-    return f"{size} s {side}" if is_part_clear(change) else f"{size} s {side}, unsure"
+        return phrase("cannot be told")
+    size_s = abs(change.value)
+    if not float(f"{size_s:.2f}"):
+        return phrase("as expected")
+    if change.value > 0.0:
+        if is_part_clear(change):
+            return phrase("{size_s:.2f} s lost", size_s=size_s)
+        return phrase("{size_s:.2f} s lost, unsure", size_s=size_s)
+    if is_part_clear(change):
+        return phrase("{size_s:.2f} s won", size_s=size_s)
+    return phrase("{size_s:.2f} s won, unsure", size_s=size_s)
 
 
 def race_finding(parts: Sequence[LakeRow]) -> str:
@@ -122,17 +137,29 @@ def race_finding(parts: Sequence[LakeRow]) -> str:
         key=lambda one: one[1].value,
     )
     if not known:
-        return "Nothing was expected of this race that it could be compared with"
+        return phrase("Nothing was expected of this race that it could be compared with")
     if not clear:
-        return "No part was clearly faster or slower than expected"
+        return phrase("No part was clearly faster or slower than expected")
     words = []
     if clear[-1][1].value > 0.0:
         row, change = clear[-1]
-        words.append(f"most was lost in {part_words(row)} ({decimal(change.value, 2)} s)")
+        words.append(
+            phrase(
+                "most was lost in {part} ({lost_s:.2f} s)",
+                part=part_words(row),
+                lost_s=change.value,
+            )
+        )
     if clear[0][1].value < 0.0:
         row, change = clear[0]
-        words.append(f"most was won in {part_words(row)} ({decimal(-change.value, 2)} s)")
-    return capitalised("; ".join(words))
+        words.append(
+            phrase(
+                "most was won in {part} ({won_s:.2f} s)",
+                part=part_words(row),
+                won_s=-change.value,
+            )
+        )
+    return capitalised(joined_parts(words))
 
 
 def _difference_scale(parts: Sequence[LakeRow]) -> Scale:
@@ -142,4 +169,4 @@ def _difference_scale(parts: Sequence[LakeRow]) -> Scale:
         if change is not None:
             ends += [change.value + k * 2.0 * change.sd for k in (-1.0, 1.0)]
     room = 0.03 * (max(ends) - min(ends))
-    return make_scale("s won to the left, lost to the right", min(ends) - room, max(ends) + room, 7)
+    return make_scale(lost_axis_words(), min(ends) - room, max(ends) + room, 7)

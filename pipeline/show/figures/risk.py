@@ -8,7 +8,8 @@ import numpy as np
 
 from pipeline.base.defaults import RISKY
 from pipeline.base.values import Floats
-from pipeline.base.words import chance_in_words, count, in_feet_words
+from pipeline.base.words import in_feet_words
+from pipeline.language.phrases import phrase, reworded
 from pipeline.show.figures.candidates import MarkChoice, mark_choices, marks_from_advised_stand
 from pipeline.show.figures.figure import (
     Curve,
@@ -24,13 +25,17 @@ from pipeline.show.figures.figure import (
 )
 from pipeline.show.markup import plain_text, short_name
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import foot_length_m, mark_words
+from pipeline.show.wording import (
+    foot_length_m,
+    joined_parts,
+    mark_words,
+    odds_words,
+    pair_title,
+    takeovers_words,
+    with_head,
+)
 from pipeline.tables import schema
 
-_FAILURES: tuple[tuple[str, InkName, str], ...] = (
-    ("p_ran_into", "into", "run into each other"),
-    ("p_ran_away", "away", "run away"),
-)
 LEAST_TOP = 25.0  # times in 100: the axis of what goes wrong reaches at least so far
 
 
@@ -48,12 +53,16 @@ def risk_figure(rows: Sequence[LakeRow], progress: LakeRow | None = None) -> Fig
     advised = next(row for row in same if row["advised"])
     foot_m = foot_length_m(advised)
     x = np.array([row["mark_m"] / (foot_m or 1.0) for row in same])
-    unit = "foot-lengths" if foot_m else "m"
+    label = (
+        phrase("mark before the back line, foot-lengths")
+        if foot_m
+        else phrase("mark before the back line, m")
+    )
     in_use_m = None if progress is None else progress["mark_m"]
     return Figure(
         _risk_title(advised, mark_choices(same, in_use_m), foot_m),
         _describe_risk(same[0], advised, same[-1], foot_m),
-        make_scale(f"mark before the back line, {unit}", float(x[0]), float(x[-1])),
+        make_scale(label, float(x[0]), float(x[-1])),
         (_success_panel(same, x), _failure_panel(same, x), _zone_time_panel(same, x)),
         _mark_uprights(advised, progress, foot_m, x),
         (),
@@ -66,25 +75,34 @@ def _success_panel(rows: Sequence[LakeRow], x: Floats) -> Panel:
     least = 100.0 * (1.0 - RISKY)
     items = (
         Span(least, 100.0),
-        _accepted_line(x, least, f"accepted: {chance_in_words(1.0 - RISKY)}", above=False),
-        _chance_curve(rows, x, "p_in_zone", "inside", "pass in the zone"),
+        _accepted_line(
+            x, least, phrase("accepted: {odds}", odds=odds_words(1.0 - RISKY)), above=False
+        ),
+        _chance_curve(rows, x, "p_in_zone", "inside", phrase("pass in the zone")),
     )
-    label = "pass in the zone, times in 100"
+    label = phrase("pass in the zone, times in 100")
     return Panel(Scale(label, 0.0, 100.0, (0.0, 25.0, 50.0, 75.0, 100.0)), items, 1.1)
 
 
 def _failure_panel(rows: Sequence[LakeRow], x: Floats) -> Panel:
     """How often something goes wrong, on a scale of its own: no share of the panel above."""
     most = 100.0 * RISKY
-    curves = [_chance_curve(rows, x, *given) for given in _FAILURES]
+    curves = [
+        _chance_curve(rows, x, "p_ran_into", "into", phrase("run into each other")),
+        _chance_curve(rows, x, "p_ran_away", "away", phrase("run away")),
+    ]
     top = max(LEAST_TOP, *(1.08 * float(curve.y.max()) for curve in curves))
     items: tuple[Item, ...] = (
         Span(0.0, most),
-        _accepted_line(x, most, f"accepted: {chance_in_words(RISKY)}", above=True),
+        _accepted_line(x, most, _accepted_words(RISKY), above=True),
         *curves,
     )
-    scale = make_scale("something goes wrong, times in 100", 0.0, min(top, 100.0), 5)
+    scale = make_scale(phrase("something goes wrong, times in 100"), 0.0, min(top, 100.0), 5)
     return Panel(scale, items, 1.1)
+
+
+def _accepted_words(chance: float) -> str:
+    return phrase("accepted: {odds}", odds=odds_words(chance))
 
 
 def _accepted_line(x: Floats, y: float, word: str, *, above: bool) -> Curve:
@@ -117,7 +135,7 @@ def _zone_time_panel(rows: Sequence[LakeRow], x: Floats) -> Panel:
         Curve("quiet", x, y + spread, dashed=True),
     )
     low, high = range_around(np.concatenate([y - spread, y + spread]), 0.1)
-    return Panel(make_scale("expected zone time, s", low, high, 5), curves, 0.8)
+    return Panel(make_scale(phrase("expected zone time, s"), low, high, 5), curves, 0.8)
 
 
 def _mark_uprights(
@@ -127,59 +145,79 @@ def _mark_uprights(
     at = advised["mark_m"] / unit_m
     used = None if progress is None or progress["mark_m"] is None else progress["mark_m"] / unit_m
     if used is None or not x[0] <= used <= x[-1]:
-        return (Upright("plain", at, "advised", kind="advised"),)
+        return (Upright("plain", at, phrase("advised"), kind="advised"),)
     if abs(used - at) < 0.02 * (x[-1] - x[0]):
-        return (Upright("plain", at, "in use, advised", kind="advised"),)
+        return (Upright("plain", at, phrase("in use, advised"), kind="advised"),)
     return (
-        Upright("plain", at, "advised", kind="advised"),
-        Upright("quiet", used, "in use", kind="used"),
+        Upright("plain", at, phrase("advised"), kind="advised"),
+        Upright("quiet", used, phrase("in use"), kind="used"),
     )
 
 
 def _risk_title(advised: LakeRow, choices: Sequence[MarkChoice], foot_m: float | None) -> str:
     """What was found: the chance on the mark advised and a foot farther, and whether more run into
     each other than is accepted."""
-    incoming, outgoing = short_name(advised["incoming"]), short_name(advised["outgoing"])
-    where = f"{in_feet_words(advised['mark_feet'])} feet" if foot_m else mark_words(
-        advised["mark_m"], None
-    )  # fmt: skip
-    farther = next((one for one in choices if one.name.endswith("farther")), None)
-    parts = [
-        f"{incoming} to {outgoing}, advised {where}: {chance_in_words(advised['p_in_zone'])} pass "
-        "in the zone"
-    ]
+    who = pair_title(short_name(advised["incoming"]), short_name(advised["outgoing"]))
+    if foot_m:
+        head = phrase(
+            "{pair}, advised {feet} feet", pair=who, feet=in_feet_words(advised["mark_feet"])
+        )
+    else:
+        mark = mark_words(advised["mark_m"], None)
+        head = phrase("{pair}, advised {mark}", pair=who, mark=mark)
+    inside = phrase("{odds} pass in the zone", odds=odds_words(advised["p_in_zone"]))
+    parts = [with_head(head, inside)]
+    farther = next((one for one in choices if one.kind == "farther"), None)
     if farther is not None:
-        parts.append(f"{farther.name} {chance_in_words(farther.p_in_zone)}")
-    into, accepted = (chance_in_words(p) for p in (advised["p_ran_into"], RISKY))
+        parts.append(f"{farther.name} {odds_words(farther.p_in_zone)}")
+    into, accepted = (odds_words(p) for p in (advised["p_ran_into"], RISKY))
     if advised["p_ran_into"] > RISKY and into != accepted:
-        parts.append(f"{into} run into each other, where {accepted} is accepted")
-    return "; ".join(parts)
+        parts.append(
+            phrase(
+                "{odds} run into each other, where {accepted} is accepted",
+                odds=into,
+                accepted=accepted,
+            )
+        )
+    return joined_parts(parts)
 
 
 def _describe_risk(near: LakeRow, advised: LakeRow, far: LakeRow, foot_m: float | None) -> str:
-    parts = []
-    for row in (near, advised, far):
-        chances = (
-            f"{chance_in_words(row[column])} {word}" for column, word in (
-                ("p_in_zone", "pass in the zone"),
-                ("p_ran_into", "run into each other"),
-                ("p_ran_away", "run away"),
-            )
-        )  # fmt: skip
-        parts.append(f"at {mark_words(row['mark_m'], foot_m)} {', '.join(chances)}")
-    return f"Nearest, advised and farthest mark: {'; '.join(parts)}."
+    marks = joined_parts(
+        phrase(
+            "at {mark} {inside} pass in the zone, {into} run into each other, {away} run away",
+            mark=mark_words(row["mark_m"], foot_m),
+            inside=odds_words(row["p_in_zone"]),
+            into=odds_words(row["p_ran_into"]),
+            away=odds_words(row["p_ran_away"]),
+        )
+        for row in (near, advised, far)
+    )
+    return phrase("Nearest, advised and farthest mark: {marks}.", marks=marks)
 
 
 def _risk_notes(advised: LakeRow, foot_m: float | None) -> tuple[str, ...]:
-    foot = "" if foot_m is None else f"A foot-length is {foot_m:.2f} m. "
-    warned = "; ".join(plain_text(text) for text in advised["remarks"])
-    return (
-        *((f"On the mark advised: {warned}.",) if warned else ()),
-        f"{foot}Rests on {count(advised['reps'], 'takeover')}, {advised['reps_pair']} of this "
-        f"pair, {advised['reps_on_mark']} on the mark advised.",
-        f"Shaded is what is accepted: {chance_in_words(1.0 - RISKY)} pass in the zone, "
-        f"{chance_in_words(RISKY)} go wrong. Two who run into each other may pass in the zone all "
-        "the same, so the panels do not add up. Worked out, not seen. Bands are ± 1 standard error "
-        "and shrink with more takeovers. Dashed lines show how far single takeovers spread, which "
-        "more takeovers do not change.",
+    warned = joined_parts(plain_text(reworded(text)) for text in advised["remarks"])
+    notes = [phrase("On the mark advised: {warned}.", warned=warned)] if warned else []
+    if foot_m is not None:
+        notes.append(phrase("A foot-length is {foot_m:.2f} m.", foot_m=foot_m))
+    notes.append(
+        phrase(
+            "Rests on {takeovers}, {pair} of this pair, {on_mark} on the mark advised.",
+            takeovers=takeovers_words(advised["reps"]),
+            pair=advised["reps_pair"],
+            on_mark=advised["reps_on_mark"],
+        )
     )
+    notes.append(
+        phrase(
+            "Shaded is what is accepted: {inside} pass in the zone, {wrong} go wrong. Two who run "
+            "into each other may pass in the zone all the same, so the panels do not add up. "
+            "Worked out, not seen. Bands are ± 1 standard error and shrink with more takeovers. "
+            "Dashed lines show how far single takeovers spread, which more takeovers do not "
+            "change.",
+            inside=odds_words(1.0 - RISKY),
+            wrong=odds_words(RISKY),
+        )
+    )
+    return tuple(notes)

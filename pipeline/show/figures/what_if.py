@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from pipeline.base.words import chance_in_words
+from pipeline.language.phrases import phrase, phrase_of
 from pipeline.show.figures.candidates import MarkChoice, mark_choices, marks_from_advised_stand
 from pipeline.show.figures.figure import (
     Bar,
@@ -22,7 +22,17 @@ from pipeline.show.figures.figure import (
 )
 from pipeline.show.markup import short_name
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import decimal, foot_length_m, mark_words, tape_move_words
+from pipeline.show.wording import (
+    decimal,
+    foot_length_m,
+    joined_parts,
+    mark_words,
+    moment_words,
+    odds_words,
+    pair_title,
+    tape_move_words,
+    with_head,
+)
 
 BEYOND_M = 4.0  # shown before the entry line and after the exit line, at least
 # Heights in units of the page's picture, which the panel's share is made from.
@@ -48,12 +58,17 @@ def what_if_figure(
     in_use_m = None if progress is None else progress["mark_m"]
     choices = mark_choices(same, in_use_m)
     x = _zone_scale(choices, zone_m)
-    who = f"{short_name(advised['incoming'])} to {short_name(advised['outgoing'])}"
+    who = pair_title(short_name(advised["incoming"]), short_name(advised["outgoing"]))
     return Figure(
         f"{who}, {_finding(choices, foot_m)}",
         " ".join(
-            f"{_choice_words(one, foot_m)}: {', '.join(_chances(one))}, passes about "
-            f"{decimal(one.pass_m, 1)} m past the entry line."
+            phrase(
+                "{choice}: {inside}, {into}, passes about {place} m past the entry line.",
+                choice=_choice_words(one, foot_m),
+                inside=_inside_words(one),
+                into=_into_words(one),
+                place=decimal(one.pass_m, 1),
+            )
             for one in choices
         ),
         x,
@@ -72,7 +87,7 @@ def _zone_scale(choices: Sequence[MarkChoice], zone_m: float) -> Scale:
                                                one.pass_m + 2.0 * one.pass_sd_m)]  # fmt: skip
     low = max(min(-BEYOND_M, *ends), -zone_m)
     high = min(max(zone_m + BEYOND_M, *ends), 2.0 * zone_m)
-    return make_scale("place of the pass past the entry line, m", low, high)
+    return make_scale(phrase("place of the pass past the entry line, m"), low, high)
 
 
 def _choices_panel(
@@ -87,22 +102,24 @@ def _choices_panel(
     strips: list[Item] = []
     smears: list[Item] = []
     words: list[Item] = [
-        Caption(0.0, -0.5 * _HEAD, "entry", side="middle"),
-        Caption(zone_m, -0.5 * _HEAD, "exit", side="middle"),
+        Caption(0.0, -0.5 * _HEAD, moment_words("entry"), side="middle"),
+        Caption(zone_m, -0.5 * _HEAD, moment_words("exit"), side="middle"),
     ]
     for k, one in enumerate(choices):
         top = -_HEAD - k * _ROW
         lane = top - 3.0 * _WORDS - 0.5 * _LANE
         strips.append(Bar("quiet", "ground", 0.0, zone_m, lane, _LANE))
-        ink: InkName = "incoming" if "advised" in one.name else "plain"
+        ink: InkName = "incoming" if "advised" in one.kind else "plain"
         smears.append(Smear(ink, one.pass_m, one.pass_sd_m, lane, _LANE))
         words.append(Caption(x.low, top - 0.5 * _WORDS, _choice_words(one, foot_m), strong=True))
-        for line, chance in enumerate(_chances(one)):
+        for line, chance in enumerate((_inside_words(one), _into_words(one))):
             words.append(Caption(x.low, top - (line + 1.5) * _WORDS, chance))
         edges = np.array([lane - 0.5 * _LANE, lane + 0.5 * _LANE])
         strips += [Curve("plain", np.full(2, at), edges) for at in (0.0, zone_m)]
     low = -_HEAD - len(choices) * _ROW
-    label = "goes when the other is before the back line by" if by_sight else "the tape"
+    label = (
+        phrase("goes when the other is before the back line by") if by_sight else phrase("the tape")
+    )
     return Panel(Scale(label, low, 0.0, ()), (*strips, *smears, *words), -low / _PANEL)
 
 
@@ -110,27 +127,35 @@ def _choices_panel(
 
 
 def _choice_words(one: MarkChoice, foot_m: float | None) -> str:
-    return f"{one.name}: {mark_words(one.mark_m, foot_m)}"
+    return with_head(one.name, mark_words(one.mark_m, foot_m))
 
 
-def _chances(one: MarkChoice) -> tuple[str, str]:
-    inside, into = chance_in_words(one.p_in_zone), chance_in_words(one.p_ran_into)
-    return f"{inside} pass in the zone", f"{into} run into each other"
+def _inside_words(one: MarkChoice) -> str:
+    return phrase("{odds} pass in the zone", odds=odds_words(one.p_in_zone))
+
+
+def _into_words(one: MarkChoice) -> str:
+    return phrase("{odds} run into each other", odds=odds_words(one.p_ran_into))
 
 
 def _finding(choices: Sequence[MarkChoice], foot_m: float | None) -> str:
     """What moving the tape would do: from the mark in use to the one advised, else by a foot."""
-    advised = next(one for one in choices if "advised" in one.name)
-    in_use = next((one for one in choices if one.name == "in use"), None)
+    advised = next(one for one in choices if "advised" in one.kind)
+    in_use = next((one for one in choices if one.kind == "in use"), None)
     if in_use is not None:
-        move = tape_move_words(advised.mark_m - in_use.mark_m, foot_m) or "nearly as it lies"
-        return f"{move}: {_change(in_use, advised)}"
+        move = tape_move_words(advised.mark_m - in_use.mark_m, foot_m)
+        return with_head(move or phrase("nearly as it lies"), _change(in_use, advised))
+    own = _both_words(_inside_words(advised), _into_words(advised))
     sides = (
-        f"{one.name}: {chance_in_words(one.p_in_zone)} and {chance_in_words(one.p_ran_into)}"
+        with_head(one.name, _both_words(odds_words(one.p_in_zone), odds_words(one.p_ran_into)))
         for one in choices
         if one is not advised
     )
-    return "; ".join([f"{advised.name}: {' and '.join(_chances(advised))}", *sides])
+    return joined_parts([with_head(advised.name, own), *sides])
+
+
+def _both_words(inside: str, into: str) -> str:
+    return phrase_of("two chances", "{inside} and {into}", inside=inside, into=into)
 
 
 def _change(old: MarkChoice, new: MarkChoice) -> str:
@@ -138,34 +163,50 @@ def _change(old: MarkChoice, new: MarkChoice) -> str:
 
     Both chances are said where both differ: what one gains the other may lose.
     """
-    told = []
-    better = []
-    for words, before, after, sign in (
-        ("pass in the zone", old.p_in_zone, new.p_in_zone, 1.0),
-        ("run into each other", old.p_ran_into, new.p_ran_into, -1.0),
-    ):
-        was, comes = chance_in_words(before), chance_in_words(after)
-        if was != comes:
-            told.append(f"{comes} {words} instead of {was}")
-            better.append(sign * (after - before) > 0.0)
-    if told:
-        return (", and " if len(set(better)) == 1 else ", but ").join(told)
-    faster = old.zone_time_s - new.zone_time_s
-    if abs(faster) < 0.005:
-        return "nothing changes that could be told"
-    return f"{decimal(abs(faster), 2)} s {'faster' if faster > 0.0 else 'slower'}, as safe"
+    inside = {"inside": odds_words(new.p_in_zone), "was_inside": odds_words(old.p_in_zone)}
+    into = {"into": odds_words(new.p_ran_into), "was_into": odds_words(old.p_ran_into)}
+    is_inside_told, is_into_told = (len(set(one.values())) == 2 for one in (inside, into))
+    if is_inside_told and is_into_told:
+        if (new.p_in_zone > old.p_in_zone) == (new.p_ran_into < old.p_ran_into):
+            return phrase(
+                "{inside} pass in the zone instead of {was_inside}, and {into} run into each other "
+                "instead of {was_into}",
+                **inside,
+                **into,
+            )
+        return phrase(
+            "{inside} pass in the zone instead of {was_inside}, but {into} run into each other "
+            "instead of {was_into}",
+            **inside,
+            **into,
+        )
+    if is_inside_told:
+        return phrase("{inside} pass in the zone instead of {was_inside}", **inside)
+    if is_into_told:
+        return phrase("{into} run into each other instead of {was_into}", **into)
+    faster_s = old.zone_time_s - new.zone_time_s
+    if abs(faster_s) < 0.005:
+        return phrase("nothing changes that could be told")
+    if faster_s > 0.0:
+        return phrase("{faster_s:.2f} s faster, as safe", faster_s=faster_s)
+    return phrase("{slower_s:.2f} s slower, as safe", slower_s=-faster_s)
 
 
 def _what_if_notes(
     same: Sequence[LakeRow], in_use_m: float | None, foot_m: float | None
 ) -> tuple[str, ...]:
     notes = [
-        "Dark is where most passes would fall, pale where few would. It holds how far takeovers "
-        "differ, and how well the two are known. Worked out, not seen. The receiver stands as "
-        "advised in all of them."
+        phrase(
+            "Dark is where most passes would fall, pale where few would. It holds how far "
+            "takeovers differ, and how well the two are known. Worked out, not seen. The receiver "
+            "stands as advised in all of them."
+        )
     ]
     if in_use_m is not None and not same[0]["mark_m"] <= in_use_m <= same[-1]["mark_m"]:
         notes.append(
-            f"The mark in use, {mark_words(in_use_m, foot_m)}, lies beyond those that were tried."
+            phrase(
+                "The mark in use, {mark}, lies beyond those that were tried.",
+                mark=mark_words(in_use_m, foot_m),
+            )
         )
     return tuple(notes)

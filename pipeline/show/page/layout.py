@@ -313,7 +313,7 @@ def _takeovers_section(
     head = element("h2", {"id": "each-head"}, "Each takeover")
     signs = overlays.sign_words(*overlays.VIEWS)
     own = f"{takeover_part.LANE_NOTE} {takeover_part.NUMBERS_NOTE}"
-    notes = f"{overlays.READING} {signs} {own}"
+    notes = f"{overlays.reading_words()} {signs} {own}"
     about = element("p", {"class": "notes"}, notes)
     return element(
         "section", {"id": "each", "aria-labelledby": "each-head"}, head, about, *articles
