@@ -108,6 +108,14 @@ CAUSES = (
     "mark", "start", "incoming speed", "outgoing speed", "reach", "braking", "pass place", "rest",
 )  # fmt: skip
 _CAUSE_WORDS = {"mark": "tape", "pass place": "place of the pass", "rest": "what is left over"}
+_THE_CAUSE_WORDS = {
+    "mark": "the tape",
+    "start": "the start",
+    "incoming speed": "the incoming speed",
+    "outgoing speed": "the outgoing speed",
+    "reach": "the reach",
+    "pass place": "the place of the pass",
+}
 
 
 def cause_in_words(cause: str) -> str:
@@ -117,8 +125,7 @@ def cause_in_words(cause: str) -> str:
 
 def the_cause_in_words(cause: str) -> str:
     """The same with its article: "the tape", "braking"."""
-    words = cause_in_words(cause)
-    return words if cause in ("braking", "rest") else f"the {words}"
+    return _THE_CAUSE_WORDS.get(cause) or cause_in_words(cause)
 
 
 def outcome_in_words(outcome: str) -> str:
@@ -142,25 +149,26 @@ def zone_doubt_in_words(
         return None
     side = _side_of_zone(pass_m, pass_sd_m, zone_length_m)
     if p_in_zone >= 0.5:
-        return f"may have been passed {side} the zone"
+        return f"may have been passed {side}"
     outside = 1.0 - p_in_zone
     if outside > 0.975:
-        return f"almost certainly {side} the zone"
+        return f"almost certainly {side}"
     part, whole = min(_ODDS, key=lambda odds: abs(odds[0] / odds[1] - outside))
+    chance = f"{part} in {whole}"
     if part / whole == 0.5:
-        return f"as likely {side} the zone as inside it"
-    return f"likelier {side} the zone ({part} in {whole})"
+        return f"as likely {side} as inside it"
+    return f"likelier {side} ({chance})"
 
 
 def _side_of_zone(pass_m: float | None, pass_sd_m: float | None, zone_length_m: float) -> str:
     """The side of the zone on which a pass lies more probably than on the other."""
     if pass_m is None:
-        return "outside"
+        return "outside the zone"
     sd = pass_sd_m or 1e-9
     before, beyond = math.erfc(pass_m / sd), math.erfc((zone_length_m - pass_m) / sd)
     if before == beyond:  # both vanish
-        return "before" if pass_m < zone_length_m / 2 else "beyond"
-    return "before" if before > beyond else "beyond"
+        return "before the zone" if pass_m < zone_length_m / 2 else "beyond the zone"
+    return "before the zone" if before > beyond else "beyond the zone"
 
 
 def takeover_in_words(

@@ -64,8 +64,18 @@ VOCABULARIES = (
     "quantity", "role", "use", "start_basis",
 )  # fmt: skip
 
+# Words that are said, in tuples at the head of a module.
+SAID_WORDS = {"base/words.py": ("_SMALL_NUMBERS",)}
+
 # Sentences that a former version wrote into tables which are still read: their English.
-FORMER: tuple[str, ...] = ()
+FORMER: tuple[str, ...] = (
+    "the smallest gap between the trunks, {gap_m} m, and the rest do not agree "
+    "({z} standard errors)",
+    "it read nought at about {nought} UTC and runs {rate} ± {sd} ppm slow",
+    "it read nought at about {nought} UTC and runs {rate} ± {sd} ppm fast",
+    "{id}: its clock is tied to ± {sd} s by {tied} rows and runs {rate} ± {sd2} ppm slow",
+    "{id}: its clock is tied to ± {sd} s by {tied} rows and runs {rate} ± {sd2} ppm fast",
+)
 
 
 @dataclass(frozen=True)
@@ -163,6 +173,9 @@ class _Reader:
                     yield Half(text, place)
 
     def _whole(self) -> Iterator[tuple[str, str]]:
+        for name in SAID_WORDS.get(self.place, ()):
+            for word in ast.literal_eval(self.constants[name]):
+                yield word, f"pipeline/{self.place}"
         for _, ways in self._expressions():
             for way in ways:
                 text = _english(way)
@@ -267,6 +280,10 @@ class _Reader:
                     self.joined.update(ast.walk(node))
                     place = _Place(_name_of(number))
                     return [(place, f" {what}"), (place, f" {what}s")]
+        if isinstance(node, ast.IfExp | ast.BoolOp):  # of names: texts where they stand for some
+            ways = self._ways(node, seen)
+            if all(any(isinstance(part, str) for part in way) for way in ways):
+                return ways
         if isinstance(node, ast.Name) and node.id not in seen:
             texts = self._texts_named(node)
             if texts:
@@ -372,6 +389,8 @@ def _name_of(node: ast.AST) -> str:
     match node:
         case ast.Name(id=name):
             return _plain_name(name)
+        case ast.Attribute(attr="value" | "sd" as name, value=owner):
+            return _name_of(owner) if name == "value" else name
         case ast.Attribute(attr=name):
             return _plain_name(name)
         case ast.Subscript(slice=ast.Constant(value=str(name))) if name.isidentifier():
