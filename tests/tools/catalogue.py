@@ -30,6 +30,7 @@ from babel.messages.catalog import Catalog, Message  # noqa: E402
 from babel.messages.pofile import read_po, write_po  # noqa: E402
 
 from pipeline.language.phrases import TRANSLATED  # noqa: E402
+from pipeline.language.reading import NUMBERS  # noqa: E402
 
 SPEAKING = ("cli", "show")  # the rooms that speak the reader's language
 FORMS = {"phrase": 1, "phrase_of": 2, "phrase_count": 2, "phrase_around": 1}
@@ -87,10 +88,14 @@ def plain(root: Path = ROOT) -> Iterator[Sentence]:
     called."""
     met: set[str] = set()
     for one in plain_sentences.plain_sentences(root):
-        shape = without_names(one.english)
+        shape = without_names(one.english), _has_numbers_alone(one.english)
         if shape not in met:
             met.add(shape)
             yield Sentence(one.english, place=one.place)
+
+
+def _has_numbers_alone(sentence: str) -> bool:
+    return any(name in NUMBERS for _, name, *_ in string.Formatter().parse(sentence))
 
 
 def all_sentences(root: Path = ROOT) -> list[Sentence]:

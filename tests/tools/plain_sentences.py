@@ -17,6 +17,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.language.reading import JOINED, SENTENCE
+
 ROOT = Path(__file__).parents[2]
 ROOMS = ("read", "measure", "advise", "session", "tables", "season", "base")
 MODULES = ("errors.py", "api.py")
@@ -71,6 +73,10 @@ SAID_WORDS = {"base/words.py": ("_SMALL_NUMBERS",)}
 FORMER: tuple[str, ...] = (
     "the smallest gap between the trunks, {gap_m} m, and the rest do not agree "
     "({z} standard errors)",
+    "set off {look} m of the other's run too soon",
+    "set off {look} m of the other's run too late",
+    "nearly level with the second order: better than it with a chance of {chance}",
+    "visual change: no check mark, so no lag; the start is at chosen pace",
     "it read nought at about {nought} UTC and runs {rate} ± {sd} ppm slow",
     "it read nought at about {nought} UTC and runs {rate} ± {sd} ppm fast",
     "{id}: its clock is tied to ± {sd} s by {tied} rows and runs {rate} ± {sd2} ppm slow",
@@ -110,6 +116,8 @@ def plain_sentences(root: Path = ROOT) -> Iterator[PlainSentence]:
     for path in plain_modules(root):
         yield from _reader_of(root, path).sentences()
     yield from vocabulary(root)
+    for sentence in (*JOINED.values(), SENTENCE):
+        yield PlainSentence(sentence, "pipeline/language/reading.py")
     for sentence in FORMER:
         yield PlainSentence(sentence, "tables of former versions")
 
