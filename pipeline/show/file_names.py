@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from pipeline.language.phrases import phrase
 from pipeline.show.request import PairIds
 from pipeline.tables import folders
 
@@ -47,11 +48,11 @@ class PageLinks:
     def to_season(self) -> tuple[tuple[str, str], ...]:
         """The season's page, with its name."""
         where = self._to(SEASON_FILE_NAME)
-        return () if where is None else ((where, "The season"),)
+        return () if where is None else ((where, phrase("The season")),)
 
     def from_session(self, session: str, races: Iterable[str]) -> tuple[tuple[str, str], ...]:
         """The season's page and those of a session's races, with their names."""
-        found = [(self.race(session, race), f"Race {race}") for race in races]
+        found = [(self.race(session, race), phrase("Race {race}", race=race)) for race in races]
         return (*self.to_season(), *((where, name) for where, name in found if where is not None))
 
 

@@ -9,8 +9,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from pipeline.base.relays import Rules, zone_lines_m
-from pipeline.base.words import count
 from pipeline.errors import InputError
+from pipeline.language.phrases import phrase, phrase_count, reworded
 from pipeline.show.page import layout
 from pipeline.show.page.layout import Pairing
 from pipeline.show.page.pair_part import PairDecisions
@@ -35,8 +35,13 @@ def read_pair_decisions(
     elsewhere = _for_another_zone(out, several) & marks.keys()
     if elsewhere:
         no_marks += (
-            f"the marks of {count(len(elsewhere), 'pair')} are for another zone than these "
-            "takeovers and were left out: batontrace marks OUT --rules today or older",
+            phrase_count(
+                "the marks of {count} pair are for another zone than these takeovers and were left "
+                "out: batontrace marks OUT --rules today or older",
+                "the marks of {count} pairs are for another zone than these takeovers and were "
+                "left out: batontrace marks OUT --rules today or older",
+                len(elsewhere),
+            ),
         )
     known = {
         key: PairDecisions(
@@ -98,10 +103,38 @@ def _measured_since(found: Lake, table_name: str, sessions: Iterable[str]) -> li
 
 
 def _too_old_words(table_name: str, sessions: int) -> str:
-    return (
-        f"the {table_name.replace('_', ' ')} on {count(sessions, 'session')} are older than the "
-        f"measurement and were left out: batontrace {schema.DECISION_COMMANDS[table_name]} OUT"
+    command = f"batontrace {schema.DECISION_COMMANDS[table_name]} OUT"
+    if table_name == "causes":
+        return phrase_count(
+            "the causes on {count} session are older than the measurement and were left out: "
+            "{command}",
+            "the causes on {count} sessions are older than the measurement and were left out: "
+            "{command}",
+            sessions,
+            command=command,
+        )
+    if table_name == "verdicts":
+        return phrase_count(
+            "the verdicts on {count} session are older than the measurement and were left out: "
+            "{command}",
+            "the verdicts on {count} sessions are older than the measurement and were left out: "
+            "{command}",
+            sessions,
+            command=command,
+        )
+    return phrase_count(
+        "the race parts on {count} session are older than the measurement and were left out: "
+        "{command}",
+        "the race parts on {count} sessions are older than the measurement and were left out: "
+        "{command}",
+        sessions,
+        command=command,
     )
+
+
+def _left_out_words(table_name: str, err: InputError, place: Out) -> str:
+    why = reworded(err.message_from(as_place(place)))
+    return phrase("table {table} was left out: {why}", table=table_name, why=why)
 
 
 # Their rows are about takeovers by number, and a session measured again may number them anew.
@@ -117,7 +150,7 @@ def read_decisions(found: Lake, names: Sequence[str]) -> tuple[DecisionRows, tup
         try:
             table = lake.read_decision(found.place, name)
         except InputError as err:
-            remarks.append(f"table {name} was left out: {err.message_from(found.place)}")
+            remarks.append(_left_out_words(name, err, found.place))
             table = None
         rows[name] = own = None if table is None else table.to_pylist()
         since = _measured_since(found, name, sessions) if own and name != "validation" else []
@@ -127,8 +160,13 @@ def read_decisions(found: Lake, names: Sequence[str]) -> tuple[DecisionRows, tup
             remarks += [_too_old_words(name, len(lost))] if lost else []
         elif since:
             remarks.append(
-                f"table {name} does not rest on {count(len(since), 'session')} as measured now: "
-                f"batontrace {schema.DECISION_COMMANDS[name]} OUT"
+                phrase_count(
+                    "table {table} does not rest on {count} session as measured now: {command}",
+                    "table {table} does not rest on {count} sessions as measured now: {command}",
+                    len(since),
+                    table=name,
+                    command=f"batontrace {schema.DECISION_COMMANDS[name]} OUT",
+                )
             )
     return rows, tuple(remarks)
 
@@ -144,7 +182,7 @@ def _read_pair_rows(
     try:
         table = lake.read_decision(out, table_name)
     except InputError as err:
-        return {}, (f"table {table_name} was left out: {err.message_from(as_place(out))}",)
+        return {}, (_left_out_words(table_name, err, as_place(out)),)
     found: dict[Pairing, list[LakeRow]] = {}
     for row in [] if table is None else table.to_pylist():
         key = (row["incoming"], row["outgoing"], row["event"])
@@ -161,7 +199,7 @@ def read_sightings(out: Out, several: Sequence[Scene]) -> tuple[layout.Sightings
         try:
             table = lake.read_session_table(out, session, "observations")
         except InputError as err:
-            remarks.append(f"table observations was left out: {err.message_from(as_place(out))}")
+            remarks.append(_left_out_words("observations", err, as_place(out)))
             continue
         for row in table.to_pylist():
             if row["exchange"] is not None:
@@ -175,7 +213,7 @@ def read_session_rows(
     try:
         return lake.read_session_table(out, session, table_name).to_pylist(), ()
     except InputError as err:
-        return [], (f"table {table_name} was left out: {err.message_from(as_place(out))}",)
+        return [], (_left_out_words(table_name, err, as_place(out)),)
 
 
 def page_sources(
@@ -199,6 +237,8 @@ def _sources_of(found: Lake, beside: Iterable[str]) -> dict[str, str]:
             digests.append(hashlib.sha256(found.place.read(file, MOST_FILE_BYTES)).hexdigest())
     digest = hashlib.sha256("\n".join(sorted(digests)).encode()).hexdigest()
     return {
-        "Made by": f"batontrace {importlib.metadata.version('batontrace')}",
-        "from": f"{len(digests)} tables, SHA-256 {digest[:16]}",
+        phrase("Made by"): f"batontrace {importlib.metadata.version('batontrace')}",
+        phrase("from"): phrase(
+            "{tables} tables, SHA-256 {digest}", tables=len(digests), digest=digest[:16]
+        ),
     }

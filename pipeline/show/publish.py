@@ -1,7 +1,8 @@
 """From a lake of tables to pages, cards and pictures on disk.
 
 Each function reads OUT and nothing else, and writes one file, whole or not at all: into OUT/report
-unless told otherwise. The same tables give the same bytes.
+unless told otherwise. The same tables give the same bytes in one language; the language is that in
+force (`pipeline.language.choice.using`), English where none is put in force.
 """
 
 from __future__ import annotations
@@ -12,8 +13,8 @@ from pathlib import Path
 import pyarrow as pa
 
 from pipeline.base.relays import is_blind
-from pipeline.base.words import count
 from pipeline.errors import InputError, UsageError
+from pipeline.language.phrases import phrase, phrase_count
 from pipeline.show import scenes
 from pipeline.show.card.card import CardSheet, card_html, race_card_html
 from pipeline.show.figures import agreement, held_out_strips, history, overlays, risk, what_if
@@ -73,7 +74,7 @@ def write_page(
     """
     check_page_name(to)
     if pair is None:
-        check_no_event(event, "a session")
+        check_no_event(event, "session")
         session, remarks = choose_session(out, session)
         return _write_session_page(out, session, remarks, to, planned)
     found = lake.read_lake(out, session)
@@ -167,7 +168,7 @@ def write_figure(
     check_picture_name(to)
     axis = view or "zone"
     if pair is None:
-        check_no_event(event, "a takeover")
+        check_no_event(event, "takeover")
         session, remarks = choose_session(out, session)
         found = lake.read_lake(out, session)
         one = numbered_scene(found, exchange, session)
@@ -190,10 +191,12 @@ def _letter_remarks(path: Path | str, figure: Figure) -> tuple[str, ...]:
     from pipeline.show.figures import slides
 
     letters = "" if str(path).lower().endswith(".svg") else slides.unknown_letters(figure)
-    return (
-        f"no installed font has {letters}: boxes stand for them; install a font that has them, or "
+    remark = phrase(
+        "no installed font has {letters}: boxes stand for them; install a font that has them, or "
         "write an SVG",
-    ) * bool(letters)
+        letters=letters,
+    )
+    return (remark,) * bool(letters)
 
 
 def write_agreement(
@@ -273,16 +276,23 @@ def _pair_figure(
     out = found.place
     events = sorted({one.row["event"] for one in several})
     if len(events) > 1:
-        many = f"takeovers of {', '.join(map(plain_text, events))}"
-        raise UsageError("overlay", many, "those of one relay", "choose by --event")
+        many = phrase("takeovers of {relays}", relays=", ".join(map(plain_text, events)))
+        wanted = phrase("those of one relay")
+        raise UsageError("overlay", many, wanted, phrase("choose by --event"))
     compared = scenes.at_full_speed(several)
     slow = len(several) - len(compared)
     ordered, others = of_newest_zone_length(scenes.order_by_time(compared))
-    others += (f"left out: {count(slow, 'takeover')} not at full speed",) * bool(slow)
+    remark = phrase_count(
+        "left out: {count} takeover not at full speed",
+        "left out: {count} takeovers not at full speed",
+        slow,
+    )
+    others += (remark,) * bool(slow)
     if figure == "overlay":
         drawn = [one for one in ordered if not overlays.has_no_curves(one)]
         if not drawn:
-            raise InputError("speed_curves", "no curve of this pair", "the curves of a takeover")
+            wanted = phrase("the curves of a takeover")
+            raise InputError("speed_curves", phrase("no curve of this pair"), wanted)
         return overlays.pair_overlay(drawn, view), len(drawn), others
     known, remarks = read_pair_decisions(out, several)
     (own,) = known.values()
@@ -301,9 +311,10 @@ def _pair_figure(
     if drawn_marks is None:
         raise InputError(
             f"{as_place(out)}/{folders.decision_file('marks')}",
-            " | ".join(remarks) or f"holds no marks of {pair_words(several[0].pair)}",
-            "a curve of candidate marks",
-            f"work them out: batontrace marks {as_place(out)}",
+            " | ".join(remarks)
+            or phrase("holds no marks of {pair}", pair=pair_words(several[0].pair)),
+            phrase("a curve of candidate marks"),
+            phrase("work them out: {command}", command=f"batontrace marks {as_place(out)}"),
         )
     return drawn_marks, next(row["reps"] for row in own.marks if row["advised"]), remarks
 
@@ -316,8 +327,9 @@ def _pair_causes(
     if figure is None:
         raise InputError(
             f"{found.place}/{folders.decision_file('verdicts')}",
-            " | ".join(unjudged) or f"holds no verdict on {pair_words(ordered[0].pair)}",
-            "a verdict on each takeover",
-            f"work them out: batontrace causes {found.place}",
+            " | ".join(unjudged)
+            or phrase("holds no verdict on {pair}", pair=pair_words(ordered[0].pair)),
+            phrase("a verdict on each takeover"),
+            phrase("work them out: {command}", command=f"batontrace causes {found.place}"),
         )
     return figure, sum(one.verdict is not None for one in judged), (*remarks, *unjudged)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import UsageError
+from pipeline.language.phrases import phrase
 from pipeline.show.file_names import PageLinks
 from pipeline.tables import whole_files
 from pipeline.tables.places import Folder, Out, as_place
@@ -28,13 +29,17 @@ class WrittenFile:
 def check_page_name(to: Path | None) -> None:
     """Raise UsageError where `to` is a name, but none for a page."""
     if to is not None and to.suffix.lower() not in PAGES:
-        raise UsageError(f"--to {to}", "not a name for a page", "a name that ends in .html")
+        raise UsageError(
+            f"--to {to}", phrase("not a name for a page"), phrase("a name that ends in .html")
+        )
 
 
 def check_picture_name(to: Path | None) -> None:
     """Raise UsageError where `to` is a name, but none for a picture."""
     if to is not None and to.suffix.lower() not in PICTURES:
-        raise UsageError(f"--to {to}", "not a name for a picture", "one in .svg or .png")
+        raise UsageError(
+            f"--to {to}", phrase("not a name for a picture"), phrase("one in .svg or .png")
+        )
 
 
 def write_report_file(out: Out, name: str, to: Path | None, content: bytes) -> Path | str:

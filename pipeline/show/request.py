@@ -8,12 +8,13 @@ from typing import Literal
 import pyarrow as pa
 
 from pipeline.base.asking import in_words, one_of
-from pipeline.base.words import count
 from pipeline.errors import UsageError
+from pipeline.language.phrases import phrase, phrase_count, reworded
 from pipeline.show import scenes
 from pipeline.show.figures import overlays
 from pipeline.show.markup import plain_text
 from pipeline.show.scenes import LakeRow, Scene
+from pipeline.show.wording import pair_title
 from pipeline.tables import lake
 from pipeline.tables.lake import Lake
 from pipeline.tables.places import Out
@@ -31,20 +32,24 @@ def check_figure_request(
 ) -> None:
     """Raise UsageError where the arguments of `publish.write_figure` contradict each other."""
     if figure != "overlay" and pair is None:
-        raise UsageError(f"--figure {figure}", "no pair", "--pair INCOMING OUTGOING")
+        raise UsageError(f"--figure {figure}", phrase("no pair"), "--pair INCOMING OUTGOING")
     if (exchange is None) == (pair is None):
-        found = "neither" if pair is None else "both"
         raise UsageError(
-            "overlay", f"{found} of --exchange and --pair", "one of them",
-            "give --session ID --exchange N, or --pair INCOMING OUTGOING",
-        )  # fmt: skip
+            "overlay",
+            phrase("neither of --exchange and --pair")
+            if pair is None
+            else phrase("both of --exchange and --pair"),
+            phrase("one of them"),
+            phrase("give --session ID --exchange N, or --pair INCOMING OUTGOING"),
+        )
     if figure != "overlay" and view is not None:
-        raise UsageError(f"--axis {view}", f"--figure {figure} has its own axis", "no --axis")
+        own_axis = phrase("--figure {figure} has its own axis", figure=figure)
+        raise UsageError(f"--axis {view}", own_axis, phrase("no --axis"))
     if figure in ("risk", "marks") and session is not None:
         raise UsageError(
             f"--session {plain_text(session)}",
-            "what is said of a mark rests on all sessions",
-            "no --session",
+            phrase("what is said of a mark rests on all sessions"),
+            phrase("no --session"),
         )
 
 
@@ -74,25 +79,30 @@ def check_page_request(
     }
     chosen = [option for option, is_asked in asked.items() if is_asked]
     if len(chosen) > 1:
-        raise UsageError("report", f"{in_words(chosen)} together", "one page, or --all")
+        together = phrase("{options} together", options=reworded(in_words(chosen)))
+        raise UsageError("report", together, phrase("one page, or --all"))
     only = chosen[0] if chosen else ""
     if session is not None and only not in ("", "--pair", "--race"):
-        found = f"{only} is not of one session"
-        raise UsageError(f"--session {plain_text(session)}", found, "no --session")
+        found = phrase("{option} is not of one session", option=only)
+        raise UsageError(f"--session {plain_text(session)}", found, phrase("no --session"))
     if event is not None and only not in ("", "--pair"):
-        found = f"{only} says itself which relays it shows"
-        raise UsageError(f"--event {plain_text(event)}", found, "no --event")
+        found = phrase("{option} says itself which relays it shows", option=only)
+        raise UsageError(f"--event {plain_text(event)}", found, phrase("no --event"))
     if every and has_name:
-        raise UsageError("--to", "names one file, and --all writes many", "no --to")
+        found = phrase("names one file, and --all writes many")
+        raise UsageError("--to", found, phrase("no --to"))
 
 
-def check_no_event(event: str | None, what: str) -> None:
+def check_no_event(event: str | None, what: Literal["session", "takeover"]) -> None:
     """Raise UsageError where an event is given for `what`, which has one event anyway."""
     if event is not None:
         raise UsageError(
-            f"--event {plain_text(event)}", f"{what} is of one relay anyway",
-            "no --event, or --pair INCOMING OUTGOING with it",
-        )  # fmt: skip
+            f"--event {plain_text(event)}",
+            phrase("a session is of one relay anyway")
+            if what == "session"
+            else phrase("a takeover is of one relay anyway"),
+            phrase("no --event, or --pair INCOMING OUTGOING with it"),
+        )
 
 
 def choose_session(out: Out, session: str | None) -> tuple[str, tuple[str, ...]]:
@@ -115,14 +125,23 @@ def choose_race(legs: Sequence[LakeRow], session: str | None, race: str | None) 
         there = [one for one in there if one[0] == session]
         asked += f" --session {plain_text(session)}"
     if not there:
-        raise UsageError(asked, "no race", "a session.toml with a [[race]], measured anew")
+        wanted = phrase("a session.toml with a {section}, measured anew", section="[[race]]")
+        raise UsageError(asked, phrase("no race"), wanted)
     found = [one for one in there if race is None or one[1] == race]
     if not found:
-        raise UsageError(asked, "no such race", one_of([one[1] for one in there], race or ""))
+        choices = one_of([one[1] for one in there], race or "")
+        raise UsageError(asked, phrase("no such race"), reworded(choices))
     if len(found) > 1:
-        races = ", ".join(f"{plain_text(name)} of {plain_text(own)}" for own, name in found)
-        raise UsageError(asked, f"{len(found)} races: {races}", "one of them",
-                         "name it by --race RACE and --session ID")  # fmt: skip
+        races = ", ".join(
+            phrase("{race} of {session}", race=plain_text(name), session=plain_text(own))
+            for own, name in found
+        )
+        raise UsageError(
+            asked,
+            phrase("{number} races: {races}", number=len(found), races=races),
+            phrase("one of them"),
+            phrase("name it by --race RACE and --session ID"),
+        )
     return found[0]
 
 
@@ -134,15 +153,17 @@ def pair_scenes(
     Raises UsageError where there is none, or none in the event asked for.
     """
     rows = found.exchanges
-    where = "" if session is None else f" in session {plain_text(session)}"
+    in_session = plain_text(session or "")
     ran = list(zip(rows["incoming"].to_pylist(), rows["outgoing"].to_pylist(), strict=True))
     if pair not in ran:
-        other = "the other order is there" if pair[::-1] in ran else ""
+        other = phrase("the other order is there") if pair[::-1] in ran else ""
         choices = one_of(map(pair_words, ran), pair_words(pair)) if ran else ""
         raise UsageError(
-            f"pair {pair_words(pair)}",
-            f"no takeover of this pair{where}",
-            choices or "a session with takeovers",
+            phrase("pair {pair}", pair=pair_words(pair)),
+            phrase("no takeover of this pair")
+            if session is None
+            else phrase("no takeover of this pair in session {session}", session=in_session),
+            reworded(choices) or phrase("a session with takeovers"),
             "; ".join(filter(None, (other, *found.remarks))),
         )
     own = rows.filter(pa.array([one == pair for one in ran], pa.bool_()))
@@ -150,10 +171,16 @@ def pair_scenes(
         events = own["event"].to_pylist()
         own = own.filter(pa.array([one == event for one in events], pa.bool_()))
         if not len(own):
+            who = pair_words(pair)
             raise UsageError(
-                f"--event {plain_text(event)}", f"no takeover of {pair_words(pair)} in it{where}",
-                one_of(events, event),
-            )  # fmt: skip
+                f"--event {plain_text(event)}",
+                phrase("no takeover of {pair} in it", pair=who)
+                if session is None
+                else phrase(
+                    "no takeover of {pair} in it in session {session}", pair=who, session=in_session
+                ),
+                reworded(one_of(events, event)),
+            )
     return scenes.read_scenes(own, found.curves, found.exchanges)
 
 
@@ -164,8 +191,10 @@ def numbered_scene(found: Lake, exchange: int | None, session: str) -> Scene:
     if exchange not in numbers:
         raise UsageError(
             f"--exchange {exchange}",
-            f"is not in session {plain_text(session)}",
-            f"{min(numbers)} to {max(numbers)}" if numbers else "a session with takeovers",
+            phrase("is not in session {session}", session=plain_text(session)),
+            phrase("{first} to {last}", first=min(numbers), last=max(numbers))
+            if numbers
+            else phrase("a session with takeovers"),
         )
     return scenes.read_scenes(rows.slice(numbers.index(exchange), 1), found.curves, rows)[0]
 
@@ -177,8 +206,14 @@ def of_newest_zone_length(
     zone_m = ordered[-1].zone_m
     same = [one for one in ordered if one.zone_m == zone_m]
     rest = len(ordered) - len(same)
-    return same, (f"left out: {count(rest, 'takeover')} in zones of another length",) * bool(rest)
+    remark = phrase_count(
+        "left out: {count} takeover in zones of another length",
+        "left out: {count} takeovers in zones of another length",
+        rest,
+    )
+    return same, (remark,) * bool(rest)
 
 
 def pair_words(pair: PairIds) -> str:
-    return f"{plain_text(pair[0])} to {plain_text(pair[1])}"
+    """From whom to whom a baton goes."""
+    return pair_title(*map(plain_text, pair))

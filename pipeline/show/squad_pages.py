@@ -1,7 +1,7 @@
 """From a lake of tables to the pages beside those of a session and a pair: the season's, an
 order's, a race's, a runner's, and all of them together.
 
-Each function reads OUT and nothing else, and writes whole files or none.
+Each function reads OUT and nothing else, and writes whole files or none, in the language in force.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from pathlib import Path
 
 from pipeline.base.asking import one_of
 from pipeline.errors import InputError, UsageError
+from pipeline.language.phrases import phrase, reworded
 from pipeline.show import publish
 from pipeline.show.file_names import (
     SEASON_FILE_NAME,
@@ -59,7 +60,9 @@ def write_order_page(
     there = events_in_order(rows)
     if event not in there:
         raise UsageError(
-            f"--order {plain_text(event)}", "nothing of this relay", one_of(there, event)
+            f"--order {plain_text(event)}",
+            phrase("nothing of this relay"),
+            reworded(one_of(there, event)),
         )
     links, remarks = links_beside(out, to, planned), (*found.remarks, *left_out)
     text = order_page(
@@ -95,6 +98,7 @@ def write_race_page(
     takeovers = found.exchanges.to_pylist()
     links, remarks = links_beside(out, to, planned), (*found.remarks, *left_out, *lost)
     where = links.session(session)
+    whole = ((where, phrase("Session {session}", session=session)),) if where else ()
     text = race_page(
         own,
         takeovers,
@@ -103,7 +107,7 @@ def write_race_page(
         session_page=where,
         about=decision_sources(found, RACE_TABLES),
         remarks=remarks,
-        see_also=(*links.to_season(), *(((where, f"Session {session}"),) if where else ())),
+        see_also=(*links.to_season(), *whole),
     )
     path = write_report_file(out, f"{race_file_name(session, race)}.html", to, text.encode("utf-8"))
     return WrittenFile(path, sum(row["race"] == race for row in takeovers), remarks)
@@ -121,7 +125,8 @@ def write_runner_page(out: Out, runner: str, *, to: Path | None = None) -> Writt
     there = {row[role] for row in takeovers for role in ("incoming", "outgoing")}
     there |= {row["runner"] for row in decisions["runners"] or ()}
     if runner not in there:
-        raise UsageError(f"--runner {plain_text(runner)}", "no such runner", one_of(there, runner))
+        choices = reworded(one_of(there, runner))
+        raise UsageError(f"--runner {plain_text(runner)}", phrase("no such runner"), choices)
     own = [row for row in takeovers if runner in (row["incoming"], row["outgoing"])]
     remarks = (*found.remarks, *left_out)
     about = decision_sources(found, RUNNER_TABLES)
@@ -201,7 +206,8 @@ def write_all_pages(out: Out) -> WrittenPages:
             done = make(planned)
         except InputError as err:
             failed.add(name)
-            remarks[f"{name} was not made: {err.message_from(as_place(out))}"] = None
+            why = reworded(err.message_from(as_place(out)))
+            remarks[phrase("{page} was not made: {why}", page=name, why=why)] = None
             continue
         remarks |= dict.fromkeys(done.remarks)
     index = write_season_page(out, planned=planned - failed)

@@ -7,7 +7,7 @@ from html_page import Page
 from sheet_rows import mark, sheet_row
 
 from pipeline.show.markup import element, html_document
-from pipeline.show.page.matrix_part import COST_MEANING, pair_matrix, untried_pairs
+from pipeline.show.page.matrix_part import cost_meaning, pair_matrix, untried_pairs
 
 
 def nowhere(*_):
@@ -76,8 +76,8 @@ def test_how_sure_is_there_on_demand():
 
 
 def test_the_cost_is_explained_in_one_sentence():
-    assert COST_MEANING in shown(SQUAD).text
-    assert COST_MEANING.count(". ") == 0
+    assert cost_meaning() in shown(SQUAD).text
+    assert cost_meaning().count(". ") == 0
 
 
 def test_a_click_leads_to_the_pair_where_there_is_a_page():

@@ -156,8 +156,9 @@ def renewed(language: str, sentences: list[Sentence], new: dict[str, dict[str, o
             twin = alike.get((without_names(one.english), one.context or None))
             own = own if twin is None else renamed(str(twin.id), str(twin.string), one.english)
         empty = ("", "") if one.many else ""
-        if isinstance(own, list):
-            own = tuple(own)
+        if isinstance(own, list | tuple):  # French has a third form, for millions: as for many
+            forms = [text for text in own if text]
+            own = tuple(forms + forms[-1:] * (out.num_plurals - len(forms)))
         if bool(one.many) != isinstance(own, tuple):
             own = empty
         out.add(

@@ -14,17 +14,22 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 
-from pipeline.base.words import count
+from pipeline.language.numbers import month_words, weekday_words
+from pipeline.language.phrases import phrase
 from pipeline.show.markup import Child, element, list_item, outside_name
-from pipeline.show.page.sheet_lines import linked
+from pipeline.show.page.sheet_lines import linked, quantity, takeovers_passed
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import NBSP, decimal, on_the_wall
+from pipeline.show.wording import on_the_wall
 
-COSTS_MEANING = (
-    "Lost: the baton's time against what each pair does at its best mark, on the mean of the "
-    "takeovers of which it can be told; won, where it was less."
-)
 SessionLink = Callable[[str], str | None]
+
+
+def costs_meaning() -> str:
+    """What the evenings' lost time is."""
+    return phrase(
+        "Lost: the baton's time against what each pair does at its best mark, on the mean of the "
+        "takeovers of which it can be told; won, where it was less."
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,17 +45,19 @@ class Evening:
 
     @property
     def words(self) -> str:
-        return f"{count(self.takeovers, 'takeover')}, {self.passed} passed"
+        return takeovers_passed(self.takeovers, self.passed)
 
     @property
     def cost_words(self) -> str | None:
         """What a takeover lost or won on the mean."""
         if self.lost_s is None:
             return None
-        size = f"{decimal(abs(self.lost_s), 2)}{NBSP}s"
-        if not float(decimal(abs(self.lost_s), 2)):
-            return "nothing lost"
-        return f"{size} lost each" if self.lost_s > 0.0 else f"{size} won each"
+        if not round(self.lost_s, 2):
+            return phrase("nothing lost")
+        time = quantity(abs(self.lost_s), 2, "s")
+        if self.lost_s > 0.0:
+            return phrase("{time} lost each", time=time)
+        return phrase("{time} won each", time=time)
 
 
 def takeover_day(row: LakeRow) -> date:
@@ -101,10 +108,10 @@ def season_calendar(evenings: Sequence[Evening], link: SessionLink) -> ET.Elemen
 def _month_sheet(
     year: int, month: int, by_day: Mapping[date, Evening], link: SessionLink
 ) -> ET.Element:
-    title = f"{calendar.month_name[month]} {year}"
+    title = month_words(date(year, month, 1))
     names = [
-        element("span", {"class": f"day-{number}"}, name[:2])
-        for number, name in enumerate(calendar.day_name, 1)
+        element("span", {"class": f"day-{number}"}, weekday_words(number - 1, 2))
+        for number in range(1, 8)
     ]
     first, length = calendar.monthrange(year, month)
     days = [date(year, month, number) for number in range(1, length + 1)]
@@ -114,7 +121,7 @@ def _month_sheet(
         {"class": "month"},
         element("h3", {}, title),
         element("p", {"class": "week", "aria-hidden": "true"}, *names),
-        element("ol", {"aria-label": f"Evenings in {title}"}, *cells),
+        element("ol", {"aria-label": phrase("Evenings in {month}", month=title)}, *cells),
     )
 
 
@@ -134,7 +141,7 @@ def _day_cell(
         element(
             "time",
             {"datetime": day.isoformat()},
-            element("span", {"class": "weekday"}, f"{calendar.day_name[day.weekday()][:3]} "),
+            element("span", {"class": "weekday"}, f"{weekday_words(day.weekday(), 3)} "),
             str(day.day),
         ),
         element("p", {}, evening.words),

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from xml.etree import ElementTree as ET
 
+from pipeline.language.numbers import day_words
+from pipeline.language.phrases import phrase
 from pipeline.show.figures import cause_bars, page_svg
 from pipeline.show.figures.figure import Figure
 from pipeline.show.markup import element
@@ -27,12 +29,14 @@ def causes_section(ordered: Sequence[Scene], causes: Sequence[LakeRow]) -> ET.El
     if figure is None:
         return None
     more = len(judged) - len(verdicts)
-    rest = f"The {len(verdicts)} that cost most; {more} more were judged." if more else ""
+    rest = phrase(
+        "The {shown} that cost most; {more} more were judged.", shown=len(verdicts), more=more
+    )
     return element(
         "section",
         {"id": "causes", "aria-labelledby": "causes-head"},
-        element("h2", {"id": "causes-head"}, "Where the time went"),
-        element("p", {"class": "notes"}, rest) if rest else None,
+        element("h2", {"id": "causes-head"}, phrase("Where the time went")),
+        element("p", {"class": "notes"}, rest) if more else None,
         page_svg.captioned_figure(figure, "causes"),
     )
 
@@ -52,7 +56,7 @@ def draw_pair_causes(
     if not verdicts:
         return None
     days = {
-        one.row["session"]: f"{on_the_wall(one.when, one.row['time_zone']):%Y-%m-%d}"
+        one.row["session"]: day_words(on_the_wall(one.when, one.row["time_zone"]).date())
         for one in several
     }
     return cause_bars.pair_causes_figure(causes, verdicts, days, _list_labels(several), most=most)
@@ -66,7 +70,8 @@ def _rows_of(verdicts: Sequence[LakeRow], causes: Sequence[LakeRow]) -> list[Lak
 def _list_labels(ordered: Sequence[Scene]) -> dict[tuple[str, int], str]:
     """What the list calls each takeover."""
     return {
-        (one.row["session"], one.row["exchange"]): f"{number}"
-        + ("" if one.row["rep"] is None else f", rep {one.row['rep']}")
+        (one.row["session"], one.row["exchange"]): str(number)
+        if one.row["rep"] is None
+        else phrase("{number}, rep {rep}", number=number, rep=one.row["rep"])
         for number, one in enumerate(ordered, start=1)
     }

@@ -9,10 +9,6 @@ const BELOW = 24;
 const QUARTER = 0.25;
 const STEP_S = 0.1;
 const still = matchMedia("(prefers-reduced-motion: reduce)");
-const momentWords = {
-  mark: "incoming at the tape", go: "outgoing goes", entry: "incoming enters the zone",
-  pass: "the baton changes hands", exit: "the baton leaves the zone",
-};
 
 class Lane {
   constructor(box) {
@@ -33,13 +29,13 @@ class Lane {
   controls() {
     const { of } = this.figure.dataset;
     const bar = makeHtml("div", "lane-controls", this.box);
-    this.run = makeHtml("button", "run", bar, still.matches ? "A tenth on" : "Run it, quarter speed");
+    this.run = makeHtml("button", "run", bar);
     this.run.type = "button";
-    this.run.setAttribute("aria-label", `${this.run.textContent}, ${of}`);
+    this.name(still.matches ? "step" : "run");
     for (const { name, t } of this.moments) {
-      const jump = makeHtml("button", "jump", bar, name);
+      const jump = makeHtml("button", "jump", bar, say(`name-${name}`));
       jump.type = "button";
-      jump.setAttribute("aria-label", `To the moment: ${momentWords[name]}, ${of}`);
+      jump.setAttribute("aria-label", say("jumpAloud", { moment: say(name), of }));
       jump.addEventListener("click", () => { this.stop(); this.to(t); });
     }
     this.slider = document.createElement("input");
@@ -49,7 +45,7 @@ class Lane {
     this.low = Math.min(...times) - 0.5;
     this.high = Math.max(...times) + 0.3;
     Object.assign(this.slider, { min: this.low.toFixed(2), max: this.high.toFixed(2), step: 0.02 });
-    this.slider.setAttribute("aria-label", `Moment in the lane, s, ${of}`);
+    this.slider.setAttribute("aria-label", say("laneSlider", { of }));
     const start = this.moments.find((one) => one.name === "pass") ?? this.moments[0];
     this.t = start.t;
     this.slider.value = this.t;
@@ -70,8 +66,9 @@ class Lane {
     const stills = makeHtml("div", "stills", this.box);
     for (const { name, t } of this.moments) {
       const svg = make("svg", "lane-picture", stills, given);
-      svg.setAttribute("aria-label", `${momentWords[name]}, ${fixed(t, 2)} s`);
-      const frame = this.scene(svg, t, `${momentWords[name]}, ${fixed(t, 2)} s`).frame;
+      const title = say("still", { moment: say(name), time: fixed(t, 2) });
+      svg.setAttribute("aria-label", title);
+      const { frame } = this.scene(svg, t, title);
       svg.setAttribute("viewBox", `0 0 ${WIDE} ${frame.top + frame.high + BELOW}`);
     }
     this.to(this.t);
@@ -123,7 +120,7 @@ class Lane {
     const [a, b] = [inside(0), inside(zone)];
     if (b > a) make("rect", "ground", svg, { x: a, y: top, width: b - a, height: high });
     make("path", "line", svg, { d: `M0 ${top}H${WIDE}M0 ${top + high}H${WIDE}` });
-    const names = [[0, "entry line"], [zone, "exit line"], ...(back ? [[back, "back line"]] : [])]
+    const lines = [[0, "entryLine"], [zone, "exitLine"], ...(back ? [[back, "backLine"]] : [])]
       .filter(([s]) => s >= low && s <= end);
     const taken = [];
     const word = (kind, x, text) => {
@@ -133,22 +130,22 @@ class Lane {
       taken.push([middle - half, middle + half]);
       make("text", `${kind} at-middle`, svg, { x: middle, y: below }).textContent = text;
     };
-    for (const [s, text] of names) {
+    for (const [s, name] of lines) {
       const x = across(s);
       make("path", "zone-line", svg, { d: `M${x} ${top - 4}V${top + high + 4}` });
-      word("quiet", x, text);
+      word("quiet", x, say(name));
     }
     if (tape !== null && tape > low && tape < end) {
       const x = across(tape);
       // 0.40 m long (TR24.4); its 0.05 m are drawn as wide as can be seen
       const long = 0.4 * unit;
       make("rect", "tape", svg, { x: x - 2, y: top + high - long, width: 4, height: long });
-      word("quiet", x, "tape");
+      word("quiet", x, say("tape"));
     }
     for (let s = Math.ceil(low); s <= end; s += 1) {
       const x = across(s);
       make("path", "axis", svg, { d: `M${x} ${top + high}v${s % 5 ? 3 : 6}` });
-      if (s % 5 === 0 || end - low < 10) word("tick", x, `${fixed(s, 0)} m`);
+      if (s % 5 === 0 || end - low < 10) word("tick", x, say("metres", { place: fixed(s, 0) }));
     }
   }
 
@@ -191,22 +188,27 @@ class Lane {
     this.slider.value = this.t;
     if (!this.svg) this.draw();
     const { both } = this.scene(this.svg, this.t, "");
-    const words = [`${fixed(this.t, 2)} s`];
+    const told = [say("moment", { time: fixed(this.t, 2) })];
     for (const side of ["in", "out"]) {
       const one = both[side];
-      if (one) words.push(`${this.courses.names[side]} at ${fixed(one.s, 1)} m, ${fixed(one.v, 1)} m/s`);
+      if (one) {
+        told.push(say("runnerInLane", {
+          name: this.courses.names[side], place: fixed(one.s, 1), speed: fixed(one.v, 1),
+        }));
+      }
     }
-    if (both.in && both.out) words.push(`gap ${fixed(both.out.s - both.in.s, 1)} m`);
-    this.readout.textContent = words.join("; ");
-    this.svg.setAttribute("aria-label", `The lane from above: ${this.readout.textContent}`);
-    this.slider.setAttribute("aria-valuetext", this.readout.textContent);
+    if (both.in && both.out) told.push(say("gap", { gap: fixed(both.out.s - both.in.s, 1) }));
+    const values = told.join("; ");
+    this.readout.textContent = values;
+    this.svg.setAttribute("aria-label", say("lane", { values }));
+    this.slider.setAttribute("aria-valuetext", values);
   }
 
   toggle() {
     if (still.matches) { this.to(this.t >= this.high ? this.low : this.t + STEP_S); return; }
     if (this.frame) { this.stop(); return; }
     if (this.t >= this.high - 0.01) this.to(this.low);
-    this.name("Stop");
+    this.name("stop");
     let before = null;
     const tick = (now) => {
       if (before !== null) this.to(this.t + QUARTER * (now - before) / 1000);
@@ -221,12 +223,12 @@ class Lane {
     if (!this.frame) return;
     cancelAnimationFrame(this.frame);
     this.frame = null;
-    this.name("Run it, quarter speed");
+    this.name("run");
   }
 
   // What a button says aloud begins with what it shows.
-  name(words) {
-    this.run.textContent = words;
-    this.run.setAttribute("aria-label", `${words}, ${this.figure.dataset.of}`);
+  name(key) {
+    this.run.textContent = say(key);
+    this.run.setAttribute("aria-label", say(`${key}Aloud`, { of: this.figure.dataset.of }));
   }
 }

@@ -2,7 +2,8 @@
 
 The page needs no network and no other file: everything is in its source, figures included. It is
 complete without its script, which adds the switches, the order of the list, and the values under
-the finger. Style and script are the files page.css, print.css and page.js beside this module.
+the finger. Style and script are the files page.css, print.css and page.js beside this module. The
+language is that in force when the page is made.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
-from pipeline.base.words import CAUTION, count
+from pipeline.language.phrases import phrase, phrase_of
 from pipeline.show.figures import overlays
 from pipeline.show.figures.overlays import OverlayScales
 from pipeline.show.markup import (
@@ -33,6 +34,7 @@ from pipeline.show.page import (
     takeover_part,
 )
 from pipeline.show.page.pair_part import NO_DECISIONS, PairDecisions
+from pipeline.show.request import pair_words
 from pipeline.show.scenes import LakeRow, Scene, order_by_time
 from pipeline.show.wording import day_range, zone_words
 
@@ -91,7 +93,7 @@ def session_page(
         other_parts.exercises_section(exercises, _time_zone(ordered)),
         recordings_part.recordings_section(recordings),
     ]
-    title = f"Takeovers, {plain_text(session_id)}"
+    title = phrase("Takeovers, {session}", session=plain_text(session_id))
     return frame.whole_page(
         title, _lead_sentence(ordered), parts, about=about, remarks=remarks,
         has_views=bool(ordered), settings_after=2, see_also=see_also,
@@ -114,7 +116,6 @@ def pair_page(
     if not takeovers:
         raise ValueError("a pair's page needs a takeover")
     ordered = order_by_time(takeovers)
-    incoming, outgoing = (plain_text(runner) for runner in ordered[0].pair)
     scales = _common_scales(ordered)
     parts: list[Child] = [
         next_part.next_section(ordered, known),
@@ -129,9 +130,8 @@ def pair_page(
             pair_part.pair_article(several, own, places, axes, heading="h2", with_history=True)
         )
     parts.append(_takeovers_section(ordered, known, scales, seen, with_dates=True))
-    title = f"{incoming} to {outgoing}"
     return frame.whole_page(
-        title, _lead_sentence(ordered), parts, about=about, remarks=remarks,
+        pair_words(ordered[0].pair), _lead_sentence(ordered), parts, about=about, remarks=remarks,
         has_views=True, settings_after=2, see_also=see_also,
     )  # fmt: skip
 
@@ -154,20 +154,23 @@ def _list_numbers(ordered: Sequence[Scene]) -> dict[str, int]:
 
 def _lead_sentence(ordered: Sequence[Scene]) -> str:
     if not ordered:
-        return "No takeover was found in this session."
+        return phrase("No takeover was found in this session.")
     sessions = dict.fromkeys(one.row["session"] for one in ordered)
     events = ", ".join(dict.fromkeys(one.row["event"] for one in ordered))
     passed = sum(one.passed for one in ordered)
     clocks = [one.clock for one in ordered]
-    when = day_range(clocks[0], clocks[-1])
-    words = f"{when}; {events}; {count(len(ordered), 'takeover')}, {passed} passed"
+    words = [
+        day_range(clocks[0], clocks[-1]),
+        events,
+        sheet_lines.takeovers_passed(len(ordered), passed),
+    ]
     if len(sessions) > 1:
-        words += f"; {len(sessions)} sessions"
+        words.append(phrase("{sessions} sessions", sessions=len(sessions)))
     zones = dict.fromkeys((one.row["zone"], one.row["lane"]) for one in ordered)
     if len(zones) == 1:
         zone, lane = next(iter(zones))
-        words += f"; zone {zone}, lane {lane}"
-    return f"{words}. {zone_words(clocks)}".rstrip()
+        words.append(phrase("zone {zone}, lane {lane}", zone=zone, lane=lane))
+    return f"{'; '.join(words)}. {zone_words(clocks)}".rstrip()
 
 
 def _time_zone(ordered: Sequence[Scene]) -> str | None:
@@ -196,7 +199,7 @@ def _list_section(
     return element(
         "section",
         {"id": "list", "aria-labelledby": "list-head"},
-        element("h2", {"id": "list-head"}, "At a glance"),
+        element("h2", {"id": "list-head"}, phrase("At a glance")),
         _list_choices(ordered),
         *takeover_list.takeover_table(ordered, with_dates=with_dates, usual_s=usual_s),
     )
@@ -204,22 +207,22 @@ def _list_section(
 
 def _list_choices(ordered: Sequence[Scene]) -> ET.Element:
     found = takeover_list.pair_numbers(ordered)
-    parts = [frame.radio_choice("order", "Order", (("time", "as run"), ("cost", "worst first")))]
+    orders = (("time", phrase("as run")), ("cost", phrase("worst first")))
+    parts = [frame.radio_choice("order", phrase("Order"), orders)]
     if len(found) > 1:
-        options = [element("option", {"value": ""}, "all pairs")]
+        options = [element("option", {"value": ""}, phrase("all pairs"))]
         options += [
-            element(
-                "option", {"value": number}, f"{plain_text(incoming)} to {plain_text(outgoing)}"
-            )
-            for (incoming, outgoing), number in found.items()
+            element("option", {"value": number}, pair_words(pair)) for pair, number in found.items()
         ]
         select = element("select", {"id": "which-pair"}, *options)
-        parts.append(frame.labelled_choice("Pair", select))
-    options = [element("option", {"value": ""}, "all")]
+        parts.append(frame.labelled_choice(phrase("Pair"), select))
+    options = [element("option", {"value": ""}, phrase_of("takeovers", "all"))]
     options += [
-        element("option", {"value": kind}, words) for kind, words in takeover_list.KINDS.items()
+        element("option", {"value": kind}, words)
+        for kind, words in takeover_list.kinds_in_words().items()
     ]
-    parts.append(frame.labelled_choice("Show", element("select", {"id": "which-kind"}, *options)))
+    which = element("select", {"id": "which-kind"}, *options)
+    parts.append(frame.labelled_choice(phrase("Show"), which))
     parts.append(element("output", {"id": "tally"}))
     return element("div", {"class": "scripted choices"}, *parts)
 
@@ -246,9 +249,9 @@ def _pairs_section(
         sections.append(section)
     if not sections:
         return None
-    head = element("h2", {"id": "pairs-head"}, "Pair by pair")
+    head = element("h2", {"id": "pairs-head"}, phrase("Pair by pair"))
     advises = any(one.marks for one in known.values())
-    caution = element("p", {"class": "caution"}, CAUTION) if advises else None
+    caution = sheet_lines.caution_line() if advises else None
     return element(
         "section", {"id": "pairs", "aria-labelledby": "pairs-head"}, head, caution, *sections
     )
@@ -266,7 +269,9 @@ def _matrix_section(ordered: Sequence[Scene], squad: Squad) -> ET.Element | None
     for event in sheet_lines.events_in_order([one.row for one in ordered]):
         found = matrix_part.pair_matrix(squad.marks, squad.progress, event, link)
         parts += [element("h3", {}, event), found] if found is not None else []
-    return sheet_lines.titled_section("squad", "The squad's pairs", *parts) if parts else None
+    return (
+        sheet_lines.titled_section("squad", phrase("The squad's pairs"), *parts) if parts else None
+    )
 
 
 def _side_by_side(left: ET.Element | None, right: ET.Element | None) -> ET.Element | None:
@@ -310,9 +315,9 @@ def _takeovers_section(
         )
         article.set("data-pair", numbers[one.pair])
         articles.append(article)
-    head = element("h2", {"id": "each-head"}, "Each takeover")
+    head = element("h2", {"id": "each-head"}, phrase("Each takeover"))
     signs = overlays.sign_words(*overlays.VIEWS)
-    own = f"{takeover_part.LANE_NOTE} {takeover_part.NUMBERS_NOTE}"
+    own = f"{takeover_part.lane_note()} {takeover_part.numbers_note()}"
     notes = f"{overlays.reading_words()} {signs} {own}"
     about = element("p", {"class": "notes"}, notes)
     return element(

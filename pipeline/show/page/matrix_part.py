@@ -11,7 +11,8 @@ import math
 from collections.abc import Callable, Sequence
 from xml.etree import ElementTree as ET
 
-from pipeline.base.words import FEW_REPS, chance_in_words, count
+from pipeline.base.words import FEW_REPS
+from pipeline.language.phrases import phrase, phrase_around, phrase_count, phrase_of
 from pipeline.show.markup import (
     Child,
     element,
@@ -22,24 +23,31 @@ from pipeline.show.markup import (
     table_row,
 )
 from pipeline.show.page.sheet_lines import (
+    colon,
     linked,
     names_in_order,
     notes_line,
     on_demand,
     pair_names,
     paragraph,
+    quantity,
 )
+from pipeline.show.request import pair_words
 from pipeline.show.scenes import LakeRow, row_estimate
-from pipeline.show.wording import NBSP, decimal, foot_length_m, mark_words, with_error
+from pipeline.show.wording import foot_length_m, mark_words, odds_words, with_error
 
-COST_MEANING = (
-    "The cost is how many seconds are expected to be lost, failures among them, with the tape on "
-    "the pair's best mark, against a baton that goes through the zone at the speed with which it "
-    "came in and never slows."
-)
 _MOST_BEST = 3  # pairs that are marked as costing least
 _BAR_WIDTH, _BAR_HEIGHT = 100.0, 8.0
 PairLink = Callable[[str, str, str], str | None]  # incoming, outgoing, event: where the pair stands
+
+
+def cost_meaning() -> str:
+    """What the cost of a takeover is."""
+    return phrase(
+        "The cost is how many seconds are expected to be lost, failures among them, with the tape "
+        "on the pair's best mark, against a baton that goes through the zone at the speed with "
+        "which it came in and never slows."
+    )
 
 
 def pair_matrix(
@@ -77,23 +85,36 @@ def pair_matrix(
         )
         for incoming in runners
     ]
-    heads = ["from, down; to, across", *(plain_text(one) for one in runners)]
-    label = f"Pairs of the {plain_text(event)}: what a takeover costs"
+    heads = [phrase("from, down; to, across"), *(plain_text(one) for one in runners)]
+    label = phrase("Pairs of the {event}: what a takeover costs", event=plain_text(event))
     return element(
         "div",
         {"class": "squad"},
         paragraph(*_matrix_finding(advised, best)),
         scrolling(label, html_table("pairs", heads, rows)),
         notes_line(
-            COST_MEANING,
-            " Below 0 the baton gains." if best_s < 0.0 else "",
-            f" The bar is the cost; it fills the cell at {_cost_words(most)}. The pairs that cost "
-            "least are framed and numbered. Reps are takeovers together: "
-            f"{_TRUST_SIGNS[2]} {FEW_REPS} or more, {_TRUST_SIGNS[1]} fewer, {_TRUST_SIGNS[0]} "
-            "never tried, so worked out from what each did with others.",
+            cost_meaning(),
+            f" {phrase('Below 0 the baton gains.')}" if best_s < 0.0 else "",
+            " ",
+            phrase(
+                "The bar is the cost; it fills the cell at {cost}. The pairs that cost least are "
+                "framed and numbered. Reps are takeovers together: {often} {few} or more, {seldom} "
+                "fewer, {never} never tried, so worked out from what each did with others.",
+                cost=_cost_words(most),
+                few=FEW_REPS,
+                often=_TRUST_SIGNS[2],
+                seldom=_TRUST_SIGNS[1],
+                never=_TRUST_SIGNS[0],
+            ),
         ),
         on_demand(
-            "How sure, pair by pair", scrolling(f"{label}, how sure", _sure_table(advised, used))
+            phrase("How sure, pair by pair"),
+            scrolling(
+                phrase(
+                    "Pairs of the {event}: what a takeover costs, how sure", event=plain_text(event)
+                ),
+                _sure_table(advised, used),
+            ),
         ),
     )
 
@@ -108,18 +129,17 @@ def _least_costly(advised: dict[tuple[str, str], LakeRow]) -> dict[tuple[str, st
 
 def _matrix_finding(
     advised: dict[tuple[str, str], LakeRow], best: dict[tuple[str, str], int]
-) -> list[Child]:
+) -> Sequence[Child]:
     """Which pair costs least, and how many cannot be told from it.
 
     The errors of two pairs are treated as independent. They are not quite, so a few more could be
     told apart than this says.
     """
     if not best:
-        return [
-            "What a takeover costs is not in the table: it is older than costs are. Run ",
-            element("code", {}, "batontrace marks OUT"),
-            ".",
-        ]
+        return phrase_around(
+            "What a takeover costs is not in the table: it is older than costs are. Run {command}.",
+            command=element("code", {}, "batontrace marks OUT"),
+        )
     first = next(iter(best))
     cost = advised[first]["loss_s"]
     level = sum(
@@ -129,11 +149,26 @@ def _matrix_finding(
         if pair != first and row["loss_s"] is not None
     )
     untried = sum(row["reps_pair"] == 0 for row in advised.values())
-    words: list[Child] = [*pair_names(*first), f" costs least, {_cost_words(cost)}"]
-    if level:
-        words.append(f"; {level} of the other {len(advised) - 1} cannot be told from it yet")
-    words.append(f". {count(untried, 'pair')} never tried." if untried else ".")
-    return words
+    given: dict[str, Child] = {
+        "incoming": outside_name(first[0]),
+        "outgoing": outside_name(first[1]),
+        "cost": _cost_words(cost),
+        "level": str(level),
+        "others": str(len(advised) - 1),
+    }
+    words = (
+        phrase_around(
+            "{incoming} to {outgoing} costs least, {cost}; {level} of the other {others} cannot be "
+            "told from it yet.",
+            **given,
+        )
+        if level
+        else phrase_around("{incoming} to {outgoing} costs least, {cost}.", **given)
+    )
+    if not untried:
+        return words
+    never = phrase_count("{count} pair never tried.", "{count} pairs never tried.", untried)
+    return [*words, f" {never}"]
 
 
 _TRUST_SIGNS = ("○", "◐", "●")
@@ -143,12 +178,13 @@ def _trust(row: LakeRow) -> tuple[str, str]:
     """A sign and words for how often the pair was tried."""
     tried = row["reps_pair"]
     if not tried:
-        return _TRUST_SIGNS[0], "untried"
-    return _TRUST_SIGNS[2 if tried >= FEW_REPS else 1], count(tried, "rep")
+        return _TRUST_SIGNS[0], phrase("untried")
+    words = phrase_count("{count} rep", "{count} reps", tried)
+    return _TRUST_SIGNS[2 if tried >= FEW_REPS else 1], words
 
 
 def _cost_words(cost_s: float | None) -> str:
-    return "no cost" if cost_s is None else f"{decimal(cost_s, 2)}{NBSP}s"
+    return phrase("no cost") if cost_s is None else quantity(cost_s, 2, "s")
 
 
 def _pair_cell(
@@ -163,7 +199,7 @@ def _pair_cell(
         return element("span", {"class": "self"}, "·")
     row = advised.get((incoming, outgoing))
     if row is None:
-        return element("span", {"class": "none"}, "no mark")
+        return element("span", {"class": "none"}, phrase("no mark"))
     sign, words = _trust(row)
     rank = best.get((incoming, outgoing))
     kinds = ["cost", *(["untried"] if not row["reps_pair"] else []), *(["best"] if rank else [])]
@@ -178,14 +214,14 @@ def _pair_cell(
     )
     cell.set("class", " ".join(kinds))
     if where is not None:
-        who = f"{plain_text(incoming)} to {plain_text(outgoing)}"
-        told = f", {_rank_words(rank)}" if rank else ""
-        cell.set("aria-label", f"{who}: {_cost_words(row['loss_s'])}{told}, {words}")
+        told = [_cost_words(row["loss_s"]), *([_rank_words(rank)] if rank else []), words]
+        who = pair_words((incoming, outgoing))
+        cell.set("aria-label", f"{who}{colon()}{', '.join(told)}")
     return cell
 
 
 def _rank_words(rank: int) -> str:
-    return ("1st", "2nd", "3rd")[rank - 1]
+    return (phrase("1st"), phrase("2nd"), phrase("3rd"))[rank - 1]
 
 
 def _cost_bar(cost_s: float | None, most_s: float) -> ET.Element:
@@ -206,17 +242,6 @@ def _cost_bar(cost_s: float | None, most_s: float) -> ET.Element:
     )
 
 
-_SURE_HEADS = (
-    "pair",
-    "cost, s",
-    "passes in the zone",
-    "best mark",
-    "in use",
-    "takeovers together",
-    "of the two with anybody",
-)
-
-
 def _sure_table(
     advised: dict[tuple[str, str], LakeRow], used: dict[tuple[str, str], LakeRow]
 ) -> ET.Element:
@@ -228,21 +253,30 @@ def _sure_table(
         laid = None if in_use is None else in_use["mark_m"]
         cells: list[Child] = [
             "–" if cost is None else with_error(cost, 2),
-            chance_in_words(row["p_in_zone"]),
+            odds_words(row["p_in_zone"]),
             mark_words(row["mark_m"], foot_m),
             "–" if laid is None else mark_words(laid, foot_m),
             str(row["reps_pair"]),
             str(row["reps"]),
         ]
         rows.append(table_row(pair_names(*pair), cells))
-    caption = "± is one standard error of the cost; most of it goes with more practice."
-    return html_table("sure", _SURE_HEADS, rows, caption)
+    heads = (
+        phrase("pair"),
+        phrase("cost, s"),
+        phrase("passes in the zone"),
+        phrase("best mark"),
+        phrase_of("mark", "in use"),
+        phrase("takeovers together"),
+        phrase("of the two with anybody"),
+    )
+    caption = phrase("± is one standard error of the cost; most of it goes with more practice.")
+    return html_table("sure", heads, rows, caption)
 
 
 def untried_pairs(rows_of_marks: Sequence[LakeRow], event: str) -> list[Child]:
     """The pairs of an event that were never tried, as names."""
     found = [
-        f"{row['incoming']} to {row['outgoing']}"
+        pair_words((row["incoming"], row["outgoing"]))
         for row in rows_of_marks
         if row["advised"] and row["event"] == event and not row["reps_pair"]
     ]

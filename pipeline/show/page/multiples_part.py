@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from xml.etree import ElementTree as ET
 
+from pipeline.language.phrases import phrase
 from pipeline.show.figures import overlays, page_svg
 from pipeline.show.figures.figure import Curve
 from pipeline.show.figures.overlays import OverlayScales
@@ -30,14 +31,14 @@ def multiples_section(
         for number, one in enumerate(ordered, 1)
         if not overlays.has_no_curves(one)
     ]
-    caption = (
+    caption = phrase(
         "Speed over the zone, entry and exit line as strokes, the pass as a dot on each curve. "
         "Grey behind: the mean speed of the baton in this pair's takeovers on this page."
     )
     return element(
         "section",
         {"id": "multiples", "aria-labelledby": "multiples-head"},
-        element("h2", {"id": "multiples-head"}, "All on one scale"),
+        element("h2", {"id": "multiples-head"}, phrase("All on one scale")),
         element("p", {"class": "notes"}, caption),
         element("ul", {"class": "multiples"}, *cells),
     )

@@ -14,7 +14,8 @@ from xml.etree import ElementTree as ET
 
 from pipeline.base.relays import SHORT_LEG_M, is_blind, legs_m
 from pipeline.base.values import Estimate
-from pipeline.base.words import CAUTION, FEW_REPS, chance_in_words, count
+from pipeline.base.words import FEW_REPS
+from pipeline.language.phrases import phrase, phrase_around, phrase_count, phrase_of
 from pipeline.show.figures import page_svg
 from pipeline.show.figures.order_plane import LEGS, LEVEL_S, order_plane_figure
 from pipeline.show.markup import (
@@ -31,6 +32,8 @@ from pipeline.show.page.matrix_part import PairLink
 from pipeline.show.page.sheet_lines import (
     DecisionRows,
     bullet_list,
+    caution_line,
+    flat_times_needed,
     joined,
     linked,
     names_in_order,
@@ -39,22 +42,42 @@ from pipeline.show.page.sheet_lines import (
     on_demand,
     pair_names,
     paragraph,
+    quantity,
+    table_sentence,
     titled_section,
 )
+from pipeline.show.request import pair_words
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import NBSP, decimal, foot_length_m, mark_words, with_error, with_sign
+from pipeline.show.wording import (
+    decimal,
+    foot_length_m,
+    mark_words,
+    odds_words,
+    with_error,
+    with_sign,
+)
 
 ORDER_TABLES = ("orders", "marks")
 MOST_DRAWN = 24  # orders in the figure: as many as four runners have; more hide each other
 MOST_NEXT = 10  # orders that are compared with the first
-_ORDER_READING = (
-    "Expected loss: the expected time, and for each of the three takeovers what a failure and "
-    "running into each other are worth, times their chances. Orders are ranked by it.",
-    "Passes all three zones: all three takeovers happen between the entry and the exit line.",
-    "How well the expected time is known is mostly common to all orders, since the same runners "
-    "run them. Two orders lie apart more surely than their errors say.",
-    "Nothing here was seen: it is worked out from the takeovers of these runners.",
-)
+
+
+def _order_reading() -> tuple[str, ...]:
+    return (
+        phrase(
+            "Expected loss: the expected time, and for each of the three takeovers what a failure "
+            "and running into each other are worth, times their chances. Orders are ranked by it."
+        ),
+        phrase(
+            "Passes all three zones: all three takeovers happen between the entry and the exit "
+            "line."
+        ),
+        phrase(
+            "How well the expected time is known is mostly common to all orders, since the same "
+            "runners run them. Two orders lie apart more surely than their errors say."
+        ),
+        phrase("Nothing here was seen: it is worked out from the takeovers of these runners."),
+    )
 
 
 def order_page(
@@ -72,11 +95,11 @@ def order_page(
         (row for row in decisions["orders"] or () if row["event"] == event),
         key=lambda row: row["rank"],
     )
-    title = f"Running orders, {plain_text(event)}"
+    title = phrase("Running orders, {event}", event=plain_text(event))
     parts: list[Child]
     if not ranked:
-        lead = f"No running order of the {plain_text(event)} is worked out yet."
-        parts = [titled_section("order", "The order", *_how_to_get_orders(event))]
+        lead = phrase("No running order of the {event} is worked out yet.", event=plain_text(event))
+        parts = [titled_section("order", phrase("The order"), *_how_to_get_orders(event))]
     else:
         lead = _order_lead(ranked)
         marks = {
@@ -91,22 +114,26 @@ def order_page(
             _reserves_section(ranked),
         ]
     return whole_page(
-        title, lead, parts, about=about, remarks=remarks, reading=_ORDER_READING, see_also=see_also
+        title,
+        lead,
+        parts,
+        about=about,
+        remarks=remarks,
+        reading=_order_reading(),
+        see_also=see_also,
     )
 
 
 def _how_to_get_orders(event: str) -> list[Child]:
     legs = legs_m(event)
-    flat = (
-        [paragraph("Legs of more than 100 m need each runner's flat time: --flat RUNNER=SECONDS.")]
-        if legs and max(legs) > SHORT_LEG_M / 2
-        else []
-    )
+    flat = [paragraph(flat_times_needed())] if legs and max(legs) > SHORT_LEG_M / 2 else []
     return [
         not_worked_out("orders"),
         paragraph(
-            "For this relay: ",
-            element("code", {}, f"batontrace order OUT --event {plain_text(event)}"),
+            *phrase_around(
+                "For this relay: {command}",
+                command=element("code", {}, f"batontrace order OUT --event {plain_text(event)}"),
+            )
         ),
         *flat,
     ]
@@ -124,18 +151,31 @@ def _order_pairs(row: LakeRow) -> list[tuple[str, str]]:
 def _order_lead(ranked: Sequence[LakeRow]) -> str:
     """What was found, in one sentence."""
     first = ranked[0]
-    words = (
-        f"{_names_words(first)}: {decimal(first['time_s'], 2)}{NBSP}s expected, "
-        f"{chance_in_words(first['p_legal'])} races pass all three zones"
-    )
+    words = [
+        phrase(
+            "{order}: {time} expected, {chance} races pass all three zones",
+            order=_names_words(first),
+            time=quantity(first["time_s"], 2, "s"),
+            chance=odds_words(first["p_legal"]),
+        )
+    ]
     behind = [(row, by_s) for row in ranked[1:] if (by_s := _loss_beyond(first, row)) is not None]
     level = [row for row, by_s in behind if by_s < LEVEL_S]
-    if level:
-        words += f"; nearly level with {_names_words(level[0])}"
-        words += f" and {count(len(level) - 1, 'other')}" if len(level) > 1 else ""
+    if len(level) == 1:
+        words.append(phrase("nearly level with {order}", order=_names_words(level[0])))
+    elif level:
+        words.append(
+            phrase_count(
+                "nearly level with {order} and {count} other",
+                "nearly level with {order} and {count} others",
+                len(level) - 1,
+                order=_names_words(level[0]),
+            )
+        )
     elif behind:
-        words += f"; {decimal(behind[0][1], 2)}{NBSP}s ahead of the next"
-    return f"{words}."
+        ahead = quantity(behind[0][1], 2, "s")
+        words.append(phrase("{time} ahead of the next", time=ahead))
+    return f"{'; '.join(words)}."
 
 
 def _loss_beyond(first: LakeRow, row: LakeRow) -> float | None:
@@ -161,27 +201,40 @@ def _chosen_section(
     link: PairLink,
 ) -> ET.Element:
     legs = [
-        element("li", {}, element("small", {}, f"leg {number} "), outside_name(runner))
+        element(
+            "li",
+            {},
+            element("small", {}, f"{phrase('leg {number}', number=number)} "),
+            outside_name(runner),
+        )
         for number, runner in enumerate(order_runners(first), 1)
     ]
     zones = [
         _zone_card(event, zone, pair, marks.get(pair), link)
         for zone, pair in enumerate(_order_pairs(first), 1)
     ]
-    lane = "" if first["lane"] is None else f", lane {first['lane']}"
+    title = (
+        phrase("The order")
+        if first["lane"] is None
+        else phrase("The order, lane {lane}", lane=first["lane"])
+    )
     return titled_section(
         "order",
-        f"The order{lane}",
-        element("p", {"class": "caution"}, CAUTION),
+        title,
+        caution_line(),
         element("ol", {"class": "legs-line"}, *legs),
         *_expectation(first),
         element("div", {"class": "zones"}, *zones),
         not_worked_out("marks") if no_marks else None,
         notes_line(
-            "The marks are those that batontrace marks wrote last, the order that of batontrace "
-            "order. Ask both for the same speed and the same stake."
+            phrase(
+                "The marks are those that {marks} wrote last, the order that of {order}. Ask both "
+                "for the same speed and the same stake.",
+                marks="batontrace marks",
+                order="batontrace order",
+            )
         ),
-        bullet_list(outside_name(text) for text in first["remarks"]),
+        bullet_list(map(table_sentence, first["remarks"])),
     )
 
 
@@ -190,23 +243,35 @@ def _expectation(first: LakeRow) -> Iterable[Child]:
     wide = math.hypot(first["time_sd_s"], first["time_spread_s"])
     low, high = (decimal(first["time_s"] + k * wide, 2) for k in (-1.0, 1.0))
     yield paragraph(
-        f"Two races in three take {low} to {high}{NBSP}s. The chance that no other order "
-        f"is better: {chance_in_words(first['p_best'])}."
+        phrase(
+            "Two races in three take {low} to {high}\u00a0s. The chance that no other order is "
+            "better: {chance}.",
+            low=low,
+            high=high,
+            chance=odds_words(first["p_best"]),
+        )
     )
     if first["loss_s"] is not None:
         more = first["loss_s"] - first["time_s"]
         yield paragraph(
-            f"Expected loss {decimal(first['loss_s'], 2)}{NBSP}s: "
-            f"{decimal(first['time_s'], 2)}{NBSP}s expected, and {decimal(more, 2)}{NBSP}s for "
-            "what failures and running into each other are worth, times their chances."
+            phrase(
+                "Expected loss {loss}: {time} expected, and {more} for what failures and running "
+                "into each other are worth, times their chances.",
+                loss=quantity(first["loss_s"], 2, "s"),
+                time=quantity(first["time_s"], 2, "s"),
+                more=quantity(more, 2, "s"),
+            )
         )
     time = Estimate(first["time_s"], first["time_sd_s"])
     yield on_demand(
-        "How well the time is known",
+        phrase("How well the time is known"),
         paragraph(
-            f"{with_error(time, 2)}{NBSP}s: ± is one standard error, which more practice makes "
-            f"smaller. Races differ by {decimal(first['time_spread_s'], 2)}{NBSP}s besides, "
-            "which it does not."
+            phrase(
+                "{time}\u00a0s: ± is one standard error, which more practice makes smaller. Races "
+                "differ by {spread} besides, which it does not.",
+                time=with_error(time, 2),
+                spread=quantity(first["time_spread_s"], 2, "s"),
+            )
         ),
     )
 
@@ -214,30 +279,54 @@ def _expectation(first: LakeRow) -> Iterable[Child]:
 def _zone_card(
     event: str, zone: int, pair: tuple[str, str], row: LakeRow | None, link: PairLink
 ) -> ET.Element:
-    head = element("h3", {}, f"Zone {zone}: ", linked(link(*pair, event), *pair_names(*pair)))
+    who = linked(link(*pair, event), *pair_names(*pair))
+    head = element("h3", {}, *phrase_around("Zone {zone}: {pair}", zone=str(zone), pair=who))
     if row is None:
-        return element("div", {"class": "zone"}, head, paragraph("No mark is advised."))
+        return element("div", {"class": "zone"}, head, paragraph(phrase("No mark is advised.")))
     return element("div", {"class": "zone"}, head, *_zone_lines(row, is_blind(event, zone)))
 
 
 def _zone_lines(row: LakeRow, by_mark: bool) -> Iterable[Child]:
     mark = element("b", {"class": "mark"}, mark_words(row["mark_m"], foot_length_m(row)))
-    before = " before the back line"
-    yield paragraph("Tape ", mark, before) if by_mark else paragraph("Go at ", mark, before)
+    yield paragraph(
+        *(
+            phrase_around("Tape {mark} before the back line", mark=mark)
+            if by_mark
+            else phrase_around("Go at {mark} before the back line", mark=mark)
+        )
+    )
     stand_m = row["outgoing_start_m"]
-    where = f"{decimal(stand_m, 1)}{NBSP}m past the back line" if stand_m else "on the back line"
-    yield paragraph(f"The receiver stands {where}.")
+    yield paragraph(
+        phrase("The receiver stands {stand} past the back line.", stand=quantity(stand_m, 1, "m"))
+        if stand_m
+        else phrase("The receiver stands on the back line.")
+    )
     wide = math.hypot(row["pass_sd_m"], row["pass_spread_m"])
     low, high = max(row["pass_m"] - wide, 0.0), row["pass_m"] + wide
     yield paragraph(
-        f"In the zone {chance_in_words(row['p_in_zone'])}; the pass two times in three at "
-        f"{decimal(low, 0)} to {decimal(high, 0)}{NBSP}m; zone time "
-        f"{decimal(row['zone_time_s'], 2)}{NBSP}s."
+        phrase(
+            "In the zone {chance}; the pass two times in three at {low} to {high}\u00a0m; zone "
+            "time {time}\u00a0s.",
+            chance=odds_words(row["p_in_zone"]),
+            low=decimal(low, 0),
+            high=decimal(high, 0),
+            time=decimal(row["zone_time_s"], 2),
+        )
     )
     tried = row["reps_pair"]
-    trust = "Never tried together" if not tried else f"{count(tried, 'takeover')} together"
-    yield paragraph(trust, ": few." if 0 < tried < FEW_REPS else ".")
-    yield bullet_list(outside_name(text) for text in row["remarks"])
+    if not tried:
+        yield paragraph(phrase("Never tried together."))
+    elif tried < FEW_REPS:
+        yield paragraph(
+            phrase_count(
+                "{count} takeover together: few.", "{count} takeovers together: few.", tried
+            )
+        )
+    else:
+        yield paragraph(
+            phrase_count("{count} takeover together.", "{count} takeovers together.", tried)
+        )
+    yield bullet_list(map(table_sentence, row["remarks"]))
 
 
 # --- the others ---------------------------------------------------------------------------------
@@ -250,22 +339,18 @@ def _plane_section(ranked: Sequence[LakeRow]) -> ET.Element | None:
     left = len(ranked) - MOST_DRAWN
     return titled_section(
         "plane",
-        "Fast or safe",
+        phrase("Fast or safe"),
         page_svg.captioned_figure(drawn, "order-plane"),
-        notes_line(f"{count(left, 'more order')} of the table are not drawn.")
+        notes_line(
+            phrase_count(
+                "{count} more order of the table are not drawn.",
+                "{count} more orders of the table are not drawn.",
+                left,
+            )
+        )
         if left > 0
         else None,
     )
-
-
-_NEXT_HEADS = (
-    "order",
-    "loss beyond the first, s",
-    "time, s",
-    "pass all three zones",
-    "takeovers that the first has not",
-    "never tried",
-)
 
 
 def _next_section(ranked: Sequence[LakeRow]) -> ET.Element | None:
@@ -278,24 +363,42 @@ def _next_section(ranked: Sequence[LakeRow]) -> ET.Element | None:
     for row in others:
         new = [pair for pair in _order_pairs(row) if pair not in pairs]
         untried = [
-            text.removesuffix(": never tried")
-            for text in row["remarks"]
-            if text.endswith(": never tried")
+            pair
+            for pair in _order_pairs(row)
+            if f"{pair[0]} to {pair[1]}: never tried" in row["remarks"]
         ]
         cells: list[Child] = [
             "–" if (by_s := _loss_beyond(first, row)) is None else with_sign(by_s, 2),
             decimal(row["time_s"], 2),
-            chance_in_words(row["p_legal"]),
-            joined(*names_in_order([f"{one} to {other}" for one, other in new])) if new else "none",
-            joined(*names_in_order(untried)) if untried else "–",
+            odds_words(row["p_legal"]),
+            joined(*names_in_order(list(map(pair_words, new))))
+            if new
+            else phrase_of("takeovers", "none"),
+            joined(*names_in_order(list(map(pair_words, untried)))) if untried else "–",
         ]
         lines.append(table_row([f"{row['rank']}: ", *names_in_order(order_runners(row))], cells))
     left = len(ranked) - 1 - len(others)
+    heads = (
+        phrase("order"),
+        phrase("loss beyond the first, s"),
+        phrase("time, s"),
+        phrase("pass all three zones"),
+        phrase("takeovers that the first has not"),
+        phrase("never tried"),
+    )
     return titled_section(
         "next",
-        f"The {len(others)} next" if len(others) > 1 else "The next",
-        scrolling("The orders after the first", html_table("orders", _NEXT_HEADS, lines)),
-        notes_line(f"{count(left, 'more order')} of the table are not listed.") if left else None,
+        phrase("The {number} next", number=len(others)) if len(others) > 1 else phrase("The next"),
+        scrolling(phrase("The orders after the first"), html_table("orders", heads, lines)),
+        notes_line(
+            phrase_count(
+                "{count} more order of the table are not listed.",
+                "{count} more orders of the table are not listed.",
+                left,
+            )
+        )
+        if left
+        else None,
     )
 
 
@@ -306,34 +409,43 @@ def _reserves_section(ranked: Sequence[LakeRow]) -> ET.Element:
     if len(squad) <= len(LEGS):
         return titled_section(
             "reserves",
-            "If one drops out",
+            phrase("If one drops out"),
             paragraph(
-                "No reserve: all orders of the table have the same four runners. Name a fifth: ",
-                element("code", {}, "batontrace order OUT --team A,B,C,D,E"),
+                *phrase_around(
+                    "No reserve: all orders of the table have the same four runners. Name a fifth: "
+                    "{command}",
+                    command=element("code", {}, "batontrace order OUT --team A,B,C,D,E"),
+                )
             ),
         )
     lines = [_reserve_line(out, first, ranked) for out in order_runners(first)]
     return titled_section(
         "reserves",
-        "If one drops out",
+        phrase("If one drops out"),
         bullet_list(lines),
-        notes_line("The best order of the table without that runner; it holds the best ones only."),
+        notes_line(
+            phrase("The best order of the table without that runner; it holds the best ones only.")
+        ),
     )
 
 
 def _reserve_line(out: str, first: LakeRow, ranked: Sequence[LakeRow]) -> ET.Element:
-    without = element("b", {}, "Without ", outside_name(out), ": ")
+    without = element("b", {}, *phrase_around("Without {runner}: ", runner=outside_name(out)))
     best = next((row for row in ranked if out not in order_runners(row)), None)
     if best is None:
-        return joined(without, "the table holds no order.")
+        return joined(without, phrase("the table holds no order."))
     kept = [pair for pair in _order_pairs(best) if pair in set(_order_pairs(first))]
     more_s = _loss_beyond(first, best)
-    costs = "" if more_s is None else f", {decimal(more_s, 2)}{NBSP}s more expected loss"
-    keeps = [f"{one} to {other}" for one, other in kept]
-    return joined(
-        without,
-        *names_in_order(order_runners(best)),
-        f"; {decimal(best['time_s'], 2)}{NBSP}s expected{costs}; ",
-        *(["marks kept: ", *names_in_order(keeps)] if keeps else ["no mark is kept"]),
-        ".",
+    time = quantity(best["time_s"], 2, "s")
+    expected = (
+        phrase("{time} expected", time=time)
+        if more_s is None
+        else phrase(
+            "{time} expected, {more} more expected loss", time=time, more=quantity(more_s, 2, "s")
+        )
     )
+    marks: Sequence[Child] = [phrase("no mark is kept")]
+    if kept:
+        pairs = joined(*names_in_order([pair_words(pair) for pair in kept]))
+        marks = phrase_around("marks kept: {marks}", marks=pairs)
+    return joined(without, *names_in_order(order_runners(best)), f"; {expected}; ", *marks, ".")

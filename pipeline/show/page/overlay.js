@@ -116,24 +116,23 @@ class Readings {
     this.slider.min = frame.low.toFixed(2);
     this.slider.max = frame.high.toFixed(2);
     this.slider.step = this.view === "zone" ? 0.1 : 0.02;
-    const what = this.view === "zone" ? "Place to read out, m" : "Moment to read out, s";
-    this.slider.setAttribute("aria-label", `${what}, ${this.figure.dataset.of}`);
+    const { of } = this.figure.dataset;
+    const slider = this.view === "zone" ? "placeSlider" : "momentSlider";
+    this.slider.setAttribute("aria-label", say(slider, { of }));
     const x = this.x[this.view];
     this.slider.value = x ?? 0;
     all(".cursor", this.figure).forEach((old) => old.remove());
     this.slider.disabled = this.picked === null;
     const courses = x === null ? null : this.courses();
     if (!courses) {
-      this.readout.textContent = this.picked !== null
-        ? "Point at the figure, or move the slider, to read values."
-        : "Pick out one, or point at a curve, to read values.";
+      this.readout.textContent = say(this.picked !== null ? "point" : "pick");
       this.slider.setAttribute("aria-valuetext", this.readout.textContent);
       return;
     }
-    const { words, both } = inWords(courses, this.view, x);
-    const which = this.ids ? `${this.select.selectedOptions[0].textContent}: ` : "";
-    this.readout.textContent = which + words;
-    this.slider.setAttribute("aria-valuetext", which + words);
+    const { values, both } = inWords(courses, this.view, x);
+    this.readout.textContent = this.ids
+      ? say("chosen", { one: this.select.selectedOptions[0].textContent, values }) : values;
+    this.slider.setAttribute("aria-valuetext", this.readout.textContent);
     const cursor = make("g", "cursor", svg);
     const px = frame.across(x).toFixed(1);
     make("path", "upright", cursor).setAttribute("d", `M${px} ${frame.top}V${frame.bottom}`);

@@ -1,5 +1,5 @@
 // The switches, the order of the list and what it shows, what opens and folds.
-// All numbers are already in the page: scripts read them from attributes and write text.
+// All numbers and words are already in the page: scripts read them there and write text.
 root.classList.add("has-script");
 const figures = all("figure.overlay, .lane");
 const MOST_AT_ONCE = 160; // with more, each gets its controls when it comes near
@@ -59,7 +59,8 @@ const onlyChosen = () => {
   });
   if (tally) {
     const every = body.rows.length;
-    tally.textContent = shown.length === every ? "" : `Shown: ${shown.length} of ${every}.`;
+    tally.textContent = shown.length === every
+      ? "" : say("shown", { shown: shown.length, all: every });
   }
 };
 [pair, kind].forEach((one) => one?.addEventListener("change", onlyChosen));

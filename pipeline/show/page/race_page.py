@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from xml.etree import ElementTree as ET
 
 from pipeline.base.relays import legs_m
-from pipeline.base.words import capitalised, chance_in_words, takeover_in_words, zone_doubt_in_words
+from pipeline.base.words import capitalised
+from pipeline.language.phrases import phrase, phrase_around, reworded
 from pipeline.show.figures import page_svg
 from pipeline.show.figures.race_bars import (
     difference_words,
@@ -21,7 +22,6 @@ from pipeline.show.markup import (
     element,
     html_table,
     list_item,
-    outside_name,
     plain_text,
     scrolling,
     table_row,
@@ -32,27 +32,48 @@ from pipeline.show.page.matrix_part import PairLink
 from pipeline.show.page.sheet_lines import (
     DecisionRows,
     bullet_list,
+    colon,
+    flat_times_needed,
     joined,
     linked,
     not_worked_out,
     on_demand,
     pair_names,
     paragraph,
+    quantity,
+    table_sentence,
     titled_section,
 )
 from pipeline.show.scenes import LakeRow, row_estimate
-from pipeline.show.wording import NBSP, decimal, with_error, without_errors
+from pipeline.show.wording import (
+    decimal,
+    odds_words,
+    takeover_words,
+    with_error,
+    without_errors,
+    zone_doubt_words,
+)
 
 RACE_TABLES = ("race_parts", "verdicts")
-_RACE_READING = (
-    "A leg runs from line to line, as the baton passes them. The parts of the plan are cut at the "
-    "entry and exit lines of the zones, so that a zone is the pair's and a run one runner's.",
-    "The plan: what was to be expected from the takeovers before the race, each pair on its best "
-    "mark. Won and lost are against it.",
-    "Clear is what lies beyond two standard errors. Most of those errors are what is not known of "
-    "the runners, and races differ besides.",
-    "The official time is compared, never used.",
-)
+
+
+def _race_reading() -> tuple[str, ...]:
+    return (
+        phrase(
+            "A leg runs from line to line, as the baton passes them. The parts of the plan are cut "
+            "at the entry and exit lines of the zones, so that a zone is the pair's and a run one "
+            "runner's."
+        ),
+        phrase(
+            "The plan: what was to be expected from the takeovers before the race, each pair on "
+            "its best mark. Won and lost are against it."
+        ),
+        phrase(
+            "Clear is what lies beyond two standard errors. Most of those errors are what is not "
+            "known of the runners, and races differ besides."
+        ),
+        phrase("The official time is compared, never used."),
+    )
 
 
 def race_page(
@@ -85,7 +106,7 @@ def race_page(
     }
     own = [row for row in takeovers if row["race"] == race and row["session"] == session]
     whole = next((row for row in legs if row["leg"] == 0), None)
-    title = f"Race {plain_text(race)}, {plain_text(event)}"
+    title = phrase("Race {race}, {event}", race=plain_text(race), event=plain_text(event))
     sections: list[Child] = [
         _plan_section(event, parts, decisions["race_parts"] is None),
         other_parts.races_section(legs),
@@ -97,26 +118,33 @@ def race_page(
         sections,
         about=about,
         remarks=remarks,
-        reading=_RACE_READING,
+        reading=_race_reading(),
         see_also=see_also,
     )
 
 
 def _race_lead(first: LakeRow, whole: LakeRow | None, parts: Sequence[LakeRow]) -> str:
     """The whole, the official time, and how it lies to the plan."""
-    lane = "" if first["lane"] is None else f", lane {first['lane']}"
-    words = f"Session {plain_text(first['session'])}{lane}"
+    session = plain_text(first["session"])
+    where = (
+        phrase("Session {session}", session=session)
+        if first["lane"] is None
+        else phrase("Session {session}, lane {lane}", session=session, lane=first["lane"])
+    )
+    times = []
     if whole is None or whole["time_s"] is None:
-        words += ": the whole time is not known"
+        times.append(phrase("the whole time is not known"))
     else:
-        words += f": {decimal(whole['time_s'], 2)}{NBSP}s measured"
+        times.append(phrase("{time} measured", time=quantity(whole["time_s"], 2, "s")))
     if whole is not None and whole["official_time_s"] is not None:
-        words += f", {decimal(whole['official_time_s'], 2)}{NBSP}s official"
+        official = quantity(whole["official_time_s"], 2, "s")
+        times.append(phrase("{time} official", time=official))
+    words = f"{where}{colon()}{', '.join(times)}"
     against = next((part_difference(row) for row in parts if row["kind"] == "whole"), None)
-    if against is not None:
-        told = difference_words(against)
-        words += f"; against the plan {told}"
-    return f"{words}."
+    if against is None:
+        return f"{words}."
+    told = phrase("against the plan {difference}", difference=difference_words(against))
+    return f"{words}; {told}."
 
 
 # --- against the plan ---------------------------------------------------------------------------
@@ -127,37 +155,40 @@ def _plan_section(event: str, parts: Sequence[LakeRow], not_made: bool) -> ET.El
         long_legs = max(legs_m(event), default=0.0) > 100.0
         return titled_section(
             "plan",
-            "Against the plan",
+            phrase("Against the plan"),
             not_worked_out("race_parts")
             if not_made
             else paragraph(
-                "The table race_parts has nothing of this race. Run ",
-                element("code", {}, "batontrace race OUT"),
-                " and make this page again.",
+                *phrase_around(
+                    "The table {table} has nothing of this race. Run {command} and make this page "
+                    "again.",
+                    table="race_parts",
+                    command=element("code", {}, "batontrace race OUT"),
+                )
             ),
-            paragraph(
-                "Legs of more than 100 m need each runner's flat time: --flat RUNNER=SECONDS."
-            )
-            if long_legs
-            else None,
+            paragraph(flat_times_needed()) if long_legs else None,
         )
     drawn = race_bars_figure(parts)
     told = [
-        joined(part_words(row) if row["part"] else "the whole race", ": ", outside_name(text))
+        joined(_part_name(row), colon(), table_sentence(text))
         for row in sorted(parts, key=lambda row: row["part"])
         for text in row["remarks"]
     ]
     return titled_section(
         "plan",
-        "Against the plan",
+        phrase("Against the plan"),
         paragraph(f"{race_finding(parts)}.") if drawn is None else None,
         page_svg.captioned_figure(drawn, "race-bars") if drawn is not None else None,
-        on_demand("The numbers, with their errors", scrolling("The parts", _parts_table(parts))),
+        on_demand(
+            phrase("The numbers, with their errors"),
+            scrolling(phrase("The parts"), _parts_table(parts)),
+        ),
         bullet_list(told),
     )
 
 
-_PART_HEADS = ("part", "measured, s", "expected, s", "lost (+) or won (−), s", "races differ by, s")
+def _part_name(row: LakeRow) -> str:
+    return part_words(row) if row["part"] else phrase("the whole race")
 
 
 def _parts_table(parts: Sequence[LakeRow]) -> ET.Element:
@@ -167,7 +198,7 @@ def _parts_table(parts: Sequence[LakeRow]) -> ET.Element:
 
     lines = [
         table_row(
-            [part_words(row) if row["part"] else "the whole race"],
+            [_part_name(row)],
             [
                 cell(row, "time"),
                 cell(row, "expected"),
@@ -177,7 +208,14 @@ def _parts_table(parts: Sequence[LakeRow]) -> ET.Element:
         )
         for row in sorted(parts, key=lambda row: row["part"] or 99)
     ]
-    return html_table("race-parts", _PART_HEADS, lines, "± is one standard error.")
+    heads = (
+        phrase("part"),
+        phrase("measured, s"),
+        phrase("expected, s"),
+        phrase("lost (+) or won (−), s"),
+        phrase("races differ by, s"),
+    )
+    return html_table("race-parts", heads, lines, phrase("± is one standard error."))
 
 
 # --- its takeovers ------------------------------------------------------------------------------
@@ -196,9 +234,9 @@ def _race_takeovers_section(
     ]
     return titled_section(
         "takeovers",
-        "The takeovers",
+        phrase("The takeovers"),
         element("ol", {"class": "race-takeovers"}, *lines) if lines else None,
-        None if lines else paragraph("No takeover of this race was found."),
+        None if lines else paragraph(phrase("No takeover of this race was found.")),
         not_worked_out("verdicts") if no_verdicts else None,
     )
 
@@ -208,7 +246,7 @@ def _in_full(row: LakeRow, session_page: str | None) -> ET.Element | None:
     if session_page is None:
         return None
     place = takeover_list.anchor_of(row["session"], row["exchange"])
-    return element("a", {"href": f"{session_page}#{place}"}, "In full")
+    return element("a", {"href": f"{session_page}#{place}"}, phrase("In full"))
 
 
 def _race_takeover(
@@ -218,25 +256,29 @@ def _race_takeover(
     doubt = (
         None
         if row["zone_length_m"] is None
-        else zone_doubt_in_words(
+        else zone_doubt_words(
             row["p_in_zone"], row["pass_m"], row["pass_sd_m"], row["zone_length_m"]
         )
     )
-    words = [*takeover_in_words(row["outcome"], row["faults"], doubt)]
+    words = [*takeover_words(row["outcome"], row["faults"], doubt)]
     if row["pass_m"] is not None and row["outcome"] == "passed":
-        words.append(f"pass {decimal(row['pass_m'], 0)}{NBSP}m past the entry line")
+        place = quantity(row["pass_m"], 0, "m")
+        words.append(phrase("pass {place} past the entry line", place=place))
     if row["zone_time_s"] is not None:
-        words.append(f"zone time {decimal(row['zone_time_s'], 2)}{NBSP}s")
+        words.append(phrase("zone time {time}", time=quantity(row["zone_time_s"], 2, "s")))
     if row["p_in_zone"] is not None:
-        words.append(f"in the zone {chance_in_words(row['p_in_zone'])}")
+        words.append(phrase("in the zone {chance}", chance=odds_words(row["p_in_zone"])))
     told = "; ".join(words)
+    who = linked(link(*pair, row["event"]), *pair_names(*pair))
     return list_item(
-        element(
-            "h3", {}, f"Zone {row['zone']}: ", linked(link(*pair, row["event"]), *pair_names(*pair))
-        ),
-        element("p", {"class": "verdict"}, outside_name(without_errors(verdict["verdict"])))
+        element("h3", {}, *phrase_around("Zone {zone}: {pair}", zone=str(row["zone"]), pair=who)),
+        element("p", {"class": "verdict"}, _verdict_sentence(verdict["verdict"]))
         if verdict is not None
         else None,
         paragraph(f"{capitalised(told)}. ", _in_full(row, session_page)),
-        bullet_list(outside_name(text) for text in row["remarks"]),
+        bullet_list(map(table_sentence, row["remarks"])),
     )
+
+
+def _verdict_sentence(verdict: str) -> ET.Element:
+    return element("bdi", {}, without_errors(reworded(plain_text(verdict))))

@@ -80,29 +80,37 @@ const unpack = ([tag, kind, given, inner], parent) => {
 
 // --- words -------------------------------------------------------------------------------
 
+// The page holds every sentence, in its own language, with {places} for names and numbers.
+const words = JSON.parse(document.getElementById("words").textContent);
+const say = (key, values = {}) => words[key].replace(/\{(\w+)\}/g, (_, name) => values[name]);
 const fixed = (value, digits) => {
   const text = value.toFixed(digits);
-  return (Number(text) === 0 ? text.replace("-", "") : text).replace("-", "−");
+  return (Number(text) === 0 ? text.replace("-", "") : text)
+    .replace("-", "−").replace(".", words.decimal);
 };
 const error = (sd, digits) => fixed(Math.max(sd, 10 ** -digits), digits);
 const inWords = (courses, view, x) => {
   const both = { in: found(courses, "in", view, x), out: found(courses, "out", view, x) };
-  const words = [view === "zone" ? `${fixed(x, 1)} m past the entry line` : `${fixed(x, 2)} s`];
+  const told = [view === "zone"
+    ? say("place", { place: fixed(x, 1) }) : say("moment", { time: fixed(x, 2) })];
   for (const side of ["in", "out"]) {
     const one = both[side];
     if (!one) continue;
-    const other = view === "zone" ? `at ${fixed(one.t, 2)} s` : `at ${fixed(one.s, 1)} m`;
-    const speed = `${fixed(one.v, 2)} ± ${error(one.vSd, 2)} m/s`;
-    words.push(`${courses.names[side]} ${speed} ${other}`);
+    told.push(say(view === "zone" ? "speedAtTime" : "speedAtPlace", {
+      name: courses.names[side], speed: fixed(one.v, 2), error: error(one.vSd, 2),
+      time: fixed(one.t, 2), place: fixed(one.s, 1),
+    }));
   }
   if (view === "clock" && both.in && both.out) {
     const sd = Math.hypot(both.in.sSd, both.out.sSd);
-    words.push(`gap ${fixed(both.out.s - both.in.s, 1)} ± ${error(sd, 1)} m`);
+    told.push(say("gapWithError", {
+      gap: fixed(both.out.s - both.in.s, 1), error: error(sd, 1),
+    }));
   }
   if (view === "clock" && courses.pass !== null) {
-    words.push(`baton with ${courses.names[x < courses.pass ? "in" : "out"]}`);
+    told.push(say("holder", { name: courses.names[x < courses.pass ? "in" : "out"] }));
   }
-  return { words: words.join("; "), both };
+  return { values: told.join("; "), both };
 };
 
 // --- curves on the clock -------------------------------------------------------------------

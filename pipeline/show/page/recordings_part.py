@@ -3,31 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
+from pipeline.language.phrases import phrase
+from pipeline.show.column_words import clock_basis_words, sensor_words
 from pipeline.show.markup import Child, element, html_table, outside_name, say_roles, table_row
+from pipeline.show.page.sheet_lines import table_sentences
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import NBSP, decimal
+from pipeline.show.wording import decimal
 
-
-@dataclass(frozen=True, slots=True)
-class _FileFigure:
-    """A column with a number: its head, and what stands before and after the number where the row
-    is folded and has no head."""
-
-    head: str
-    column: str
-    digits: int
-    before: str
-    after: str
-
-
-_FILE_FIGURES = (
-    _FileFigure("rate, Hz", "rate_hz", 1, ", ", f"{NBSP}Hz"),
-    _FileFigure("clock ±, s", "clock_sd_s", 3, f", clock known to ±{NBSP}", f"{NBSP}s"),
-    _FileFigure("position noise, m", "position_noise_m", 2, ", position noise ", f"{NBSP}m"),
-    _FileFigure("speed noise, m/s", "speed_noise_mps", 2, ", speed noise ", f"{NBSP}m/s"),
+_FILE_FIGURES = (  # columns with a number, and its decimals
+    ("rate_hz", 1),
+    ("clock_sd_s", 3),
+    ("position_noise_m", 2),
+    ("speed_noise_mps", 2),
 )
 _NOT_KNOWN = "–"
 
@@ -36,28 +25,45 @@ def recordings_section(rows: Sequence[LakeRow]) -> ET.Element | None:
     """The session's files; None where there are none. `rows` are those of `recordings`."""
     if not rows:
         return None
-    figures = (one.head for one in _FILE_FIGURES)
-    heads = ("runner", "file", "sensor", "clock by", *figures, "dropped", "remarks")
-    caption = "What each file gave. Noise is the standard deviation of one fix."
+    heads = (
+        phrase("runner"),
+        phrase("file"),
+        phrase("sensor"),
+        phrase("clock by"),
+        phrase("rate, Hz"),
+        phrase("clock ±, s"),
+        phrase("position noise, m"),
+        phrase("speed noise, m/s"),
+        phrase("dropped"),
+        phrase("remarks"),
+    )
+    caption = phrase("What each file gave. Noise is the standard deviation of one fix.")
     given = html_table("recordings", heads, map(_recording_line, rows), caption)
     say_roles(given)
     return element(
         "section",
         {"id": "files", "aria-labelledby": "files-head"},
-        element("h2", {"id": "files-head"}, "Recordings"),
+        element("h2", {"id": "files-head"}, phrase("Recordings")),
         given,
     )
 
 
 def _recording_line(own: LakeRow) -> ET.Element:
-    dropped = str(own["dropped_samples"] or _NOT_KNOWN)
+    dropped = own["dropped_samples"]
+    figures = [
+        _NOT_KNOWN
+        if own[column] is None
+        else _in_sentence(_folded_sentence(column), decimal(own[column], digits))
+        for column, digits in _FILE_FIGURES
+    ]
+    sensor = sensor_words(own["sensor"]) if own["sensor"] else None
     cells: list[Child] = [
-        _in_words(": ", outside_name(own["file"]), ""),
-        _in_words(", ", own["sensor"], "") if own["sensor"] else _NOT_KNOWN,
-        _in_words(", clock by ", own["clock_basis"], ""),
-        *(_figure_cell(one, own[one.column]) for one in _FILE_FIGURES),
-        dropped if dropped == _NOT_KNOWN else _in_words(", ", dropped, " samples dropped"),
-        outside_name("; ".join(own["remarks"])) if own["remarks"] else _NOT_KNOWN,
+        _in_sentence(": {value}", outside_name(own["file"])),
+        _NOT_KNOWN if sensor is None else _in_sentence(", {value}", sensor),
+        _in_sentence(_folded_sentence("clock_basis"), clock_basis_words(own["clock_basis"])),
+        *figures,
+        _in_sentence(_folded_sentence("dropped_samples"), str(dropped)) if dropped else _NOT_KNOWN,
+        table_sentences(own["remarks"]) if own["remarks"] else _NOT_KNOWN,
     ]
     row = table_row([outside_name(own["runner"])], cells)
     for cell in row.iter("td"):
@@ -66,13 +72,21 @@ def _recording_line(own: LakeRow) -> ET.Element:
     return row
 
 
-def _figure_cell(what: _FileFigure, value: float | None) -> Child:
-    if value is None:
-        return _NOT_KNOWN
-    return _in_words(what.before, decimal(value, what.digits), what.after)
+def _folded_sentence(column: str) -> str:
+    """What is said of a column where the row is folded and has no heads, round its `{value}`."""
+    return {
+        "clock_basis": phrase(", clock by {value}"),
+        "rate_hz": phrase(", {value}\u00a0Hz"),
+        "clock_sd_s": phrase(", clock known to ±\u00a0{value}\u00a0s"),
+        "position_noise_m": phrase(", position noise {value}\u00a0m"),
+        "speed_noise_mps": phrase(", speed noise {value}\u00a0m/s"),
+        "dropped_samples": phrase(", {value} samples dropped"),
+    }[column]
 
 
-def _in_words(before: str, value: Child, after: str) -> ET.Element:
-    """A value, and the words round it that stand there where the row is folded."""
+def _in_sentence(sentence: str, value: Child) -> ET.Element:
+    """A value, and the words of its sentence before and after it, which stand there where the row
+    is folded."""
+    before, after = sentence.split("{value}")
     around = [element("span", {"class": "folded"}, words) for words in (before, after)]
     return element("span", {}, around[0], value, around[1] if after else None)

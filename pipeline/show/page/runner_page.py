@@ -13,7 +13,8 @@ from xml.etree import ElementTree as ET
 from pipeline.base.cause_weeks import find_costliest
 from pipeline.base.relays import is_blind
 from pipeline.base.values import Estimate
-from pipeline.base.words import CAUTION, capitalised, chance_in_words, count
+from pipeline.base.words import capitalised
+from pipeline.language.phrases import phrase, phrase_around, phrase_count, reworded
 from pipeline.show.markup import (
     Child,
     element,
@@ -27,23 +28,26 @@ from pipeline.show.page.frame import whole_page
 from pipeline.show.page.sheet_lines import (
     DecisionRows,
     bullet_list,
+    caution_line,
     events_in_order,
     joined,
     not_worked_out,
     on_demand,
     paragraph,
+    quantity,
     stands_out,
+    table_sentence,
+    table_sentences,
     titled_section,
 )
-from pipeline.show.page.trend_lines import INCOMING_TRENDS, RECEIVER_TRENDS, TrendWords
+from pipeline.show.page.trend_lines import INCOMING_TRENDS, RECEIVER_TRENDS, Trend
 from pipeline.show.scenes import LakeRow, row_estimate
 from pipeline.show.wording import (
     CLEAR_SDS,
-    NBSP,
     day_range,
-    decimal,
     foot_length_m,
     mark_words,
+    odds_words,
     on_the_wall,
     with_error,
 )
@@ -59,17 +63,28 @@ _FAULTS_OF = {
     "incoming": ("incoming slowed", "ran into"),
 }
 _TOLD_ELSEWHERE = ("visual change", "never ")  # remarks whose figures are not on the sheet
-_RUNNER_READING = (
-    "The receiver takes the baton, the incoming runner brings it. The start is the receiver's "
-    "first movement against the moment when the incoming runner crosses the mark.",
-    "From rep to rep: two reps in three lie within what is said.",
-    "A mark is counted in the receiver's own foot-lengths, heel to toe, from the back line towards "
-    "the incoming runner.",
-)
-_SHEET_PRIVACY = (
-    "This sheet is about one runner. Others are named only as partners, and none of their speeds "
-    "is on it. It belongs to the runner and to those whom he or she shows it to."
-)
+
+
+def _runner_reading() -> tuple[str, ...]:
+    return (
+        phrase(
+            "The receiver takes the baton, the incoming runner brings it. The start is the "
+            "receiver's first movement against the moment when the incoming runner crosses the "
+            "mark."
+        ),
+        phrase("From rep to rep: two reps in three lie within what is said."),
+        phrase(
+            "A mark is counted in the receiver's own foot-lengths, heel to toe, from the back line "
+            "towards the incoming runner."
+        ),
+    )
+
+
+def _sheet_privacy() -> str:
+    return phrase(
+        "This sheet is about one runner. Others are named only as partners, and none of their "
+        "speeds is on it. It belongs to the runner and to those whom he or she shows it to."
+    )
 
 
 def runner_page(
@@ -109,37 +124,48 @@ def runner_page(
         sections.append(
             titled_section(
                 "missing",
-                "What this sheet lacks",
+                phrase("What this sheet lacks"),
                 *(
-                    element("div", {}, element("h3", {}, _TABLE_WORDS[name]), not_worked_out(name))
+                    element("div", {}, element("h3", {}, _table_title(name)), not_worked_out(name))
                     for name in missing
                 ),
-                None if sections else paragraph("Nothing is known of this runner."),
+                None if sections else paragraph(phrase("Nothing is known of this runner.")),
             )
         )
-    sections.append(titled_section("privacy", "Whose this is", paragraph(_SHEET_PRIVACY)))
+    whose = titled_section("privacy", phrase("Whose this is"), paragraph(_sheet_privacy()))
+    sections.append(whose)
     return whole_page(
-        f"{plain_text(runner)}: takeovers",
+        phrase("{runner}: takeovers", runner=plain_text(runner)),
         _runner_lead(runner, own),
         sections,
         about=about,
         remarks=remarks,
-        reading=_RUNNER_READING,
+        reading=_runner_reading(),
     )
 
 
-_TABLE_WORDS = {"runners": "Starts and speeds", "marks": "Marks", "causes": "What costs time"}
+def _table_title(name: str) -> str:
+    """What a table of decisions tells of a runner."""
+    titles = {
+        "runners": phrase("Starts and speeds"),
+        "marks": phrase("Marks"),
+        "causes": phrase("What costs time"),
+    }
+    return titles[name]
 
 
 def _runner_lead(runner: str, own: Sequence[LakeRow]) -> str:
     if not own:
-        return "No takeover of this runner was measured."
+        return phrase("No takeover of this runner was measured.")
     receives = sum(row["outgoing"] == runner for row in own)
     brings = sum(row["incoming"] == runner for row in own)
     when = sorted(on_the_wall(row["zero_utc"], row["time_zone"]) for row in own)
-    return (
-        f"{', '.join(events_in_order(own))}; {receives} as receiver, {brings} as incoming runner; "
-        f"{day_range(when[0], when[-1])}."
+    return phrase(
+        "{events}; {receives} as receiver, {brings} as incoming runner; {days}.",
+        events=", ".join(events_in_order(own)),
+        receives=receives,
+        brings=brings,
+        days=day_range(when[0], when[-1]),
     )
 
 
@@ -160,16 +186,16 @@ def _event_section(
         "div",
         {"class": "roles"},
         _role_part(
-            "As receiver",
+            phrase("As receiver"),
             _receiver_lines(event, told),
-            _partner_words("from", "incoming", receives),
+            _partner_words("incoming", receives),
             _fault_words("outgoing", receives),
             _cost_of(causes, "outgoing", runner, _OF_RECEIVER),
         ),
         _role_part(
-            "As incoming runner",
+            phrase("As incoming runner"),
             _incoming_lines(told),
-            _partner_words("to", "outgoing", brings),
+            _partner_words("outgoing", brings),
             _fault_words("incoming", brings),
             _cost_of(causes, "incoming", runner, _OF_INCOMING),
         ),
@@ -183,7 +209,7 @@ def _event_section(
         *_trends_part(told, own),
         _numbers_part(told),
         bullet_list(
-            outside_name(text)
+            table_sentence(text)
             for text in (told["remarks"] if told is not None else ())
             if not text.startswith(_TOLD_ELSEWHERE)
         ),
@@ -192,7 +218,7 @@ def _event_section(
 
 def _role_part(title: str, *lines: Iterable[Child]) -> ET.Element:
     found = [line for group in lines for line in group]
-    listed = bullet_list(found) or paragraph("Not run yet.")
+    listed = bullet_list(found) or paragraph(phrase("Not run yet."))
     return element("div", {}, element("h3", {}, title), listed)
 
 
@@ -205,44 +231,51 @@ def _receiver_lines(event: str, told: LakeRow | None) -> Iterable[Child]:
     if told["lag_s"] is not None:
         yield _usual_start_words(told)
     elif not is_blind(event):
-        yield "Goes by sight: there is no start against a mark."
+        yield phrase("Goes by sight: there is no start against a mark.")
     if told["t20_s"] is not None:
-        yield (
-            f"First 20 m: {decimal(told['t20_s'], 2)}{NBSP}s; from rep to rep "
-            f"{decimal(told['t20_spread_s'], 2)}{NBSP}s more or less."
+        yield phrase(
+            "First 20 m: {time}; from rep to rep {spread} more or less.",
+            time=quantity(told["t20_s"], 2, "s"),
+            spread=quantity(told["t20_spread_s"], 2, "s"),
         )
 
 
 def _usual_start_words(told: LakeRow) -> str:
     """The usual start and how it scatters: "goes 0.19 s before ..."."""
     usual, spread = told["lag_s"], told["lag_spread_s"]
-    side = "after" if usual >= 0.0 else "before"
-    words = (
-        f"Goes {decimal(abs(usual), 2)}{NBSP}s {side} the incoming runner crosses the mark"
-        if float(decimal(abs(usual), 2))
-        else "Goes as the incoming runner crosses the mark"
-    )
+    time = quantity(abs(usual), 2, "s")
+    if not round(usual, 2):
+        words = phrase("Goes as the incoming runner crosses the mark")
+    elif usual > 0.0:
+        words = phrase("Goes {time} after the incoming runner crosses the mark", time=time)
+    else:
+        words = phrase("Goes {time} before the incoming runner crosses the mark", time=time)
     if spread is None:
         return f"{words}."
-    return f"{words}; from rep to rep {decimal(spread, 2)}{NBSP}s earlier or later."
+    scatter = phrase("from rep to rep {spread} earlier or later", spread=quantity(spread, 2, "s"))
+    return f"{words}; {scatter}."
 
 
 def _incoming_lines(told: LakeRow | None) -> Iterable[Child]:
     if told is None or not told["reps_in"]:
         return
-    yield (
-        f"Brings {decimal(told['v_in_entry_mps'], 1)}{NBSP}m/s into the zone; from rep to rep "
-        f"{decimal(told['v_in_spread_mps'], 1)}{NBSP}m/s more or less."
+    yield phrase(
+        "Brings {speed} into the zone; from rep to rep {spread} more or less.",
+        speed=quantity(told["v_in_entry_mps"], 1, "m/s"),
+        spread=quantity(told["v_in_spread_mps"], 1, "m/s"),
     )
     fade = row_estimate(told, "fade_mps2", "fade_sd_mps2")
     if fade is None or not stands_out(fade):
-        yield "Whether the speed fades inside the zone is not known yet."
+        yield phrase("Whether the speed fades inside the zone is not known yet.")
+        return
+    change = quantity(abs(fade.value), 1, "m/s")
+    if fade.value < 0.0:
+        yield phrase("Loses {change} each second inside the zone.", change=change)
     else:
-        way = "Loses" if fade.value < 0.0 else "Gains"
-        yield f"{way} {decimal(abs(fade.value), 1)}{NBSP}m/s each second inside the zone."
+        yield phrase("Gains {change} each second inside the zone.", change=change)
 
 
-def _partner_words(word: str, role: str, rows: Sequence[LakeRow]) -> Iterable[Child]:
+def _partner_words(role: str, rows: Sequence[LakeRow]) -> Iterable[Child]:
     """With whom, and how often; all takeovers, passed or not."""
     if not rows:
         return
@@ -250,16 +283,31 @@ def _partner_words(word: str, role: str, rows: Sequence[LakeRow]) -> Iterable[Ch
     parts: list[Child] = []
     for name, number in sorted(partners.items(), key=lambda one: (-one[1], one[0])):
         parts += [", " if parts else "", outside_name(name), f" ({number})"]
-    passed = sum(row["outcome"] == "passed" for row in rows)
-    yield joined(f"Baton {word} ", *parts, f"; {passed} of {len(rows)} passed.")
+    given: dict[str, Child] = {
+        "partners": joined(*parts),
+        "passed": str(sum(row["outcome"] == "passed" for row in rows)),
+        "all": str(len(rows)),
+    }
+    yield joined(
+        *(
+            phrase_around("Baton from {partners}; {passed} of {all} passed.", **given)
+            if role == "incoming"
+            else phrase_around("Baton to {partners}; {passed} of {all} passed.", **given)
+        )
+    )
 
 
 def _fault_words(role: str, rows: Sequence[LakeRow]) -> Iterable[Child]:
     """What went wrong on this runner's side, and how often."""
     faults = Counter(text for row in rows for text in row["faults"] if text in _FAULTS_OF[role])
     if faults:
-        told = ", ".join(f"{text} ({number})" for text, number in faults.most_common())
-        yield f"What went wrong, in {count(len(rows), 'takeover')}: {told}."
+        told = ", ".join(f"{reworded(text)} ({k})" for text, k in faults.most_common())
+        yield phrase_count(
+            "What went wrong, in {count} takeover: {faults}.",
+            "What went wrong, in {count} takeovers: {faults}.",
+            len(rows),
+            faults=told,
+        )
 
 
 def _cost_of(
@@ -269,9 +317,9 @@ def _cost_of(
     own = [row for row in causes if row[role] == runner and row["cause"] in kinds]
     found = find_costliest(own)
     if found is not None:
-        yield element("b", {}, found.words)
+        yield element("b", {}, reworded(found.words))
     elif own:
-        yield "Nothing on this side costs enough to tell."
+        yield phrase("Nothing on this side costs enough to tell.")
 
 
 # --- marks, trends, numbers ---------------------------------------------------------------------
@@ -285,37 +333,49 @@ def _marks_part(event: str, marks: Sequence[LakeRow], *, with_caution: bool) -> 
     shared = [
         text for text in ordered[0]["remarks"] if all(text in row["remarks"] for row in ordered)
     ]
-    yield element("h3", {}, "Marks" if by_mark else "When to go")
+    yield element("h3", {}, phrase("Marks") if by_mark else phrase("When to go"))
     if with_caution:
-        yield element("p", {"class": "caution"}, CAUTION)
+        yield caution_line()
     yield paragraph(
-        "The tape, before the back line:"
+        phrase("The tape, before the back line:")
         if by_mark
-        else "Go when the incoming runner is so far before the back line:"
+        else phrase("Go when the incoming runner is so far before the back line:")
     )
     lines = [_mark_line(row, shared) for row in ordered]
     yield element("ul", {"class": "own-marks"}, *lines)
     if shared:
-        of_all = "All of them" if len(ordered) > 1 else "It"
-        yield paragraph(f"{of_all}: ", outside_name("; ".join(shared)), ".")
+        told = table_sentences(shared)
+        yield paragraph(
+            *(
+                phrase_around("All of them: {remarks}.", remarks=told)
+                if len(ordered) > 1
+                else phrase_around("It: {remarks}.", remarks=told)
+            )
+        )
 
 
 def _mark_line(row: LakeRow, shared: Sequence[str]) -> ET.Element:
     """The mark with one incoming runner, where to stand, and how far to trust it."""
-    stand_m = row["outgoing_start_m"]
-    stand = f"stand {decimal(stand_m, 1)}{NBSP}m past it" if stand_m else "stand on it"
-    tried = row["reps_pair"]
+    stand_m, tried = row["outgoing_start_m"], row["reps_pair"]
     told = [text for text in row["remarks"] if text not in shared]
+    place = phrase_around(
+        "from {incoming}: {mark}",
+        incoming=outside_name(row["incoming"]),
+        mark=element("b", {}, mark_words(row["mark_m"], foot_length_m(row))),
+    )
+    stand = (
+        phrase("stand {stand} past it", stand=quantity(stand_m, 1, "m"))
+        if stand_m
+        else phrase("stand on it")
+    )
+    trust = phrase("{times} together", times=tried) if tried else phrase("never tried")
+    chance = phrase("in the zone {chance}", chance=odds_words(row["p_in_zone"]))
     return element(
         "li",
         {},
-        "from ",
-        outside_name(row["incoming"]),
-        ": ",
-        element("b", {}, mark_words(row["mark_m"], foot_length_m(row))),
-        f", {stand}; in the zone {chance_in_words(row['p_in_zone'])}, "
-        f"{f'{tried} together' if tried else 'never tried'}",
-        element("small", {}, "; ", outside_name("; ".join(told))) if told else None,
+        *place,
+        f", {stand}; {chance}, {trust}",
+        element("small", {}, "; ", table_sentences(told)) if told else None,
     )
 
 
@@ -325,31 +385,37 @@ def _trends_part(told: LakeRow | None, own: Sequence[LakeRow]) -> Iterable[Child
         return
     days = {takeover_day(row) for row in own}
     if len(days) < 2:
-        yield paragraph("All on one day so far: no trend can be told.")
+        yield paragraph(phrase("All on one day so far: no trend can be told."))
         return
     known = [
         (kind, change)
         for kind in (*RECEIVER_TRENDS, *INCOMING_TRENDS)
         if (change := kind.estimate("runners", told)) is not None
     ]
-    yield element("h3", {}, "From day to day")
+    yield element("h3", {}, phrase("From day to day"))
     clear = [_trend_item(kind, change) for kind, change in known if stands_out(change)]
     yield bullet_list(clear) or paragraph(
-        f"{count(len(days), 'day')}: no change stands out of its error yet."
+        phrase_count(
+            "{count} day: no change stands out of its error yet.",
+            "{count} days: no change stands out of its error yet.",
+            len(days),
+        )
     )
 
 
-def _trend_item(kind: TrendWords, change: Estimate) -> str:
-    return f"{capitalised(kind.a_week(change))}."
+def _trend_item(kind: Trend, change: Estimate) -> str:
+    return f"{capitalised(kind.sentence(change))}."
 
 
-_SHEET_NUMBERS = (  # column, words, and the column that counts the reps on which it rests
-    ("lag_s", "start against the mark, s", "reps_out"),
-    ("t20_s", "first 20 m, s", "reps_out"),
-    ("v_max_mps", "speed towards which the start runs, m/s", "reps_out"),
-    ("v_in_entry_mps", "speed brought in, m/s", "reps_in"),
-    ("fade_mps2", "change of it each second, m/s²", "reps_in"),
-)
+def _sheet_numbers() -> tuple[tuple[str, str, str], ...]:
+    """Columns, how they are called, and the column that counts the reps on which each rests."""
+    return (
+        ("lag_s", phrase("start against the mark, s"), "reps_out"),
+        ("t20_s", phrase("first 20 m, s"), "reps_out"),
+        ("v_max_mps", phrase("speed towards which the start runs, m/s"), "reps_out"),
+        ("v_in_entry_mps", phrase("speed brought in, m/s"), "reps_in"),
+        ("fade_mps2", phrase("change of it each second, m/s²"), "reps_in"),
+    )
 
 
 def _numbers_part(told: LakeRow | None) -> ET.Element | None:
@@ -357,12 +423,14 @@ def _numbers_part(told: LakeRow | None) -> ET.Element | None:
         return None
     known = [
         (words, row_estimate(told, name, schema.sd_column("runners", name)))
-        for name, words, counted in _SHEET_NUMBERS
+        for name, words, counted in _sheet_numbers()
         if told[counted]
     ]
     rows = [table_row([words], [with_error(one, 2)]) for words, one in known if one]
     if not rows:
         return None
-    caption = f"± is one standard error; a change is clear beyond {CLEAR_SDS:g} of them."
-    table = html_table("own-numbers", ("what", "average rep"), rows, caption)
-    return on_demand("The numbers, and how sure they are", table)
+    caption = phrase(
+        "± is one standard error; a change is clear beyond {errors:g} of them.", errors=CLEAR_SDS
+    )
+    table = html_table("own-numbers", (phrase("what"), phrase("average rep")), rows, caption)
+    return on_demand(phrase("The numbers, and how sure they are"), table)

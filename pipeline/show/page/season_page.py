@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime, time
 from itertools import groupby
 from xml.etree import ElementTree as ET
 
 from pipeline.base.relays import is_blind
-from pipeline.base.words import CAUTION, count, number_in_words
+from pipeline.language.numbers import day_words
+from pipeline.language.phrases import phrase, phrase_around, phrase_count
 from pipeline.show.file_names import PageLinks
 from pipeline.show.markup import Child, element, outside_name
 from pipeline.show.page import calendar_part, matrix_part, takeover_list, trend_lines
@@ -17,6 +19,8 @@ from pipeline.show.page.matrix_part import PairLink
 from pipeline.show.page.sheet_lines import (
     DecisionRows,
     bullet_list,
+    caution_line,
+    colon,
     events_in_order,
     joined,
     linked,
@@ -26,34 +30,51 @@ from pipeline.show.page.sheet_lines import (
     on_demand,
     pair_names,
     paragraph,
+    quantity,
+    table_sentence,
+    takeovers_passed,
     titled_section,
 )
 from pipeline.show.scenes import LakeRow
 from pipeline.show.wording import (
     CLEAR_SDS,
-    NBSP,
-    decimal,
+    day_range,
     foot_length_m,
+    joined_parts,
     mark_words,
+    odds_words,
     on_the_wall,
+    small_number_words,
     tape_move_words,
+    with_head,
 )
 
 SEASON_TABLES = ("marks", "progress", "runners", "verdicts", "orders", "validation")
-_SEASON_READING = (
-    "An evening's takeovers are all that were measured on its day; passed are those whose baton "
-    "changed hands, inside the zone or not.",
-    f"A change is said where it lies beyond {number_in_words(int(CLEAR_SDS))} standard errors. "
-    "“Sure of the direction: 49 in 50” means that one such change in 50 is none, or the other way.",
-    "What more practice is worth: how much less a takeover would lose, on the mean, if everything "
-    "about the two runners were known.",
-)
 _MOST_TO_PRACTISE = 5
 _WORTH_S = 0.01  # less is not worth an evening
 _MOST_PAGES = 12  # links of a kind in sight
 _MOST_IN_SIGHT = 8  # lines of a list; the others open on demand
 _LEAST_MOVE_FEET = 0.5  # a tape is laid to half a foot-length
 _LEAST_MOVE_M = 0.1  # where the foot-length is not known
+
+
+def _season_reading() -> tuple[str, ...]:
+    return (
+        phrase(
+            "An evening's takeovers are all that were measured on its day; passed are those whose "
+            "baton changed hands, inside the zone or not."
+        ),
+        phrase(
+            "A change is said where it lies beyond {errors} standard errors. “Sure of the "
+            "direction: {chance}” means that one such change in 50 is none, or the other way.",
+            errors=small_number_words(int(CLEAR_SDS)),
+            chance=odds_words(0.98),
+        ),
+        phrase(
+            "What more practice is worth: how much less a takeover would lose, on the mean, if "
+            "everything about the two runners were known."
+        ),
+    )
 
 
 def season_page(
@@ -83,30 +104,37 @@ def season_page(
         _belief_section(decisions["validation"], links),
         _pages_section(takeovers, decisions, races, links),
     ]
-    title = "The season" if not evenings else f"The season: {_season_span(evenings)}"
+    title = (
+        phrase("The season: {days}", days=_season_span(evenings))
+        if evenings
+        else phrase("The season")
+    )
     return whole_page(
         title,
         _season_lead(evenings, takeovers),
         parts,
         about=about,
         remarks=remarks,
-        reading=_SEASON_READING,
+        reading=_season_reading(),
     )
 
 
 def _season_span(evenings: Sequence[Evening]) -> str:
-    ends = dict.fromkeys(one.day.isoformat() for one in (evenings[0], evenings[-1]))
-    return " to ".join(ends)
+    first, last = (datetime.combine(evenings[k].day, time()) for k in (0, -1))
+    return day_range(first, last)
 
 
 def _season_lead(evenings: Sequence[Evening], takeovers: Sequence[LakeRow]) -> str:
     if not evenings:
-        return "No takeover was found in any session."
+        return phrase("No takeover was found in any session.")
     passed = sum(row["outcome"] == "passed" for row in takeovers)
     runners = {row[role] for row in takeovers for role in ("incoming", "outgoing")}
-    return (
-        f"{', '.join(events_in_order(takeovers))}; {count(len(evenings), 'evening')}, "
-        f"{count(len(runners), 'runner')}, {count(len(takeovers), 'takeover')}, {passed} passed."
+    return phrase(
+        "{events}; {evenings}, {runners}, {takeovers}.",
+        events=", ".join(events_in_order(takeovers)),
+        evenings=phrase_count("{count} evening", "{count} evenings", len(evenings)),
+        runners=phrase_count("{count} runner", "{count} runners", len(runners)),
+        takeovers=takeovers_passed(len(takeovers), passed),
     )
 
 
@@ -124,10 +152,16 @@ def _evenings_section(
     idle = [one for one in sessions if one not in ran]
     return titled_section(
         "evenings",
-        "Evenings",
+        phrase("Evenings"),
         calendar_part.season_calendar(evenings, links.session),
-        paragraph("Without a takeover: ", *names_in_order(idle), ".") if idle else None,
-        notes_line(calendar_part.COSTS_MEANING),
+        paragraph(
+            *phrase_around(
+                "Without a takeover: {sessions}.", sessions=joined(*names_in_order(idle))
+            )
+        )
+        if idle
+        else None,
+        notes_line(calendar_part.costs_meaning()),
         not_worked_out("verdicts") if decisions["verdicts"] is None else None,
     )
 
@@ -141,13 +175,20 @@ def _changes_section(decisions: DecisionRows, time_zone: str | None) -> ET.Eleme
     progress, runners = decisions["progress"], decisions["runners"]
     feet = _foot_lengths(decisions["marks"] or ())
     changed = [
-        joined(*pair_names(row["incoming"], row["outgoing"]), f", {row['event']}: {words}")
+        _pair_line(row, words)
         for row in _shorter_relays_first(progress)
         for words in trend_lines.clear_trends("progress", row, trend_lines.PAIR_TRENDS)
     ]
     kinds = (*trend_lines.RECEIVER_TRENDS, *trend_lines.INCOMING_TRENDS)
     changed += [
-        joined(outside_name(row["runner"]), f", {row['event']}: {words}")
+        joined(
+            *phrase_around(
+                "{runner}, {event}: {words}",
+                runner=outside_name(row["runner"]),
+                event=row["event"],
+                words=words,
+            )
+        )
         for row in _shorter_relays_first(runners)
         for words in trend_lines.clear_trends("runners", row, kinds)
     ]
@@ -161,13 +202,19 @@ def _changes_section(decisions: DecisionRows, time_zone: str | None) -> ET.Eleme
     there = progress is not None or runners is not None
     return titled_section(
         "changes",
-        "What changed",
+        phrase("What changed"),
         bullet_list(changed)
-        or (paragraph("No change stands out of its error yet.") if there else None),
-        element("h3", {}, "Marks moved, and what came of it") if any(moved.values()) else None,
+        or (paragraph(phrase("No change stands out of its error yet.")) if there else None),
+        element("h3", {}, phrase("Marks moved, and what came of it"))
+        if any(moved.values())
+        else None,
         bullet_list(moved[True]),
         on_demand(
-            f"{count(len(moved[False]), 'move')} of which nothing stands out yet",
+            phrase_count(
+                "{count} move of which nothing stands out yet",
+                "{count} moves of which nothing stands out yet",
+                len(moved[False]),
+            ),
             bullet_list(moved[False]),
         )
         if moved[False]
@@ -179,13 +226,29 @@ def _changes_section(decisions: DecisionRows, time_zone: str | None) -> ET.Eleme
 def _moved_mark_line(
     row: LakeRow, foot_m: float | None, came: Sequence[str], time_zone: str | None
 ) -> ET.Element:
-    since = row["mark_since_utc"]
-    when = "" if since is None else f" since {on_the_wall(since, time_zone):%Y-%m-%d}"
-    words = (
-        f", {row['event']}: {mark_words(row['mark_m'], foot_m)}{when}, "
-        f"{count(row['reps_since_move'], 'takeover')} on it"
+    since, mark = row["mark_since_utc"], mark_words(row["mark_m"], foot_m)
+    on_it = phrase_count(
+        "{count} takeover on it", "{count} takeovers on it", row["reps_since_move"]
     )
-    return joined(*pair_names(row["incoming"], row["outgoing"]), "; ".join((words, *came)))
+    if since is None:
+        words = phrase("{mark}, {takeovers}", mark=mark, takeovers=on_it)
+    else:
+        day = day_words(on_the_wall(since, time_zone).date())
+        words = phrase("{mark} since {day}, {takeovers}", mark=mark, day=day, takeovers=on_it)
+    return _pair_line(row, joined_parts((words, *came)))
+
+
+def _pair_line(row: LakeRow, words: str) -> ET.Element:
+    """What is said of a pair in a relay."""
+    return joined(
+        *phrase_around(
+            "{incoming} to {outgoing}, {event}: {words}",
+            incoming=outside_name(row["incoming"]),
+            outgoing=outside_name(row["outgoing"]),
+            event=row["event"],
+            words=words,
+        )
+    )
 
 
 # --- what is open -------------------------------------------------------------------------------
@@ -205,21 +268,22 @@ def _open_section(
     )[:_MOST_TO_PRACTISE]
     parts: list[Child] = []
     for head, items in (
-        ("Tapes to move", moves),
-        ("Most worth practising", [_worth_line(row) for row in worth]),
-        ("Pairs never tried", _untried_lines(marks or (), advised)),
-        ("Takeovers without an answer", _unanswered_lines(takeovers, verdicts, links)),
+        (phrase("Tapes to move"), moves),
+        (phrase("Most worth practising"), [_worth_line(row) for row in worth]),
+        (phrase("Pairs never tried"), _untried_lines(marks or (), advised)),
+        (phrase("Takeovers without an answer"), _unanswered_lines(takeovers, verdicts, links)),
     ):
         if items:
             more = items[_MOST_IN_SIGHT:]
             parts += [element("h3", {}, head), bullet_list(items[:_MOST_IN_SIGHT])]
-            parts += [on_demand(f"{len(more)} more", bullet_list(more))] if more else []
+            rest = phrase("{more} more", more=len(more))
+            parts += [on_demand(rest, bullet_list(more))] if more else []
     if not parts and marks is not None:
-        parts.append(paragraph("Nothing that the tables could tell."))
+        parts.append(paragraph(phrase("Nothing that the tables could tell.")))
     return titled_section(
         "open",
-        "What is still open",
-        element("p", {"class": "caution"}, CAUTION) if moves or worth else None,
+        phrase("What is still open"),
+        caution_line() if moves or worth else None,
         *parts,
         not_worked_out("marks") if marks is None else None,
         not_worked_out("verdicts") if verdicts is None else None,
@@ -248,28 +312,37 @@ def _least_move_m(foot_m: float | None) -> float:
 
 def _move_line(row: LakeRow, used_m: float) -> ET.Element:
     foot_m = foot_length_m(row)
-    move = tape_move_words(row["mark_m"] - used_m, foot_m)
     stand_m = row["outgoing_start_m"]
-    stand = f", the receiver {decimal(stand_m, 1)}{NBSP}m past the back line" if stand_m else ""
-    return joined(
-        *pair_names(row["incoming"], row["outgoing"]),
-        f", {row['event']}: {move}, from {mark_words(used_m, foot_m)} to "
-        f"{mark_words(row['mark_m'], foot_m)}{stand}",
+    given = {
+        "move": tape_move_words(row["mark_m"] - used_m, foot_m),
+        "used": mark_words(used_m, foot_m),
+        "mark": mark_words(row["mark_m"], foot_m),
+    }
+    if not stand_m:
+        return _pair_line(row, phrase("{move}, from {used} to {mark}", **given))
+    return _pair_line(
+        row,
+        phrase(
+            "{move}, from {used} to {mark}, the receiver {stand} past the back line",
+            **given,
+            stand=quantity(stand_m, 1, "m"),
+        ),
     )
 
 
 def _worth_line(row: LakeRow) -> ET.Element:
-    tried = row["reps_pair"]
-    return joined(
-        *pair_names(row["incoming"], row["outgoing"]),
-        f", {row['event']}: worth up to {decimal(row['practice_gain_s'], 2)}{NBSP}s a takeover "
-        f"({f'{tried} together' if tried else 'never tried'})",
+    tried, gain = row["reps_pair"], quantity(row["practice_gain_s"], 2, "s")
+    return _pair_line(
+        row,
+        phrase("worth up to {gain} a takeover ({times} together)", gain=gain, times=tried)
+        if tried
+        else phrase("worth up to {gain} a takeover (never tried)", gain=gain),
     )
 
 
 def _untried_lines(marks: Sequence[LakeRow], advised: Sequence[LakeRow]) -> list[Child]:
     return [
-        joined(f"{event}: ", *names)
+        joined(event, colon(), *names)
         for event in events_in_order(advised)
         if (names := matrix_part.untried_pairs(marks, event))
     ]
@@ -282,9 +355,9 @@ def _unanswered_lines(
     lines: list[Child] = []
     when = {(row["session"], row["exchange"]): row["zero_utc"] for row in takeovers}
     open_ones = [
-        (row, untold)
+        (row, is_untold)
         for row in verdicts or ()
-        if (untold := bool(row["lost_s"] is None))
+        if (is_untold := bool(row["lost_s"] is None))
         or (row["main_cause"] is None and row["lost_s"] > CLEAR_SDS * (row["lost_sd_s"] or 0.0))
     ]
     open_ones = [one for one in open_ones if (one[0]["session"], one[0]["exchange"]) in when]
@@ -293,25 +366,45 @@ def _unanswered_lines(
         own = list(group)
         where = links.session(session)
         parts: list[Child] = []
-        for kind, words in (
-            (True, "what was lost cannot be told of "),
-            (False, "time was lost and no cause stands out in "),
-        ):
-            numbers = [row["exchange"] for row, untold in own if untold is kind]
-            if numbers:
-                parts += ["; " if parts else ": ", words, *_takeover_links(session, numbers, where)]
-
+        untold = [row["exchange"] for row, is_untold in own if is_untold]
+        if untold:
+            links_there = _takeover_links(session, untold, where)
+            parts += [colon()]
+            parts += (
+                phrase_around(
+                    "what was lost cannot be told of takeover {takeovers}", takeovers=links_there
+                )
+                if len(untold) == 1
+                else phrase_around(
+                    "what was lost cannot be told of takeovers {takeovers}", takeovers=links_there
+                )
+            )
+        uncaused = [row["exchange"] for row, is_untold in own if not is_untold]
+        if uncaused:
+            links_there = _takeover_links(session, uncaused, where)
+            parts += ["; " if parts else colon()]
+            parts += (
+                phrase_around(
+                    "time was lost and no cause stands out in takeover {takeovers}",
+                    takeovers=links_there,
+                )
+                if len(uncaused) == 1
+                else phrase_around(
+                    "time was lost and no cause stands out in takeovers {takeovers}",
+                    takeovers=links_there,
+                )
+            )
         lines.append(joined(linked(where, outside_name(session)), *parts))
     return lines
 
 
-def _takeover_links(session: str, numbers: Sequence[int], where: str | None) -> list[Child]:
+def _takeover_links(session: str, numbers: Sequence[int], where: str | None) -> ET.Element:
     """Takeovers by number, each with a link to its own part of the session's page."""
-    parts: list[Child] = [f"takeover{'' if len(numbers) == 1 else 's'} "]
+    parts: list[Child] = []
     for index, number in enumerate(numbers):
         place = None if where is None else f"{where}#{takeover_list.anchor_of(session, number)}"
         parts += [", " if index else "", linked(place, str(number))]
-    return parts
+    return joined(*parts)
 
 
 # --- pairs, belief, pages -----------------------------------------------------------------------
@@ -325,10 +418,9 @@ def _matrices_section(
     for event in events_in_order((*takeovers, *(marks or ()))):
         parts.append(element("h3", {}, event))
         found = matrix_part.pair_matrix(marks or (), progress or (), event, link)
-        parts.append(found or paragraph("No mark is worked out for this relay."))
-    return titled_section(
-        "pairs", "The pairs", *parts, not_worked_out("marks") if marks is None else None
-    )
+        parts.append(found or paragraph(phrase("No mark is worked out for this relay.")))
+    missing = not_worked_out("marks") if marks is None else None
+    return titled_section("pairs", phrase("The pairs"), *parts, missing)
 
 
 def _belief_section(validation: Sequence[LakeRow] | None, links: PageLinks) -> ET.Element | None:
@@ -339,10 +431,12 @@ def _belief_section(validation: Sequence[LakeRow] | None, links: PageLinks) -> E
     picture = links.picture("validation.png")
     return titled_section(
         "belief",
-        "How far to believe it",
-        paragraph("What films, gates and stopwatches saw, against what was measured without them:"),
-        bullet_list(outside_name(row["conclusion"]) for row in told),
-        paragraph(element("a", {"href": picture}, "The figure of all observations"))
+        phrase("How far to believe it"),
+        paragraph(
+            phrase("What films, gates and stopwatches saw, against what was measured without them:")
+        ),
+        bullet_list(table_sentence(row["conclusion"]) for row in told),
+        paragraph(element("a", {"href": picture}, phrase("The figure of all observations")))
         if picture
         else None,
     )
@@ -360,29 +454,29 @@ def _pages_section(
     events = events_in_order((*takeovers, *(decisions["orders"] or ())))
     lists: list[Child] = []
     for head, found in (
-        ("Running orders", [(links.order(one), [outside_name(one)]) for one in events]),
+        (phrase("Running orders"), [(links.order(one), [outside_name(one)]) for one in events]),
         (
-            "Races",
+            phrase("Races"),
             [
                 (links.race(session, race), [outside_name(race), ", ", outside_name(session)])
                 for session, race in races
             ],
         ),
         (
-            "Runners, each to hand out",
+            phrase("Runners, each to hand out"),
             [(links.runner(one), [outside_name(one)]) for one in runners],
         ),
-        ("Pairs", [(links.pair(*one), pair_names(*one)) for one in pairs]),
+        (phrase("Pairs"), [(links.pair(*one), pair_names(*one)) for one in pairs]),
     ):
         there = [(where, words) for where, words in found if where is not None]
         if there:
             items = [element("li", {}, linked(where, *words)) for where, words in there]
             listed = element("ul", {"class": "pages"}, *items)
             if len(there) > _MOST_PAGES:
-                lists.append(on_demand(f"{head}: {len(there)}", listed))
+                lists.append(on_demand(with_head(head, str(len(there))), listed))
             else:
                 lists += [element("h3", {}, head), listed]
-    return titled_section("pages", "Other pages", *lists) if lists else None
+    return titled_section("pages", phrase("Other pages"), *lists) if lists else None
 
 
 def _foot_lengths(marks: Sequence[LakeRow]) -> dict[tuple[str, str, str], float | None]:

@@ -8,10 +8,10 @@ from xml.etree import ElementTree as ET
 
 from pipeline.base.relays import legs_m
 from pipeline.base.values import Estimate
-from pipeline.base.words import chance_in_words
-from pipeline.show.markup import Child, element, list_item, outside_name
+from pipeline.language.phrases import phrase, phrase_around, phrase_count, reworded
+from pipeline.show.markup import Child, element, list_item, outside_name, plain_text
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import CLEAR_SDS
+from pipeline.show.wording import CLEAR_SDS, NBSP, caution, decimal, odds_words
 from pipeline.tables import schema
 
 # Rows of tables of decisions, by table; None where one is not there or cannot be read.
@@ -52,16 +52,30 @@ def on_demand(summary: str, *parts: Child) -> ET.Element:
     return element("details", {}, element("summary", {}, summary), *parts)
 
 
+def table_sentence(text: str) -> ET.Element:
+    """A sentence that tables or errors hold, in the language in force; set apart, since names from
+    outside may stand in it."""
+    return element("bdi", {}, reworded(plain_text(text)))
+
+
+def table_sentences(texts: Iterable[str]) -> ET.Element:
+    """Several of them in one line."""
+    return element("bdi", {}, "; ".join(reworded(plain_text(text)) for text in texts))
+
+
+def caution_line() -> ET.Element:
+    """The caution that stands where marks or drills are advised."""
+    return element("p", {"class": "caution"}, caution())
+
+
 def not_worked_out(table_name: str) -> ET.Element:
     """That a table of decisions is not there, and which command makes it."""
     command = schema.DECISION_COMMANDS[table_name]
-    return element(
-        "p",
-        {"class": "which"},
-        "Not worked out yet. Run ",
-        element("code", {}, f"batontrace {command} OUT"),
-        " and make this page again.",
+    words = phrase_around(
+        "Not worked out yet. Run {command} and make this page again.",
+        command=element("code", {}, f"batontrace {command} OUT"),
     )
+    return element("p", {"class": "which"}, *words)
 
 
 def names_in_order(names: Sequence[str]) -> list[Child]:
@@ -72,8 +86,39 @@ def names_in_order(names: Sequence[str]) -> list[Child]:
     return parts
 
 
-def pair_names(incoming: str, outgoing: str) -> list[Child]:
-    return [outside_name(incoming), " to ", outside_name(outgoing)]
+def pair_names(incoming: str, outgoing: str) -> Sequence[Child]:
+    """From whom to whom a baton goes, as elements: what `pair_title` is as text."""
+    return phrase_around(
+        "{incoming} to {outgoing}", incoming=outside_name(incoming), outgoing=outside_name(outgoing)
+    )
+
+
+def quantity(value: float, digits: int, unit: str) -> str:
+    """A number and its unit on one line."""
+    return f"{decimal(value, digits)}{NBSP}{unit}"
+
+
+def flat_times_needed() -> str:
+    """What the legs of a long relay are worked out with."""
+    return phrase(
+        "Legs of more than 100 m need each runner's flat time: {option}.",
+        option="--flat RUNNER=SECONDS",
+    )
+
+
+def colon() -> str:
+    """What stands between a name and what is said of it."""
+    return phrase(": ")
+
+
+def takeovers_passed(takeovers: int, passed: int) -> str:
+    """How many takeovers there were, and how many were passed."""
+    return phrase_count(
+        "{count} takeover, {passed} passed",
+        "{count} takeovers, {passed} passed",
+        takeovers,
+        passed=passed,
+    )
 
 
 def linked(where: str | None, *children: Child) -> ET.Element:
@@ -96,5 +141,5 @@ def stands_out(change: Estimate | None) -> bool:
 def surely(change: Estimate) -> str:
     """How sure the direction of a change is, as a chance in words: "19 in 20"."""
     if change.sd <= 0.0:
-        return chance_in_words(1.0)
-    return chance_in_words(0.5 * (1.0 + math.erf(abs(change.value) / change.sd / math.sqrt(2.0))))
+        return odds_words(1.0)
+    return odds_words(0.5 * (1.0 + math.erf(abs(change.value) / change.sd / math.sqrt(2.0))))

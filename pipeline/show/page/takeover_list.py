@@ -15,16 +15,22 @@ from types import MappingProxyType
 from xml.etree import ElementTree as ET
 
 from pipeline.base.values import Estimate
-from pipeline.base.words import chance_in_words, outcome_in_words, takeover_in_words
+from pipeline.language.numbers import day_words
+from pipeline.language.phrases import phrase, reworded
 from pipeline.show.figures import page_svg
 from pipeline.show.markup import Child, element, outside_name, plain_text
+from pipeline.show.page.sheet_lines import pair_names, quantity
 from pipeline.show.scenes import Scene, rank_scenes
 from pipeline.show.wording import (
     NBSP,
+    basis_words,
     clock_words,
     cost_words,
     decimal,
     is_loss,
+    odds_words,
+    outcome_words,
+    takeover_words,
     with_error,
     without_errors,
 )
@@ -36,24 +42,31 @@ _STRIP_HEIGHT = 30.0
 _STRIP_UNITS_A_M = 5.0
 _STRIP_COLUMN = 3
 _MOST_STROKES = 12  # of other passes behind one: more would be a wall
-LIST_HEADS = (
-    "takeover",
-    "what happened, and what to change",
-    "cost, s",
-    "pass, m past the entry line",
-    "zone time, s (usual)",
-    "start, s after the mark",
-    "gap, m",
-    "in the zone",
-)
-_NOTES = (
-    "The sentence and the cost compare a takeover with what its own pair does on its best mark, so "
-    "a slow pair is not behind a fast one. In the drawing the zone is run from left to right and "
-    "has a line every 10 m. The dot is the pass: full where it was seen or sensed, hollow where it "
-    "is inferred from the two courses; the shade about it is where it may have been. Grey strokes "
-    "are the pair's other passes here. Usual: the mean of the pair's zone times. How sure all this "
-    "is stands in each takeover's own part."
-)
+
+
+def list_heads() -> tuple[str, ...]:
+    """The heads of the list's columns."""
+    return (
+        phrase("takeover"),
+        phrase("what happened, and what to change"),
+        phrase("cost, s"),
+        phrase("pass, m past the entry line"),
+        phrase("zone time, s (usual)"),
+        phrase("start, s after the mark"),
+        phrase("gap, m"),
+        phrase("in the zone"),
+    )
+
+
+def _list_notes() -> str:
+    return phrase(
+        "The sentence and the cost compare a takeover with what its own pair does on its best "
+        "mark, so a slow pair is not behind a fast one. In the drawing the zone is run from left "
+        "to right and has a line every 10 m. The dot is the pass: full where it was seen or "
+        "sensed, hollow where it is inferred from the two courses; the shade about it is where it "
+        "may have been. Grey strokes are the pair's other passes here. Usual: the mean of the "
+        "pair's zone times. How sure all this is stands in each takeover's own part."
+    )
 
 
 def takeover_table(
@@ -77,7 +90,7 @@ def takeover_table(
             words,
             _strip_ruler(*ground) if k == _STRIP_COLUMN else None,  # over the drawings of the zone
         )
-        for k, words in enumerate(LIST_HEADS)
+        for k, words in enumerate(list_heads())
     ]
     numbers = pair_numbers(several)
     by_pair: dict[PairInEvent, list[Scene]] = {}
@@ -96,22 +109,28 @@ def takeover_table(
     return [
         element(
             "table",
-            {"class": "glance", "role": "table", "aria-label": "Takeovers"}
+            {"class": "glance", "role": "table", "aria-label": phrase("Takeovers")}
             | {"aria-describedby": "list-notes"},
             element("thead", {"role": "rowgroup"}, element("tr", {"role": "row"}, *heads)),
             element("tbody", {"role": "rowgroup"}, *rows),
         ),
-        element("p", {"class": "notes", "id": "list-notes"}, _NOTES),
+        element("p", {"class": "notes", "id": "list-notes"}, _list_notes()),
     ]
 
 
-KINDS = {"look": "deserve a look", "failed": "not passed in the zone", "lost": "lost time"}
+def kinds_in_words() -> dict[str, str]:
+    """What a choice of the list may ask for, and how it is called."""
+    return {
+        "look": phrase("deserve a look"),
+        "failed": phrase("not passed in the zone"),
+        "lost": phrase("lost time"),
+    }
 
 
 def _kinds(one: Scene) -> list[str]:
     """What a choice of the list may ask for."""
     found = {"look": deserves_look(one), "failed": one.failed, "lost": is_loss(one.lost)}
-    return [kind for kind in KINDS if found[kind]]
+    return [kind for kind, is_so in found.items() if is_so]
 
 
 def deserves_look(one: Scene) -> bool:
@@ -154,9 +173,12 @@ def alike(one: Scene) -> Alike:
 
 def rep_words(one: Scene, *, with_date: bool) -> str:
     """Which rep of the practice sheet this was, and when."""
-    rep = "" if one.row["rep"] is None else f"rep {one.row['rep']}, "
-    day = f"{one.clock:%Y-%m-%d} " if with_date else ""
-    return f"{rep}{day}{clock_words(one.clock)}"
+    when = clock_words(one.clock)
+    if with_date:
+        when = f"{day_words(one.clock.date())} {when}"
+    if one.row["rep"] is None:
+        return when
+    return phrase("rep {rep}, {when}", rep=one.row["rep"], when=when)
 
 
 def _list_row(
@@ -176,11 +198,8 @@ def _list_row(
 
 def takeover_link(one: Scene, number: int) -> ET.Element:
     """The way to a takeover's own part: its number and whose it is."""
-    incoming, outgoing = (outside_name(runner) for runner in one.pair)
     number_in_bold = element("b", {}, f"{number}")
-    return element(
-        "a", {"href": f"#{anchor(one)}"}, number_in_bold, " ", incoming, " to ", outgoing
-    )
+    return element("a", {"href": f"#{anchor(one)}"}, number_in_bold, " ", *pair_names(*one.pair))
 
 
 def _rep_place(one: Scene, with_date: bool) -> list[Child]:
@@ -197,10 +216,10 @@ def _list_cells(
         _list_cell(1, "", *finding(one)),
         _list_cell(2, "", "–" if one.lost is None else element("b", {}, cost_words(one.lost))),
         _list_cell(3, "", zone_drawing(one, *ground, beside), " ", place),
-        _list_cell(4, "zone time ", *_zone_time_words(one, usual_s)),
-        _list_cell(5, "start ", _value_or_dash(one.start, 2, "s")),
-        _list_cell(6, "gap ", _value_or_dash(one.gap_at_pass, 1, "m")),
-        _list_cell(7, "in the zone ", "–" if p is None else chance_in_words(p)),
+        _list_cell(4, phrase("zone time"), *_zone_time_words(one, usual_s)),
+        _list_cell(5, phrase("start"), _value_or_dash(one.start, 2, "s")),
+        _list_cell(6, phrase("gap"), _value_or_dash(one.gap_at_pass, 1, "m")),
+        _list_cell(7, phrase("in the zone"), "–" if p is None else odds_words(p)),
     ]
 
 
@@ -208,56 +227,65 @@ def _zone_time_words(one: Scene, usual_s: float | None) -> Iterable[Child]:
     yield _value_or_dash(one.zone_time, 2, "s")
     if usual_s is not None and one.zone_time is not None:
         yield " "
-        yield element("small", {}, f"({usual_s:.2f})")
+        yield element("small", {}, f"({decimal(usual_s, 2)})")
 
 
 def _list_cell(column: int, folded: str, *children: Child) -> ET.Element:
     """A cell; the words `folded` come before it where the row is folded and has no column heads."""
-    word = element("span", {"class": "folded"}, folded) if folded else None
+    word = element("span", {"class": "folded"}, f"{folded} ") if folded else None
     return element("td", {"role": "cell", "class": f"c{column}"}, word, *children)
 
 
 def _value_or_dash(one: Estimate | None, digits: int, unit: str) -> str:
-    return "–" if one is None else f"{decimal(one.value, digits)}{NBSP}{unit}"
+    return "–" if one is None else quantity(one.value, digits, unit)
 
 
 def place_words(one: Scene, *, with_sd: bool = False) -> str:
     """Where the baton passed and how that is known, or that it did not."""
     if one.pass_place is None:
-        unclear = one.row["outcome"] == "unclear"
-        return "place not known" if unclear else f"{one.row['outcome']}, {one.row['pass_basis']}"
+        if one.row["outcome"] == "unclear":
+            return phrase("place not known")
+        return f"{outcome_words(one.row['outcome'])}, {_pass_basis(one)}"
     place = one.pass_place
     where = with_error(place, 1) if with_sd else decimal(place.value, 1)
-    return f"{where}{NBSP}m, {one.row['pass_basis']}"
+    return f"{where}{NBSP}m, {_pass_basis(one)}"
+
+
+def _pass_basis(one: Scene) -> str:
+    """How it is known that and where the baton was passed."""
+    return basis_words(str(one.row["pass_basis"]))
 
 
 def finding(one: Scene) -> list[Child]:
     """What happened and what to change, as short as it can be said: the verdict without its
     errors, and the faults that the tables name."""
     if one.left_out is not None:
-        words = f"not at full speed: {plain_text(one.left_out)}"
+        words = phrase("not at full speed: {why}", why=reworded(plain_text(one.left_out)))
         return [element("span", {"class": "clean"}, words)]
     found = fault_element(one)
     if one.verdict is None:
         plain = element("span", {"class": "clean"}, _unjudged_words(one))
         return [plain if found is None else found]
-    sentence = element("span", {"class": "verdict"}, without_errors(one.verdict["verdict"]))
+    told = without_errors(reworded(one.verdict["verdict"]))
+    sentence = element("span", {"class": "verdict"}, told)
     return [sentence] if found is None else [sentence, " ", found]
 
 
 def _unjudged_words(one: Scene) -> str:
-    return "passed; not judged" if one.passed else outcome_in_words(one.row["outcome"])
+    if one.passed:
+        return phrase("passed; not judged")
+    return outcome_words(one.row["outcome"])
 
 
 def fault_element(one: Scene) -> ET.Element | None:
     """What went wrong, in the tables' words, and whether the pass may lie outside the zone; None
     where the tables name nothing."""
-    outcome, *found = takeover_in_words(one.row["outcome"], one.row["faults"], one.zone_doubt)
+    outcome, *found = takeover_words(one.row["outcome"], one.row["faults"], one.zone_doubt)
     words = [outcome] * (one.missed and one.verdict is None) + found
     if not words:
         return None
     text = "; ".join(map(plain_text, words))
-    odds = re.sub(r"\((\d+) in (\d+)\)", rf"(\1{NBSP}in{NBSP}\2)", text)
+    odds = re.sub(r"\((\d+) (\w+) (\d+)\)", rf"(\1{NBSP}\2{NBSP}\3)", text)
     return element("strong", {"class": "fault"}, odds)
 
 

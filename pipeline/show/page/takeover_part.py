@@ -12,6 +12,8 @@ import numpy as np
 
 from pipeline.base.values import Estimate, Floats
 from pipeline.base.words import capitalised
+from pipeline.language.phrases import phrase, phrase_around, phrase_of
+from pipeline.show.column_words import exercise_words, raw_cause_words, technique_words
 from pipeline.show.figures import overlays, page_svg
 from pipeline.show.figures.figure import Figure
 from pipeline.show.figures.overlays import OverlayScales
@@ -26,31 +28,40 @@ from pipeline.show.markup import (
     table_row,
 )
 from pipeline.show.page import takeover_list
+from pipeline.show.page.sheet_lines import pair_names, quantity, table_sentence
+from pipeline.show.request import pair_words
 from pipeline.show.scenes import LakeRow, Moment, Scene
-from pipeline.show.wording import NBSP, change_words, cost_words, decimal, is_clear, with_error
+from pipeline.show.wording import (
+    basis_words,
+    change_words,
+    cost_words,
+    decimal,
+    is_clear,
+    moment_words,
+    with_error,
+)
 from pipeline.tables import schema
 from pipeline.tables.courses import RunnerCourse
 
 EVERY_S = 0.1  # between the rows for the script, which interpolates between them
 ERROR_ROWS = 10  # rows to one standard error: errors change slowly
-NUMBERS_NOTE = (
-    "Times count from the incoming runner's entry, places from the entry line. ± is one standard "
-    "error."
-)
-LANE_NOTE = (
-    "The lane from above is to scale. The shade along it is where each runner may be. Who runs on "
-    "which side of the lane is not measured; the arms show the gap at the pass."
-)
 _LEAST_SHOWN_S = 0.005  # of a cause: what rounds to nothing is left out
-_BASIS_WORDS = {"laid": ", as laid", "measured": ""}
-_MOMENT_HEADS = (
-    "moment",
-    "time, s",
-    "place, m",
-    "incoming, m/s",
-    "outgoing, m/s",
-    "gap, m",
-)
+
+
+def numbers_note() -> str:
+    """How a takeover's numbers are read."""
+    return phrase(
+        "Times count from the incoming runner's entry, places from the entry line. ± is one "
+        "standard error."
+    )
+
+
+def lane_note() -> str:
+    """How the lane from above is read."""
+    return phrase(
+        "The lane from above is to scale. The shade along it is where each runner may be. Who runs "
+        "on which side of the lane is not measured; the arms show the gap at the pass."
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,12 +89,11 @@ def takeover_article(
     `scales` are the figure's axes, its own without them. `seen` holds its rows of `observations`,
     `causes` those of `causes`.
     """
-    incoming, outgoing = one.pair
     number = setting.number
     whole = element(
         "details",
         {"class": "whole", "open": "open", "data-fold": ""},
-        element("summary", {}, "Figures and numbers"),
+        element("summary", {}, phrase("Figures and numbers")),
         element(
             "div",
             {"class": "parts"},
@@ -96,7 +106,7 @@ def takeover_article(
     return element(
         "article",
         {"class": "takeover", "id": takeover_list.anchor(one)},
-        element("h3", {}, f"{number} ", outside_name(incoming), " to ", outside_name(outgoing)),
+        element("h3", {}, f"{number} ", *pair_names(*one.pair)),
         element("p", {"class": "which"}, *_takeover_origin(one, setting.with_date)),
         element("p", {"class": "finding"}, *_headline(one)),
         whole,
@@ -114,12 +124,15 @@ def _headline(one: Scene) -> list[Child]:
 
 def _steps(setting: Setting) -> ET.Element:
     links: list[Child] = []
-    for step, there, words in ((-1, setting.before, "Previous"), (1, setting.after, "Next")):
+    for step, there, words in (
+        (-1, setting.before, phrase("Previous")),
+        (1, setting.after, phrase_of("takeover", "Next")),
+    ):
         if there is not None:
             given = {"href": f"#{there}", "data-step": str(step)}
             links += [element("a", given, words), " "]
-    links.insert(len(links) // 2, element("a", {"href": "#list"}, "To the list"))
-    label = f"From takeover {setting.number}"
+    links.insert(len(links) // 2, element("a", {"href": "#list"}, phrase("To the list")))
+    label = phrase("From takeover {number}", number=setting.number)
     return element("nav", {"class": "steps", "aria-label": label}, *links)
 
 
@@ -149,11 +162,11 @@ def _in_time_order(one: Scene) -> list[Moment]:
 def _all_numbers(one: Scene, causes: Sequence[LakeRow]) -> ET.Element:
     """Everything with its standard error: the takeover in short, what it lost and to what,
     the moments; and what is not known and why."""
-    remarks = [list_item(outside_name(text)) for text in one.row["remarks"]]
+    remarks = [list_item(table_sentence(text)) for text in one.row["remarks"]]
     return element(
         "details",
         {"class": "numbers", "open": "open", "data-fold": ""},
-        element("summary", {}, "All numbers, and how sure"),
+        element("summary", {}, phrase("All numbers, and how sure")),
         element("p", {"class": "result"}, *_takeover_result(one)),
         element("p", {}, _lost_words(one.lost)) if one.lost is not None else None,
         _causes_line(causes),
@@ -163,19 +176,20 @@ def _all_numbers(one: Scene, causes: Sequence[LakeRow]) -> ET.Element:
 
 
 def _lost_words(lost: Estimate) -> str:
-    return f"Against the pair's best mark {change_words(lost, 2)}{NBSP}s."
+    return phrase("Against the pair's best mark {lost}\u00a0s.", lost=change_words(lost, 2))
 
 
 def _causes_line(causes: Sequence[LakeRow]) -> ET.Element | None:
     """Each cause with what it cost; None where they were not worked out."""
     if not causes:
         return None
-    parts = "; ".join(
-        f"{row['cause']} {change_words(Estimate(row['lost_s'], row['lost_sd_s']), 2)}"
+    costs = [
+        (raw_cause_words(row["cause"]), Estimate(row["lost_s"], row["lost_sd_s"]))
         for row in sorted(causes, key=lambda row: -row["lost_s"])
         if abs(row["lost_s"]) >= _LEAST_SHOWN_S
-    )
-    return element("p", {}, f"Lost (+) and won (−), s: {parts}.")
+    ]
+    parts = "; ".join(f"{cause} {change_words(lost, 2)}" for cause, lost in costs)
+    return element("p", {}, phrase("Lost (+) and won (−), s: {causes}.", causes=parts))
 
 
 def _takeover_overlay(one: Scene, number: int, scales: OverlayScales | None) -> ET.Element:
@@ -183,10 +197,12 @@ def _takeover_overlay(one: Scene, number: int, scales: OverlayScales | None) -> 
         return element(
             "p",
             {"class": "which"},
-            "The tables have no speed curves of this takeover, so there is nothing to draw.",
+            phrase(
+                "The tables have no speed curves of this takeover, so there is nothing to draw."
+            ),
         )
     views = [overlays.takeover_overlay(one, view, scales) for view in overlays.VIEWS]
-    return overlay_figure(views, of=f"takeover {number}", reads=one)
+    return overlay_figure(views, of=phrase("takeover {number}", number=number), reads=one)
 
 
 def overlay_figure(
@@ -277,8 +293,9 @@ def _difference_text(values: Floats, order: int) -> str:
 def _beside_the_zone(one: Scene, seen: Sequence[LakeRow]) -> ET.Element | None:
     """A list of what the sheet says and of what observers saw; None where there is neither."""
     note, told = one.row.get("note"), _sheet_words(one.row)
-    items = [list_item(f"The sheet: {'; '.join(told)}")] if told else []
-    items += [list_item("The sheet: ", _quotation(note))] if note else []
+    items = [list_item(phrase("The sheet: {words}", words="; ".join(told)))] if told else []
+    if note:
+        items.append(list_item(*phrase_around("The sheet: {words}", words=_quotation(note))))
     items += [list_item(*_sighting_words(row)) for row in seen]
     return element("ul", {"class": "seen"}, *items) if items else None
 
@@ -287,11 +304,13 @@ def _sheet_words(row: LakeRow) -> list[str]:
     """What the practice sheet says of how a takeover was run."""
     effort, wind, hand = row.get("effort"), row.get("wind_mps"), row.get("hand")
     return [
-        *([f"{effort:g}{NBSP}% effort"] if effort is not None else []),
-        *(row[name] for name in ("drill", "technique") if row.get(name)),
-        *([f"taken with the {hand} hand"] if hand else []),
-        *([f"wind {decimal(wind, 1)}{NBSP}m/s"] if wind is not None else []),
-        *(["not for advice"] if row.get("use") == "no" else []),
+        *([phrase("{effort:g}\u00a0% effort", effort=effort)] if effort is not None else []),
+        *([exercise_words(row["drill"])] if row.get("drill") else []),
+        *([technique_words(row["technique"])] if row.get("technique") else []),
+        *([phrase("taken with the left hand")] if hand == "left" else []),
+        *([phrase("taken with the right hand")] if hand == "right" else []),
+        *([phrase("wind {wind}\u00a0m/s", wind=decimal(wind, 1))] if wind is not None else []),
+        *([phrase("not for advice")] if row.get("use") == "no" else []),
     ]
 
 
@@ -301,46 +320,76 @@ def _quotation(text: str) -> ET.Element:
 
 def _sighting_words(row: LakeRow) -> Iterable[Child]:
     """Who saw what and when, how far off the estimate without it is, and what became of it."""
-    yield outside_name(row["observer"])
-    yield ": "
-    yield outside_name(row["gate"] or row["event"])
-    if row["event"] == "gate" and row["runner"]:
-        yield " broken by "
-        yield outside_name(row["runner"])
-    at = [
-        f"{decimal(row[column], digits)}{NBSP}{unit}"
-        for column, digits, unit in (("observed_t_s", 2, "s"), ("observed_m", 1, "m"))
-        if row[column] is not None
-    ]
-    if at:
-        yield f" at {' and '.join(at)}"
-    yield from _difference_words(row)
+    yield from _seen_words(row, _when_and_where(row))
+    off = _difference_words(row)
+    if off is not None:
+        yield f"; {off}"
     if row["use"] == "check":
-        yield "; held out"
+        yield f"; {phrase('held out')}"
     elif not row["used"]:
-        yield "; not used"
+        yield f"; {phrase('not used')}"
     if row["note"]:
         yield "; "
         yield _quotation(row["note"])
     for remark in row["remarks"]:
         yield "; "
-        yield outside_name(remark)
+        yield table_sentence(remark)
 
 
-def _difference_words(row: LakeRow) -> Iterable[str]:
-    for column, digits, unit, over, under in (
-        ("difference_s", 2, "s", "after", "before"),
-        ("difference_m", 1, "m", "past", "short of"),
-    ):
-        off = row[column]
-        if off is None:
-            continue
-        size = decimal(abs(off), digits)
-        if float(size):
-            yield f"; {size}{NBSP}{unit} {over if off > 0 else under} the estimate without it"
-        else:
-            yield "; as estimated without it"
-        return
+def _seen_words(row: LakeRow, at: str | None) -> Sequence[Child]:
+    """Who saw what; `at`: when and where."""
+    observer = outside_name(row["observer"])
+    what = outside_name(row["gate"] or moment_words(row["event"]))
+    if row["event"] == "gate" and row["runner"]:
+        runner = outside_name(row["runner"])
+        if at is None:
+            return phrase_around(
+                "{observer}: {gate} broken by {runner}", observer=observer, gate=what, runner=runner
+            )
+        return phrase_around(
+            "{observer}: {gate} broken by {runner} at {at}",
+            observer=observer,
+            gate=what,
+            runner=runner,
+            at=at,
+        )
+    if at is None:
+        return phrase_around("{observer}: {what}", observer=observer, what=what)
+    return phrase_around("{observer}: {what} at {at}", observer=observer, what=what, at=at)
+
+
+def _when_and_where(row: LakeRow) -> str | None:
+    """The moment and the place that an observer saw; None where neither was told."""
+    t_s, s_m = row["observed_t_s"], row["observed_m"]
+    time = None if t_s is None else quantity(t_s, 2, "s")
+    place = None if s_m is None else quantity(s_m, 1, "m")
+    if time is None or place is None:
+        return time or place
+    return phrase("{time} and {place}", time=time, place=place)
+
+
+def _difference_words(row: LakeRow) -> str | None:
+    """How far what was seen is off the estimate without it; None where that is not known."""
+    late_s, far_m = row["difference_s"], row["difference_m"]
+    if late_s is not None:
+        size, is_over = quantity(abs(late_s), 2, "s"), late_s > 0
+        if round(late_s, 2):
+            return (
+                phrase("{time} after the estimate without it", time=size)
+                if is_over
+                else phrase("{time} before the estimate without it", time=size)
+            )
+    elif far_m is not None:
+        size, is_over = quantity(abs(far_m), 1, "m"), far_m > 0
+        if round(far_m, 1):
+            return (
+                phrase("{place} past the estimate without it", place=size)
+                if is_over
+                else phrase("{place} short of the estimate without it", place=size)
+            )
+    else:
+        return None
+    return phrase("as estimated without it")
 
 
 # --- words ------------------------------------------------------------------------------------
@@ -348,37 +397,56 @@ def _difference_words(row: LakeRow) -> Iterable[str]:
 
 def _takeover_origin(one: Scene, with_date: bool) -> Iterable[Child]:
     yield takeover_list.rep_words(one, with_date=with_date)
-    yield f"; {one.row['event']}, zone {one.row['zone']}, lane {one.row['lane']}"
+    row = one.row
+    place = phrase(
+        "{event}, zone {zone}, lane {lane}", event=row["event"], zone=row["zone"], lane=row["lane"]
+    )
+    yield f"; {place}"
     if with_date:
-        yield "; session "
-        yield outside_name(one.row["session"])
+        yield "; "
+        yield from phrase_around("session {session}", session=outside_name(one.row["session"]))
 
 
 def _takeover_result(one: Scene) -> Iterable[Child]:
     words = []
     if one.zone_time is not None:
-        words.append(f"zone time {with_error(one.zone_time, 2)}{NBSP}s")
+        words.append(phrase("zone time {time}\u00a0s", time=with_error(one.zone_time, 2)))
     words.append(
-        f"passed at {takeover_list.place_words(one, with_sd=True)}"
+        phrase("passed at {place}", place=takeover_list.place_words(one, with_sd=True))
         if one.pass_place is not None
         else takeover_list.place_words(one)
     )
     if one.gap_at_pass is not None:
-        words.append(f"gap {with_error(one.gap_at_pass, 1)}{NBSP}m")
+        words.append(phrase("gap {gap}\u00a0m", gap=with_error(one.gap_at_pass, 1)))
     if one.start is not None:
-        side = "after" if one.start.value >= 0 else "before"
-        size = Estimate(abs(one.start.value), one.start.sd)
-        words.append(f"start {with_error(size, 2)}{NBSP}s {side} the mark")
-    if one.row["steps_to_pass"] is not None:
-        words.append(f"{one.row['steps_to_pass']} steps to the pass, one more or less")
+        size = with_error(Estimate(abs(one.start.value), one.start.sd), 2)
+        words.append(
+            phrase("start {time}\u00a0s after the mark", time=size)
+            if one.start.value >= 0
+            else phrase("start {time}\u00a0s before the mark", time=size)
+        )
+    steps = one.row["steps_to_pass"]
+    if steps is not None:
+        words.append(phrase("{steps} steps to the pass, one more or less", steps=steps))
     yield f"{capitalised('; '.join(words))}."
 
 
 def _moments_table(one: Scene) -> ET.Element:
     rows = [_moment_row(one, moment) for moment in _in_time_order(one)]
-    incoming, outgoing = (plain_text(runner) for runner in one.pair)
-    label = f"Moments of takeover {one.row['exchange']}, {incoming} to {outgoing}"
-    return scrolling(label, html_table("moments", _MOMENT_HEADS, rows))
+    label = phrase(
+        "Moments of takeover {number}, {pair}",
+        number=one.row["exchange"],
+        pair=pair_words(one.pair),
+    )
+    heads = (
+        phrase("moment"),
+        phrase("time, s"),
+        phrase("place, m"),
+        phrase("incoming, m/s"),
+        phrase("outgoing, m/s"),
+        phrase("gap, m"),
+    )
+    return scrolling(label, html_table("moments", heads, rows))
 
 
 def _moment_row(one: Scene, moment: Moment) -> ET.Element:
@@ -389,10 +457,14 @@ def _moment_row(one: Scene, moment: Moment) -> ET.Element:
         _estimate_cell(_moment_speed(one, moment, "out"), 2),
         _estimate_cell(_moment_gap(one, moment), 1),
     ]
-    basis = _BASIS_WORDS.get(moment.basis, f", {moment.basis}")
-    who = element("small", {}, basis.removeprefix(", ")) if basis else None
+    is_measured = moment.basis == "measured"
+    basis = None if is_measured else element("small", {}, _moment_basis(moment.basis))
     kind = {"class": "inferred"} if moment.basis == "inferred" else {}
-    return table_row([moment.what, " ", who], cells, **kind)
+    return table_row([moment_words(moment.what), " ", basis], cells, **kind)
+
+
+def _moment_basis(basis: str) -> str:
+    return phrase("as laid") if basis == "laid" else basis_words(basis)
 
 
 def _place_cell(place: Estimate | None) -> str:
