@@ -122,7 +122,8 @@ def _outcomes_in_words(rows: Sequence[Mapping[str, Any]]) -> str:
     faulty = sum(bool(row["faults"]) or _zone_doubt(row) is not None for row in rows)
     weak = sum(bool(row["remarks"]) for row in rows)
     return phrase(
-        "{outcomes}; with a fault or a doubt about the zone: {faulty}; with a remark: {weak}",
+        "Outcomes: {outcomes}. With a fault or a doubt about the zone: {faulty}; with a remark: "
+        "{weak}.",
         outcomes=outcomes,
         faulty=faulty,
         weak=weak,

@@ -18,7 +18,7 @@ pytestmark = pytest.mark.usefixtures("light")
 @pytest.fixture(scope="module")
 def done(two_events, tmp_path_factory):
     out = Path(shutil.copytree(two_events, tmp_path_factory.mktemp("causes") / "out"))
-    return (*run("causes", out), out)
+    return (*run("causes", out, "--long"), out)
 
 
 def test_every_takeover_has_a_sentence_under_its_session(done):
@@ -36,6 +36,17 @@ def test_every_takeover_has_a_sentence_under_its_session(done):
     told = table.to_pandas().dropna(subset="lost_s").set_index(["session", "exchange"])
     assert len(told) > 5
     assert (whole - told.lost_s).abs().max() < 1e-9
+
+
+def test_the_newest_session_is_told_and_the_others_are_counted(done):
+    *_, out = done
+    code, said, _ = run("causes", out, "--event", "4x100", "--print-only")
+    rows = [r for r in lake.read_decision(out, "verdicts").to_pylist() if r["event"] == "4x100"]
+    newest = [row for row in rows if row["session"] == rows[-1]["session"]]
+    assert code == 0
+    assert said.startswith(f"{len(rows)} takeovers; sessions: 2\n")
+    assert sum(row["verdict"] in said for row in newest) == len(newest) < len(rows)
+    assert f"{len(rows) - len(newest)} takeovers of earlier sessions: --long" in said
 
 
 def test_one_pair_shows_its_parts_and_nobody_else(done):

@@ -20,6 +20,7 @@ from pipeline.advise.settings import Settings
 from pipeline.base import defaults
 from pipeline.base.words import CAUTION, TENTH, chance_in_words
 from pipeline.cli import terminal
+from pipeline.cli.terminal import signed
 from pipeline.tables import folders, lake, schema, writing
 
 FLAT = [word for name in NAMES for word in ("--flat", f"{name}=48.0")]
@@ -98,7 +99,9 @@ def test_marks_prints_a_line_a_pair_with_what_the_table_holds(done):
         mark_m = used.get((row["event"], row["incoming"], row["outgoing"]))
         if row["event"] == "4x100" and mark_m is not None:
             foot_m = row["mark_m"] / row["mark_feet"]
-            feet = [x.replace("½", ".5") for x in (line.split()[2], line.split()[5])]
+            feet = [
+                x.replace("½", ".5").replace("−", "-") for x in (line.split()[2], line.split()[5])
+            ]
             assert float(feet[0]) == pytest.approx(mark_m / foot_m, abs=0.51)
             moved = (row["mark_m"] - mark_m) / foot_m
             assert float(feet[1]) == pytest.approx(moved, abs=0.51)
@@ -171,12 +174,12 @@ def test_progress_and_runners_say_how_each_runner_changes(tmp_path):
     for words, row in itertools.product(said.values(), changed):
         (line,) = [
             x
-            for x in words.split("Change over a week")[1].splitlines()
+            for x in words.split("change over a week")[1].splitlines()
             if x.split()[:1] == [row["runner"]]
         ]
         for column in ("lag_trend_s", "t20_trend_s"):
             sd = row[schema.sd_column("runners", column)]
-            wanted = "-" if sd is None else f"{row[column]:+.3f} ± {sd:.3f}"
+            wanted = "-" if sd is None else f"{signed(row[column], 3)} ± {sd:.3f}"
             assert wanted in line
 
 
@@ -288,7 +291,7 @@ def test_a_card_leaves_no_relay_out(two_events, tmp_path):
     page = tmp_path / "card.html"
     code, said, _ = run("marks", two_events, "--card", page, "--print-only")
     assert code == 0
-    assert f"Card: {page} ({' and '.join(EVENTS)}, a sheet each)" in said
+    assert f"Card: {page} ({', '.join(EVENTS)}, a sheet each)" in said
     text = page.read_text(encoding="utf-8")
     assert [f"{what}, {event}" in text for what, event in zip(
         ("Check marks", "When to go"), EVENTS, strict=True)] == [True, True]  # fmt: skip
