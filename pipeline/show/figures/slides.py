@@ -331,7 +331,7 @@ def _axes_panel(panel: Panel, box: _AxesBox, figure: Figure, look: _Look) -> Non
     ax.set_xlim(figure.x.low, figure.x.high)
     ax.set_ylim(panel.y.low, panel.y.high)
     ax.set_xticks([])
-    ax.set_yticks(panel.y.ticks, [panel.y.word(k) for k in range(len(panel.y.ticks))])
+    ax.set_yticks(panel.y.ticks, _words_apart(box, size))
     ax.tick_params(axis="y", length=0, labelsize=size)
     ax.grid(axis="y", color=look.ink("quiet"), alpha=0.35, linewidth=0.7)
     ax.set_axisbelow(True)
@@ -345,6 +345,14 @@ def _axes_panel(panel: Panel, box: _AxesBox, figure: Figure, look: _Look) -> Non
     for item in panel.items:
         if type(item) in _PENS:
             _PENS[type(item)](box, item, look)
+
+
+def _words_apart(box: _AxesBox, size: float) -> list[str]:
+    """What is written at the ticks of a panel: as many of them as stand clear of each other."""
+    y = box.y
+    steps = np.diff([box.at(box.x.low, tick)[1] for tick in y.ticks])
+    every = int(np.ceil(1.1 * size / max(float(steps.min(initial=np.inf)), 1e-3)))
+    return [y.word(k) if k % max(every, 1) == 0 else "" for k in range(len(y.ticks))]
 
 
 def _axes_x_axis(ax: Axes, figure: Figure) -> None:
