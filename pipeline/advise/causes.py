@@ -40,6 +40,7 @@ from pipeline.advise.settings import Conditions
 from pipeline.advise.simulate import Draws
 from pipeline.advise.takeovers import rows_in_time
 from pipeline.base import defaults
+from pipeline.base.asking import in_words
 from pipeline.base.values import Estimate, Floats, Frozen, Ints
 from pipeline.base.words import CAUSES, move_in_words
 from pipeline.tables import schema
@@ -497,8 +498,8 @@ def _departure_notes(
         )
     speed = _mean_of(own.entry[:, 0] - usual.entry[:, 0])
     if _is_clear(speed, ALIKE_MPS):
-        side = "less" if speed.value < 0 else "more"
-        notes["incoming speed"] = f"came in with {_size(speed, 1)} m/s {side} than usual"
+        amount = "less" if speed.value < 0 else "more"
+        notes["incoming speed"] = f"came in with {_size(speed, 1)} m/s {amount} than usual"
     reach = _mean_of(own.reach_m - usual.reach_m)
     if _is_clear(reach, ALIKE_REACH_M):
         side = "nearer to each other" if reach.value < 0 else "farther apart"
@@ -544,7 +545,7 @@ def _tape_words(squad: Squad, k: int, game: PairGame) -> str | None:
     if feet:
         better.append(f"the tape {move_in_words(feet)}")
     if better:
-        return ADVISED + " and ".join(better)
+        return f"{ADVISED}{in_words(better)}"
     return "the tape is right" if feet == 0.0 else None
 
 

@@ -161,7 +161,7 @@ def decide_marks(
     """
     found = _read_full_speed(out)
     if pair is not None:
-        _require_known(found, pair, f"pair {pair[0]} to {pair[1]}", "two runners, each ")
+        _require_known(found, pair, f"pair {pair[0]} to {pair[1]}", in_pair=True)
     advices = advise_lake(found, settings)
     if pair is not None and not any(
         (one.incoming, one.outgoing) == pair for advice in advices for one in advice.pairs
@@ -199,7 +199,7 @@ def decide_causes(
     """
     found = _read_full_speed(out)
     if pair is not None:
-        _require_known(found, pair, f"pair {pair[0]} to {pair[1]}", "two runners, each ")
+        _require_known(found, pair, f"pair {pair[0]} to {pair[1]}", in_pair=True)
     advices = advise_lake(found, settings)
     every, tables = _tell_causes(found, advices)
     verdicts = [
@@ -508,7 +508,7 @@ def find_squads(found: Lake, settings: Settings) -> list[Squad]:
     ]
 
 
-def _require_known(found: Lake, names: Iterable[str], what: str, wanted: str = "") -> None:
+def _require_known(found: Lake, names: Iterable[str], what: str, *, in_pair: bool = False) -> None:
     """Raises UsageError where a runner has no takeover in the lake, and names those meant.
 
     A misspelt name would otherwise get the marks of the squad's mean.
@@ -520,7 +520,7 @@ def _require_known(found: Lake, names: Iterable[str], what: str, wanted: str = "
             raise UsageError(
                 what,
                 f"{name} has no takeover at full speed in {found.place}",
-                f"{wanted}{one_of(known, name)}",
+                f"two runners, each {one_of(known, name)}" if in_pair else one_of(known, name),
                 did_you_mean(name, known),
             )
 

@@ -400,12 +400,13 @@ def _numbered(values: Sequence[str] | Texts) -> Ints:
 
 def subject_words(one: Agreement) -> str:
     """What was compared: "pass on film", "gate-entry", "all gates"."""
-    where = {"film": "on film", "gates": "at gates", "watch": "by stopwatch"}[one.kind]
-    what = "place of the " * (one.quantity == "place")
-    if one.event == "gate":
-        gate = one.gate or "all gates"
-        return what + (gate if one.kind == "gates" else f"{gate} {where}")
-    return f"{what}{one.event} {where}"
+    event = one.event if one.event != "gate" else one.gate or "all gates"
+    seen = {
+        "film": f"{event} on film",
+        "gates": event if one.event == "gate" else f"{event} at gates",
+        "watch": f"{event} by stopwatch",
+    }[one.kind]
+    return f"place of the {seen}" if one.quantity == "place" else seen
 
 
 def size_words(one: Agreement, size: float) -> str:
@@ -423,13 +424,16 @@ def conclude(one: Agreement) -> str:
         )
     ratio = f"{one.ratio.value:.2f} ± {one.ratio.sd:.2f} of what they state"
     verb = "agree" if one.event == "gate" and one.gate is None else "agrees"
-    parts = [f"{subject_words(one)} {verb} to {agrees}", _verdict_words(one, ratio)]
+    subject = subject_words(one)
+    parts = [f"{subject} {verb} to {agrees}", _verdict_words(one, ratio)]
     if abs(one.bias.value) > 2 * one.bias.sd and abs(one.bias.value) > one.rms / 4:
         parts.append(_bias_words(one))
     if far := int(one.far_off.sum()):
+        size = size_words(one, one.rms_all)
         parts.append(
-            f"{far} of {rows} {'is' if far == 1 else 'are'} far off and left out "
-            f"(with {'it' if far == 1 else 'them'} {size_words(one, one.rms_all)})"
+            f"{far} of {rows} is far off and left out (with it {size})"
+            if far == 1
+            else f"{far} of {rows} are far off and left out (with them {size})"
         )
     return "; ".join(parts)
 

@@ -17,6 +17,15 @@ from pipeline.tables import schema
 # A cause is the main one where it stands out of its error, is worth a word, and costs more than
 # any other beyond the error of their difference: then it is right nine times in ten.
 CLEAR_SDS, LEAST_LOSS_S, AHEAD_SDS = 2.0, 0.03, 1.3
+_MOST = {
+    "start": "the start cost most",
+    "incoming speed": "the incoming speed cost most",
+    "outgoing speed": "the outgoing speed cost most",
+    "reach": "the reach cost most",
+    "braking": "the braking cost most",
+    "pass place": "the pass place cost most",
+    "rest": "the rest cost most",
+}
 _OUTSIDE = ("not passed", "passed before the zone", "passed beyond the zone")
 
 
@@ -101,12 +110,10 @@ def _sentence(loss: TakeoverLoss, main: str | None, before: int) -> str:
     parts = {part.cause: part for part in loss.parts}
     if main is None:
         return _no_cause_sentence(loss, loss.lost, parts)
-    lost = f"lost {_with_error(parts[main].lost)} s"
-    moved = _moved_words(parts[main])
     if main == "mark":
         return _tape_sentence(loss, parts, before)
-    head = parts[main].note or f"The {main} cost most"
-    return _close(f"{capitalised(head)}: {moved}{lost}", loss.notes.get("mark"))
+    head = parts[main].note or _MOST[main]
+    return _close(f"{capitalised(head)}: {_lost_words(parts[main])}", loss.notes.get("mark"))
 
 
 def _tape_sentence(loss: TakeoverLoss, parts: dict[str, CausePart], before: int) -> str:
@@ -117,14 +124,16 @@ def _tape_sentence(loss: TakeoverLoss, parts: dict[str, CausePart], before: int)
     head = ", ".join([*(["on time"] if timely else []), *([where] if where else [])])
     better = loss.notes.get("mark", "").removeprefix(ADVISED)
     what = f"{better} would have saved {cost} s" if loss.move_feet or better else f"lost {cost} s"
-    again = _again_words(before)
-    return _close((f"{capitalised(head)}: {what}" if head else capitalised(what)) + again)
+    text = f"{capitalised(head)}: {what}" if head else capitalised(what)
+    return _close(_with_times_before(text, before))
 
 
-def _again_words(before: int) -> str:
-    if not before:
-        return ""
-    return ", as the time before" if before == 1 else f", as in the last {number_in_words(before)}"
+def _with_times_before(text: str, times: int) -> str:
+    if not times:
+        return text
+    if times == 1:
+        return f"{text}, as the time before"
+    return f"{text}, as in the last {number_in_words(times)}"
 
 
 def _no_cause_sentence(loss: TakeoverLoss, lost: Estimate, parts: dict[str, CausePart]) -> str:
@@ -138,9 +147,11 @@ def _no_cause_sentence(loss: TakeoverLoss, lost: Estimate, parts: dict[str, Caus
         return _close(f"Lost {_with_error(lost)} s, and no one cause stands out: {told}", tape)
     if lost.value < -max(CLEAR_SDS * lost.sd, LEAST_LOSS_S):
         moved = sum(part.moved_pass_m or 0.0 for part in parts.values())
-        later = f", and {abs(moved):.0f} m {'later' if moved > 0 else 'earlier'}"
-        gained = f"{_with_error(Estimate(-lost.value, lost.sd))} s faster than on the best mark"
-        gained += later if abs(moved) >= 1.0 else ""
+        way = "later" if moved > 0 else "earlier"
+        gain = _with_error(Estimate(-lost.value, lost.sd))
+        gained = f"{gain} s faster than on the best mark"
+        if abs(moved) >= 1.0:
+            gained = f"{gain} s faster than on the best mark, and {abs(moved):.0f} m {way}"
         where = parts["pass place"].note
         text = f"{capitalised(where)}: {gained}" if where else capitalised(gained)
         return _close(text, _start_word(loss), tape)
@@ -162,15 +173,15 @@ def _outside_sentence(loss: TakeoverLoss) -> str:
         return _close(f"{what}: {'; '.join(told)}", tape)
     on_time = loss.notes.get("start")
     if tape is not None and tape.startswith(ADVISED):
-        return _close(what + ("" if on_time is None else f", though {on_time}"), tape)
+        return _close(what if on_time is None else f"{what}, though {on_time}", tape)
     return _close(f"{what}, and it cannot be told why", on_time, tape)
 
 
-def _moved_words(part: CausePart) -> str:
-    moved = part.moved_pass_m
+def _lost_words(part: CausePart) -> str:
+    lost, moved = _with_error(part.lost), part.moved_pass_m
     if moved is None or abs(moved) < 1.0:
-        return ""
-    return f"passed {abs(moved):.0f} m {'later' if moved > 0 else 'earlier'}, "
+        return f"lost {lost} s"
+    return f"passed {abs(moved):.0f} m {'later' if moved > 0 else 'earlier'}, lost {lost} s"
 
 
 def _with_error(one: Estimate) -> str:

@@ -10,6 +10,8 @@ from pipeline.language.choice import SOURCE, language_in_force
 
 # A number that is no part of a name, a version or a date.
 _NUMBER = re.compile(r"(?<![\w.])([+−±-]?\d+)\.(\d+)(?![\w.]*\d)(?!\.?\w)")
+_QUOTED = re.compile(r'("[^"]*"|\'[^\']*\'|`[^`]*`)')
+_GROUPED = re.compile(r"\d{1,3}(,\d{3})+")
 
 
 def number(value: float, digits: int) -> str:
@@ -24,9 +26,16 @@ def localised(text: str) -> str:
 
 
 def localised_numbers(text: str) -> str:
-    """A text with the decimal signs of its numbers as the language has them; names keep theirs."""
-    sign = decimal_sign(language_in_force())
-    return text if sign == "." else _NUMBER.sub(rf"\1{sign}\2", text)
+    """A text with its numbers as the language has them; names and what is quoted keep theirs."""
+    language = language_in_force()
+    sign = decimal_sign(language)
+    if sign == ".":
+        return text
+    if _GROUPED.fullmatch(text):
+        return text.replace(",", _group_sign(language))
+    parts = _QUOTED.split(text)
+    parts[::2] = [_NUMBER.sub(rf"\1{sign}\2", part) for part in parts[::2]]
+    return "".join(parts)
 
 
 @functools.cache
@@ -37,6 +46,13 @@ def decimal_sign(language: str) -> str:
     from babel.numbers import get_decimal_symbol
 
     return get_decimal_symbol(language)
+
+
+@functools.cache
+def _group_sign(language: str) -> str:
+    from babel.numbers import get_group_symbol
+
+    return get_group_symbol(language)
 
 
 def day_words(when: date) -> str:

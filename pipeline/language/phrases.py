@@ -9,7 +9,6 @@ the language in force (docs/decisions/0016-languages.md).
 from __future__ import annotations
 
 import functools
-import re
 import string
 from collections.abc import Mapping, Sequence
 from importlib import resources
@@ -17,12 +16,12 @@ from typing import Any, TypeVar
 
 from pipeline.language.choice import SOURCE, language_in_force
 from pipeline.language.numbers import localised, localised_numbers
+from pipeline.language.reading import Grammar, Reading
 
 T = TypeVar("T")
 
 _SEPARATOR = "\x04"  # between context and sentence, as gettext's own files have it
 _FORMATTER = string.Formatter()
-_LEAST_LETTERS = 3  # of a sentence without its values, to be known by them
 
 
 def phrase(sentence: str, /, **values: Any) -> str:
@@ -40,8 +39,8 @@ def phrase_of(context: str, sentence: str, /, **values: Any) -> str:
 
 
 def phrase_count(one: str, many: str, count: int, /, **values: Any) -> str:
-    """A sentence about a number of things, which it can name as `{count}`; each language has its own
-    rule of when it says `one`."""
+    """A sentence about a number of things, which it can name as `{count}`; each language has its
+    own rule of when it says `one`."""
     language = language_in_force()
     forms = None if language == SOURCE else catalogue(language).plurals.get(one)
     if forms is None:
@@ -52,8 +51,8 @@ def phrase_count(one: str, many: str, count: int, /, **values: Any) -> str:
 
 
 def phrase_around(sentence: str, /, **things: T | str) -> list[str | T]:
-    """A sentence whose `{things}` are no text, say names set apart on a page: its parts in the order
-    that the language puts them in."""
+    """A sentence whose `{things}` are no text, say names set apart on a page: its parts in the
+    order that the language puts them in."""
     parts: list[str | T] = []
     for text, name, _, _ in _FORMATTER.parse(_translated(sentence)):
         if text:
@@ -76,8 +75,12 @@ def reworded(sentence: str) -> str:
 
 def english_from(sentence: str) -> str:
     """The catalogue's sentence that a text was made from; "" where it knows none."""
-    found = catalogue(next(iter(TRANSLATED))).source_of(sentence)
-    return "" if found is None else found[0]
+    return reading_of(sentence).sentence
+
+
+def reading_of(sentence: str) -> Reading:
+    """How an English text is read with the sentences of the catalogue."""
+    return catalogue(TRANSLATED[0]).grammar.read(sentence)
 
 
 # --- the catalogue ---------------------------------------------------------------------
@@ -90,67 +93,24 @@ class Catalogue:
 
     def __init__(self, texts: Mapping[str, str], plurals: Mapping[str, Sequence[str]]) -> None:
         self.texts, self.plurals = dict(texts), dict(plurals)
-        self._patterns: dict[str, list[_Pattern]] = {}
-        for sentence in self.texts:
-            if _SEPARATOR in sentence or "{" not in sentence:
-                continue
-            pattern = _Pattern(sentence)
-            # "{incoming} to {outgoing}" would be found in any text with "to" in it.
-            if pattern.letters >= _LEAST_LETTERS or not pattern.letters:
-                self._patterns.setdefault(pattern.key, []).append(pattern)
-        for patterns in self._patterns.values():
-            patterns.sort(key=lambda one: -one.letters)
 
-    def source_of(self, text: str) -> tuple[str, dict[str, str]] | None:
-        """The English sentence with places for values that a text was made from, and the values."""
-        if self.texts.get(text):
-            return text, {}
-        words = {"", *_WORD.findall(text)}
-        fitting = [one for word in words for one in self._patterns.get(word, ())]
-        for pattern in sorted(fitting, key=lambda one: -one.letters):
-            values = pattern.values_in(text)
-            if values is not None:
-                return pattern.sentence, values
-        return None
+    @functools.cached_property
+    def grammar(self) -> Grammar:
+        """All sentences that have a translation, to read finished texts with."""
+        return Grammar(one for one, own in self.texts.items() if own and _SEPARATOR not in one)
 
-
-_WORD = re.compile(r"[^\W\d_]{2,}")
-
-
-def _whole_words(text: str, is_last: bool) -> list[str]:
-    """The words of a piece of a sentence that no value can lengthen: a value stands before each
-    piece, and after it unless it is the last."""
-    end = "" if is_last else r"(?!$)"
-    return re.findall(rf"(?<=[^\w])[^\W\d_]{{2,}}(?![\w]){end}", text)
-
-
-class _Pattern:
-    """A sentence with places for values, as something that texts can be held against."""
-
-    def __init__(self, sentence: str) -> None:
-        self.sentence = sentence
-        self.parts = [(text, name) for text, name, _, _ in _FORMATTER.parse(sentence)]
-        words = [word for text, _ in self.parts for word in _WORD.findall(f"#{text}#")]
-        # A word that touches a value may be a piece of one in the text: whole words alone serve.
-        whole = [word for text, name in self.parts for word in _whole_words(text, name is None)]
-        self.key = max(whole, key=len, default="")
-        self.letters = sum(map(len, words))
-        self._regex: re.Pattern[str] | None = None
-
-    def values_in(self, text: str) -> dict[str, str] | None:
-        """The values that make the text of the sentence; None where none do."""
-        if self._regex is None:
-            seen: set[str] = set()
-            out = ""
-            for literal, name in self.parts:
-                out += re.escape(literal)
-                if name is None:
-                    continue
-                out += f"(?P={name})" if name in seen else f"(?P<{name}>.+?)"
-                seen.add(name)
-            self._regex = re.compile(out, re.DOTALL)
-        found = self._regex.fullmatch(text)
-        return None if found is None else found.groupdict()
+    def say(self, reading: Reading) -> str:
+        """A text in this language; what is no sentence keeps its letters."""
+        if not reading.sentence:
+            return localised_numbers(reading.text)
+        values = {name: self.say(value) for name, value in reading.values}
+        parts = []
+        for text, name, _, _ in _FORMATTER.parse(
+            self.texts.get(reading.sentence, reading.sentence)
+        ):
+            parts += [text] if name is None else [text, values.get(name, "")]
+        out = "".join(parts)
+        return out[:1].upper() + out[1:] if reading.is_begun else out
 
 
 @functools.cache
@@ -198,30 +158,9 @@ def _translated(sentence: str, context: str = "") -> str:
 
 @functools.lru_cache(maxsize=4096)
 def _reworded(language: str, sentence: str) -> str:
-    if language != language_in_force():
-        return sentence
     book = catalogue(language)
-    found = book.source_of(sentence)
-    if found is None:
-        # The head of a sentence may be a phrase with a capital: "The tape".
-        small = sentence[:1].lower() + sentence[1:]
-        said = sentence if small == sentence else _reworded(language, small)
-        return sentence if said in (small, sentence) else said[:1].upper() + said[1:]
-    english, values = found
-    if not values:
-        return book.texts.get(sentence) or sentence
-    own = {name: _value_in(language, text) for name, text in values.items()}
-    template = book.texts.get(english) or english
-    parts = []
-    for text, name, _, _ in _FORMATTER.parse(template):
-        parts += [text] if name is None else [text, own.get(name, "")]
-    return "".join(parts)
-
-
-def _value_in(language: str, text: str) -> str:
-    """A value found in an English sentence: a sentence itself, or numbers, or a name."""
-    inner = _reworded(language, text)
-    return inner if inner != text else localised_numbers(text)
+    reading = book.grammar.read(sentence)
+    return book.say(reading) if reading.sentence else sentence
 
 
 class _Localised(string.Formatter):

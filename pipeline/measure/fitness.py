@@ -47,7 +47,7 @@ def check_fit(
         i = int(np.argmin(course.gap_m))
         spread = np.hypot(agreement.NEAREST_REP_SD_M, course.gap_sd_m[i])
         z = float((course.gap_m[i] - usual_m) / spread)
-        found.append((z, "gap", f"the smallest gap between the trunks, {course.gap_m[i]:.1f} m,"))
+        found.append((z, "gap", f"the smallest gap between the trunks ({course.gap_m[i]:.1f} m)"))
     for role in estimator.ROLES:
         found.append((lane_z(fit, role), "lane", f"the {role} runner's lane"))
         speeds, places = trace_z(fit, role)

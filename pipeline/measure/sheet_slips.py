@@ -246,12 +246,15 @@ def _zone_slip(one: TakeoverCandidate, rep: Rep, axes: Sequence[ZoneAxis]) -> tu
 
 
 def _pair_slip(one: TakeoverCandidate, rep: Rep, axes: Sequence[ZoneAxis]) -> tuple[str, str]:
-    words = (
-        f"at that time {one.incoming} ran to {one.outgoing}; the sheet says "
-        f"{rep.incoming} to {rep.outgoing}"
-    )
-    if rep.zone not in (None, axes[one.axis].zone):
-        words += f", and zone {rep.zone} where the traces show zone {axes[one.axis].zone}"
+    ran = f"{one.incoming} ran to {one.outgoing}"
+    stated = f"{rep.incoming} to {rep.outgoing}"
+    zone = axes[one.axis].zone
+    words = f"at that time {ran}; the sheet says {stated}"
+    if rep.zone not in (None, zone):
+        words = (
+            f"at that time {ran}; the sheet says {stated}, and zone {rep.zone} where the traces "
+            f"show zone {zone}"
+        )
     return words, words
 
 
@@ -290,5 +293,5 @@ def _lines_in_words(rows: Sequence[Rep]) -> str:
         return f"sheet line {lines[0]}"
     shown = [str(line) for line in lines[:_MOST_LINES_NAMED]]
     more = len(lines) - len(shown)
-    named = f"{', '.join(shown)} and {more} more" if more else in_words(shown)
-    return f"{len(lines)} rows of the sheet (lines {named})"
+    numbers = f"{', '.join(shown)} and {more} more" if more else in_words(shown)
+    return f"{len(lines)} rows of the sheet (lines {numbers})"

@@ -200,10 +200,10 @@ def _tape_in_words(
     place = now if dropped and now is not None else doubt.elsewhere
     seen = place.value - back
     runner, said = case.candidate.outgoing, None if rep is None else rep.outgoing_start_m
-    past = "past"
     if role == "incoming":
         runner, said = case.candidate.incoming, None if rep is None else rep.incoming_start_m
-        seen, past = -seen, "before"
+        seen = -seen
+    past = "before" if role == "incoming" else "past"
     used = (
         "the traces are used"
         if dropped

@@ -232,11 +232,12 @@ def _foot_on_line(
     s, offset = (float(v) for v in project(line, xy))
     outside = 0.0 if closed else max(-s, s - float(line.s_m[-1]), 0.0)
     if outside > OFF_LINE_MAX_M or abs(offset) > OFF_LINE_MAX_M:
-        beyond = f"{outside:.1f} m beyond the end of" if outside > OFF_LINE_MAX_M else ""
-        beside = f"{abs(offset):.1f} m {'right' if offset > 0 else 'left'} of"
+        side = "right" if offset > 0 else "left"
         raise VenueError(
             where,
-            f"the point lies {beyond or beside} the lane's line",
+            f"the point lies {outside:.1f} m beyond the end of the lane's line"
+            if outside > OFF_LINE_MAX_M
+            else f"the point lies {abs(offset):.1f} m {side} of the lane's line",
             f"a point on it, within {OFF_LINE_MAX_M:.0f} m",
             "check the lane's number, the coordinates and that the line reaches so far",
         )

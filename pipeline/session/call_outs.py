@@ -227,7 +227,8 @@ def _check_together(text: str, cells: Mapping[str, str], setting: SheetSetting) 
         try:
             check_zone(zone, lane, setting.zones)
         except UnusableRow as why:
-            raise _misheard(text, f"{why}{why.meant()}", "a zone of the venue", "") from None
+            found = "; ".join(filter(None, (str(why), why.meant())))
+            raise _misheard(text, found, "a zone of the venue", "") from None
     if "race" in cells and "incoming" in cells and "outgoing" in cells:
         pair, remarks = (cells["incoming"], cells["outgoing"]), list[str]()
         race_of_row(cells, pair, zone, lane, cast(Drill | None, drill), setting.races, remarks)

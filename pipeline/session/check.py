@@ -230,20 +230,25 @@ def _reps_outside(session: Session, streams: Sequence[Stream]) -> list[str]:
         cure = "" if session.time_zone else '; say so: time_zone = "Europe/Zurich" or the like'
         sentences.append(f"{sheet_slips.hours_in_words(ahead_s)}{cure}")
     return sentences + [
-        f"practice sheet, {_rows_in_words(rows)} outside {runner}'s recordings "
-        f"({_spans_in_words(spans[runner])})"
+        _late_in_words(rows, runner, _spans_in_words(spans[runner]))
         for runner, rows in late.items()
     ]
 
 
-def _rows_in_words(rows: Sequence[Rep]) -> str:
-    """Which rows, and the times they state."""
+def _late_in_words(rows: Sequence[Rep], runner: str, spans: str) -> str:
+    """Which rows lie outside a runner's recordings, and the times they state."""
     times = sorted(rep.start_utc_s or 0.0 for rep in rows)
     if len(rows) == 1:
-        return f"line {rows[0].line}: start_utc {_time_in_words(times[0])} lies"
+        return (
+            f"practice sheet, line {rows[0].line}: start_utc {_time_in_words(times[0])} lies "
+            f"outside {runner}'s recordings ({spans})"
+        )
     lines = ", ".join(str(rep.line) for rep in rows)
     ends = f"{_time_in_words(times[0])} to {_time_in_words(times[-1])}"
-    return f"{len(rows)} rows (lines {lines}): start_utc {ends} lie"
+    return (
+        f"practice sheet, {len(rows)} rows (lines {lines}): start_utc {ends} lie outside "
+        f"{runner}'s recordings ({spans})"
+    )
 
 
 def _wrong_day(session: Session, streams: Sequence[Stream]) -> list[str]:

@@ -335,10 +335,13 @@ def _lines_after_check(draft: _Draft, content: bytes) -> dict[int, int]:
 def _stored_in_words(
     draft: _Draft, call_out: CallOut, row: _Row, added: bool, lines: Mapping[int, int]
 ) -> str:
-    cells = _cells_of(draft, row)
-    how = "" if added else ", was there already"
-    how = ", a new row" if added and not row.line else how
+    cells, call, line = _cells_of(draft, row), call_out_in_words(call_out), lines[id(row)]
+    words = f"{call}: {draft.path.name}, line {line}, was there already"
+    if added:
+        how = "" if row.line else ", a new row"
+        words = f"{call}: {draft.path.name}, line {line}{how}"
     who = [role for role in ("incoming", "outgoing") if not cells.get(role)]
     if who:
-        how += f"; {in_words(who)} still blank: say `rep {call_out.rep}` and who handed to whom"
-    return f"{call_out_in_words(call_out)}: {draft.path.name}, line {lines[id(row)]}{how}"
+        blank = f"{in_words(who)} still blank: say `rep {call_out.rep}` and who handed to whom"
+        return f"{words}; {blank}"
+    return words

@@ -19,6 +19,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import pyarrow as pa
 
+from pipeline.base.asking import in_words
 from pipeline.base.relays import is_blind
 from pipeline.base.words import count
 
@@ -218,9 +219,14 @@ def _judge_by_speed(
         slow = _is_below(both, SLOW) and max(incoming.log, outgoing.log) < np.log(SLOW_EACH)
     if not slow:
         return SpeedJudgement(True)
-    words = " and ".join(f"{np.exp(one.log):.0%}" for one in (incoming, outgoing) if one)
-    who = "both runners were" if len(shares) == 2 else f"the {next(iter(shares))} runner was"
-    return SpeedJudgement(False, f"{who} at {words} of the usual speed", recognised=True)
+    speeds = in_words([f"{np.exp(one.log):.0%}" for one in (incoming, outgoing) if one])
+    role = next(iter(shares))
+    words = (
+        f"both runners were at {speeds} of the usual speed"
+        if len(shares) == 2
+        else f"the {role} runner was at {speeds} of the usual speed"
+    )
+    return SpeedJudgement(False, words, recognised=True)
 
 
 def _is_below(share: _Share, limit: float) -> bool:

@@ -26,7 +26,6 @@ from pipeline.tables.provenance import MOST_RECORD_BYTES, parse_record, provenan
 
 _LAKE_TABLES = ("exchanges", "speed_curves")
 _SEEN_TABLES = ("observations",)
-_MEASURE_FIRST = "measure a session first: batontrace process SESSION.toml --out {}"
 _BEFORE_ALL = -(2**63)  # when a session without takeovers had its last
 
 
@@ -242,7 +241,7 @@ def _folder_names(place: Place) -> list[str]:
         return place.names("exchanges")
     except InputError as err:
         expected = "the takeovers of one session or more"
-        raise InputError(err.where, err.found, expected, _MEASURE_FIRST.format(place)) from err
+        raise InputError(err.where, err.found, expected, _measure_first(place)) from err
 
 
 def odd_folder_remarks(out: Out) -> list[str]:
@@ -286,9 +285,13 @@ def sessions_by_time(out: Out) -> tuple[tuple[str, ...], tuple[str, ...]]:
     return tuple(session for _, session in sorted(dated)), tuple(remarks)
 
 
+def _measure_first(place: Place) -> str:
+    return f"measure a session first: batontrace process SESSION.toml --out {place}"
+
+
 def _no_session(place: Place, remarks: Sequence[str]) -> InputError:
     found = " | ".join(remarks) or "holds no session"
-    first = _MEASURE_FIRST.format(place)
+    first = _measure_first(place)
     return InputError(f"{place}/exchanges", found, "one session or more", first)
 
 

@@ -2,10 +2,11 @@
 
     python tests/tools/catalogue.py                 renews pipeline/language/*.po; names what lacks
     python tests/tools/catalogue.py --take NEW.json takes translations in first:
-                                                    {"English sentence": {"de": "…", "fr": "…"}}
-    python tests/tools/catalogue.py --missing       prints what lacks as such a file, to be filled in
+                                            {"English sentence": {"de": "…", "fr": "…"}}
+    python tests/tools/catalogue.py --missing       prints what lacks as such a file, to fill in
 
-A sentence that counts has lists of two forms: {"{count} rep": {"de": ["{count} …", "{count} …"], …}}.
+A sentence that counts has lists of two forms:
+{"{count} rep": {"de": ["{count} …", "{count} …"], …}}.
 A sentence with a context is written "context|sentence".
 """
 
@@ -24,10 +25,12 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
+import plain_sentences  # noqa: E402
 from babel.messages.catalog import Catalog, Message  # noqa: E402
 from babel.messages.pofile import read_po, write_po  # noqa: E402
 
 from pipeline.language.phrases import TRANSLATED  # noqa: E402
+from pipeline.language.reading import NUMBERS  # noqa: E402
 
 SPEAKING = ("cli", "show")  # the rooms that speak the reader's language
 FORMS = {"phrase": 1, "phrase_of": 2, "phrase_count": 2, "phrase_around": 1}
@@ -92,10 +95,25 @@ def sentences_of_help() -> Iterator[Sentence]:
         yield Sentence(text, place="pipeline/cli/terminal.py")
 
 
+def plain(root: Path = ROOT) -> Iterator[Sentence]:
+    """The sentences of the rooms that speak plain English, each once whatever its values are
+    called."""
+    met: set[str] = set()
+    for one in plain_sentences.plain_sentences(root):
+        shape = without_names(one.english), _has_numbers_alone(one.english)
+        if shape not in met:
+            met.add(shape)
+            yield Sentence(one.english, place=one.place)
+
+
+def _has_numbers_alone(sentence: str) -> bool:
+    return any(name in NUMBERS for _, name, *_ in string.Formatter().parse(sentence))
+
+
 def all_sentences(root: Path = ROOT) -> list[Sentence]:
     """Every sentence once, in the order of the alphabet."""
     found: dict[str, Sentence] = {}
-    for one in (*spoken(root), *sentences_of_help()):
+    for one in (*spoken(root), *sentences_of_help(), *plain(root)):
         former = found.get(one.key)
         if former is None or (one.many and not former.many):
             found[one.key] = one
@@ -117,6 +135,11 @@ def stored(language: str) -> Catalog:
 def renewed(language: str, sentences: list[Sentence], new: dict[str, dict[str, object]]) -> Catalog:
     """The catalogue with these sentences alone, old translations kept and new ones taken in."""
     former = stored(language)
+    alike = {
+        (without_names(message.id), message.context): message
+        for message in former
+        if isinstance(message.id, str) and message.string
+    }
     out = Catalog(
         locale=language,
         project="batontrace",
@@ -129,6 +152,9 @@ def renewed(language: str, sentences: list[Sentence], new: dict[str, dict[str, o
         known = former.get(one.english, one.context or None)
         if own is None and known is not None:
             own = known.string
+        if not own and not one.many:  # a value has another name now, or the place another function
+            twin = alike.get((without_names(one.english), one.context or None))
+            own = own if twin is None else renamed(str(twin.id), str(twin.string), one.english)
         empty = ("", "") if one.many else ""
         if isinstance(own, list):
             own = tuple(own)
@@ -149,6 +175,29 @@ def named(text: str) -> Iterator[tuple[str, str, str | None, str | None]]:
     for before, name, spec, way in string.Formatter().parse(text):
         if name is not None:
             yield before, name, spec, way
+
+
+def without_names(sentence: str) -> str:
+    """A sentence with its values numbered: two with the same have the same text in English."""
+    parts = enumerate(string.Formatter().parse(sentence))
+    return "".join(text + (f"{{{i}}}" if name is not None else "") for i, (text, name, *_) in parts)
+
+
+def renamed(former: str, translation: str, sentence: str) -> str:
+    """A translation of a former sentence with the values' names of one with the same text."""
+    places = zip(*(_places(text) for text in (former, sentence)), strict=True)
+    instead = dict(places)
+    out = ""
+    for text, name, spec, _ in string.Formatter().parse(translation):
+        out += text.replace("{", "{{").replace("}", "}}")
+        if name is not None:
+            out += instead.get(f"{{{name}:{spec}}}" if spec else f"{{{name}}}", "")
+    return out
+
+
+def _places(sentence: str) -> list[str]:
+    found = [(name, spec) for _, name, spec, _ in string.Formatter().parse(sentence) if name]
+    return [f"{{{name}:{spec}}}" if spec else f"{{{name}}}" for name, spec in found]
 
 
 def fields(text: str) -> set[str]:

@@ -211,18 +211,20 @@ def hand_back(
             if moment is None:
                 continue
             if swapped:
-                refused[tie.observer.id, number] = "the hand would go back after the pass, swapped?"
+                refused[tie.observer.id, number] = (
+                    "the hand would go back after the pass, swapped? not used"
+                )
                 continue
             early = go is not None and moment.value < go.value - HAND_BEFORE_GO_S
             late = passed_s is not None and moment.value > passed_s + HAND_AFTER_PASS_S
             if early or late:
                 far = abs(moment.value - (go.value if go is not None else 0.0)) > FAR_S
                 refused[tie.observer.id, number] = (
-                    "far from this takeover:"
+                    "far from this takeover: not used"
                     if far
-                    else "the hand would go back before the first movement:"
+                    else "the hand would go back before the first movement: not used"
                     if early
-                    else "the hand would go back after the pass:"
+                    else "the hand would go back after the pass: not used"
                 )
             else:
                 found.append(moment)

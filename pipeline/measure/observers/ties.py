@@ -379,10 +379,12 @@ def _tie_in_words(tie: Tie, passes_alone: bool) -> list[str]:
         law = tie.law()
         sd = float(np.sqrt(law.cov[0, 0]))
         by = "the passes as the traces have them" if passes_alone else f"{len(tied)} rows"
-        weak = "; a line in view would tie it to 0.01 s" if passes_alone else ""
-        words.append(
-            f"{observer.id}: its clock is tied to ± {sd:.3f} s by {by}{_clock_in_words(tie)}{weak}"
-        )
+        parts = [
+            f"{observer.id}: its clock is tied to ± {sd:.3f} s by {by}",
+            *_clock_in_words(tie),
+            *(["a line in view would tie it to 0.01 s"] if passes_alone else []),
+        ]
+        words.append("; ".join(parts))
         near = observer.near_utc_s
         if near is not None and tie.zero_utc_s is not None:
             off = tie.zero_utc_s - near
@@ -394,13 +396,14 @@ def _tie_in_words(tie: Tie, passes_alone: bool) -> list[str]:
     return words
 
 
-def _clock_in_words(tie: Tie) -> str:
+def _clock_in_words(tie: Tie) -> list[str]:
     """When an own clock read nought, and how it runs where that is known."""
-    law, words = tie.law(), ""
+    law, words = tie.law(), list[str]()
     if tie.zero_utc_s is not None and tie.zero_utc_s > EARLIEST_UTC_S:
         nought = datetime.fromtimestamp(tie.zero_utc_s + float(law.mean[0]), UTC)
-        words = f"; it read nought at about {nought:%H:%M:%S} UTC"
+        words.append(f"it read nought at about {nought:%H:%M:%S} UTC")
     rate, sd = float(law.mean[1]) * 1e6, float(np.sqrt(law.cov[1, 1])) * 1e6
     if abs(rate) > RATE_SDS * sd:
-        words += f" and runs {abs(rate):.0f} ± {sd:.0f} ppm {'slow' if rate > 0 else 'fast'}"
+        way = "slow" if rate > 0 else "fast"
+        words.append(f"it runs {abs(rate):.0f} ± {sd:.0f} ppm {way}")
     return words

@@ -246,7 +246,7 @@ def _compare_hands(
                     number,
                     used and why is None,
                     observed,
-                    remarks=() if why is None else (f"{why} not used",),
+                    remarks=() if why is None else (why,),
                 )
             )
     return out

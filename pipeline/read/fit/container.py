@@ -30,7 +30,7 @@ def chain(data: bytes) -> Iterator[Part]:
     start, number = 0, 0
     while 0 <= start < len(data):
         number += 1
-        name = f"file {number} of the chain: " if number > 1 else ""
+        name = f"file {number} of the chain" if number > 1 else ""
         if number > _MOST_FILES:
             remark = f"this and all further ones, {len(data) - start} bytes, were left out"
             yield Part(name, b"", False, (remark,))

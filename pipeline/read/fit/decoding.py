@@ -35,7 +35,7 @@ def decoded_files(data: bytes) -> Iterator[DecodedFile]:
             remarks += (found.fault,)
         yield DecodedFile(
             found.messages,
-            tuple(f"{part.name}{remark}" for remark in remarks),
+            tuple(f"{part.name}: {remark}" if part.name else remark for remark in remarks),
             damaged=bool(remarks),
         )
 

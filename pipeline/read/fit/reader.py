@@ -49,9 +49,10 @@ def read_fit(path: Path, data: bytes) -> Content:
     if not fix_parts and not imu_parts:
         raise RecordingError(
             path,
-            "no record, gps_metadata or accelerometer_data messages" + _first_remarks(remarks),
+            "no record, gps_metadata or accelerometer_data messages",
             "a FIT activity file",
             "export the activity itself, not settings, a workout or a course",
+            _first_remarks(remarks),
         )
     fixes, dropped_fixes, why = None, 0, ""
     if fix_parts:
@@ -66,17 +67,17 @@ def read_fit(path: Path, data: bytes) -> Content:
         raise RecordingError(
             path,
             f"no record is a fix ({why or 'there are none'})"
-            + (f", and none of {dropped_imu} inertial samples is usable" if dropped_imu else "")
-            + _first_remarks(remarks),
+            + (f", and none of {dropped_imu} inertial samples is usable" if dropped_imu else ""),
             "positions, speeds or accelerations with times",
             "export an activity recorded outdoors with satellites on",
+            _first_remarks(remarks),
         )
     return Content(fixes, imu, dropped_fixes + lost_fixes, dropped_imu + lost_imu, remarks)
 
 
-def _first_remarks(remarks: tuple[str, ...]) -> str:
-    more = f"; and {len(remarks) - 3} more" if len(remarks) > 3 else ""
-    return f" ({'; '.join(remarks[:3])}{more})" if remarks else ""
+def _first_remarks(remarks: tuple[str, ...]) -> tuple[str, ...]:
+    more = (f"and {len(remarks) - 3} more",) if len(remarks) > 3 else ()
+    return (*remarks[:3], *more)
 
 
 def _chained_columns(parts: Sequence[tuple[Floats, ...]]) -> Iterator[Floats]:

@@ -81,7 +81,7 @@ def event_of_cell(cells: Mapping[str, str]) -> SeenEvent:
     spaced = re.sub(r"[\W_]+", " ", text).strip()
 
     def meant() -> str:
-        return "; " + (did_you_mean(spaced, SEEN_EVENTS) or f"expected {either(SEEN_EVENTS)}")
+        return did_you_mean(spaced, SEEN_EVENTS) or f"expected {either(SEEN_EVENTS)}"
 
     raise UnusableRow(f"event {quote_without_numbers(text)} is not known", meant)
 
@@ -196,16 +196,17 @@ def _gate_of_cell(cells: Mapping[str, str], gates: Mapping[str, str]) -> str:
     if not text:
         raise UnusableRow('gate is blank, and the event is "gate"; expected its id in the venue')
     found = gates.get(text.casefold())
+    shown = quote_without_numbers(text)
+    if found is None and not gates:
+        raise UnusableRow(f"gate {shown} is not in the venue file, which has no gates")
     if found is None:
         meant = partial(_nearest_gates, text, tuple(gates.values()))
-        raise UnusableRow(f"gate {quote_without_numbers(text)} is not in the venue file", meant)
+        raise UnusableRow(f"gate {shown} is not in the venue file", meant)
     return found
 
 
 def _nearest_gates(text: str, gates: Sequence[str]) -> str:
-    if not gates:
-        return ", which has no gates"
-    return "; " + (did_you_mean(text, gates) or f"expected {one_of(gates, text)}")
+    return did_you_mean(text, gates) or f"expected {one_of(gates, text)}"
 
 
 def _check_gate_runner(

@@ -207,8 +207,8 @@ def _twice_remarks(file: str, sightings: Sequence[Sighting]) -> Iterator[str]:
     for rep, own in _by_rep(sightings):
         events: dict[str, list[Sighting]] = defaultdict(list)
         for one in own:
-            gate = "" if one.gate is None else f' "{one.gate}" with {one.runner}'
-            events[one.event + gate].append(one)
+            at_gate = f'gate "{one.gate}" with {one.runner}'
+            events[one.event if one.gate is None else at_gate].append(one)
         for event, same in events.items():
             timed = [one.line for one in same if one.time_s is not None]
             placed = [one.line for one in same if one.place_m is not None]

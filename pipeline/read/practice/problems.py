@@ -8,7 +8,6 @@ from itertools import pairwise
 from typing import NamedTuple, TypeVar
 
 from pipeline.base.asking import comma_list
-from pipeline.base.words import count
 from pipeline.errors import InputError
 
 MOST_PROBLEMS_SHOWN = 50  # of one file; with more, the whole file is wrong
@@ -50,7 +49,7 @@ def _remark_in_words(file: str, same: Sequence[FileRemark]) -> str:
     lines = sorted({one.line for one in same if one.line is not None})
     where = f"{file}, {line_numbers_in_words(lines)}" if lines else file
     if len(lines) > _FEW_LINES:
-        where += f" ({count(len(lines), 'row')})"
+        where = f"{file}, {line_numbers_in_words(lines)} ({len(lines)} rows)"
     cells = [*dict.fromkeys(one.cell for one in same)][1:]
     more = f" (likewise {comma_list(cells, _MOST_CELLS_LISTED)})" if cells else ""
     return f"{where}: {same[0].words}{more}"
@@ -63,12 +62,13 @@ def line_numbers_in_words(lines: Sequence[int]) -> str:
         if line != before + 1 or not runs:
             runs.append([])
         runs[-1].append(line)
-    words = [
-        part
-        for run in runs
-        for part in ([f"{run[0]} to {run[-1]}"] if len(run) > 2 else [str(one) for one in run])
-    ]
-    return f"line{'s' * (len(lines) > 1)} {comma_list(words, _MOST_RUNS_LISTED)}"
+    numbers = comma_list([word for run in runs for word in _run_words(run)], _MOST_RUNS_LISTED)
+    return f"lines {numbers}" if len(lines) > 1 else f"line {numbers}"
+
+
+def _run_words(run: Sequence[int]) -> list[str]:
+    low, high = run[0], run[-1]
+    return [f"{low} to {high}"] if len(run) > 2 else [str(one) for one in run]
 
 
 @contextmanager

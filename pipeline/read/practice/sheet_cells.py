@@ -33,6 +33,9 @@ _UNIT_SPELLINGS = {  # by the end of the column's name
 _MARKS_AGREE_M = 0.2  # mark_m and mark_feet, counted in feet, may differ by this
 
 
+PASSED_OVER = "the cell is passed over"
+
+
 class UnusableRow(Exception):
     """Why a row is left out. `meant` gives what may have been meant, worked out only when shown."""
 
@@ -54,7 +57,9 @@ class RowsLeftOut:
         if reason not in self._meant:
             is_shown = len(self._meant) < MOST_PROBLEMS_SHOWN
             self._meant[reason] = why.meant() if is_shown else ""
-        return FileRemark(f"row left out: {reason}{self._meant[reason]}", line)
+        meant = self._meant[reason]
+        words = f"row left out: {reason}; {meant}" if meant else f"row left out: {reason}"
+        return FileRemark(words, line)
 
 
 def remarks_on_cells(
@@ -95,7 +100,7 @@ def runner_of_cell(
 
         def meant() -> str:
             ids = [r.id for every in runners.values() for r in every]
-            return "; " + (did_you_mean(name, ids) or f'add a [[runner]] with id = "{name}"')
+            return did_you_mean(name, ids) or f'add a [[runner]] with id = "{name}"'
 
         raise UnusableRow(f"{column} {quoted_cell(name)} is not a runner of the session", meant)
     return found[0]
@@ -120,9 +125,9 @@ def check_zone(zone: int | None, lane: int | None, zones: Collection[tuple[int, 
         if (lane is None or lane == known_lane) and (zone is None or zone == known_zone)
     ]
     if zones and not fits:
-        asked = " ".join(
-            f"{what} {n}" for what, n in (("lane", lane), ("zone", zone)) if n is not None
-        )
+        asked = f"lane {lane} zone {zone}"
+        if lane is None or zone is None:
+            asked = f"zone {zone}" if lane is None else f"lane {lane}"
         there = comma_list([f"lane {a} zone {b}" for a, b in sorted(zones)], MOST_LISTED)
         raise UnusableRow(
             f"{asked} is not in the venue file, which has {there}",
@@ -134,18 +139,13 @@ def _meant_zone(lane: int | None, zone: int | None, zones: Collection[tuple[int,
     """The zone that was probably meant, as a question: the two numbers exchanged, the only zone of
     that lane, the only lane of that zone; "" where there are none."""
     if (zone, lane) in zones:
-        return f"; did you mean lane {zone} zone {lane}, the other way round?"
-    same_lane = [one for one in zones if one[0] == lane]
-    same_zone = [one for one in zones if one[1] == zone]
-    near = [
-        f"lane {own[0][0]} zone {own[0][1]}, {only}"
-        for own, only in (
-            (same_lane, "the only one of that lane"),
-            (same_zone, "the only one of that number"),
-        )
-        if len(own) == 1
-    ]
-    return f"; did you mean {', or '.join(near)}?" if near else ""
+        return f"did you mean lane {zone} zone {lane}, the other way round?"
+    same_lane = [f"lane {a} zone {b}, the only one of that lane" for a, b in zones if a == lane]
+    same_zone = [f"lane {a} zone {b}, the only one of that number" for a, b in zones if b == zone]
+    near = [own[0] for own in (same_lane, same_zone) if len(own) == 1]
+    if len(near) == 2:
+        return f"did you mean {near[0]}, or {near[1]}?"
+    return f"did you mean {near[0]}?" if near else ""
 
 
 def number_cell(
@@ -154,10 +154,11 @@ def number_cell(
     limits: tuple[float, float],
     remarks: list[str],
     shown: Callable[[str], str] = quoted_cell,
+    otherwise: Callable[[str], str] = lambda _: PASSED_OVER,
 ) -> float | None:
     """A number of the sheet; None with a remark where the cell is no number or out of range.
 
-    `shown` makes of the cell what the remark quotes.
+    `shown` makes of the cell what the remark quotes, `otherwise` what follows for it.
     """
     text = cells.get(column, "")
     if not text:
@@ -166,12 +167,12 @@ def number_cell(
     plain = re.sub(rf"\s*(?:{unit})$", "", text.replace("\u2212", "-").replace("\xa0", ""))
     low, high = limits
     if not re.fullmatch(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)", plain):
-        remarks.append(f"{column}: {shown(text)} is not a number; the cell is passed over")
+        remarks.append(f"{column}: {shown(text)} is not a number; {otherwise(text)}")
         return None
     value = parse_decimal(plain)
     if not low <= value <= high:
-        bounds = f"{low:g} to {high:g}"
-        remarks.append(f"{column}: {shown(text)} is not within {bounds}; the cell is passed over")
+        within = f"{low:g} to {high:g}"
+        remarks.append(f"{column}: {shown(text)} is not within {within}; {otherwise(text)}")
         return None
     return value
 

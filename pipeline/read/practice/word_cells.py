@@ -17,7 +17,7 @@ from typing import NamedTuple, cast
 from pipeline.base.asking import either, nearest
 from pipeline.base.values import Drill, Hand, Technique, Use
 from pipeline.read.practice.csv_cells import parse_decimal, quoted_cell
-from pipeline.read.practice.sheet_cells import CELL_RANGES, number_cell
+from pipeline.read.practice.sheet_cells import CELL_RANGES, PASSED_OVER, number_cell
 
 # What people write, by what it means; the first word of each is the sheet's own.
 _FULL_SPEED = ("full", "full speed", "max", "all out", "race pace")
@@ -58,7 +58,6 @@ _LEAST_LIKELY_EFFORT = 10.0  # per cent; slower than a walk
 _LONGEST_WORD = 20  # characters; a longer one is a sentence
 _KMH_PER_MPS = 3.6
 _NOT_USED = "the row is not used for advice"
-_PASSED_OVER = "the cell is passed over"
 
 
 class RunKind(NamedTuple):
@@ -103,12 +102,12 @@ def run_kind_of_cells(cells: Mapping[str, str], remarks: list[str]) -> RunKind:
 
 def technique_of_cell(cells: Mapping[str, str], remarks: list[str]) -> Technique | None:
     """How the baton was handed over; None where that is not said."""
-    return cast("Technique | None", _word_of_cell(cells, "technique", remarks, _PASSED_OVER)[0])
+    return cast("Technique | None", _word_of_cell(cells, "technique", remarks, PASSED_OVER)[0])
 
 
 def hand_of_cell(cells: Mapping[str, str], remarks: list[str]) -> Hand | None:
     """The receiving hand; None where that is not said."""
-    return cast("Hand | None", _word_of_cell(cells, "hand", remarks, _PASSED_OVER)[0])
+    return cast("Hand | None", _word_of_cell(cells, "hand", remarks, PASSED_OVER)[0])
 
 
 def wind_of_cell(cells: Mapping[str, str], remarks: list[str]) -> float | None:
@@ -120,7 +119,7 @@ def wind_of_cell(cells: Mapping[str, str], remarks: list[str]) -> float | None:
         mps = parse_decimal(found[1]) / _KMH_PER_MPS
         remarks.append(
             f"wind_mps: {quoted_cell(text)} is not in metres a second; did you mean {mps:+.1f}? "
-            f"{_PASSED_OVER}"
+            f"{PASSED_OVER}"
         )
         return None
     return number_cell(cells, "wind_mps", CELL_RANGES["wind_mps"], remarks)
@@ -135,23 +134,22 @@ def _word_of_cell(
         return None, True
     found = meaning_of_word(column, text)
     if found is None:
-        meant = _may_mean(column, text)
-        remarks.append(f"{column}: {quoted_cell(text)} {meant}; {consequence}")
+        remarks.append(f"{_what_it_may_mean(column, text)}; {consequence}")
     return found, found is not None
 
 
 @lru_cache(maxsize=1000)
-def _may_mean(column: str, text: str) -> str:
-    """What the word may mean, for a remark on it."""
-    plain = plain_words(text)
+def _what_it_may_mean(column: str, text: str) -> str:
+    """What the word may mean, as a remark on its cell."""
+    plain, shown = plain_words(text), quoted_cell(text)
     if (column, plain) in _MAY_MEAN:
-        return f"may mean {_MAY_MEAN[column, plain]}"
+        return f"{column}: {shown} may mean {_MAY_MEAN[column, plain]}"
     values = [value for value in WORD_CELLS[column] if value]
     words = {word: value for value, own in WORD_CELLS[column].items() if value for word in own}
     near = nearest(plain, words) if len(plain) <= _LONGEST_WORD else None
     if near is not None:
-        return f'is not known; did you mean "{words[near]}"?'
-    return f"is not known; expected {either(values)}"
+        return f'{column}: {shown} is not known; did you mean "{words[near]}"?'
+    return f"{column}: {shown} is not known; expected {either(values)}"
 
 
 def _effort_of_cell(cells: Mapping[str, str], remarks: list[str]) -> tuple[float | None, bool]:
@@ -167,12 +165,10 @@ def _effort_of_cell(cells: Mapping[str, str], remarks: list[str]) -> tuple[float
             f"effort: {quoted_cell(text)} may mean {_MAY_MEAN['effort', plain]}; {_NOT_USED}"
         )
         return None, False
-    own: list[str] = []
-    value = number_cell(cells, "effort", CELL_RANGES["effort"], own)
+    value = number_cell(
+        cells, "effort", CELL_RANGES["effort"], remarks, otherwise=_not_used_for_effort
+    )
     if value is None:
-        likely = _likely_effort(text)
-        meant = f"did you mean {likely}? " if likely else ""
-        remarks += [one.replace(_PASSED_OVER, f"{meant}{_NOT_USED}") for one in own]
         return None, False
     if value < _LEAST_LIKELY_EFFORT:
         remarks.append(
@@ -180,6 +176,11 @@ def _effort_of_cell(cells: Mapping[str, str], remarks: list[str]) -> tuple[float
             "walk; a blank cell is full speed"
         )
     return value, True
+
+
+def _not_used_for_effort(text: str) -> str:
+    likely = _likely_effort(text)
+    return f"did you mean {likely}? {_NOT_USED}" if likely else _NOT_USED
 
 
 def _likely_effort(text: str) -> str:
