@@ -34,7 +34,10 @@ def localised_numbers(text: str) -> str:
     if _GROUPED.fullmatch(text):
         return text.replace(",", _group_sign(language))
     parts = _QUOTED.split(text)
-    parts[::2] = [_NUMBER.sub(rf"\1{sign}\2", part) for part in parts[::2]]
+    parts[::2] = [
+        _NUMBER.sub(lambda found: f"{found[1].replace('-', '−')}{sign}{found[2]}", part)
+        for part in parts[::2]
+    ]
     return "".join(parts)
 
 
