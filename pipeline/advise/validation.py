@@ -400,7 +400,7 @@ def _numbered(values: Sequence[str] | Texts) -> Ints:
 
 def subject_words(one: Agreement) -> str:
     """What was compared: "pass on film", "gate-entry", "all gates"."""
-    event = (one.gate or "all gates") if one.event == "gate" else one.event
+    event = one.event if one.event != "gate" else one.gate or "all gates"
     seen = {
         "film": f"{event} on film",
         "gates": event if one.event == "gate" else f"{event} at gates",

@@ -7,6 +7,7 @@ fewest letters unexplained; what no sentence explains stays as it is, a name, a 
 
 from __future__ import annotations
 
+import itertools
 import re
 import string
 from collections import Counter
@@ -37,6 +38,7 @@ WORDS = frozenset(
 
 LONGEST = 4000  # characters: a longer text is no sentence
 _MOST_CLAUSES, _MOST_LISTED = 24, 200
+_LEAST_LETTERS = 4  # of a sentence that may hold whatever values: "{a} to {b}" wants names
 
 _FORMATTER = string.Formatter()
 _LETTERS = re.compile(r"[^\W\d_]")
@@ -71,7 +73,11 @@ class Grammar:
         templates = [_Template(one) for one in sentences]
         self._plain = {one.parts[0][0]: one.sentence for one in templates if one.is_plain}
         joints = {*JOINED.values(), SENTENCE}
-        with_values = [one for one in templates if not one.is_plain and one.sentence not in joints]
+        with_values = [
+            one
+            for one in templates
+            if not one.is_plain and one.letters and one.sentence not in joints
+        ]
         frequent = Counter(word for one in with_values for word in one.words)
         self._by_word: dict[str, list[_Template]] = {}
         self._open: list[_Template] = []  # without a whole word of their own
@@ -120,23 +126,33 @@ class Grammar:
                 yield Reading(text, SENTENCE, (("sentence", inner),), inner.left)
         if "; " in text:
             yield from self._clauses(text)
-        for template in self._fitting(text):
-            for english, is_begun in _spellings(text):
-                values = template.values_in(english)
-                if values is not None and (not is_begun or template.parts[0][0]):
-                    read = tuple((name, self._value(name, value)) for name, value in values)
-                    left = sum(one.left for _, one in read)
-                    yield Reading(text, template.sentence, read, left, is_begun)
+        for template, english, is_begun in self._fitting(text):
+            values = template.values_in(english)
+            if values is None:
+                continue
+            read = tuple((name, self._value(name, value)) for name, value in values)
+            if template.is_slight and not all(_is_sure(one) for _, one in read):
+                continue
+            left = sum(one.left for _, one in read)
+            yield Reading(text, template.sentence, read, left, is_begun)
         yield from self._places(text)
         yield from self._lists(text)
 
     def _value(self, name: str, text: str) -> Reading:
         return self._read(text, name.rstrip("0123456789") in WORDS)
 
-    def _fitting(self, text: str) -> list[_Template]:
+    def _fitting(self, text: str) -> list[tuple[_Template, str, bool]]:
+        """The sentences whose head, end and rarest word stand in the text, the longest first."""
         words = {*_WORD.findall(text)}
-        found = [one for word in words for one in self._by_word.get(word, ())]
-        return sorted([*found, *self._open], key=lambda one: one.order)
+        found = []
+        for english, is_begun in _spellings(text):
+            for template in itertools.chain(
+                self._open, *(self._by_word[word] for word in words if word in self._by_word)
+            ):
+                fits = english.startswith(template.head) and english.endswith(template.tail)
+                if fits and (template.head or not is_begun):
+                    found.append((template, english, is_begun))
+        return sorted(found, key=lambda one: one[0].order)
 
     def _clauses(self, text: str) -> Iterator[Reading]:
         """Clauses between semicolons, best all of them known: some may have one inside."""
@@ -188,7 +204,7 @@ class Grammar:
 
     def _part(self, text: str, words_allowed: bool = False) -> Reading | None:
         read = self._read(text, words_allowed)
-        return read if read.sentence or " " not in _QUOTED.sub("#", text) else None
+        return read if _is_sure(read) else None
 
 
 _JOINTS = frozenset({*JOINED.values(), SENTENCE})
@@ -199,6 +215,11 @@ def _join(joint: str, text: str, first: Reading, rest: Reading) -> Reading:
     names = [name for _, name, _, _ in _FORMATTER.parse(sentence) if name]
     values = ((names[0], first), (names[1], rest))
     return Reading(text, sentence, values, first.left + rest.left)
+
+
+def _is_sure(one: Reading) -> bool:
+    """Whether a value is a sentence, a single word or a number."""
+    return bool(one.sentence) or " " not in _QUOTED.sub("#", one.text)
 
 
 def _is_simple(one: Reading) -> bool:
@@ -231,6 +252,9 @@ class _Template:
         letters = sum(len(_LETTERS.findall(text)) for text in fixed)
         numbers = sum(name in NUMBERS for _, name in self.parts)
         self.order = (-letters, -sum(map(len, fixed)), -numbers, sentence)
+        self.letters, self.is_slight = letters, letters < _LEAST_LETTERS
+        self.head = fixed[0]
+        self.tail = fixed[-1] if self.parts[-1][1] is None else ""
         self.words = {
             word
             for i, (text, name) in enumerate(self.parts)
@@ -239,11 +263,9 @@ class _Template:
 
     def values_in(self, text: str) -> tuple[tuple[str, str], ...] | None:
         """The values that make the text of the sentence; None where none do."""
-        first, last = self.parts[0][0], self.parts[-1]
-        tail = last[0] if last[1] is None else ""
-        if not (text.startswith(first) and text.endswith(tail)):
+        if not (text.startswith(self.head) and text.endswith(self.tail)):
             return None
-        end, at = len(text) - len(tail), len(first)
+        end, at = len(text) - len(self.tail), len(self.head)
         names = [name for _, name in self.parts if name is not None]
         inner = [literal for literal, _ in self.parts[1 : len(names)]]
         values: list[tuple[str, str]] = []

@@ -13,7 +13,7 @@ import functools
 import itertools
 import json
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,14 +30,16 @@ DEAF_CALLS = {
     # patterns
     "compile", "fullmatch", "sub", "match", "search", "findall", "finditer",
     # pieces that are looked for in texts, keys, formats of dates and numbers
-    "startswith", "endswith", "split", "rsplit", "strip", "lstrip", "rstrip", "replace", "get",
-    "pop", "removeprefix", "removesuffix", "partition", "rpartition", "find", "index", "encode",
-    "decode", "strftime", "strptime", "getattr", "hasattr", "setdefault", "maketrans", "translate",
+    "startswith", "endswith", "split", "rsplit", "strip", "lstrip", "rstrip", "replace",
+    "removeprefix", "removesuffix", "partition", "rpartition", "find", "index", "encode",
+    "decode", "strftime", "strptime", "hasattr", "maketrans", "translate",
     "cast", "open", "joinpath", "field", "TypeVar", "getLogger", "environ", "dtype", "astype",
     "column", "Value", "sort_by", "join_asof", "group_by", "add_format", "add_argument",
     "namedtuple",
 }  # fmt: skip
 
+# How many first arguments are keys; what follows is said where there is no such key.
+LOOKING_UP = {"get": 1, "pop": 1, "setdefault": 1, "getattr": 2}
 DEAF_KEYWORDS = {"pattern", "sep", "prefix", "suffix", "encoding", "errors", "newline"}
 
 _CONTAINERS = (
@@ -58,7 +60,7 @@ FILE_WRITERS = {
 
 # Tables of spellings that are read, not said, and one whose keys are said.
 SPELLINGS = {"_BARE_WORDS", "_NUMBERED", "_WIDTHS", "WORD_CELLS", "_FULL_SPEED"}
-SAID_KEYS = {"_PARTS", "_CHANCES", "_ODDS"}
+SAID_KEYS = {"_PARTS", "_CHANCES", "_ODDS", "_EVEN"}
 
 # Vocabularies of the tables that people read: the column in `schemas/*.json` that has them.
 VOCABULARIES = (
@@ -66,8 +68,8 @@ VOCABULARIES = (
     "quantity", "role", "use", "start_basis",
 )  # fmt: skip
 
-# Words that are said, in tuples at the head of a module.
-SAID_WORDS = {"base/words.py": ("_NUMBER_WORDS",)}
+# Words that are said, in tables at the head of a module.
+SAID_WORDS = {"base/words.py": ("_NUMBER_WORDS", "_CAUSE_WORDS")}
 
 # Sentences that a former version wrote into tables which are still read: their English.
 FORMER: tuple[str, ...] = (
@@ -120,10 +122,6 @@ def plain_sentences(root: Path = ROOT) -> Iterator[PlainSentence]:
         yield PlainSentence(sentence, "pipeline/language/reading.py")
     for sentence in FORMER:
         yield PlainSentence(sentence, "tables of former versions")
-
-
-def said_words(table: Mapping[int, str] | Sequence[str]) -> Iterable[str]:
-    return table.values() if isinstance(table, Mapping) else table
 
 
 def halves(root: Path = ROOT) -> list[Half]:
@@ -186,7 +184,7 @@ class _Reader:
 
     def _whole(self) -> Iterator[tuple[str, str]]:
         for name in SAID_WORDS.get(self.place, ()):
-            for word in said_words(ast.literal_eval(self.constants[name])):
+            for word in ast.literal_eval(self.constants[name]).values():
                 yield word, f"pipeline/{self.place}"
         for _, ways in self._expressions():
             for way in ways:
@@ -234,8 +232,11 @@ class _Reader:
                 return annotation is node
             case ast.Attribute(attr=method):  # of a text: only what it joins is a sentence
                 return method != "format"
-            case ast.Call(func=func):
-                return getattr(func, "id", getattr(func, "attr", "")) in DEAF_CALLS
+            case ast.Call(func=func, args=args):
+                name = getattr(func, "id", getattr(func, "attr", ""))
+                if name in LOOKING_UP:
+                    return node in args[: LOOKING_UP[name]]
+                return name in DEAF_CALLS
             case ast.keyword(arg=name):
                 return name in DEAF_KEYWORDS
             case ast.FunctionDef() | ast.arg() | ast.arguments():
@@ -299,7 +300,10 @@ class _Reader:
         if isinstance(node, ast.Name) and node.id not in seen:
             texts = self._texts_named(node)
             if texts:
+                before = set(self.joined)
                 ways = [way for text in texts for way in self._value_ways(text, (*seen, node.id))]
+                if self._stands_alone(node):
+                    self.joined = before
                 if len(ways) <= MOST_WAYS:
                     return list(dict.fromkeys(ways))
         return [(_Place(_name_of(node)),)]
@@ -328,6 +332,16 @@ class _Reader:
                 return []
             values.append(value)
         return values
+
+    def _stands_alone(self, name: ast.Name) -> bool:
+        """Whether what a name stands for is also said elsewhere than inside other sentences."""
+        return any(
+            isinstance(one, ast.Name)
+            and one.id == name.id
+            and isinstance(one.ctx, ast.Load)
+            and isinstance(self.parents[one], ast.Call | ast.Return | ast.Tuple | ast.List)
+            for one in ast.walk(self._scope(name))
+        )
 
     @functools.cache  # noqa: B019  a reader lives as long as the reading of one module
     def _stores(self, scope: ast.AST) -> dict[str, list[ast.Name]]:
@@ -453,11 +467,12 @@ NO_SENTENCES = (
     (re.compile(r"^[\w@./-]*$"), "a name or a key"),
     (re.compile(r"^\{where\} [\w.{}]+$"), "a key of session.toml"),
     (re.compile(r"^\{\w+\} (\(\"\{name\}\"\) )?\w+_\w+$"), "a key of session.toml"),
-    (re.compile(r"^\w+ = \S+$"), "a line of session.toml"),
+    (re.compile(r"^\w+ = \S+$|^(columns? =|\{inner\}, unit =)"), "a line of session.toml"),
     (re.compile(r"^(\[.*\]|\{\{.*\}\})$"), "an example of TOML or JSON"),
     (re.compile(r"\\|\(\?|\^"), "a pattern"),
     (re.compile(r"^[^\n]*\n(.*\n)+"), "several lines: a file, or a help text"),
     (re.compile(r"^\w+\.\w+(\.\w+)*$"), "a name of a module"),
+    (re.compile(r"\w\|\w"), "a pattern"),
     (re.compile(r"^<.*>$"), "an element of XML"),
 )
 

@@ -134,23 +134,22 @@ def _word_of_cell(
         return None, True
     found = meaning_of_word(column, text)
     if found is None:
-        meant = _may_mean(column, text)
-        remarks.append(f"{column}: {quoted_cell(text)} {meant}; {consequence}")
+        remarks.append(f"{_what_it_may_mean(column, text)}; {consequence}")
     return found, found is not None
 
 
 @lru_cache(maxsize=1000)
-def _may_mean(column: str, text: str) -> str:
-    """What the word may mean, for a remark on it."""
-    plain = plain_words(text)
+def _what_it_may_mean(column: str, text: str) -> str:
+    """What the word may mean, as a remark on its cell."""
+    plain, shown = plain_words(text), quoted_cell(text)
     if (column, plain) in _MAY_MEAN:
-        return f"may mean {_MAY_MEAN[column, plain]}"
+        return f"{column}: {shown} may mean {_MAY_MEAN[column, plain]}"
     values = [value for value in WORD_CELLS[column] if value]
     words = {word: value for value, own in WORD_CELLS[column].items() if value for word in own}
     near = nearest(plain, words) if len(plain) <= _LONGEST_WORD else None
     if near is not None:
-        return f'is not known; did you mean "{words[near]}"?'
-    return f"is not known; expected {either(values)}"
+        return f'{column}: {shown} is not known; did you mean "{words[near]}"?'
+    return f"{column}: {shown} is not known; expected {either(values)}"
 
 
 def _effort_of_cell(cells: Mapping[str, str], remarks: list[str]) -> tuple[float | None, bool]:
