@@ -213,11 +213,19 @@ def _joined_trace(parts: Sequence[Trace]) -> Trace:
     if len(parts) == 1:
         return parts[0]
     ordered = sorted(parts, key=lambda part: float(part.t_s[0]))
-    columns = {
-        name: np.concatenate([getattr(part, name) for part in ordered])
-        for name in ("t_s", "latitude_deg", "longitude_deg", "speed_mps", "pace_mps")
-    }
-    return replace(parts[0], **columns, rate_hz=min(part.rate_hz for part in parts))
+
+    def joined(name: str) -> Floats:
+        return np.concatenate([getattr(part, name) for part in ordered])
+
+    return Trace(
+        parts[0].runner,
+        joined("t_s"),
+        joined("latitude_deg"),
+        joined("longitude_deg"),
+        joined("speed_mps"),
+        joined("pace_mps"),
+        min(part.rate_hz for part in parts),
+    )
 
 
 def _joined_imu(trunk: Sequence[TimedRecording]) -> tuple[Imu, float]:

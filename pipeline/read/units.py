@@ -19,7 +19,7 @@ _HEAD_BYTES = 1 << 14
 _FILE_ID, _SERIAL, _PRODUCT_NAME = 0, 3, 8  # FIT profile: the message and two of its fields
 _NO_SERIALS = (0, 0xFFFFFFFF)
 _UNIT_WORD = r"(?:serial|unit|device|sensor|logger)[ _-]?(?:number|no|nr|id|name)?|serial"
-_CSV_REMARK = re.compile(rf"^[#\s\"']*({_UNIT_WORD})\s*[:=,;\t]\s*(.+)$", re.I | re.M)
+_CSV_REMARK = re.compile(rf"^[#\s\"']*({_UNIT_WORD})\s*(?:[:=]\s*(.+)|[,;\t]\s*([^,;\t]+))$", re.I)
 
 
 class UnitName(NamedTuple):
@@ -70,7 +70,7 @@ def _tcx_unit(data: bytes) -> UnitName:
     found = re.search(rb"<Creator\b.{0,2000}?</Creator>", data, re.S)
     if found is None:
         return UnitName()
-    serial = re.search(rb"<UnitId>\s*([1-9]\d*)\s*</UnitId>", found[0])
+    serial = re.search(rb"<UnitId>\s*(0*[1-9]\d*)\s*</UnitId>", found[0])
     name = re.search(rb"<Name>([^<]*)</Name>", found[0])
     return UnitName(
         _plain(serial[1]) if serial and int(serial[1]) not in _NO_SERIALS else None,
@@ -84,14 +84,17 @@ def _csv_unit(data: bytes) -> UnitName:
     said: dict[str, str | None] = {}
     for line in lines[:60]:
         if found := _CSV_REMARK.match(line):
-            said.setdefault(_kind_of_word(found[1]), _plain(found[2].strip("\"' ,;").encode()))
+            said.setdefault(
+                _kind_of_word(found[1]), _plain((found[2] or found[3]).strip("\"' ,;").encode())
+            )
             continue
         delimiter = max("\t;,", key=line.count)
         heads = [cell.strip("\"' ").casefold() for cell in line.split(delimiter)]
         if len(heads) < 3:
             continue
         at = lines.index(line)
-        rows = [one.split(delimiter) for one in lines[at + 1 : -1]]
+        end = -1 if len(data) > _HEAD_BYTES else None  # the last line may be cut off
+        rows = [one.split(delimiter) for one in lines[at + 1 : end]]
         for column, head in enumerate(heads):
             if not re.fullmatch(_UNIT_WORD, head, re.I):
                 continue

@@ -127,6 +127,14 @@ def describe_file(folder: Path, file: str) -> DeviceFile:
     """One file of the folder, read as it will be measured; never raises for what is in it."""
     path = folder / file
     try:
+        return _describe_file(path, file)
+    except Exception as err:
+        why = f"cannot be read, by a defect of batontrace ({type(err).__name__}: {err})"
+        return DeviceFile(file, "unread", why=f"{why}; please report it")
+
+
+def _describe_file(path: Path, file: str) -> DeviceFile:
+    try:
         unit = unit_of_file(path)
     except InputError:
         unit = UnitName()

@@ -78,104 +78,97 @@ def take_look(
 
     `at_once` takes every file that is there for whole. Raises nothing but what ends the program.
     """
-    folder = settings.session.parent
-    now = look_at(folder, before.others)
+    began = time.monotonic()
+    now = look_at(settings.session.parent, before.others)
     whole = {p: s for p, s in now.items() if s.opens} if at_once else settled(before.last, now)
     state = replace(before, last=now)
-    if not _has_work(state, whole, now):
+    if not _has_work(before, whole, now):
         return state, LookResult()
-    began = time.monotonic()
+    state, result = replace(state, measured=whole, again_at_s=None), LookResult()
+    problems: frozenset[str] = frozenset()
     try:
-        return _measure(state, whole, settings, readings, began)
+        session, state, result = _prepare(before, state, settings)
+        state, result, problems = _measure(session, state, result, settings, readings)
     except BatontraceError as err:
-        again = isinstance(err, OutputError) and not isinstance(err, FewerInputsError)
-        return _after_problem(state, whole, str(err), again, began)
+        problems = frozenset({str(err)})
+        if isinstance(err, OutputError) and not isinstance(err, FewerInputsError):
+            state = replace(state, again_at_s=time.monotonic() + _AGAIN_AFTER_S)
     except Exception as err:
         words = f"a defect of batontrace, please report it: {type(err).__name__}: {err}"
-        return _after_problem(state, whole, words, False, began)
-
-
-def _has_work(state: WatchState, whole: Look, now: Look) -> bool:
-    """Whether something whole is otherwise than when it was measured. A file that was measured and
-    is being written anew is waited for."""
-    if state.again_at_s is not None and time.monotonic() >= state.again_at_s:
-        return True
-    if state.measured is None:
-        return bool(whole)
-    if any(path in now and path not in whole for path in state.measured):
-        return False
-    return dict(whole) != dict(state.measured)
-
-
-def _after_problem(
-    state: WatchState, whole: Look, words: str, again: bool, began: float
-) -> tuple[WatchState, LookResult]:
-    problems = frozenset({words})
-    return replace(
-        state,
-        measured=dict(whole),
-        problems=problems,
-        again_at_s=time.monotonic() + _AGAIN_AFTER_S if again else None,
-    ), LookResult(
-        problems=tuple(sorted(problems - state.problems)), took_s=time.monotonic() - began
+        problems = frozenset({words})
+    return replace(state, problems=problems), replace(
+        result,
+        problems=tuple(sorted(problems - before.problems)),
+        mended=bool(before.problems - problems),
+        took_s=time.monotonic() - began,
     )
 
 
-def _measure(
-    state: WatchState, whole: Look, settings: WatchSettings, readings: Readings, began: float
-) -> tuple[WatchState, LookResult]:
+def _has_work(before: WatchState, whole: Look, now: Look) -> bool:
+    """Whether something whole is otherwise than when it was measured. A file that was measured and
+    is being written anew is waited for, and one that is gone may be back at the next look."""
+    if before.again_at_s is not None and time.monotonic() >= before.again_at_s:
+        return True
+    if before.measured is None:
+        return bool(whole)
+    if any((path in now or path in before.last) and path not in whole for path in before.measured):
+        return False
+    return dict(whole) != dict(before.measured)
+
+
+def _prepare(
+    before: WatchState, state: WatchState, settings: WatchSettings
+) -> tuple[Session, WatchState, LookResult]:
+    """The session with the recordings that are whole; what has arrived is added to it first."""
+    whole = dict(state.measured or {})
     session = read_session(settings.session, may_lack_recordings=True)
-    found = add_strangers(session, whole, _known_strangers(state, whole, session))
-    whole = dict(whole)
+    found = add_strangers(session, whole, _known_strangers(before, whole, session))
     if found.added:
         session = read_session(settings.session)
-        renewed = look_at(session.path.parent, (session.path,))
-        whole |= {p: s for p, s in renewed.items() if p == session.path}
     others = _named_files(session)
-    elsewhere = [path for path in others if path not in state.last]
-    whole |= {p: s for p, s in look_at(session.path.parent, others).items() if p in elsewhere}
+    # What this look wrote itself, and files that lie elsewhere and are named for the first time.
+    unseen = {path for path in others if path not in state.last}
+    unseen |= {session.path} if found.added else set()
+    renewed = look_at(session.path.parent, (*others, session.path))
+    whole |= {path: stamp for path, stamp in renewed.items() if path in unseen}
     ready = tuple(spec for spec in session.recordings if spec.path in whole)
-    waiting = tuple(spec.file for spec in session.recordings if spec not in ready)
     state = replace(
         state,
         last={**state.last, **whole},
         measured=whole,
         others=others,
-        strangers={**state.strangers, **found.unknown},
-        again_at_s=None,
+        strangers={**before.strangers, **found.unknown},
     )
-    result = LookResult(
-        added=found.added,
-        unknown=found.unknown,
-        waiting=waiting,
-        mended=bool(state.problems),
-    )
-    if not ready:
-        return replace(state, problems=frozenset()), result
+    waiting = tuple(spec.file for spec in session.recordings if spec not in ready)
+    result = LookResult(added=found.added, unknown=found.unknown, waiting=waiting)
+    return replace(session, recordings=ready), state, result
+
+
+def _measure(
+    session: Session,
+    state: WatchState,
+    result: LookResult,
+    settings: WatchSettings,
+    readings: Readings,
+) -> tuple[WatchState, LookResult, frozenset[str]]:
+    """The session measured, decided and told; and what stands in the way of more."""
+    if not session.recordings:
+        return state, result, frozenset()
     settings.tell(session.id)
     measured = process.make_session_tables(
-        settings.session,
-        settings.out,
-        session=replace(session, recordings=ready),
-        read_recording=readings,
+        settings.session, settings.out, session=session, read_recording=readings
     )
     readings.forget_others()
     problems = frozenset(measured.left_out)
     rows = measured.tables["exchanges"].to_pylist()
-    if rows:
-        problems |= _decide(session, settings, rows)
-    told, zone, page = _tell(session.id, settings.out) if rows else ((), "", None)
+    result = replace(result, is_measured=True)
+    if not rows:
+        return state, result, problems
+    problems |= _decide(session, settings, rows)
+    told, zone, page = _tell(session.id, settings.out)
     news = tuple(one for one in told if one.is_news_after(_told_before(one, state.told)))
-    return replace(state, problems=problems, told=told), replace(
-        result,
-        news=news,
-        zone="" if state.told else zone,
-        page=page,
-        problems=tuple(sorted(problems - state.problems)),
-        mended=bool(state.problems - problems),
-        is_measured=True,
-        took_s=time.monotonic() - began,
-    )
+    result = replace(result, news=news, zone="" if state.told else zone, page=page)
+    return replace(state, told=told), result, problems
 
 
 def _known_strangers(state: WatchState, whole: Look, session: Session) -> Sequence[str]:
