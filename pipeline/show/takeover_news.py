@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.base.relays import is_blind
-from pipeline.base.words import chance_in_words, in_feet_words, move_in_words, takeover_in_words
+from pipeline.base.words import chance_in_words, in_feet_words, takeover_in_words
 from pipeline.language.numbers import number
 from pipeline.language.phrases import phrase, reworded
 from pipeline.show.markup import half_widths, plain_text, shorten
@@ -84,10 +84,13 @@ def _head(one: Scene) -> str:
 def _happened(one: Scene) -> list[str]:
     """Outcome, cost, faults, and the cause that cost most, in the order of their worth."""
     outcome, *faults = takeover_in_words(one.row["outcome"], one.row["faults"], one.zone_doubt)
-    first = reworded(outcome)
-    if one.pass_place is not None:
-        first = phrase("{outcome} at {place_m:.1f} m", outcome=first, place_m=one.pass_place.value)
-    parts = [first]
+    if one.pass_place is None:
+        parts = [reworded(outcome)]
+    elif outcome == "passed":
+        parts = [phrase("passed at {place_m:.1f} m", place_m=one.pass_place.value)]
+    else:
+        place = phrase("the pass at {place_m:.1f} m", place_m=one.pass_place.value)
+        parts = [reworded(outcome), place]
     if one.lost is not None:
         parts.append(reworded(cost_words(one.lost)).replace("\u00a0", " "))
     parts += map(reworded, faults)
@@ -147,15 +150,11 @@ def _tape_words(advised: LakeRow, foot_m: float | None, used_m: float | None) ->
         metres = number(advised["mark_m"], 2)
         if used_m is None:
             return phrase("Lay the tape at {feet} feet ({metres} m)", feet=feet, metres=metres)
-        move = move_in_words(by_m / foot_m)
-        if not move:
+        by_feet = round(2.0 * abs(by_m) / foot_m) / 2.0
+        if not by_feet:
             return phrase("Leave the tape at {feet} feet ({metres} m)", feet=feet, metres=metres)
-        return phrase(
-            "Tape {move}: to {feet} feet ({metres} m), from {used}",
-            move=reworded(move),
-            feet=feet,
-            metres=metres,
-            used=in_feet_words(used_m / foot_m),
+        return _moved_feet_words(by_m > 0, by_feet).format(
+            by=in_feet_words(by_feet), feet=feet, metres=metres, used=in_feet_words(used_m / foot_m)
         )
     if used_m is None:
         return phrase("Lay the tape at {metres:.2f} m", metres=advised["mark_m"])
@@ -165,3 +164,15 @@ def _tape_words(advised: LakeRow, foot_m: float | None, used_m: float | None) ->
     if by_m > 0:
         return phrase("Tape {by:.2f} m farther: to {metres:.2f} m, from {used:.2f}", **values)
     return phrase("Tape {by:.2f} m nearer: to {metres:.2f} m, from {used:.2f}", **values)
+
+
+def _moved_feet_words(farther: bool, by_feet: float) -> str:
+    """How the tape moves in foot-lengths, with places for the values."""
+    places = {name: "{" + name + "}" for name in ("by", "feet", "metres", "used")}
+    if by_feet <= 1.0 and farther:
+        return phrase("Tape {by} foot farther: to {feet} feet ({metres} m), from {used}", **places)
+    if by_feet <= 1.0:
+        return phrase("Tape {by} foot nearer: to {feet} feet ({metres} m), from {used}", **places)
+    if farther:
+        return phrase("Tape {by} feet farther: to {feet} feet ({metres} m), from {used}", **places)
+    return phrase("Tape {by} feet nearer: to {feet} feet ({metres} m), from {used}", **places)
