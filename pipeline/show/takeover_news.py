@@ -15,7 +15,7 @@ from pipeline.language.phrases import phrase, reworded
 from pipeline.show.markup import half_widths, plain_text, shorten
 from pipeline.show.page.pair_part import PairDecisions
 from pipeline.show.scenes import LakeRow, Scene
-from pipeline.show.wording import clock_words, cost_words, foot_length_m
+from pipeline.show.wording import clock_words, cost_words, foot_length_m, is_loss
 
 LINE_WIDTH = 80
 _NAME_WIDTH = 14
@@ -95,8 +95,8 @@ def _happened(one: Scene) -> list[str]:
         parts.append(reworded(cost_words(one.lost)).replace("\u00a0", " "))
     parts += map(reworded, faults)
     main = None if one.verdict is None else one.verdict["main_cause"]
-    if main is not None and (told := _main_cause_words().get(main)):
-        parts.append(told)
+    if main is not None and is_loss(one.lost):
+        parts.append(_main_cause_words()[main])
     if one.left_out is not None:
         parts.append(reworded(one.left_out))
     return parts
