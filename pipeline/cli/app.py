@@ -93,6 +93,9 @@ def batontrace(
     hands them to a spreadsheet. Causes says what each takeover lost, and race tells a race leg by
     leg. Validate says how far to believe it all, where somebody filmed or timed. Forget takes a
     runner or a session out of the tables again.
+
+    At the track: new makes a session from a folder of device files, sheet its practice sheet for a
+    telephone, and watch tells each takeover in two lines as the files arrive.
     """
 
 

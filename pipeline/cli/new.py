@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import asdict
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -99,6 +101,7 @@ def run_new(
         terminal.say(phrase("Was there already and stays as it is: {path}", path=str(path)))
     _print_next(made)
     terminal.say(reworded(CAUTION))
+    terminal.give(_values(made, made_files, kept))
 
 
 def machine_time_zone() -> str | None:
@@ -216,6 +219,35 @@ def _file_row(one: NewFile, made: NewSession) -> tuple[str, ...]:
         "-" if lane is None else str(lane),
         ",".join(map(str, zones)) or "-",
     )
+
+
+def _values(made: NewSession, written: Sequence[Path], kept: Sequence[Path]) -> dict[str, object]:
+    return {
+        "session": made.id,
+        "date": made.day,
+        "time_zone": made.time_zone,
+        "venue": made.venue,
+        "event": made.lane.event,
+        "lane": made.lane.lane,
+        "runners": made.runners,
+        "files": [
+            {
+                "file": one.found.file,
+                "kind": one.found.kind,
+                "runner": one.runner,
+                "worn": one.worn,
+                "clock": one.found.clock,
+                "serial": one.found.unit.serial,
+                "unit": one.found.unit.name,
+                "streams": [asdict(stream) for stream in one.found.streams],
+                "remark": one.found.why or None,
+            }
+            for one in made.files
+        ],
+        "remarks": made.remarks,
+        "written": written,
+        "kept": kept,
+    }
 
 
 def _print_next(made: NewSession) -> None:

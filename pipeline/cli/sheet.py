@@ -40,13 +40,14 @@ def run_sheet(
     page = to or path.with_name("sheet.html")
     if page.suffix.casefold() not in (".html", ".htm"):
         raise UsageError("--to", f'"{page}"', "a name that ends in .html")
-    terminal.say(phrase("Written: {path}", path=str(write_sheet_page(path, page))))
+    terminal.say(phrase("Written: {path}", path=write_sheet_page(path, page)))
     terminal.say(
         phrase(
             "Send it to the telephone, open it there in the browser, and bring back the sheet that "
             "it saves."
         )
     )
+    terminal.give({"page": page})
 
 
 def write_sheet_page(session: Path, to: Path) -> Path:

@@ -77,12 +77,11 @@ def run_watch(
     state, readings = WatchState(), Readings()
     terminal.say(reworded(CAUTION))
     if not once:
-        terminal.say(
-            phrase("Watching {folder}; Ctrl-C ends it.", folder=str(path.parent)), sys.stderr
-        )
+        terminal.say(phrase("Watching {folder}; Ctrl-C ends it.", folder=path.parent))
+        sys.stdout.flush()
     while True:
         state, result = take_look(state, settings, readings, at_once=once)
-        print_look(result)
+        _print_look(result)
         sys.stdout.flush()
         if once:
             if result.problems and not result.is_measured:
@@ -107,7 +106,7 @@ def _tell_begin(session: str) -> None:
         terminal.say(phrase("measuring {session} ...", session=session), sys.stderr)
 
 
-def print_look(result: LookResult) -> None:
+def _print_look(result: LookResult) -> None:
     """Print what one look found; nothing where nothing is new."""
     for file, runner in result.added.items():
         terminal.say(
@@ -132,18 +131,38 @@ def print_look(result: LookResult) -> None:
     for one in result.news:
         terminal.say(one.happened)
         terminal.say(one.change)
+    if result.is_measured or result.added or result.unknown or result.problems:
+        terminal.give(
+            {
+                "takeovers": [
+                    {
+                        "exchange": one.exchange,
+                        "incoming": one.key[0],
+                        "outgoing": one.key[1],
+                        "lost_s": one.lost_s,
+                        "happened": one.happened,
+                        "change": one.change,
+                    }
+                    for one in result.news
+                ],
+                "added": result.added,
+                "unknown": result.unknown,
+                "waiting": result.waiting,
+                "problems": result.problems,
+                "page": result.page,
+            }
+        )
     if not result.is_measured:
         return
     if result.waiting:
-        terminal.say(phrase("Still to come: {files}", files=", ".join(result.waiting)), sys.stderr)
+        terminal.say(phrase("Still to come: {files}", files=", ".join(result.waiting)))
     terminal.say(
         phrase_count(
-            "{time}: {count} takeover is new, measured in {took_s:.0f} s; page: {page}",
-            "{time}: {count} takeovers are new, measured in {took_s:.0f} s; page: {page}",
+            "{count} takeover is new at {time}, measured in {took_s:.0f} s; page: {page}",
+            "{count} takeovers are new at {time}, measured in {took_s:.0f} s; page: {page}",
             len(result.news),
             time=f"{datetime.now():%H:%M:%S}",
             took_s=result.took_s,
-            page=str(result.page or "-"),
-        ),
-        sys.stderr,
+            page=result.page or "-",
+        )
     )

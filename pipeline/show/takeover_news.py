@@ -31,6 +31,7 @@ class TakeoverNews:
     key: tuple[str, str, float]  # incoming, outgoing, seconds of the entry
     facts: tuple[object, ...]  # where these are others, it is told again
     lost_s: float | None
+    exchange: int
 
     def is_news_after(self, before: TakeoverNews | None, least_s: float = 0.05) -> bool:
         """Whether it is told, when it was told so before: other facts, or another cost by
@@ -51,6 +52,7 @@ def takeover_news(one: Scene, known: PairDecisions | None) -> TakeoverNews:
         key=(*one.pair, one.when.timestamp()),
         facts=(row["rep"], row["zone"], row["mark_m"], row["outcome"], tuple(row["faults"])),
         lost_s=None if one.lost is None else one.lost.value,
+        exchange=row["exchange"],
     )
 
 

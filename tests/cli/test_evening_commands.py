@@ -105,7 +105,7 @@ def test_a_file_arrives_and_each_takeover_is_told_in_two_lines(evening, tmp_path
 
     monkeypatch.setattr(watch.time, "sleep", pause)
     out = tmp_path / "out"
-    code, said, complained = run("watch", evening, "--out", out)
+    code, said, _ = run("watch", evening, "--out", out)
     assert code == season.INTERRUPTED
     assert "teal/7.csv is teal's: added to session.toml" in said
     before, after = said.split("teal/7.csv is teal's")
@@ -116,7 +116,7 @@ def test_a_file_arrives_and_each_takeover_is_told_in_two_lines(evening, tmp_path
     assert all(re.search(r" \S+ to \S+: ", line) for line in lines[0::2])
     assert all(line.startswith("  ") for line in lines[1::2])
     assert all(len(line) <= 80 for line in lines)
-    assert len(re.findall(" new, measured in", complained)) == 2
+    assert len(re.findall("new at .*measured in", said)) == 2
     (page,) = (out / "report").glob("session-*.html")
     assert "Where the tape goes" in page.read_text("utf-8")
 
@@ -144,9 +144,10 @@ def test_ctrl_c_ends_it(tmp_path):
     run("new", tmp_path / "tuesday", "--team", "robin,wren")
     words = [sys.executable, "-m", "pipeline.cli", "watch", str(tmp_path / "tuesday")]
     words += ["--out", str(tmp_path / "out"), "--every", "0.2"]
-    with subprocess.Popen(words, stderr=subprocess.PIPE, env=ENV, cwd=ROOT, text=True) as process:
+    with subprocess.Popen(words, stdout=subprocess.PIPE, env=ENV, cwd=ROOT, text=True) as process:
         try:
-            assert "Watching" in process.stderr.readline()
+            while "Watching" not in process.stdout.readline():
+                assert process.poll() is None
             process.send_signal(signal.SIGINT)
             assert process.wait(60) == season.INTERRUPTED
         finally:
