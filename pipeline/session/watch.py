@@ -94,14 +94,19 @@ def take_look(
         if isinstance(err, OutputError) and not isinstance(err, FewerInputsError):
             state = replace(state, again_at_s=time.monotonic() + _AGAIN_AFTER_S)
     except Exception as err:
-        words = f"a defect of batontrace, please report it: {type(err).__name__}: {err}"
-        problems = frozenset({words})
+        problems = frozenset({_problem_in_words(err)})
     return replace(state, problems=problems), replace(
         result,
         problems=tuple(sorted(problems - before.problems)),
         mended=bool(before.problems - problems),
         took_s=time.monotonic() - began,
     )
+
+
+def _problem_in_words(error: Exception) -> str:
+    if isinstance(error, BatontraceError):
+        return str(error)
+    return f"a defect of batontrace, please report it: {type(error).__name__}: {error}"
 
 
 def _has_work(before: WatchState, whole: Look, now: Look) -> bool:
@@ -165,7 +170,12 @@ def _measure(
     if not rows:
         return state, result, problems
     problems |= _decide(session, settings, rows)
-    told, zone, page = _tell(session.id, settings.out)
+    told, zone = _tell(session.id, settings.out)
+    page: Path | str | None = None
+    try:
+        page = publish.write_page(settings.out, session=session.id).path
+    except Exception as err:  # the takeovers are told all the same
+        problems |= {_problem_in_words(err)}
     news = tuple(one for one in told if one.is_news_after(_told_before(one, state.told)))
     result = replace(result, news=news, zone="" if state.told else zone, page=page)
     return replace(state, told=told), result, problems
@@ -217,16 +227,15 @@ def _decide(
     return frozenset({problem})
 
 
-def _tell(session: str, out: Path) -> tuple[tuple[TakeoverNews, ...], str, Path | str]:
-    """Each takeover of the session in two lines, in the order of time; whose clocks its times are;
-    and the page written."""
+def _tell(session: str, out: Path) -> tuple[tuple[TakeoverNews, ...], str]:
+    """Each takeover of the session in two lines, in the order of time, and whose clocks its times
+    are."""
     found = lake.read_lake(out, session)
     several = scenes.order_by_time(scenes.read_scenes(found.exchanges, found.curves))
     known, _ = page_tables.read_pair_decisions(out, several)
     several, _ = page_tables.with_verdicts(found, several)
     told = tuple(takeover_news(one, known.get((*one.pair, one.row["event"]))) for one in several)
-    zone = zone_words(one.clock for one in several)
-    return told, zone, publish.write_page(out, session=session).path
+    return told, zone_words(one.clock for one in several)
 
 
 def _told_before(one: TakeoverNews, told: Sequence[TakeoverNews]) -> TakeoverNews | None:

@@ -59,11 +59,12 @@ def takeover_news(one: Scene, known: PairDecisions | None) -> TakeoverNews:
 def _fitted(head: str, parts: Sequence[str], between: str) -> str:
     """The parts that fit into a line behind its head."""
     line = head
-    for index, part in enumerate(parts):
-        longer = line + (between if index else "") + part
-        if half_widths(longer) > LINE_WIDTH:
-            return line if index else shorten(longer, LINE_WIDTH)
-        line = longer
+    for part in parts:
+        longer = line + (between if line != head else "") + part
+        if half_widths(longer) <= LINE_WIDTH:
+            line = longer
+        elif line == head:
+            line = shorten(longer, LINE_WIDTH)
     return line
 
 
@@ -85,16 +86,16 @@ def _head(one: Scene) -> str:
 
 def _happened(one: Scene) -> list[str]:
     """Outcome, cost, faults, and the cause that cost most, in the order of their worth."""
-    outcome, *faults = takeover_in_words(one.row["outcome"], one.row["faults"], one.zone_doubt)
-    if one.pass_place is None:
-        parts = [reworded(outcome)]
-    elif outcome == "passed":
+    faults, doubt = one.row["faults"], one.zone_doubt
+    outcome, *said = takeover_in_words(one.row["outcome"], faults, doubt)
+    if doubt is not None and doubt in said:
+        parts = [reworded(doubt)]
+    elif one.pass_place is not None and outcome == "passed":
         parts = [phrase("passed at {place_m:.1f} m", place_m=one.pass_place.value)]
     else:
-        place = phrase("the pass at {place_m:.1f} m", place_m=one.pass_place.value)
-        parts = [reworded(outcome), place]
+        parts = [reworded(outcome)]
     if one.lost is not None:
-        parts.append(reworded(cost_words(one.lost)).replace("\u00a0", " "))
+        parts.append(cost_words(one.lost).replace("\u00a0", " "))
     parts += map(reworded, faults)
     main = None if one.verdict is None else one.verdict["main_cause"]
     if main is not None and is_loss(one.lost):
@@ -130,7 +131,7 @@ def _change(one: Scene, known: PairDecisions | None) -> list[str]:
     else:
         words = _go_words(advised, foot_m)
     chance = reworded(chance_in_words(advised["p_in_zone"]))
-    return [words, phrase("{chance} then pass in the zone", chance=chance)]
+    return [words, phrase("{chance} in the zone", chance=chance)]
 
 
 def _go_words(advised: LakeRow, foot_m: float | None) -> str:
