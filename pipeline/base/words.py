@@ -14,6 +14,9 @@ from pipeline.base.defaults import RISKY
 # published limit.
 FEW_REPS = 6
 
+# A mark without its unit: more than this is counted in foot-lengths, not in metres.
+MARK_FROM_FEET = 12.0
+
 CAUTION = (
     "Takeovers are run at full speed: warm up, build the speed up in steps, keep the lanes clear, "
     "stop on pain. The coach, the competition's rules and local codes decide."

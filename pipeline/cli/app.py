@@ -21,13 +21,16 @@ from pipeline.cli import (
     decide,
     export,
     forget,
+    new,
     note,
     race,
     season,
     session,
+    sheet,
     show,
     terminal,
     validate,
+    watch,
 )
 from pipeline.cli.help_text import Command, Commands
 from pipeline.cli.options import (
@@ -90,14 +93,20 @@ def batontrace(
     hands them to a spreadsheet. Causes says what each takeover lost, and race tells a race leg by
     leg. Validate says how far to believe it all, where somebody filmed or timed. Forget takes a
     runner or a session out of the tables again.
+
+    At the track: new makes a session from a folder of device files, sheet its practice sheet for a
+    telephone, and watch tells each takeover in two lines as the files arrive.
     """
 
 
+app.command("new", cls=Command, epilog=new.NEW_EXAMPLE)(new.run_new)
 app.command("template", cls=Command, epilog=session.TEMPLATE_EXAMPLE)(session.run_template)
 app.command("venue", cls=Command, epilog=session.VENUE_EXAMPLE)(session.run_venue)
 app.command("check", cls=Command, epilog=session.CHECK_EXAMPLE)(session.run_check)
 app.command("process", cls=Command, epilog=session.PROCESS_EXAMPLE)(session.run_process)
 app.command("note", cls=Command, epilog=note.NOTE_EXAMPLE)(note.run_note)
+app.command("sheet", cls=Command, epilog=sheet.SHEET_EXAMPLE)(sheet.run_sheet)
+app.command("watch", cls=Command, epilog=watch.WATCH_EXAMPLE)(watch.run_watch)
 app.command("season", cls=Command, epilog=season.SEASON_EXAMPLE)(season.run_season)
 app.command("marks", cls=Command, epilog=decide.MARKS_EXAMPLE)(decide.run_marks)
 app.command("order", cls=Command, epilog=decide.ORDER_EXAMPLE)(decide.run_order)

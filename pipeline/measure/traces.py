@@ -26,6 +26,7 @@ OUTLIERS_HZ = 4.0  # from this rate on, lone outliers are filtered out
 ARM_MOTION_SD_S = (
     0.15  # an arm starts up to 0.4 s after its trunk: ties by its motion are no better
 )
+SAME_DAY_S = 0.5 * DAY_S  # recordings farther apart are of different days
 DAYS_OFF_S = 1.5 * DAY_S  # from the date's noon in UTC, with every time zone allowed for
 
 
@@ -109,8 +110,10 @@ def choose_units(
 ) -> tuple[dict[str, Trace], dict[str, tuple[Imu, float]], list[str]]:
     """For each runner the satellite unit that serves best, and a trunk-worn accelerometer.
 
-    Gives traces by runner, accelerometers by runner with their clock's standard error [s], and
-    remarks on runners without fixes and on units that contradict each other.
+    Where that unit wrote several files, one after the other, or another took over from it, the
+    recordings are joined. Gives traces by runner, accelerometers by runner with their clock's
+    standard error [s], and remarks on runners without fixes and on units that contradict each
+    other.
     """
     traces: dict[str, Trace] = {}
     imus: dict[str, tuple[Imu, float]] = {}
@@ -127,11 +130,7 @@ def choose_units(
             if timed.imu is not None and len(timed.imu.t_s) and "wrist" not in timed.spec.worn
         ]
         if trunk:
-            best = max(trunk, key=lambda timed: len(timed.imu.t_s) if timed.imu else 0)
-            if best.imu is not None:
-                clock = best.imu_clock
-                sd = clock.sd_s if clock is not None and clock.sd_s is not None else 0.0
-                imus[runner] = (best.imu, sd)
+            imus[runner] = _joined_imu(trunk)
     return traces, imus, [*remarks, *_remark_copies(recordings)]
 
 
@@ -190,6 +189,7 @@ def _choose_trace(
         seen.sort(key=lambda unit: -_usefulness(unit[0], unit[1], axes))
     trace, used = seen[0]
     remarks = []
+    parts = [trace]
     for other, timed in seen[1:]:
         apart = _median_distance_m(trace, other)
         if apart is not None and apart > DISAGREE_M:
@@ -197,7 +197,56 @@ def _choose_trace(
                 f"{runner}: {timed.spec.file} and {used.spec.file} disagree by "
                 f"{apart:.0f} m (median); {used.spec.file} was used"
             )
-    return trace, remarks
+        on_same_place = ("wrist" in timed.spec.worn) == ("wrist" in used.spec.worn)
+        if on_same_place and _comes_beside(other.t_s, [part.t_s for part in parts]):
+            parts.append(other)
+    return _joined_trace(parts), remarks
+
+
+def _comes_beside(t_s: Floats, others: Sequence[Floats]) -> bool:
+    """Whether a recording was made before or after each of the others on the same day, [s]."""
+    return all(0.0 < max(t_s[0] - other[-1], other[0] - t_s[-1]) < SAME_DAY_S for other in others)
+
+
+def _joined_trace(parts: Sequence[Trace]) -> Trace:
+    """Recordings of different times as one; its rate is the lowest."""
+    if len(parts) == 1:
+        return parts[0]
+    ordered = sorted(parts, key=lambda part: float(part.t_s[0]))
+
+    def joined(name: str) -> Floats:
+        return np.concatenate([getattr(part, name) for part in ordered])
+
+    return Trace(
+        parts[0].runner,
+        joined("t_s"),
+        joined("latitude_deg"),
+        joined("longitude_deg"),
+        joined("speed_mps"),
+        joined("pace_mps"),
+        min(part.rate_hz for part in parts),
+    )
+
+
+def _joined_imu(trunk: Sequence[TimedRecording]) -> tuple[Imu, float]:
+    """The longest accelerometer recording, with those made before and after it; and the standard
+    error of the worst of their clocks [s]. Each of `trunk` has one."""
+    parts: list[tuple[Imu, float]] = []
+    for timed in sorted(trunk, key=lambda one: -len(one.imu.t_s) if one.imu else 0):
+        clock = timed.imu_clock
+        sd = clock.sd_s if clock is not None and clock.sd_s is not None else 0.0
+        if timed.imu is not None and _comes_beside(timed.imu.t_s, [i.t_s for i, _ in parts]):
+            parts.append((timed.imu, sd))
+    if len(parts) == 1:
+        return parts[0]
+    ordered = [imu for imu, _ in sorted(parts, key=lambda part: float(part[0].t_s[0]))]
+    joined = Imu(
+        np.concatenate([imu.t_s for imu in ordered]),
+        np.concatenate([imu.acc_mps2 for imu in ordered]),
+        np.empty((0, 3)),
+        ordered[0].basis,
+    )
+    return joined, max(sd for _, sd in parts)
 
 
 def _remark_copies(recordings: Sequence[TimedRecording]) -> list[str]:

@@ -26,6 +26,7 @@ from typing import NamedTuple, cast
 
 from pipeline.base.asking import either, nearest, one_of
 from pipeline.base.values import Drill, Race, Runner
+from pipeline.base.words import MARK_FROM_FEET
 from pipeline.errors import UsageError
 from pipeline.read.practice.dates import moment_of_cell
 from pipeline.read.practice.race_cells import race_named, race_of_row
@@ -39,7 +40,6 @@ from pipeline.read.practice.time_zones import zone_named
 from pipeline.read.practice.word_cells import WORD_CELLS, meaning_of_word, plain_words
 
 MOST_CHARACTERS = 1000  # of a call-out
-_MARK_FROM_FEET = 12.0  # a mark without its unit: more than this is counted in foot-lengths
 _START_FROM_M = 5.0  # a start without its runner: from here on it is the incoming runner's
 _ALIKE_NAME, _ALIKE_RUNNER = 0.75, 0.6  # words like these are asked back
 _MOST_ID_WORDS = 3  # of a runner's id
@@ -87,7 +87,7 @@ class SheetSetting:
     """What a session says around its practice sheet, by which call-outs are understood.
 
     `zones` are the venue's (lane, zone), empty where there is no venue yet. Times are local to
-    `time_zone`, UTC where that is None.
+    `time_zone`, UTC where that is None. `session` is its id, `lane` that of rows that name none.
     """
 
     path: Path
@@ -96,6 +96,9 @@ class SheetSetting:
     date: dt.date
     time_zone: str | None = None
     races: tuple[Race, ...] = ()
+    session: str = ""
+    event: str = ""
+    lane: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -365,7 +368,7 @@ def _number_of_name(
     if unit not in columns:
         if unit:
             raise _misheard(text, f"{name} in {unit}", f"{name} in {either(filter(None, columns))}")
-        unit, guessed = "feet" if float(value) > _MARK_FROM_FEET else "m", True
+        unit, guessed = "feet" if float(value) > MARK_FROM_FEET else "m", True
     column = columns[unit]
     _check_number(text, column, value)
     return _Meaning(used, {column: value}, guessed)

@@ -90,10 +90,7 @@ def check_session(path: Path, *, progress: Progress | None = None) -> Report:
             unreadable.append(str(err))
             continue
         remarks += [f"{spec.file}: {remark}" for remark in recording.remarks]
-        if recording.fixes is not None:
-            streams.append(_fixes_stream(spec, recording, recording.fixes))
-        if recording.imu is not None:
-            streams.append(_imu_stream(spec, recording, recording.imu))
+        streams += streams_of_recording(spec, recording)
     remarks += [remark for axis in axes for remark in axis.remarks]
     missing = list_missing(session, streams)
     return Report(
@@ -114,6 +111,16 @@ def list_missing(session: Session, streams: Sequence[Stream]) -> list[str]:
 
 
 # --- streams ---------------------------------------------------------------------------
+
+
+def streams_of_recording(spec: RecordingSpec, recording: Recording) -> list[Stream]:
+    """What each sensor of a recording holds."""
+    streams = []
+    if recording.fixes is not None:
+        streams.append(_fixes_stream(spec, recording, recording.fixes))
+    if recording.imu is not None:
+        streams.append(_imu_stream(spec, recording, recording.imu))
+    return streams
 
 
 def _fixes_stream(spec: RecordingSpec, recording: Recording, fixes: Fixes) -> Stream:

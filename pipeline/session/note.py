@@ -45,7 +45,17 @@ def read_setting(path: Path) -> SheetSetting:
         zones = frozenset((one.lane, one.zone) for one in lines if one.zone is not None)
     except VenueError:
         pass  # `check` says so; what is called out is stored all the same
-    return SheetSetting(head["reps"], tuple(runners), zones, head["date"], head["time_zone"], races)
+    return SheetSetting(
+        path=head["reps"],
+        runners=tuple(runners),
+        zones=zones,
+        date=head["date"],
+        time_zone=head["time_zone"],
+        races=races,
+        session=head["id"],
+        event=head["event"],
+        lane=head["lane"],
+    )
 
 
 def store_call_outs(

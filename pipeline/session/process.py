@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
@@ -58,6 +58,7 @@ from pipeline.tables import provenance, writing
 from pipeline.tables.places import Folder, Place
 
 T = TypeVar("T")
+ReadRecording = Callable[[Path, Mapping[str, Mapping[str, str]] | None, str], Recording]  # `read`
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,6 +80,8 @@ def make_session_tables(
     source: str | None = None,
     anyway: bool = False,
     target: Place | None = None,
+    session: Session | None = None,
+    read_recording: ReadRecording | None = None,
 ) -> MeasuredSession:
     """Read a session, measure its takeovers and write its tables into `out`.
 
@@ -86,32 +89,38 @@ def make_session_tables(
     `provenance_of_files`); the command is by default the one that runs. `progress` hears what is
     being done, how many are done and how many there are. Tables that are there and rest on more
     inputs are kept, with a FewerInputsError, unless `anyway` is true; they lie in `target` where
-    `out` is only on the way there. Raises BatontraceError where nothing can be measured or written.
+    `out` is only on the way there. A `session` that was read already, perhaps with some of its
+    recordings only, takes the place of the one at `path`, and `read_recording` that of `read`.
+    Raises BatontraceError where nothing can be measured or written.
     """
     # Matrices here are small. To wake threads for them costs six times what they cost
     # themselves, so the linear algebra stays in this thread.
     with threadpool_limits(1, "blas"):
-        return _run_stages(path, out, progress, command, source, anyway, target)
+        read_from = session or read_session(path)
+        return _run_stages(
+            read_from, out, progress, command, source, anyway, target, read_recording or read
+        )
 
 
 def _run_stages(
-    path: Path,
+    session: Session,
     out: Path | None,
     progress: Progress | None,
     command: Sequence[str] | None,
     source: str | None,
     anyway: bool,
     target: Place | None,
+    read_recording: ReadRecording,
 ) -> MeasuredSession:
     """The stages in their order, each from the values that the ones before it gave."""
     tell = progress or (lambda _what, _done, _all: None)
-    session = read_session(path)
+    path = session.path
     record = None if out is None else run_record(session, command, source)
     before = None
     if out is not None and record is not None and not anyway:
         before = former.read_former(target or Folder(out), session.id)
     axes = zones.axes(session)
-    pairs, unread = _read_all(session.recordings, tell)
+    pairs, unread = _read_all(session.recordings, tell, read_recording)
     left_out = [why for _, why in unread]
     if not pairs:
         raise NothingMeasured(
@@ -198,7 +207,7 @@ def _run_stages(
 
 
 def _read_all(
-    specs: Sequence[RecordingSpec], tell: Progress
+    specs: Sequence[RecordingSpec], tell: Progress, read_recording: ReadRecording
 ) -> tuple[list[tuple[RecordingSpec, Recording]], list[tuple[RecordingSpec, str]]]:
     """Every recording that can be read, and the others with the reason."""
     pairs: list[tuple[RecordingSpec, Recording]] = []
@@ -206,7 +215,8 @@ def _read_all(
     for i, spec in enumerate(specs):
         tell(f"read {spec.file}", i, len(specs))
         try:
-            pairs.append((spec, _without_turns(read(spec.path, spec.columns, spec.clock))))
+            recording = read_recording(spec.path, spec.columns, spec.clock)
+            pairs.append((spec, _without_turns(recording)))
             memory.give_back()
         except InputError as error:
             # Name the file as the session does: folders above it may bear a person's name.

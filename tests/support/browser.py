@@ -55,7 +55,8 @@ class Browser:
 
     A new profile, and a process of its own for the page in it, takes it three times as long as a
     page. So pages of one kind share a profile, in which an empty page keeps the process alive.
-    They share nothing else: a page closes with its test, and our pages store nothing.
+    They share nothing else: a page closes with its test, and our pages store nothing. The practice
+    sheet alone does, under its session's name.
     """
 
     def __init__(self, chromium) -> None:

@@ -210,7 +210,8 @@ def lacking(catalog: Catalog) -> list[Message]:
 
     def is_whole(message: Message) -> bool:
         ids = message.id if isinstance(message.id, tuple) else (message.id,)
-        strings = message.string if isinstance(message.string, tuple) else (message.string,)
+        # of a count the one and the many: French has a third form, for millions
+        strings = message.string[:2] if isinstance(message.string, tuple) else (message.string,)
         wanted = fields(ids[-1]) | fields(ids[0])
         return all(text and fields(text) <= wanted for text in strings) and (
             set().union(*(fields(text) for text in strings)) == wanted

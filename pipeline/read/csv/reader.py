@@ -29,6 +29,7 @@ from pipeline.read.csv.column_choice import (
     UsedColumn,
     columns_by_headers,
     columns_by_session,
+    columns_suggestion,
     require_columns,
     unread_remarks,
 )
@@ -226,3 +227,9 @@ def _is_new_fix(place_and_speed: Sequence[Floats]) -> NDArray[np.bool_] | None:
 def _scaled_floats(values: pa.ChunkedArray, factor: float = 1.0) -> Floats:
     numbers = arrow_floats(values)
     return numbers * factor if factor != 1.0 else numbers
+
+
+def suggest_columns(path: Path, data: bytes) -> str:
+    """The line `columns = {...}` that would settle a file whose headers are not plain, guessed from
+    these; "?" stands where they give no hint. Raises RecordingError where there are no headers."""
+    return columns_suggestion(find_layout(path, as_utf8(data), None))

@@ -51,7 +51,7 @@ def chain(data: bytes) -> Iterator[Part]:
             stop = following if following >= 0 else len(data)
             if size in (0, 0xFFFFFFFF):
                 remarks = ("the unit never closed the file; it is read as far as it goes",)
-                cut, end, size = True, stop, stop - start - head
+                cut, end, size = True, stop, max(0, stop - start - head)
             elif end > stop:
                 remarks = (
                     f"cut off: {end - stop} bytes are missing; the messages before are used",

@@ -35,14 +35,14 @@ from pipeline.read.practice.venue import read_venue
 _LONG_KEY = re.compile(r"""(?<![\w.-])(?:(?:[\w-]+|"[^"\n]*"|'[^'\n]*')[ \t]*\.[ \t]*){30}""")
 
 
-def read_session(path: Path) -> Session:
+def read_session(path: Path, *, may_lack_recordings: bool = False) -> Session:
     """The session of a session.toml (or of its folder), with its sheet, venue and observers.
 
     The first file with problems stops the reading, with all of its problems in one SessionError
     (VenueError for the venue). A row of the sheet that cannot be used is left out, and a cell that
     cannot be read is passed over, each with a remark that names the line. So it is with what
     observers saw; an observer whose file cannot be read has seen nothing, and a remark says why.
-    The files of recordings need not exist yet.
+    The files of recordings need not exist yet; with `may_lack_recordings` none need be named.
 
     Paths are relative to session.toml. They may lead to a folder beside the session's own
     (`../venues/north.geojson`) and no further, so that a session from elsewhere cannot point at
@@ -75,7 +75,7 @@ def read_session(path: Path) -> Session:
     wrong += [
         SessionError(f"[[{name}]]", "none", f"one [[{name}]] for each {name}")
         for name in ("runner", "recording")
-        if not document.get(name)
+        if not document.get(name) and not (name == "recording" and may_lack_recordings)
     ]
     if wrong:
         raise combined_error(SessionError, path, wrong)

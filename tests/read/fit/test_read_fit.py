@@ -8,6 +8,7 @@ from pathlib import Path
 import fit_encoder as enc
 import numpy as np
 import pytest
+from checkout import ROOT
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from read_samples import REAL, fixes_of, read_bytes, real
@@ -670,3 +671,13 @@ def test_messages_decoded_one_by_one_are_limited_and_that_is_said(monkeypatch):
 def unclosed(*parts: bytes) -> bytes:
     """A file whose size and checksum were never written; summing up a long one takes seconds."""
     return struct.pack("<BBHI4s", 12, 0x10, 2132, 0, b".FIT") + b"".join(parts) + b"\0\0"
+
+
+def test_a_copy_that_has_only_begun_is_a_file_that_cannot_be_read(tmp_path):
+    """What a stick or a radio has brought so far: every length of the header, and a little more."""
+    content = (ROOT / "sample_tracks" / "larch-bend" / "otter.fit").read_bytes()
+    path = tmp_path / "half.fit"
+    for length in range(1, 80):
+        path.write_bytes(content[:length])
+        with pytest.raises(RecordingError):
+            read(path)
