@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import calendar
 import functools
 import re
 from datetime import date
+from typing import Literal
 
 from pipeline.language.choice import SOURCE, language_in_force
 
@@ -67,3 +69,24 @@ def day_words(when: date) -> str:
     from babel.dates import format_skeleton
 
     return format_skeleton("yMMdd", when, locale=language)
+
+
+def month_words(when: date) -> str:
+    """The month of a day and its year: "May 2026"."""
+    language = language_in_force()
+    if language == SOURCE:
+        return f"{calendar.month_name[when.month]} {when.year}"
+    from babel.dates import format_skeleton
+
+    return format_skeleton("yMMMM", when, locale=language)
+
+
+def weekday_words(weekday: int, letters: int) -> str:
+    """A day of the week, 0 for Monday, in its first letters: "Mo" (2), "Mon" (3)."""
+    language = language_in_force()
+    if language == SOURCE:
+        return calendar.day_name[weekday][:letters]
+    from babel.dates import get_day_names
+
+    width: Literal["short", "abbreviated"] = "short" if letters < 3 else "abbreviated"
+    return str(get_day_names(width, "stand-alone", language)[weekday]).rstrip(".")
