@@ -87,13 +87,7 @@ def _print_result(result: MeasuredSession, out: Path | None) -> None:
     if rows:
         terminal.say(_outcomes_in_words(rows))
     if result.left_out:
-        terminal.say(
-            phrase_count(
-                "{count} recording was left out: see below",
-                "{count} recordings were left out: see below",
-                len(result.left_out),
-            )
-        )
+        terminal.say(phrase("Recordings left out: {count} (see below)", count=len(result.left_out)))
     if out is None:
         terminal.say(phrase("Nothing written: give --out OUT to keep the tables"))
     else:

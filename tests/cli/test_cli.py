@@ -200,7 +200,7 @@ def test_a_session_that_is_not_there_is_a_session_error(command, tmp_path, capsy
 
 def test_process_prints_plain_lines_when_piped(a_result, monkeypatch, capsys):
     asked = []
-    monkeypatch.setenv("COLUMNS", "400")
+    monkeypatch.setenv("COLUMNS", "4000")
 
     def give(path, out, *, progress, anyway):
         asked.append((path, out, progress, anyway))
