@@ -72,8 +72,8 @@ def run_causes(
     if len(shown) < len(found.verdicts):
         terminal.say(
             phrase_count(
-                "  {count} takeover of earlier sessions: --long, or --session ID",
-                "  {count} takeovers of earlier sessions: --long, or --session ID",
+                "--long shows {count} takeover of earlier sessions too, --session ID one session.",
+                "--long shows {count} takeovers of earlier sessions too, --session ID one session.",
                 len(found.verdicts) - len(shown),
             )
         )

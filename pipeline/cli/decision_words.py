@@ -732,7 +732,7 @@ def _print_orders(orders: Orders) -> None:
     if shown < len(orders.legs):
         terminal.say(
             phrase_count(
-                "  {count} more order: --long", "  {count} more orders: --long",
+                "--long shows {count} more order.", "--long shows {count} more orders.",
                 len(orders.legs) - shown,
             )
         )  # fmt: skip

@@ -25,7 +25,6 @@ TYPERS_SENTENCES = (
     "Commands",
     "[OPTIONS]",
     "required",
-    "default: {value}",
     "Show this message and exit.",
     "Missing command.",
     "Missing argument {name}.",
@@ -73,12 +72,18 @@ def _definition_in_language(text: str) -> str:
     found = _WITH_EXTRAS.fullmatch(text)
     if found is None or found[2] is None:
         return reworded(text)
-    extras = "; ".join(reworded(one) for one in found[2].split("; "))
+    extras = "; ".join(map(_extra_in_language, found[2].split("; ")))
     return f"{reworded(found[1])}  [{extras}]"
 
 
 _Formatter: Any = typer.Context.formatter_class
 _Context: Any = TyperCommand.context_class
+
+
+def _extra_in_language(text: str) -> str:
+    """What typer adds to an option's help; a default stays as it is typed."""
+    name, sign, value = text.partition(": ")
+    return phrase("default: {value}", value=value) if sign and name == "default" else reworded(text)
 
 
 class HelpInLanguage(_Formatter):  # type: ignore[misc] # typer exports neither class

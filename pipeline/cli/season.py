@@ -226,8 +226,8 @@ def _print_sessions(outcomes: Sequence[Outcome]) -> None:
     if len(shown) < len(outcomes):
         terminal.say(
             phrase_count(
-                "  {count} more session: --long",
-                "  {count} more sessions: --long",
+                "--long shows {count} more session.",
+                "--long shows {count} more sessions.",
                 len(outcomes) - len(shown),
             )
         )

@@ -29,7 +29,7 @@ from typing import TYPE_CHECKING, Any, TextIO, cast
 
 from pipeline.errors import InputError
 from pipeline.language.numbers import localised, number
-from pipeline.language.phrases import phrase, phrase_count, phrase_of, reworded
+from pipeline.language.phrases import phrase, phrase_of, reworded
 
 if TYPE_CHECKING:
     from pipeline.base.values import Progress
@@ -315,11 +315,7 @@ def print_list(title: str, items: Iterable[str], most: int | None = None) -> Non
     for item in shown:
         _print_folded(show_unseen(item), "  - ", "    ")
     if len(shown) < len(items):
-        more = phrase_count(
-            "{count} more: --long shows it",
-            "{count} more: --long shows all",
-            len(items) - len(shown),
-        )
+        more = phrase("--long shows {count} more", count=len(items) - len(shown))
         _print_folded(more, "  ", "    ")
 
 

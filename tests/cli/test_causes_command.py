@@ -46,7 +46,7 @@ def test_the_newest_session_is_told_and_the_others_are_counted(done):
     assert code == 0
     assert said.startswith(f"{len(rows)} takeovers; sessions: 2\n")
     assert sum(row["verdict"] in said for row in newest) == len(newest) < len(rows)
-    assert f"{len(rows) - len(newest)} takeovers of earlier sessions: --long" in said
+    assert f"--long shows {len(rows) - len(newest)} takeovers of earlier sessions too" in said
 
 
 def test_one_pair_shows_its_parts_and_nobody_else(done):
