@@ -4,6 +4,9 @@ Everything heavy is imported by the function that needs it; pandas (the extra `n
 those that return a frame. Numbers are SI, with the unit in the name. What goes wrong is a
 `BatontraceError` that says what to do. The examples run on the sample session, in the folder that
 holds `sample_tracks`.
+
+Tables and errors are English. Pages and figures are in the language that is in force where they
+are made, English unless `pipeline.language.choice.using` says otherwise.
 """
 
 from __future__ import annotations

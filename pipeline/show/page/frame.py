@@ -13,7 +13,7 @@ from pipeline.language.phrases import phrase, phrase_of
 from pipeline.show.figures import page_svg
 from pipeline.show.markup import Child, element, html_document, list_item, outside_name
 from pipeline.show.page.sharing import pack_scripted, share_repeated
-from pipeline.show.page.sheet_lines import caution_line, table_sentence
+from pipeline.show.page.sheet_lines import caution_line, colon, semicolon, table_sentence
 from pipeline.show.wording import moment_words, tenth_words
 
 SeeAlso = Sequence[tuple[str, str]]
@@ -143,7 +143,7 @@ def _privacy_note() -> str:
 
 def _page_footer(about: Mapping[str, str]) -> ET.Element:
     rests = [
-        element("span", {}, outside_name(what), ": ", outside_name(said), "; ")
+        element("span", {}, outside_name(what), colon(), outside_name(said), semicolon())
         for what, said in about.items()
     ]
     return element(
@@ -200,6 +200,7 @@ def _script_words() -> ET.Element:
         "runnerInLane": phrase("{name} at {place} m, {speed} m/s"),
         "gap": phrase("gap {gap} m"),
         "lane": phrase("The lane from above: {values}"),
+        "between": semicolon(),
         # the list
         "shown": phrase("Shown: {shown} of {all}."),
     }

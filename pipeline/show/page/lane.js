@@ -198,7 +198,7 @@ class Lane {
       }
     }
     if (both.in && both.out) told.push(say("gap", { gap: fixed(both.out.s - both.in.s, 1) }));
-    const values = told.join("; ");
+    const values = told.join(words.between);
     this.readout.textContent = values;
     this.svg.setAttribute("aria-label", say("lane", { values }));
     this.slider.setAttribute("aria-valuetext", values);

@@ -36,7 +36,7 @@ from pipeline.show.page import (
 from pipeline.show.page.pair_part import NO_DECISIONS, PairDecisions
 from pipeline.show.request import pair_words
 from pipeline.show.scenes import LakeRow, Scene, order_by_time
-from pipeline.show.wording import day_range, zone_words
+from pipeline.show.wording import day_range, joined_parts, zone_words
 
 Pairing = takeover_list.PairInEvent
 Sightings = Mapping[tuple[str, int], Sequence[LakeRow]]  # of `observations`, by session, exchange
@@ -170,7 +170,7 @@ def _lead_sentence(ordered: Sequence[Scene]) -> str:
     if len(zones) == 1:
         zone, lane = next(iter(zones))
         words.append(phrase("zone {zone}, lane {lane}", zone=zone, lane=lane))
-    return f"{'; '.join(words)}. {zone_words(clocks)}".rstrip()
+    return f"{joined_parts(words)}. {zone_words(clocks)}".rstrip()
 
 
 def _time_zone(ordered: Sequence[Scene]) -> str | None:

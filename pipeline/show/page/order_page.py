@@ -43,6 +43,7 @@ from pipeline.show.page.sheet_lines import (
     pair_names,
     paragraph,
     quantity,
+    semicolon,
     table_sentence,
     titled_section,
 )
@@ -51,6 +52,7 @@ from pipeline.show.scenes import LakeRow
 from pipeline.show.wording import (
     decimal,
     foot_length_m,
+    joined_parts,
     mark_words,
     odds_words,
     with_error,
@@ -175,7 +177,7 @@ def _order_lead(ranked: Sequence[LakeRow]) -> str:
     elif behind:
         ahead = quantity(behind[0][1], 2, "s")
         words.append(phrase("{time} ahead of the next", time=ahead))
-    return f"{'; '.join(words)}."
+    return f"{joined_parts(words)}."
 
 
 def _loss_beyond(first: LakeRow, row: LakeRow) -> float | None:
@@ -448,4 +450,12 @@ def _reserve_line(out: str, first: LakeRow, ranked: Sequence[LakeRow]) -> ET.Ele
     if kept:
         pairs = joined(*names_in_order([pair_words(pair) for pair in kept]))
         marks = phrase_around("marks kept: {marks}", marks=pairs)
-    return joined(without, *names_in_order(order_runners(best)), f"; {expected}; ", *marks, ".")
+    return joined(
+        without,
+        *names_in_order(order_runners(best)),
+        semicolon(),
+        expected,
+        semicolon(),
+        *marks,
+        ".",
+    )

@@ -25,6 +25,7 @@ from pipeline.show.wording import (
     chance_words,
     change_words,
     day_range,
+    joined_parts,
     odds_words,
     on_the_wall,
     with_error,
@@ -125,7 +126,7 @@ def _pair_summary(several: Sequence[Scene], left_out: int) -> str:
     words += [phrase("gap {mean} (mean of {many})", mean=gaps, many=many)] * bool(many)
     starts, many = _mean_words((one.start for one in several), "s", 2)
     words += [phrase("start {mean} (mean of {many})", mean=starts, many=many)] * bool(many)
-    return "; ".join(words) + "."
+    return f"{joined_parts(words)}."
 
 
 def _mean_words(estimates: Iterable[Estimate | None], unit: str, digits: int) -> tuple[str, int]:

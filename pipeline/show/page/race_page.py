@@ -47,6 +47,7 @@ from pipeline.show.page.sheet_lines import (
 from pipeline.show.scenes import LakeRow, row_estimate
 from pipeline.show.wording import (
     decimal,
+    joined_parts,
     odds_words,
     takeover_words,
     with_error,
@@ -144,7 +145,7 @@ def _race_lead(first: LakeRow, whole: LakeRow | None, parts: Sequence[LakeRow]) 
     if against is None:
         return f"{words}."
     told = phrase("against the plan {difference}", difference=difference_words(against))
-    return f"{words}; {told}."
+    return f"{joined_parts((words, told))}."
 
 
 # --- against the plan ---------------------------------------------------------------------------
@@ -268,7 +269,7 @@ def _race_takeover(
         words.append(phrase("zone time {time}", time=quantity(row["zone_time_s"], 2, "s")))
     if row["p_in_zone"] is not None:
         words.append(phrase("in the zone {chance}", chance=odds_words(row["p_in_zone"])))
-    told = "; ".join(words)
+    told = joined_parts(words)
     who = linked(link(*pair, row["event"]), *pair_names(*pair))
     return list_item(
         element("h3", {}, *phrase_around("Zone {zone}: {pair}", zone=str(row["zone"]), pair=who)),

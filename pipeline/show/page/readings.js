@@ -110,7 +110,7 @@ const inWords = (courses, view, x) => {
   if (view === "clock" && courses.pass !== null) {
     told.push(say("holder", { name: courses.names[x < courses.pass ? "in" : "out"] }));
   }
-  return { values: told.join("; "), both };
+  return { values: told.join(words.between), both };
 };
 
 // --- curves on the clock -------------------------------------------------------------------

@@ -35,6 +35,7 @@ from pipeline.show.page.sheet_lines import (
     on_demand,
     paragraph,
     quantity,
+    semicolon,
     stands_out,
     table_sentence,
     table_sentences,
@@ -46,6 +47,7 @@ from pipeline.show.wording import (
     CLEAR_SDS,
     day_range,
     foot_length_m,
+    joined_parts,
     mark_words,
     odds_words,
     on_the_wall,
@@ -253,7 +255,7 @@ def _usual_start_words(told: LakeRow) -> str:
     if spread is None:
         return f"{words}."
     scatter = phrase("from rep to rep {spread} earlier or later", spread=quantity(spread, 2, "s"))
-    return f"{words}; {scatter}."
+    return f"{joined_parts((words, scatter))}."
 
 
 def _incoming_lines(told: LakeRow | None) -> Iterable[Child]:
@@ -374,8 +376,8 @@ def _mark_line(row: LakeRow, shared: Sequence[str]) -> ET.Element:
         "li",
         {},
         *place,
-        f", {stand}; {chance}, {trust}",
-        element("small", {}, "; ", table_sentences(told)) if told else None,
+        f", {joined_parts((stand, chance))}, {trust}",
+        element("small", {}, semicolon(), table_sentences(told)) if told else None,
     )
 
 

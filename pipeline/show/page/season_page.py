@@ -31,6 +31,7 @@ from pipeline.show.page.sheet_lines import (
     pair_names,
     paragraph,
     quantity,
+    semicolon,
     table_sentence,
     takeovers_passed,
     titled_section,
@@ -382,7 +383,7 @@ def _unanswered_lines(
         uncaused = [row["exchange"] for row, is_untold in own if not is_untold]
         if uncaused:
             links_there = _takeover_links(session, uncaused, where)
-            parts += ["; " if parts else colon()]
+            parts += [semicolon() if parts else colon()]
             parts += (
                 phrase_around(
                     "time was lost and no cause stands out in takeover {takeovers}",

@@ -8,10 +8,10 @@ from xml.etree import ElementTree as ET
 
 from pipeline.base.relays import legs_m
 from pipeline.base.values import Estimate
-from pipeline.language.phrases import phrase, phrase_around, phrase_count, reworded
+from pipeline.language.phrases import phrase, phrase_around, phrase_count, phrase_of, reworded
 from pipeline.show.markup import Child, element, list_item, outside_name, plain_text
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import CLEAR_SDS, NBSP, caution, decimal, odds_words
+from pipeline.show.wording import CLEAR_SDS, NBSP, caution, decimal, joined_parts, odds_words
 from pipeline.tables import schema
 
 # Rows of tables of decisions, by table; None where one is not there or cannot be read.
@@ -60,7 +60,7 @@ def table_sentence(text: str) -> ET.Element:
 
 def table_sentences(texts: Iterable[str]) -> ET.Element:
     """Several of them in one line."""
-    return element("bdi", {}, "; ".join(reworded(plain_text(text)) for text in texts))
+    return element("bdi", {}, joined_parts(reworded(plain_text(text)) for text in texts))
 
 
 def caution_line() -> ET.Element:
@@ -108,7 +108,12 @@ def flat_times_needed() -> str:
 
 def colon() -> str:
     """What stands between a name and what is said of it."""
-    return phrase(": ")
+    return phrase_of("between a head and what is said of it", ": ")
+
+
+def semicolon() -> str:
+    """What stands between the parts of a sentence."""
+    return joined_parts(("", ""))
 
 
 def takeovers_passed(takeovers: int, passed: int) -> str:

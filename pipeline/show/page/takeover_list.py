@@ -28,6 +28,7 @@ from pipeline.show.wording import (
     cost_words,
     decimal,
     is_loss,
+    joined_parts,
     odds_words,
     outcome_words,
     takeover_words,
@@ -284,7 +285,7 @@ def fault_element(one: Scene) -> ET.Element | None:
     words = [outcome] * (one.missed and one.verdict is None) + found
     if not words:
         return None
-    text = "; ".join(map(plain_text, words))
+    text = joined_parts(map(plain_text, words))
     odds = re.sub(r"\((\d+) (\w+) (\d+)\)", rf"(\1{NBSP}\2{NBSP}\3)", text)
     return element("strong", {"class": "fault"}, odds)
 

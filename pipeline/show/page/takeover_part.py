@@ -28,15 +28,15 @@ from pipeline.show.markup import (
     table_row,
 )
 from pipeline.show.page import takeover_list
-from pipeline.show.page.sheet_lines import pair_names, quantity, table_sentence
+from pipeline.show.page.sheet_lines import pair_names, quantity, semicolon, table_sentence
 from pipeline.show.request import pair_words
 from pipeline.show.scenes import LakeRow, Moment, Scene
 from pipeline.show.wording import (
-    basis_words,
     change_words,
     cost_words,
     decimal,
     is_clear,
+    joined_parts,
     moment_words,
     with_error,
 )
@@ -188,7 +188,7 @@ def _causes_line(causes: Sequence[LakeRow]) -> ET.Element | None:
         for row in sorted(causes, key=lambda row: -row["lost_s"])
         if abs(row["lost_s"]) >= _LEAST_SHOWN_S
     ]
-    parts = "; ".join(f"{cause} {change_words(lost, 2)}" for cause, lost in costs)
+    parts = joined_parts(f"{cause} {change_words(lost, 2)}" for cause, lost in costs)
     return element("p", {}, phrase("Lost (+) and won (−), s: {causes}.", causes=parts))
 
 
@@ -293,7 +293,7 @@ def _difference_text(values: Floats, order: int) -> str:
 def _beside_the_zone(one: Scene, seen: Sequence[LakeRow]) -> ET.Element | None:
     """A list of what the sheet says and of what observers saw; None where there is neither."""
     note, told = one.row.get("note"), _sheet_words(one.row)
-    items = [list_item(phrase("The sheet: {words}", words="; ".join(told)))] if told else []
+    items = [list_item(phrase("The sheet: {words}", words=joined_parts(told)))] if told else []
     if note:
         items.append(list_item(*phrase_around("The sheet: {words}", words=_quotation(note))))
     items += [list_item(*_sighting_words(row)) for row in seen]
@@ -323,16 +323,16 @@ def _sighting_words(row: LakeRow) -> Iterable[Child]:
     yield from _seen_words(row, _when_and_where(row))
     off = _difference_words(row)
     if off is not None:
-        yield f"; {off}"
+        yield from (semicolon(), off)
     if row["use"] == "check":
-        yield f"; {phrase('held out')}"
+        yield from (semicolon(), phrase("held out"))
     elif not row["used"]:
-        yield f"; {phrase('not used')}"
+        yield from (semicolon(), phrase("not used"))
     if row["note"]:
-        yield "; "
+        yield semicolon()
         yield _quotation(row["note"])
     for remark in row["remarks"]:
-        yield "; "
+        yield semicolon()
         yield table_sentence(remark)
 
 
@@ -401,9 +401,9 @@ def _takeover_origin(one: Scene, with_date: bool) -> Iterable[Child]:
     place = phrase(
         "{event}, zone {zone}, lane {lane}", event=row["event"], zone=row["zone"], lane=row["lane"]
     )
-    yield f"; {place}"
+    yield from (semicolon(), place)
     if with_date:
-        yield "; "
+        yield semicolon()
         yield from phrase_around("session {session}", session=outside_name(one.row["session"]))
 
 
@@ -428,7 +428,7 @@ def _takeover_result(one: Scene) -> Iterable[Child]:
     steps = one.row["steps_to_pass"]
     if steps is not None:
         words.append(phrase("{steps} steps to the pass, one more or less", steps=steps))
-    yield f"{capitalised('; '.join(words))}."
+    yield f"{capitalised(joined_parts(words))}."
 
 
 def _moments_table(one: Scene) -> ET.Element:
@@ -464,7 +464,14 @@ def _moment_row(one: Scene, moment: Moment) -> ET.Element:
 
 
 def _moment_basis(basis: str) -> str:
-    return phrase("as laid") if basis == "laid" else basis_words(basis)
+    """How a moment in a row of the table is known."""
+    known = {
+        "laid": phrase("as laid"),
+        "seen": phrase_of("how a moment is known", "seen"),
+        "sensed": phrase_of("how a moment is known", "sensed"),
+        "inferred": phrase_of("how a moment is known", "inferred"),
+    }
+    return known.get(basis, basis)
 
 
 def _place_cell(place: Estimate | None) -> str:
