@@ -102,7 +102,7 @@ class Catalogue:
     def say(self, reading: Reading) -> str:
         """A text in this language; what is no sentence keeps its letters."""
         if not reading.sentence:
-            return localised_numbers(reading.text)
+            return reading.text if reading.is_quoted else localised_numbers(reading.text)
         values = {name: self.say(value) for name, value in reading.values}
         parts = []
         for text, name, _, _ in _FORMATTER.parse(

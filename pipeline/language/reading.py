@@ -32,9 +32,12 @@ NUMBERS = frozenset({"low", "high", "part", "whole"})
 WORDS = frozenset(
     {
         *("drill", "event", "outcome", "cause", "technique", "hand", "verdict", "role", "kind"),
-        *("basis", "quantity", "times"),
+        *("basis", "quantity", "times", "what", "expected"),
     }
 )
+
+# Single words that are said of a place: "[session] lane: missing".
+FOUND = ("missing", "none", "nobody")
 
 LONGEST = 4000  # characters: a longer text is no sentence
 _MOST_CLAUSES, _MOST_LISTED = 24, 200
@@ -43,6 +46,7 @@ _LEAST_LETTERS = 4  # of a sentence that may hold whatever values: "{a} to {b}" 
 _FORMATTER = string.Formatter()
 _LETTERS = re.compile(r"[^\W\d_]")
 _WORD = re.compile(r"[^\W\d_]{2,}")
+_QUOTES = "\"'`"
 _QUOTED = re.compile(r'"[^"]*"|\'[^\']*\'|`[^`]*`|\[\[?\w+\]?\]')
 
 
@@ -50,17 +54,18 @@ _QUOTED = re.compile(r'"[^"]*"|\'[^\']*\'|`[^`]*`|\[\[?\w+\]?\]')
 class Reading:
     """How a text is read: as a `sentence` of the catalogue with `values`, or as neither (""), with
     `left`, the number of letters that no sentence explains. `is_begun`: the text has a capital
-    that the sentence has not."""
+    that the sentence has not; `is_quoted`: it stands in quotes, and is left as it is."""
 
     text: str
     sentence: str = ""
     values: tuple[tuple[str, Reading], ...] = ()
     left: int = 0
     is_begun: bool = False
+    is_quoted: bool = False
 
     def unexplained(self) -> Iterator[str]:
         """The pieces of the text that are no sentences."""
-        if not self.sentence:
+        if not self.sentence and not self.is_quoted:
             yield self.text
         for _, value in self.values:
             yield from value.unexplained()
@@ -130,7 +135,10 @@ class Grammar:
             values = template.values_in(english)
             if values is None:
                 continue
-            read = tuple((name, self._value(name, value)) for name, value in values)
+            read = tuple(
+                (name, self._value(name, value, i in template.quoted))
+                for i, (name, value) in enumerate(values)
+            )
             if template.is_slight and not all(_is_sure(one) for _, one in read):
                 continue
             left = sum(one.left for _, one in read)
@@ -138,7 +146,9 @@ class Grammar:
         yield from self._places(text)
         yield from self._lists(text)
 
-    def _value(self, name: str, text: str) -> Reading:
+    def _value(self, name: str, text: str, is_quoted: bool) -> Reading:
+        if is_quoted:
+            return Reading(text, is_quoted=True)
         return self._read(text, name.rstrip("0123456789") in WORDS)
 
     def _fitting(self, text: str) -> list[tuple[_Template, str, bool]]:
@@ -168,7 +178,8 @@ class Grammar:
         for joint in (": ", " | "):
             starts = [found.start() for found in re.finditer(re.escape(joint), text)]
             for start in starts[:_MOST_CLAUSES]:
-                found = self._read(text[start + len(joint) :], False)
+                tail = text[start + len(joint) :]
+                found = self._read(tail, tail in FOUND)
                 where = self._read(text[:start], False)
                 if found.sentence or where.sentence:
                     yield _join(joint, text, where, found)
@@ -254,6 +265,11 @@ class _Template:
         self.order = (-letters, -sum(map(len, fixed)), -numbers, sentence)
         self.letters, self.is_slight = letters, letters < _LEAST_LETTERS
         self.head = fixed[0]
+        self.quoted = {
+            i
+            for i, (before, after) in enumerate(itertools.pairwise([*fixed, ""]))
+            if before[-1:] in _QUOTES and before[-1:] == after[:1] != ""
+        }
         self.tail = fixed[-1] if self.parts[-1][1] is None else ""
         self.words = {
             word

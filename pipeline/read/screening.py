@@ -129,13 +129,13 @@ def why_no_fixes(
     impossible = int(impossible_place(latitude_deg, longitude_deg).sum())
     empty = int((np.isnan(latitude_deg) & np.isnan(longitude_deg) & np.isnan(speed_mps)).sum())
     counts = (
-        (timeless, "without a time"),
-        (undated, "dated before 1980"),
-        (impossible_time, "at an impossible time"),
-        (impossible, "at an impossible position"),
-        (empty, "with neither position nor speed"),
+        (timeless, f"{timeless} without a time"),
+        (undated, f"{undated} dated before 1980"),
+        (impossible_time, f"{impossible_time} at an impossible time"),
+        (impossible, f"{impossible} at an impossible position"),
+        (empty, f"{empty} with neither position nor speed"),
     )
-    return ", ".join(f"{n} {what}" for n, what in counts if n)
+    return ", ".join(words for n, words in counts if n)
 
 
 def sieve_imu(

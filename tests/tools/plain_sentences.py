@@ -17,7 +17,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.language.reading import JOINED, SENTENCE
+from pipeline.language.reading import FOUND, JOINED, SENTENCE
 
 ROOT = Path(__file__).parents[2]
 ROOMS = ("read", "measure", "advise", "session", "tables", "season", "base")
@@ -120,6 +120,8 @@ def plain_sentences(root: Path = ROOT) -> Iterator[PlainSentence]:
     yield from vocabulary(root)
     for sentence in (*JOINED.values(), SENTENCE):
         yield PlainSentence(sentence, "pipeline/language/reading.py")
+    for word in (*FOUND, "seconds"):
+        yield PlainSentence(word, "pipeline/read/practice")
     for sentence in FORMER:
         yield PlainSentence(sentence, "tables of former versions")
 
