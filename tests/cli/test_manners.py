@@ -21,6 +21,8 @@ pytestmark = pytest.mark.usefixtures("light")
 def commands(out, folder):
     """A command line of every command that the lake and an empty folder serve."""
     yield ("template", folder / "new")
+    yield ("new", folder / "tuesday", "--team", "robin,wren")
+    yield ("sheet", folder / "tuesday")
     yield ("check", SESSION)
     yield ("season", SAMPLES, "--out", folder / "lake", "--dry-run")
     yield from ((name, out, "--print-only") for name in ("runners", "marks", "order", "progress"))

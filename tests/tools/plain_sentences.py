@@ -56,6 +56,9 @@ FOR_FILES = {
 FILE_WRITERS = {
     "tables/schema.py": ("markdown", "_markdown_keys", "_markdown_versions", "_markdown_row"),
     "tables/export.py": ("_column_meanings",),
+    "session/new_session.py": ("session_text", "_file_text", "_switched_off"),
+    "session/device_files.py": ("recording_entry",),
+    "session/arrivals.py": ("_notes",),
 }
 
 # Tables of spellings that are read, not said, and one whose keys are said.
