@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -30,6 +31,7 @@ AXIS_BEYOND_M, AXIS_BEYOND_MAX_M = 70.0, 130.0  # reach beyond the exit line
 CLOSING_M = 12.0  # ends nearer than this, on a line of LAP_MIN_M or more, close a lap
 LAP_MIN_M = 150.0
 OFF_LINE_MAX_M, OFF_LINE_TOLD_M = 1.0, 0.3
+PAINTED_SD_M = 0.02  # of a line of a plan that moves as a whole: how true it is painted
 ZONE_OFF_MAX_M, ZONE_OFF_TOLD_M = 2.0, 0.03
 ZONE_LIMITS_M = (5.0, 45.0)
 GATE_OFF_LINE_M = 5.0  # a post stands beside the lane; farther away it is another straight's
@@ -70,7 +72,10 @@ def venue_axes(venue: Venue, event: str) -> tuple[ZoneAxis, ...]:
                     f'a LineString with kind "lane" and lane {lane}',
                     f"lanes with a line: {', '.join(map(str, sorted(lanes))) or 'none'}",
                 )
-            done.append(_zone_axis(lanes[lane], zone, lines, event, origin))
+            axis = _zone_axis(lanes[lane], zone, lines, event, origin)
+            if venue.place is not None:  # what else is unsure of its lines they have in common
+                axis = replace(axis, line_sd_m=PAINTED_SD_M)
+            done.append(axis)
         except VenueError as error:
             wrong.append(error)
     if wrong:
