@@ -344,6 +344,7 @@ class ZoneAxis(Frozen):
     surveyed_m: tuple[float, float] = (-np.inf, np.inf)
     line_sd_m: float = 0.05  # standard error of a zone line's place along the lane
     remarks: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()  # those of the remarks that results hang on
 
 
 # --- one clock -------------------------------------------------------------------------

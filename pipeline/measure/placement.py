@@ -41,6 +41,7 @@ WALK_STEP_S = 3  # of the places of a walk that are used: nearer ones say nothin
 STAND_STEP_S = 4
 OFF_LANE_M = 8.0  # a place of a walk farther from its lane is not of the lap ...
 OFF_LANE_FIRST_M = 25.0  # ... nor, while the plan still lies wrong
+LEAST_INFO = (1e-6, 1e-6, 1e-2)  # of the place (1/m²) and the turn (1/rad²), to stay regular
 STEPS = 12
 SETTLED_M = 1e-4
 MOST_SD_M = 10.0  # that a venue's feature can state
@@ -412,7 +413,7 @@ def _one_step(
             plan[n:], carried, turn, shift, middle, track, step
         )
         info, vector = info + own_info, vector + own_vector
-    left: Floats = np.linalg.inv((info + info.T) / 2 + np.diag([1e-6, 1e-6, 1e-2]))
+    left = np.asarray(np.linalg.inv((info + info.T) / 2 + np.diag(LEAST_INFO)), dtype=np.float64)
     return left @ vector, (left + left.T) / 2
 
 

@@ -32,6 +32,7 @@ FAR_ASIDE_M, FAR_ALONG_M = 25.0, 18.0
 STUDENT_NU = 3.0
 TRIED_M = (-9.0, -6.0, -3.0, 0.0, 3.0, 6.0, 9.0)  # along each zone, to begin the search from
 ROUNDS = 12
+SESSION_SD_M = 0.15  # what all reps share besides: a squad's side of the lane, a delay of places
 LEAST_INFO = 1e-3  # of the prior's: a message says at least so much, to stay regular
 LEAST_NOISE_M2 = 0.01
 
@@ -123,7 +124,7 @@ def sd_along_m(doubt_cov: Floats, centre_m: Floats, axis: ZoneAxis, s_m: float) 
     heading = float(heading_at(axis, s_m))
     xy = np.array([np.interp(s_m, axis.s_m, axis.xy_m[:, k]) for k in (0, 1)])
     row = np.array([np.cos(heading), np.sin(heading)]) @ move_rows(centre_m, xy)
-    return float(np.sqrt(max(row @ doubt_cov @ row, 0.0)))
+    return float(np.sqrt(max(float(row @ doubt_cov @ row), 0.0)))
 
 
 # --- roughly, before takeovers are sought ------------------------------------------------
@@ -318,7 +319,7 @@ def pool_plan(
     shares = np.array([[len(set(a) & set(b)) / 4 for b in pairs] for a in pairs])
     moved = np.kron(np.ones((n, n)), doubt.cov)
     known = moved + common
-    whole = known + np.kron(own_var * shares, ground)
+    whole = known + np.kron(own_var * shares + SESSION_SD_M**2, ground)
     for r in range(n):
         whole[3 * r : 3 * r + 3, 3 * r : 3 * r + 3] += noise[r]
     off = (seen - doubt.mean).ravel()

@@ -183,6 +183,8 @@ def _run_stages(
         *squad.remarks,
         *usual_lags_in_words(squad.starts),
         *odd,
+        *dict.fromkeys(words for one in measured for words in one.case.problem.axis.doubts),
+        *_plan_remarks(laid, measured),
     ]
     files = [rows.with_moved_clock(row, agreed.offsets) for row in files]
     tables = {
@@ -192,6 +194,9 @@ def _run_stages(
         "observations": rows.observations_table(session, measured, squad.left_over),
         "legs": rows.legs_table(session, race_legs),
         "exercises": rows.exercises_table(session, trained),
+        "plan_places": rows.plan_places_table(
+            session, provenance.file_sha256(session.venue.path), _whole_move(solved.plan, laid.move)
+        ),
     }
     if not measured and not trained.hand_overs:
         remarks.append(
@@ -238,6 +243,28 @@ def _without_turns(recording: Recording) -> Recording:
 
 
 # --- measuring ------------------------------------------------------------------------------
+
+USUAL_MPS = 9.0
+UNSURE_LINES_S = 0.05  # of the usual entry: from here on the session says that its lines are unsure
+
+
+def _whole_move(found: plan_place.PlanFound | None, before: Floats) -> plan_place.PlanFound | None:
+    """The move from where the venue's file has its plan, of one that was moved `before` already."""
+    return None if found is None else replace(found, mean=found.mean + before)
+
+
+def _plan_remarks(laid: LaidPlan, measured: Sequence[takeovers.MeasuredTakeover]) -> list[str]:
+    """What there is to say of lines whose place stays unsure, and what would help."""
+    known = [one.zero_sd_s for one in measured if one.zero_sd_s is not None]
+    if laid.doubt is None or not known or float(np.median(known)) < UNSURE_LINES_S:
+        return []
+    sd_s = float(np.median(known))
+    return [
+        f"the venue's lines are known to about {sd_s * USUAL_MPS:.1f} m as these units see them: "
+        f"moments on a line are good to {sd_s:.2f} s. Tape where runners stand and write "
+        "incoming_start_m and outgoing_start_m, or walk a lap with a unit "
+        "(`batontrace venue --walked`)"
+    ]
 
 
 @dataclass(frozen=True, eq=False)
