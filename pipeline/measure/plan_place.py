@@ -17,7 +17,7 @@ from pipeline.base.geodesy import Origin, from_enu, to_enu
 from pipeline.base.values import Floats, Frozen, LaneLine, Rep, Spot, Venue, ZoneAxis
 from pipeline.measure.finding import launches
 from pipeline.measure.model import PlanInRep
-from pipeline.measure.noise import SlowError
+from pipeline.measure.noise import LEVEL_SHARED, SlowError
 from pipeline.measure.placement import move_rows
 from pipeline.measure.traces import OnAxis, Trace
 from pipeline.measure.zones import heading_at
@@ -353,3 +353,42 @@ def _at_least(matrix: Floats, least: Any) -> Floats:
     values, vectors = np.linalg.eigh((inner + inner.T) / 2)
     raised = root @ vectors
     return np.asarray((raised * np.maximum(values, 1.0)) @ raised.T)
+
+
+# --- from session to session ----------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class EveningOfPlan(Frozen):
+    """What one session found out about the plan: its day, and the move from where the venue's file
+    has it, mean (3,) and covariance (3, 3) in m, m and rad, what the file states included."""
+
+    day: str
+    mean: Floats
+    cov: Floats
+
+
+def join_evenings(prior_cov: Floats, evenings: Sequence[EveningOfPlan]) -> tuple[Floats, Floats]:
+    """The move of the plan (3,) and its covariance (3, 3) from all sessions measured on one file
+    that states `prior_cov`.
+
+    What the file states counts once. Sessions of one day share the receivers' error that lasts for
+    hours (LEVEL_SHARED); those of different days share none.
+    """
+    n = len(evenings)
+    before = np.linalg.inv(prior_cov)
+    ground = np.diag([1.0, 1.0, 0.0])
+    seen, whole = np.zeros((n, 3)), np.kron(np.ones((n, n)), prior_cov)
+    for k, one in enumerate(evenings):
+        after = np.linalg.inv(one.cov)
+        noise = np.linalg.inv(_at_least(after - before, LEAST_INFO * before))
+        seen[k] = noise @ after @ one.mean
+        least = LEAST_NOISE_M2 * np.diag([1.0, 1.0, 1 / LEVER_M**2])
+        part = slice(3 * k, 3 * k + 3)
+        whole[part, part] += _at_least(noise - LEVEL_SHARED * ground, least)
+    days = np.array([one.day for one in evenings])
+    whole += np.kron(LEVEL_SHARED * (days[:, None] == days[None, :]), ground)
+    cross = np.tile(prior_cov, (1, n))
+    gain = np.linalg.solve(whole, cross.T).T
+    cov = prior_cov - gain @ cross.T
+    return gain @ seen.ravel(), (cov + cov.T) / 2
