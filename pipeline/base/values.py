@@ -263,15 +263,30 @@ class Spot:
     id: str | None = None
 
 
+@dataclass(frozen=True, eq=False)
+class PlanPlace(Frozen):
+    """How well a venue's plan is placed, all of whose lines move together: covariance (3, 3) of
+    metres east, metres north and the turn in rad (anticlockwise) about a centre in WGS 84 degrees.
+    `sources` says what it was placed from, `sessions` which sessions are in it already."""
+
+    longitude_deg: float
+    latitude_deg: float
+    cov: Floats
+    sources: tuple[str, ...] = ()
+    sessions: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True, slots=True)
 class Venue:
-    """The survey as read; `measure.zones` turns it into axes."""
+    """The survey as read; `measure.zones` turns it into axes. Without a `place` every line of it
+    was surveyed for itself."""
 
     path: Path
     lanes: tuple[LaneLine, ...]
     zone_lines: tuple[Spot, ...]
     gates: tuple[Spot, ...] = ()
     race_lines: tuple[Spot, ...] = ()
+    place: PlanPlace | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,6 +344,7 @@ class ZoneAxis(Frozen):
     surveyed_m: tuple[float, float] = (-np.inf, np.inf)
     line_sd_m: float = 0.05  # standard error of a zone line's place along the lane
     remarks: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()  # those of the remarks that results hang on
 
 
 # --- one clock -------------------------------------------------------------------------

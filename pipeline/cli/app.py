@@ -30,6 +30,7 @@ from pipeline.cli import (
     show,
     terminal,
     validate,
+    venue,
     watch,
 )
 from pipeline.cli.help_text import Command, Commands
@@ -101,7 +102,7 @@ def batontrace(
 
 app.command("new", cls=Command, epilog=new.NEW_EXAMPLE)(new.run_new)
 app.command("template", cls=Command, epilog=session.TEMPLATE_EXAMPLE)(session.run_template)
-app.command("venue", cls=Command, epilog=session.VENUE_EXAMPLE)(session.run_venue)
+app.command("venue", cls=Command, epilog=venue.VENUE_EXAMPLE)(venue.run_venue)
 app.command("check", cls=Command, epilog=session.CHECK_EXAMPLE)(session.run_check)
 app.command("process", cls=Command, epilog=session.PROCESS_EXAMPLE)(session.run_process)
 app.command("note", cls=Command, epilog=note.NOTE_EXAMPLE)(note.run_note)

@@ -20,6 +20,7 @@ class TableName(enum.StrEnum):
     observations = "observations"
     legs = "legs"
     exercises = "exercises"
+    plan_places = "plan_places"
     runners = "runners"
     marks = "marks"
     orders = "orders"

@@ -1,4 +1,4 @@
-"""The commands for one session: template, venue, check, process.
+"""The commands for one session: template, check, process.
 
 Each parses its options, calls one function and prints what came of it. `app` registers them.
 """
@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.base import defaults
-from pipeline.base.relays import Rules, zone_length_m
+from pipeline.base.relays import zone_length_m
 from pipeline.base.words import (
     CAUTION,
     outcome_in_words,
@@ -22,7 +21,7 @@ from pipeline.base.words import (
     zone_doubt_in_words,
 )
 from pipeline.cli import terminal
-from pipeline.cli.options import AnywayOption, RulesOption, SessionFile
+from pipeline.cli.options import AnywayOption, SessionFile
 from pipeline.cli.terminal import leg_words, pair_words, value_with_error
 from pipeline.language.numbers import day_words, localised, number
 from pipeline.language.phrases import phrase, phrase_count, phrase_of, reworded
@@ -173,81 +172,6 @@ def _print_exercises(rows: Sequence[Mapping[str, Any]]) -> None:
             )
         )
     terminal.print_list(phrase("Exercises, which never serve advice"), lines)
-
-
-VENUE_EXAMPLE = (
-    "Example, with a survey of two spots or more:\n\n"
-    "batontrace venue --event 4x100 --lane 4 --lane 5 --survey points.csv --out venue.geojson\n\n"
-    "points.csv:\n\n"
-    "spot,latitude_deg,longitude_deg\n\n"
-    "finish@lane1,44.9998490,-29.9995834\n\n"
-    "back-end@lane1-inner,44.9994723,-30.0008982\n\n"
-    "Spots are those of the plan: finish, back-start, back-end, home-start, start, zone1-entry "
-    "and so on, each @lane1 to @lane9, with -inner or -outer for a lane's edges; centre1, centre2."
-)
-
-
-def run_venue(
-    event: Annotated[str, typer.Option("--event", help="The relay: 4x100, 4x200 or 4x400.")],
-    lane: Annotated[list[int], typer.Option("--lane", help="A lane, 1 to 9; may be repeated.")],
-    survey: Annotated[
-        Path,
-        typer.Option(
-            "--survey", metavar="points.csv", readable=False, help="Two or more surveyed spots."
-        ),
-    ],
-    out: Annotated[
-        Path,
-        typer.Option(
-            "--out",
-            metavar="venue.geojson",
-            help="A new file; one that is there is never overwritten.",
-        ),
-    ],
-    rules: RulesOption = Rules.today,
-    bends_in_lanes: Annotated[
-        int | None,
-        typer.Option(
-            "--bends-in-lanes",
-            help="Bends run in lanes. 4x200: 4, 3 or 1; 4x400: 3 or 1. (default: the first)",
-        ),
-    ] = None,
-    radius_m: Annotated[
-        float, typer.Option("--radius-m", help="Radius of the kerb.")
-    ] = defaults.RADIUS_M,
-    straight_m: Annotated[
-        float, typer.Option("--straight-m", help="Length of one straight.")
-    ] = defaults.STRAIGHT_M,
-    lane_width_m: Annotated[
-        float, typer.Option("--lane-width-m", help="Width of every lane.")
-    ] = defaults.LANE_WIDTH_M,
-) -> None:
-    """Lay the standard 400 m plan on surveyed points and write it as a session's venue."""
-    from pipeline.base.stadium import Stadium
-    from pipeline.session.venue_file import write_venue
-
-    placement = write_venue(
-        survey,
-        out,
-        event=event,
-        lanes=lane,
-        rules=rules,
-        bends_in_lanes=bends_in_lanes,
-        track=Stadium(radius_m, straight_m, lane_width_m),
-    )
-    terminal.print_table(
-        ["spot", "off, m", "east, m", "north, m"],
-        [
-            (r.spot, f"{r.distance_m:.3f}", f"{r.east_m:+.3f}", f"{r.north_m:+.3f}")
-            for r in placement.residuals
-        ],
-        right=(1, 2, 3),
-    )
-    terminal.say(
-        f"Standard error of one surveyed point: {placement.sd_m:.3f} m; the survey is "
-        f"{placement.scale_ppm:+.0f} ppm longer than the plan."
-    )
-    terminal.say(f"Written: {out}")
 
 
 CHECK_EXAMPLE = (

@@ -9,6 +9,7 @@ from dataclasses import replace
 from pipeline.base.values import Estimate, Imu, Rep, TimedRecording, ZoneAxis
 from pipeline.measure import agreement, meetings, reps
 from pipeline.measure.agreement import Agreement, ClockOffset
+from pipeline.measure.plan_place import PlanInSession
 from pipeline.measure.traces import OnAxis, Trace
 
 COARSE_FROM_S = 0.4  # smaller offsets are left to the fits
@@ -55,12 +56,16 @@ def solve_on_agreed_clocks(
     levels: Mapping[str, reps.Levels],
     stamp_sd_s: Mapping[str, float],
     before: Mapping[str, ClockOffset],
+    plan: PlanInSession | None = None,
 ) -> tuple[reps.SolvedReps, Agreement]:
     """Solve all reps; where their gaps show that a clock is off, move it and solve again.
 
+    `plan` is what is not known of the venue's place, None where it was surveyed.
     `before` is what the coarse traces said already. The offsets that come back are the whole ones.
     """
-    solved = reps.solve_all(cases, levels) if cases else reps.SolvedReps((), (), levels, {})
+    solved = (
+        reps.solve_all(cases, levels, plan=plan) if cases else reps.SolvedReps((), (), levels, {})
+    )
     total = dict(before)
     loose = {**stamp_sd_s, **{name: one.offset.sd + ROUGHLY_S for name, one in before.items()}}
     agreed = Agreement({}, agreement.NEAREST_M.value)
@@ -88,7 +93,7 @@ def solve_on_agreed_clocks(
             )
             for case in (*solved.cases, *(case for case, _ in solved.failed))
         ]
-        solved = reps.solve_all(moved, solved.levels)
+        solved = reps.solve_all(moved, solved.levels, plan=plan)
     return solved, Agreement(total, agreed.usual_m)
 
 

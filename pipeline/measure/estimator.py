@@ -32,7 +32,9 @@ from pipeline.measure.model import (
     Role,
     RunnerMeasurements,
     first_movement_row,
+    plan_design,
     shared_places,
+    slow_of_both_axes,
 )
 
 __all__ = [
@@ -421,6 +423,23 @@ def receiver_message(fit: Fit) -> tuple[Floats, Floats]:
     prior = np.linalg.inv(fit.problem.theta_cov)
     vector = posterior @ fit.x[theta] - prior @ fit.problem.theta_mean
     return posterior - prior, vector
+
+
+def plan_posterior(fit: Fit) -> tuple[Floats, Floats] | None:
+    """What the rep now knows of the plan's place: mean (3,) and covariance (3, 3) in m, m and rad,
+    see `PlanInRep`; None where the venue was surveyed.
+
+    The slow error is the plan's move and its own, both normal, so the move given the slow error is
+    a linear function of it with a known rest.
+    """
+    plan = fit.problem.plan
+    if plan is None:
+        return None
+    places, mean, cov = slow_of_both_axes(fit.problem, fit.layouts)
+    gain = np.linalg.solve(cov, plan_design(plan) @ plan.cov).T
+    known = fit.cov[np.ix_(places, places)]
+    left = plan.cov - gain @ (cov - known) @ gain.T
+    return plan.mean + gain @ (fit.x[places] - mean), (left + left.T) / 2
 
 
 def with_letting_go(problem: Problem, moment_s: float) -> Problem:

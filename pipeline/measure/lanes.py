@@ -19,6 +19,8 @@ from pipeline.base.signals import Bools
 from pipeline.base.values import Floats, Frozen, Rep, ZoneAxis
 from pipeline.measure.finding import SAME_S, TakeoverCandidate
 from pipeline.measure.noise import SlowError
+from pipeline.measure.placement import move_rows
+from pipeline.measure.plan_place import PlanDoubt
 from pipeline.measure.traces import OnAxis, Trace
 from pipeline.measure.zones import at, heading_at, project
 
@@ -52,6 +54,7 @@ class LaneEvidence(Frozen):
     runner: Floats
     sd_m: Floats
     run: Floats
+    moved: Floats | None = None  # (n, 3): what a move of the plan does to `off_m`
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +75,10 @@ def gather_evidence(
     traces: Mapping[str, Trace],
     places: Mapping[int, Mapping[str, OnAxis]],
     number: Mapping[str, int],
+    plan: PlanDoubt | None = None,
 ) -> LaneEvidence:
-    """The evidence of one takeover for the axes `choices` of its zone; `number` of each runner."""
+    """The evidence of one takeover for the axes `choices` of its zone; `number` of each runner,
+    `plan` what is not known of the venue's place."""
     first = places[choices[0]]
     moments: list[tuple[str, float]] = []
     for name, begin in ((one.incoming, one.entry_s - BEFORE_S), (one.outgoing, one.go_s + 1.0)):
@@ -120,6 +125,7 @@ def gather_evidence(
         np.array([float(number[name]) for name in names]),
         np.array([PLACE_M] * len(moments) + [float(np.hypot(PLACE_M, tape_sd))] * len(stands)),
         np.array(runs),
+        None if plan is None else np.einsum("nk,nkj->nj", normal, move_rows(plan.centre_m, xy)),
     )
     if len(stands) > 1 and np.abs(np.diff(gathered.off_m[0, -2:]))[0] > TAPES_APART_M:
         gathered = _only(gathered, gathered.run >= 0)
@@ -137,6 +143,7 @@ def _only(one: LaneEvidence, keep: Bools) -> LaneEvidence:
         runner=one.runner[keep],
         sd_m=one.sd_m[keep],
         run=one.run[keep],
+        moved=None if one.moved is None else one.moved[keep],
     )
 
 
@@ -161,13 +168,15 @@ def judge_lanes(
     stated: Sequence[int | None],
     moments_s: Sequence[float],
     slow: SlowError,
+    plan: PlanDoubt | None = None,
 ) -> list[LaneVerdict]:
     """The lane of each takeover, all judged together; `stated` is what the sheet or else the
-    session says, `moments_s` when each was, in time order."""
+    session says, `moments_s` when each was, in time order, `plan` what is not known of the venue's
+    place."""
     verdicts: list[LaneVerdict] = []
     for begin in range(0, len(evidence), MOST_AT_ONCE):
         part = slice(begin, begin + MOST_AT_ONCE)
-        verdicts += _judge_block(evidence[part], stated[part], moments_s[part], slow)
+        verdicts += _judge_block(evidence[part], stated[part], moments_s[part], slow, plan)
     return verdicts
 
 
@@ -176,8 +185,9 @@ def _judge_block(
     stated: Sequence[int | None],
     moments_s: Sequence[float],
     slow: SlowError,
+    plan: PlanDoubt | None,
 ) -> list[LaneVerdict]:
-    misfit = _misfit(evidence, slow)
+    misfit = _misfit(evidence, slow, plan)
     lanes = sorted({lane for one in evidence for lane in one.lanes})
 
     def log_odds(chosen: tuple[int, ...]) -> float:
@@ -227,7 +237,7 @@ def _one_turned(chosen: tuple[int, ...], evidence: Sequence[LaneEvidence]) -> li
 
 
 def _misfit(
-    evidence: Sequence[LaneEvidence], slow: SlowError
+    evidence: Sequence[LaneEvidence], slow: SlowError, plan: PlanDoubt | None
 ) -> Callable[[tuple[int, ...]], float]:
     """The squared misfit of all places to the chosen lanes, in standard errors."""
     t = np.concatenate([one.t_s for one in evidence])
@@ -240,11 +250,18 @@ def _misfit(
     cov = (slow.shared(t, t) + same * slow.own(t, t)) * (normal @ normal.T)
     cov += HABIT_M**2 * ((run[:, None] == run[None, :]) & (run >= 0)[:, None])
     cov += np.diag(sd**2)
+    moved = np.concatenate(
+        [np.zeros((len(e.t_s), 3)) if e.moved is None else e.moved for e in evidence]
+    )
+    if plan is not None:
+        cov += moved @ plan.cov @ moved.T
+    due = moved @ (np.zeros(3) if plan is None else plan.mean)
     first = np.cumsum([0, *(len(one.lanes) for one in evidence)])
     ends = np.cumsum([0, *(len(one.t_s) for one in evidence)])
     columns = np.zeros((ends[-1], first[-1]))  # one a takeover and lane
     for i, one in enumerate(evidence):
-        columns[ends[i] : ends[i + 1], first[i] : first[i + 1]] = one.off_m.T
+        own = slice(ends[i], ends[i + 1])
+        columns[own, first[i] : first[i + 1]] = one.off_m.T - due[own, None]
     products = columns.T @ cho_solve(cho_factor(cov), columns)
 
     def squares(chosen: tuple[int, ...]) -> float:
@@ -324,6 +341,7 @@ def place_in_lanes(
     traces: Mapping[str, Trace],
     places: Mapping[int, Mapping[str, OnAxis]],
     slow: SlowError,
+    plan: PlanDoubt | None = None,
 ) -> list[PlacedTakeover]:
     """The takeovers, in time order, each on its lane's axis; `lists` has all candidates by axis.
 
@@ -334,7 +352,7 @@ def place_in_lanes(
         return [PlacedTakeover(one) for one, _ in chosen]
     number = {name: k for k, name in enumerate(traces)}
     evidence = [
-        gather_evidence(one, rep, sorted(own), axes, traces, places, number)
+        gather_evidence(one, rep, sorted(own), axes, traces, places, number, plan)
         for (one, rep), own in zip(chosen, choices, strict=True)
     ]
     with_sheet = any(rep is not None for _, rep in chosen)
@@ -344,7 +362,7 @@ def place_in_lanes(
         else (None if with_sheet else session_lane)  # the sheet does not know it at all
         for _, rep in chosen
     ]
-    verdicts = judge_lanes(evidence, stated, [one.entry_s for one, _ in chosen], slow)
+    verdicts = judge_lanes(evidence, stated, [one.entry_s for one, _ in chosen], slow, plan)
     return [
         _place(own[verdict.axis], verdict, said, axes)
         for own, verdict, said in zip(choices, verdicts, stated, strict=True)

@@ -78,6 +78,17 @@ class RunnerMeasurements(Frozen):
 
 
 @dataclass(frozen=True, eq=False)
+class PlanInRep(Frozen):
+    """What one rep does not know of the plan's place: mean (3,) and covariance (3, 3) of metres
+    east and north and turn in rad, the receivers' slow common error included, and `design`
+    (2, 2, k, 3) by role, axis and knot: what these do to the positions there."""
+
+    design: Floats
+    mean: Floats
+    cov: Floats
+
+
+@dataclass(frozen=True, eq=False)
 class Problem(Frozen):
     """One rep. `theta_mean` (2 THETA,) and `theta_cov`: both receivers' parameters,
     incoming's first. `slow_mean` (2, 2, k) by role, axis, knot and `slow_cov` (2k, 2k) for one
@@ -94,6 +105,7 @@ class Problem(Frozen):
     slow_cov: Floats
     gap: tuple[float, Estimate] | None = None  # (moment, s_out - s_in)
     tau_s: float = TAU_S
+    plan: PlanInRep | None = None  # where the venue was not surveyed well
 
     def of(self, role: Role) -> RunnerMeasurements:
         """What was measured of the runner of this role."""
@@ -263,15 +275,38 @@ def quadratic_prior(
     shared = [
         (shared_places(layouts, "theta"), np.linalg.inv(problem.theta_cov), problem.theta_mean)
     ]
-    cov = problem.slow_cov + 1e-8 * np.eye(2 * len(problem.slow_t_s))
-    slow = np.linalg.inv(cov)
-    for axis in (0, 1):
-        places = shared_places(layouts, f"slow{axis}")
-        shared.append((places, slow, problem.slow_mean[:, axis].ravel()))
+    places, slow_mean, cov = slow_of_both_axes(problem, layouts)
+    if problem.plan is not None:  # then east and north are no longer independent
+        shared.append((places, np.linalg.inv(cov), slow_mean))
+    else:
+        k = len(slow_mean) // 2
+        slow = np.linalg.inv(cov[:k, :k])
+        shared += [(places[i : i + k], slow, slow_mean[i : i + k]) for i in (0, k)]
     for where, precision, mean in shared:
         info[np.ix_(where, where)] += precision
         vector[where] += precision @ mean
     return info, vector
+
+
+def slow_of_both_axes(
+    problem: Problem, layouts: tuple[Layout, Layout]
+) -> tuple[Ints, Floats, Floats]:
+    """The slow error's values before anything is measured, east ones first, then by role: where
+    they stand in the whole vector (4k,), mean (4k,) in m and covariance (4k, 4k) in m²."""
+    places = np.concatenate([shared_places(layouts, f"slow{axis}") for axis in (0, 1)])
+    one = problem.slow_cov + 1e-8 * np.eye(len(problem.slow_cov))
+    none = np.zeros_like(one)
+    mean, cov = problem.slow_mean.swapaxes(0, 1).ravel(), np.block([[one, none], [none, one]])
+    if problem.plan is not None:
+        design = plan_design(problem.plan)
+        mean = mean + design @ problem.plan.mean
+        cov = cov + design @ problem.plan.cov @ design.T
+    return places, mean, cov
+
+
+def plan_design(plan: PlanInRep) -> Floats:
+    """`PlanInRep.design` as rows (4k, 3) in the order of `slow_of_both_axes`."""
+    return np.asarray(plan.design.swapaxes(0, 1).reshape(-1, 3))
 
 
 def _own_prior(
@@ -352,6 +387,8 @@ def guess_first(problem: Problem, layouts: tuple[Layout, Layout], size: int) -> 
         x[layout.theta] = problem.theta_mean[THETA * role : THETA * (role + 1)]
         for axis in (0, 1):
             x[layout.slow[axis]] = problem.slow_mean[role, axis]
+            if problem.plan is not None:
+                x[layout.slow[axis]] += problem.plan.design[role, axis] @ problem.plan.mean
         if layout.start is not None and layout.stand is not None:
             x[layout.start] = layout.origin_s
             if measured.stand_m is not None:

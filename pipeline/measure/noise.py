@@ -50,6 +50,15 @@ class SlowError(Frozen):
         return _kernel(a, b, self.times_s, self.own_var)
 
 
+def usual_slow_error() -> SlowError:
+    """The mixture of receivers of which nothing is known yet."""
+    return SlowError(
+        np.r_[CORRELATION_TIMES_S, LEVEL_TIME_S],
+        np.r_[PRIOR_SHARED, LEVEL_SHARED],
+        np.r_[PRIOR_OWN, LEVEL_OWN],
+    )
+
+
 def _kernel(a: Floats, b: Floats, times: Floats, variances: Floats) -> Floats:
     apart = np.abs(a[:, None] - b[None, :])
     out = np.zeros_like(apart)

@@ -17,11 +17,20 @@ from pipeline.base.values import Estimate, Floats, Frozen, Imu, Ints, Rep, ZoneA
 from pipeline.measure import easing, estimator, model, noise, steps, wrists
 from pipeline.measure.finding import TakeoverCandidate
 from pipeline.measure.launch import find_launch
+from pipeline.measure.plan_place import (
+    PlanFound,
+    PlanInSession,
+    plan_in_rep,
+    plan_moved_m,
+    pool_plan,
+    sd_along_m,
+)
 from pipeline.measure.traces import OnAxis, Trace, WristUnit
 from pipeline.measure.wrists import NoSign, WristSign, WristStream
 
 STAND_S = 6.0  # so much of a stand is enough to fix the slow error
 TAPE_SD_M = 0.08
+TAPE_OFF_M = 8.0  # a stand seen so far from the sheet's tape is another one
 UNKNOWN_STAND_SD_M = 5.0
 RECEIVER_STAND_SD_M = 3.0
 SLOWED_SHARE, SLOWING_S = 0.88, 0.9
@@ -38,6 +47,7 @@ DELAY_S = Estimate(0.06, 0.10)  # of the squad's receivers
 DELAY_OWN_SD_S = 0.03
 POSITION_DELAY_SD_S = 0.01
 SETTLED_S = 0.003
+SETTLED_S_A_METRE = 0.1  # a plan that moves by 3 cm counts as a delay that moves by SETTLED_S
 ROUGH = 4.0  # so much rougher than the last round do the first ones settle
 EASING_BEFORE_ENTRY_S, EASING_BEYOND_S = 0.6, 0.8  # of the zone: there an easing is sought
 LATE_POSITION_S = 0.15  # receivers that smooth their positions too: believed only where
@@ -90,6 +100,7 @@ class SolvedReps(Frozen):
     levels: Mapping[str, Levels]
     theta: Mapping[str, tuple[Floats, Floats]]  # by runner: mean and covariance
     failed: tuple[tuple[Case, str], ...] = ()  # what could not be solved, and why
+    plan: PlanFound | None = None  # None where the venue was surveyed
 
 
 def still_seconds(
@@ -126,11 +137,14 @@ def build_case(
     levels: Mapping[str, Levels],
     slow: noise.SlowError,
     stands: Mapping[str, tuple[Floats, Floats, Floats]],
+    plan: PlanInSession | None = None,
 ) -> Case:
     """Build the problem of one rep. `imus` holds by runner the accelerometer worn on the trunk
-    and the standard error of its clock in s."""
+    and the standard error of its clock in s; `plan` what is not known of the venue's place, None
+    where it was surveyed."""
     zero = candidate.entry_s
     remarks: list[str] = []
+    slow = slow if plan is None else plan.quick
     end = candidate.exit_s if candidate.exit_s is not None else candidate.entry_s + 4.0
     end += OUT_M / 8.0 + 0.5
     runners = []
@@ -162,7 +176,7 @@ def build_case(
         phase = np.full(len(t), np.nan)
         if len(footfalls) > 2:
             phase = steps.step_phase(footfalls, t)
-        stand = _stand_place(role, rep, axis, place, trace, begin, first, remarks)
+        stand = _stand_place(role, rep, axis, place, trace, begin, first, remarks, plan)
         level = levels[runner]
         if inside.any() and not np.isfinite(trace.speed_mps[inside]).any():
             remarks.append(
@@ -200,6 +214,17 @@ def build_case(
         slow_t_s=knots,
         slow_mean=mean,
         slow_cov=cov,
+        plan=None
+        if plan is None
+        else plan_in_rep(
+            plan,
+            np.array(
+                [
+                    _places_at(traces[name], places[name], knots + zero)
+                    for name in (candidate.incoming, candidate.outgoing)
+                ]
+            ),
+        ),
     )
     has_imu = (candidate.incoming in imus, candidate.outgoing in imus)
     return Case(candidate, rep, problem, falls, has_imu, tuple(remarks))
@@ -314,6 +339,13 @@ def moved_signs(
     )
 
 
+def _places_at(trace: Trace, place: OnAxis, t_s: Floats) -> Floats:
+    """About where a runner was, (n, 2) east-north metres, at moments UTC."""
+    known = np.isfinite(place.xy_m[:, 0])
+    columns = [np.interp(t_s, trace.t_s[known], place.xy_m[known, k]) for k in (0, 1)]
+    return np.stack(columns, axis=-1)
+
+
 def _cut_trace(trace: Trace, place: OnAxis, zero: float, end: float) -> tuple[Trace, OnAxis]:
     """The part of a trace that one rep can need, so that a long session costs no more a rep."""
     near = slice(*np.searchsorted(trace.t_s, [zero - AROUND_S, end + AROUND_S]))
@@ -406,6 +438,7 @@ def _stand_place(
     begin: float | None,
     first: float,
     remarks: list[str],
+    plan: PlanInSession | None,
 ) -> Estimate | None:
     """Where the runner stood: the sheet's tape, checked against the place seen."""
     if begin is None:
@@ -417,7 +450,10 @@ def _stand_place(
         tape = axis.back_m - rep.incoming_start_m
     if rep is not None and role == "outgoing" and rep.outgoing_start_m is not None:
         tape = axis.back_m + rep.outgoing_start_m
-    if tape is not None and standing.any() and abs(tape - seen) > 8.0:
+    off_m = TAPE_OFF_M
+    if plan is not None and tape is not None:
+        off_m += 2 * sd_along_m(plan.doubt.cov, plan.doubt.centre_m, axis, tape)
+    if tape is not None and standing.any() and abs(tape - seen) > off_m:
         remarks.append(
             f"the sheet has the {role} runner start {abs(tape - seen):.0f} m from where the unit "
             "shows the stand; the sheet's place was not used"
@@ -560,13 +596,41 @@ def _pool_noise(square_sum: float, freedom: float, prior: float) -> float:
     return float(np.sqrt((square_sum + worth * prior**2) / (max(freedom, 0.0) + worth)))
 
 
+def _hear_of_plan(
+    cases: Sequence[Case], fits: Sequence[estimator.Fit], plan: PlanInSession
+) -> tuple[list[Case], PlanFound | None]:
+    """The cases with what all others say of the plan's place, and what all of them say of it."""
+    known = [(case.problem.plan, estimator.plan_posterior(fit)) for case, fit in zip(
+        cases, fits, strict=True)]  # fmt: skip
+    priors = [before for before, after in known if before is not None and after is not None]
+    posteriors = [after for _, after in known if after is not None]
+    if len(priors) < len(cases) or not cases:
+        return list(cases), None
+    hears, found = pool_plan(
+        plan,
+        posteriors,
+        priors,
+        [case.candidate.entry_s for case in cases],
+        [case.candidate.pair for case in cases],
+    )
+    told = [
+        replace(case, problem=replace(case.problem, plan=replace(prior, mean=mean, cov=cov)))
+        for case, prior, (mean, cov) in zip(cases, priors, hears, strict=True)
+    ]
+    return told, found
+
+
 def solve_all(
-    build_all: Sequence[Case], levels: Mapping[str, Levels], rounds: tuple[int, int] = (3, 8)
+    build_all: Sequence[Case],
+    levels: Mapping[str, Levels],
+    rounds: tuple[int, int] = (3, 8),
+    plan: PlanInSession | None = None,
 ) -> SolvedReps:
     """Solve all reps together: solve each, learn the noise, exchange messages [1], and begin again.
 
     `rounds` says how often at least and at most. It ends when the delays move by less than
     SETTLED_S, since the width of a receiver's smoothing is set from the delay of the round before.
+    `plan` is what is not known of the venue's place, of which the reps tell each other too.
 
     A rep that cannot be solved takes no other with it: it leaves the pooling and comes back in
     `failed` with the reason.
@@ -581,6 +645,7 @@ def solve_all(
     info: Floats
     vector: Floats
     delays: Floats = np.zeros(2 * estimator.THETA)
+    found_plan: PlanFound | None = None
     for turn in range(rounds[1]):
         if turn:
             levels = _learn_levels(cases, fits, levels)
@@ -588,6 +653,10 @@ def solve_all(
             names, info, vector = _pool_receivers(cases, sent)
             now = np.asarray(np.linalg.solve(info, vector)[1 :: estimator.THETA], dtype=np.float64)
             moved = now - delays if len(now) == len(delays) else np.array([np.inf])
+            if plan is not None:
+                before_plan = found_plan
+                cases, found_plan = _hear_of_plan(cases, fits, plan)
+                moved = np.append(moved, plan_moved_m(before_plan, found_plan) * SETTLED_S_A_METRE)
             if turn >= rounds[0] and np.abs(moved).max(initial=0.0) < SETTLED_S:
                 break
             delays = now
@@ -625,6 +694,9 @@ def solve_all(
         cases = [c for c, one in zip(cases, solved, strict=True) if not isinstance(one, str)]
         fits = [one for one in solved if not isinstance(one, str)]
         cases = [_with_slowing(c, fit) for c, fit in zip(cases, fits, strict=True)]
+    if plan is not None:
+        found_plan = _hear_of_plan([replace(c, problem=fit.problem) for c, fit in zip(
+            cases, fits, strict=True)], fits, plan)[1]  # fmt: skip
     sent = [estimator.receiver_message(fit) for fit in fits]
     names, info, vector = _pool_receivers(cases, sent)
     spread: Floats = np.asarray(np.linalg.inv(info), dtype=np.float64)
@@ -633,7 +705,7 @@ def solve_all(
     for i, name in enumerate(names):
         where = slice(estimator.THETA * i, estimator.THETA * (i + 1))
         theta[name] = (center[where], spread[where, where])
-    return SolvedReps(tuple(cases), tuple(fits), levels, theta, tuple(failed))
+    return SolvedReps(tuple(cases), tuple(fits), levels, theta, tuple(failed), found_plan)
 
 
 def _check_speeds(case: Case, fit: estimator.Fit | str) -> estimator.Fit | str:

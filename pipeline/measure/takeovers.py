@@ -32,6 +32,7 @@ from pipeline.measure.reps import OUT_M, Case, SolvedReps
 from pipeline.measure.starts import StartHabits, judge_starts
 
 CURVE_HZ = 50.0
+GOOD_LINE_SD_M = 0.05
 CURVE_BEFORE_M = 60.0
 PASS_OVERLOOKED = 0.1  # chance that an observer who sees the passes has none of a takeover's
 SURE_OF_PASS = 0.8  # whether the baton changed hands is clear beyond this chance, and 1 less it
@@ -60,6 +61,7 @@ class MeasuredTakeover(Frozen):
     zero_utc_s: float
     mark_m: float | None
     pass_basis: str
+    zero_sd_s: float | None = None
     mark: Estimate | None = None
     go: Estimate | None = None
     passed: Estimate | None = None
@@ -274,6 +276,13 @@ def _line_sd(case: Case, speed: float) -> float:
     return case.problem.axis.line_sd_m / max(speed, 1.0)
 
 
+def _poor_line_sd(case: Case, speed: float) -> float:
+    """What a mark that was taped from a poorly surveyed line adds to its moment; what a good
+    survey leaves is in the tape's own standard error."""
+    line_sd = case.problem.axis.line_sd_m
+    return float(np.sqrt(max(line_sd**2 - GOOD_LINE_SD_M**2, 0.0))) / max(speed, 1.0)
+
+
 def _unsolved_takeover(case: Case, why: str) -> MeasuredTakeover:
     """The row of a takeover that could not be solved: who, when and why."""
     rep = case.rep
@@ -310,6 +319,8 @@ def _measure_takeover(
         else:
             mark = _value_and_sd(fit, at_mark[0] - zero, at_mark[1])
     v_entry, row = estimator.value_at(fit, "incoming", entry, 1)
+    if mark is not None:
+        mark = Estimate(mark.value, float(np.hypot(mark.sd, _poor_line_sd(case, v_entry))))
     v_in_entry = _value_and_sd(fit, v_entry, row)
     v_out_exit = zone_time = None
     if exit_ is not None:
@@ -353,6 +364,7 @@ def _measure_takeover(
         mark=mark,
         go=None if go is None else Estimate(go.value - zero, go.sd),
         pass_basis="seen" if seen else "inferred",
+        zero_sd_s=float(np.hypot(_value_and_sd(fit, zero, entry[1]).sd, _line_sd(case, v_entry))),
         v_in_entry=v_in_entry,
         v_out_exit=v_out_exit,
         curves=_measure_curves(case, fit, zero),

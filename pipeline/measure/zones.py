@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -30,7 +31,9 @@ AXIS_BEYOND_M, AXIS_BEYOND_MAX_M = 70.0, 130.0  # reach beyond the exit line
 CLOSING_M = 12.0  # ends nearer than this, on a line of LAP_MIN_M or more, close a lap
 LAP_MIN_M = 150.0
 OFF_LINE_MAX_M, OFF_LINE_TOLD_M = 1.0, 0.3
+PAINTED_SD_M = 0.02  # of a line of a plan that moves as a whole: how true it is painted
 ZONE_OFF_MAX_M, ZONE_OFF_TOLD_M = 2.0, 0.03
+TRUSTED_OFF_M, POOR_LENGTH_SD_M, ALLOWED_SDS = 0.3, 0.25, 3.0  # against the rule's length
 ZONE_LIMITS_M = (5.0, 45.0)
 GATE_OFF_LINE_M = 5.0  # a post stands beside the lane; farther away it is another straight's
 
@@ -70,7 +73,10 @@ def venue_axes(venue: Venue, event: str) -> tuple[ZoneAxis, ...]:
                     f'a LineString with kind "lane" and lane {lane}',
                     f"lanes with a line: {', '.join(map(str, sorted(lanes))) or 'none'}",
                 )
-            done.append(_zone_axis(lanes[lane], zone, lines, event, origin))
+            axis = _zone_axis(lanes[lane], zone, lines, event, origin)
+            if venue.place is not None:  # what else is unsure of its lines they have in common
+                axis = replace(axis, line_sd_m=PAINTED_SD_M)
+            done.append(axis)
         except VenueError as error:
             wrong.append(error)
     if wrong:
@@ -142,12 +148,16 @@ def _zone_axis(
     remarks: list[str] = []
     s = {}
     for name, xy in spots.items():
-        s[name], told = _foot_on_line(line, xy, f"{where}, {name} line", lap_m is not None)
+        most_m = max(OFF_LINE_MAX_M, ALLOWED_SDS * float(np.hypot(lines[name].sd_m, lane.sd_m)))
+        s[name], told = _foot_on_line(line, xy, f"{where}, {name} line", lap_m is not None, most_m)
         remarks += told
     entry = s["entry"]
     back_m, exit_m = s.get("back", entry) - entry, s["exit"] - entry
     _check_order(where, back_m, exit_m)
     remarks += _check_rule(where, event, zone, back_m, exit_m, lines, origin)
+    ruled = _with_rule(where, event, zone, s, lines)
+    entry, back_m, exit_m = ruled.entry_m, ruled.back_m, ruled.exit_m
+    remarks += ruled.doubts
     if cut_m > 0.25:
         remarks.append(
             f"lane {lane.lane}: vertices so far apart that the line may cut the bend by "
@@ -181,8 +191,56 @@ def _zone_axis(
         back_m=back_m,
         exit_m=exit_m,
         surveyed_m=(max(low, float(grid[0])), min(high, float(grid[-1]))),
-        line_sd_m=float(np.sqrt(np.mean([p.sd_m**2 for p in lines.values()]))),
+        line_sd_m=ruled.line_sd_m,
         remarks=tuple(remarks),
+        doubts=ruled.doubts,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _RuledZone:
+    """A zone's lines once its rule is thought of: the entry line's place on the smooth line, back
+    and exit line from it, the standard error of a line, and what is in doubt."""
+
+    entry_m: float
+    back_m: float
+    exit_m: float
+    line_sd_m: float
+    doubts: tuple[str, ...] = ()
+
+
+def _with_rule(
+    where: str, event: str, zone: int, s_m: Mapping[str, float], lines: Mapping[str, Spot]
+) -> _RuledZone:
+    """The zone with its rule's length where a poor survey allows that, and with wider standard
+    errors where a survey that calls itself good does not. A good survey that agrees stays."""
+    entry, leave = s_m["entry"], s_m["exit"]
+    back = s_m.get("back", entry)
+    surveyed_sd = float(np.sqrt(np.mean([p.sd_m**2 for p in lines.values()])))
+    same = _RuledZone(entry, back - entry, leave - entry, surveyed_sd)
+    rules = zone_rules(event, zone)
+    if not rules:
+        return same
+    rule = min(rules, key=lambda r: abs(r.back_m - (back - entry)))
+    off = leave - entry - rule.length_m
+    length_sd = _length_sd(lines)
+    if abs(off) < TRUSTED_OFF_M and length_sd < POOR_LENGTH_SD_M:
+        return same
+    if abs(off) <= ALLOWED_SDS * length_sd:
+        due = {"entry": 0.0, "exit": rule.length_m, "back": rule.back_m}
+        weight = {name: lines[name].sd_m ** -2 for name in lines}
+        total = sum(weight.values())
+        entry = sum(weight[name] * (s_m[name] - due[name]) for name in lines) / total
+        return _RuledZone(entry, rule.back_m, rule.length_m, surveyed_sd)
+    return replace(
+        same,
+        line_sd_m=max(surveyed_sd, abs(off) / float(np.sqrt(2))),
+        doubts=(
+            f"{where}: its lines were surveyed {leave - entry:.2f} m apart, by the rule they are "
+            f"{rule.length_m:.0f} m apart, and the survey calls itself good to {length_sd:.2f} m: "
+            "zone times have wider errors. Place the plan as a whole with `batontrace venue`, or "
+            "write in sd_m how good the points are",
+        ),
     )
 
 
@@ -223,22 +281,22 @@ def _widest_cut(xy_m: Floats) -> float:
 
 
 def _foot_on_line(
-    line: SmoothLine, xy: Floats, where: str, closed: bool
+    line: SmoothLine, xy: Floats, where: str, closed: bool, most_m: float
 ) -> tuple[float, list[str]]:
     """A spot's place along the line [m], and a remark where it lies a little beside it.
 
-    Raises VenueError where it lies more than OFF_LINE_MAX_M from the line.
+    Raises VenueError where it lies more than `most_m` from the line.
     """
     s, offset = (float(v) for v in project(line, xy))
     outside = 0.0 if closed else max(-s, s - float(line.s_m[-1]), 0.0)
-    if outside > OFF_LINE_MAX_M or abs(offset) > OFF_LINE_MAX_M:
+    if outside > most_m or abs(offset) > most_m:
         side = "right" if offset > 0 else "left"
         raise VenueError(
             where,
             f"the point lies {outside:.1f} m beyond the end of the lane's line"
-            if outside > OFF_LINE_MAX_M
+            if outside > most_m
             else f"the point lies {abs(offset):.1f} m {side} of the lane's line",
-            f"a point on it, within {OFF_LINE_MAX_M:.0f} m",
+            f"a point on it, within {most_m:.0f} m",
             "check the lane's number, the coordinates and that the line reaches so far",
         )
     if abs(offset) > OFF_LINE_TOLD_M:
@@ -288,7 +346,7 @@ def _check_rule(
     rule = min(rules, key=lambda r: abs(r.back_m - back_m))
     off = exit_m - rule.length_m
     longer = "longer" if off > 0 else "shorter"
-    if abs(off) > ZONE_OFF_MAX_M:
+    if abs(off) > max(ZONE_OFF_MAX_M, ALLOWED_SDS * _length_sd(lines)):
         raise VenueError(
             where,
             f"a zone {exit_m:.2f} m long, {abs(off):.2f} m {longer} than the rule's",

@@ -18,6 +18,7 @@ from threadpoolctl import threadpool_limits
 
 from pipeline.base import memory
 from pipeline.base.values import (
+    Floats,
     Imu,
     Progress,
     Recording,
@@ -35,6 +36,7 @@ from pipeline.measure import (
     lanes,
     noise,
     odd_marks,
+    plan_place,
     reps,
     sheet_slips,
     takeovers,
@@ -151,18 +153,20 @@ def _run_stages(
     ]
     stamp_sd_s = clocks.stamp_errors(recordings)
     places = finding.place_on_axes(traces, axes)
+    laid = _lay_plan(session, axes, traces, places)
+    session, axes, places = laid.session, laid.axes, laid.places
     traces, imus, coarse = clocks.agree_traces(
         traces, imus, places.by_axis, axes, _takeover_rows(session.reps or ())
     )
     moved_s = {name: one.offset.value for name, one in coarse.items() if one.corrected}
     wrists = choose_wrists(recordings, moved_s)
-    found, cases, levels, trained, races = _find_cases(
-        session, axes, traces, places, imus, wrists, remarks, tell
+    found, cases, levels, trained, races, plan = _find_cases(
+        session, axes, traces, places, imus, wrists, laid.doubt, remarks, tell
     )
     # The cases hold what they need: of an hour that is little.
     del pairs, recordings, traces, places, imus, wrists
     memory.give_back()
-    solved, agreed = clocks.solve_on_agreed_clocks(cases, levels, stamp_sd_s, coarse)
+    solved, agreed = clocks.solve_on_agreed_clocks(cases, levels, stamp_sd_s, coarse, plan)
     squad = takeovers.measure_takeovers(
         solved,
         agreed.offsets,
@@ -179,6 +183,8 @@ def _run_stages(
         *squad.remarks,
         *usual_lags_in_words(squad.starts),
         *odd,
+        *dict.fromkeys(words for one in measured for words in one.case.problem.axis.doubts),
+        *_plan_remarks(laid, measured),
     ]
     files = [rows.with_moved_clock(row, agreed.offsets) for row in files]
     tables = {
@@ -188,6 +194,9 @@ def _run_stages(
         "observations": rows.observations_table(session, measured, squad.left_over),
         "legs": rows.legs_table(session, race_legs),
         "exercises": rows.exercises_table(session, trained),
+        "plan_places": rows.plan_places_table(
+            session, provenance.file_sha256(session.venue.path), _whole_move(solved.plan, laid.move)
+        ),
     }
     if not measured and not trained.hand_overs:
         remarks.append(
@@ -235,6 +244,64 @@ def _without_turns(recording: Recording) -> Recording:
 
 # --- measuring ------------------------------------------------------------------------------
 
+USUAL_MPS = 9.0
+UNSURE_LINES_S = 0.05  # of the usual entry: from here on the session says that its lines are unsure
+
+
+def _whole_move(found: plan_place.PlanFound | None, before: Floats) -> plan_place.PlanFound | None:
+    """The move from where the venue's file has its plan, of one that was moved `before` already."""
+    return None if found is None else replace(found, mean=found.mean + before)
+
+
+def _plan_remarks(laid: LaidPlan, measured: Sequence[takeovers.MeasuredTakeover]) -> list[str]:
+    """What there is to say of lines whose place stays unsure, and what would help."""
+    known = [one.zero_sd_s for one in measured if one.zero_sd_s is not None]
+    if laid.doubt is None or not known or float(np.median(known)) < UNSURE_LINES_S:
+        return []
+    sd_s = float(np.median(known))
+    return [
+        f"the venue's lines are known to about {sd_s * USUAL_MPS:.1f} m as these units see them: "
+        f"moments on a line are good to {sd_s:.2f} s. Tape where runners stand and write "
+        "incoming_start_m and outgoing_start_m, or walk a lap with a unit "
+        "(`batontrace venue --walked`)"
+    ]
+
+
+@dataclass(frozen=True, eq=False)
+class LaidPlan:
+    """The session with its venue's plan where the traces roughly have it, its axes, the traces
+    beside them, how far the plan was moved for that, and what is still not known of its place."""
+
+    session: Session
+    axes: tuple[ZoneAxis, ...]
+    places: finding.PlacesOnAxes
+    move: Floats
+    doubt: plan_place.PlanDoubt | None
+
+
+def _lay_plan(
+    session: Session,
+    axes: tuple[ZoneAxis, ...],
+    traces: Mapping[str, Trace],
+    places: finding.PlacesOnAxes,
+) -> LaidPlan:
+    """Lay a plan whose place is not well known roughly under the traces, so that takeovers can be
+    found on it; a venue that was surveyed stays as it is."""
+    doubt = plan_place.doubt_of_venue(session.venue, axes)
+    none = np.zeros(3)
+    if doubt is None:
+        return LaidPlan(session, axes, places, none, None)
+    rows_read = _takeover_rows(session.reps or ())
+    move = plan_place.rough_move(doubt, traces, places.by_axis, axes, rows_read, session.lane)
+    if not np.any(move):
+        return LaidPlan(session, axes, places, none, doubt)
+    session = replace(session, venue=plan_place.move_venue(session.venue, move))
+    axes = zones.axes(session)
+    doubt = plan_place.doubt_of_venue(session.venue, axes)
+    if doubt is not None:
+        doubt = replace(doubt, mean=-move)
+    return LaidPlan(session, axes, finding.place_on_axes(traces, axes), move, doubt)
+
 
 def _find_cases(
     session: Session,
@@ -243,6 +310,7 @@ def _find_cases(
     placed: finding.PlacesOnAxes,
     imus: Mapping[str, tuple[Imu, float]],
     wrists: Mapping[str, Sequence[WristUnit]],
+    doubt: plan_place.PlanDoubt | None,
     remarks: list[str],
     tell: Progress,
 ) -> tuple[
@@ -251,16 +319,19 @@ def _find_cases(
     dict[str, reps.Levels],
     exercises.MeasuredExercises,
     runs.RacesCut,
+    plan_place.PlanInSession | None,
 ]:
     """Find all takeovers of the session and match them to the sheet; measure its exercises.
 
     Gives how many candidates there were, the takeovers to solve, what is known of each receiver's
-    noise, what was trained besides, and what the units recorded of races. Slips of the sheet and
+    noise, what was trained besides, what the units recorded of races, and what is not known of the
+    plan's place (`doubt`) together with the receivers' slow error. Slips of the sheet and
     rows that were not found go into `remarks`.
     """
     plane, places = placed.plane, placed.by_axis
     stands = reps.still_seconds(traces, plane)
     slow = noise.fit_slow_error(stands)
+    plan = None if doubt is None else plan_place.plan_in_session(doubt, slow)
     lists, found, reps_read, trained = _find_candidates(
         session, axes, traces, placed, slow, remarks
     )
@@ -289,7 +360,7 @@ def _find_cases(
         remarks += slips
     chosen += raced.matched
     if not chosen and not session.races:
-        return len(found), [], {}, trained, runs.RacesCut((), slow)
+        return len(found), [], {}, trained, runs.RacesCut((), slow), plan
     levels = {
         name: reps.Levels(rest_mps=rest[0], rest_sd_mps=rest[1])
         for name, trace in traces.items()
@@ -303,6 +374,7 @@ def _find_cases(
         traces,
         places,
         slow,
+        doubt,
     )
     remarks += _count_remarks([one.remark for one in in_lanes if one.remark is not None])
     cases = []
@@ -319,6 +391,7 @@ def _find_cases(
             levels,
             slow,
             stands,
+            plan,
         )
         notes = [*matched.remarks, *([in_lane.remark] if in_lane.remark is not None else [])]
         if swapped is not None and set(swapped) & set(one.pair):
@@ -329,7 +402,7 @@ def _find_cases(
     cut = runs.cut_races(
         raced.races, [(m.candidate, m.rep) for m in chosen], axes, traces, plane, imus, levels, slow
     )
-    return len(found), cases, levels, trained, cut
+    return len(found), cases, levels, trained, cut, plan
 
 
 def _find_candidates(

@@ -21,6 +21,7 @@ from pipeline.base.values import (
 )
 from pipeline.measure import exercises, reps, takeovers
 from pipeline.measure.agreement import ClockOffset, correction_in_words
+from pipeline.measure.plan_place import PlanFound
 from pipeline.measure.races import legs
 from pipeline.tables import schema
 from pipeline.tables.full_speed import judge_speeds
@@ -113,6 +114,7 @@ def _exchange_row(
         "steps_to_pass": one.steps_to_pass,
         "foot_m": feet.get(one.case.candidate.outgoing),
         "incoming_foot_m": feet.get(one.case.candidate.incoming),
+        "zero_sd_s": one.zero_sd_s,
         "fit_z": one.fit_z,
         **_estimate_cells("hand_back_t_s", one.hand_back),
         "steps_to_hand_back": one.steps_to_hand_back,
@@ -222,6 +224,35 @@ def legs_table(session: Session, measured: Sequence[legs.MeasuredLeg]) -> pa.Tab
     rows.sort(key=lambda row: (str(row["race"]), int(str(row["leg"]))))
     names = schema.facts("legs").names
     return schema.conform("legs", {n: [row[n] for row in rows] for n in names})
+
+
+def plan_places_table(session: Session, venue_sha256: str, found: PlanFound | None) -> pa.Table:
+    """The table `plan_places`: what the session found out about its venue's plan; no row where
+    every line was surveyed for itself, or no takeover tells of it."""
+    names = schema.facts("plan_places").names
+    if found is None:
+        return schema.conform("plan_places", {name: [] for name in names})
+    in_degrees = np.array([1.0, 1.0, 180.0 / np.pi])
+    east, north, turn = (float(x) for x in found.mean * in_degrees)
+    sds = np.sqrt(np.diag(found.cov))
+    corr = found.cov / np.outer(sds, sds)
+    east_sd, north_sd, turn_sd = (float(x) for x in sds * in_degrees)
+    row: dict[str, object] = {
+        "session": session.id,
+        "date": session.date,
+        "venue_sha256": venue_sha256,
+        "takeovers": found.takeovers,
+        "east_m": east,
+        "east_sd_m": east_sd,
+        "north_m": north,
+        "north_sd_m": north_sd,
+        "turn_deg": turn,
+        "turn_sd_deg": turn_sd,
+        "east_north_corr": float(corr[0, 1]),
+        "east_turn_corr": float(corr[0, 2]),
+        "north_turn_corr": float(corr[1, 2]),
+    }
+    return schema.conform("plan_places", {name: [row[name]] for name in names})
 
 
 def speed_curves_table(

@@ -27,7 +27,15 @@ from pipeline.errors import OutputError
 from pipeline.tables import folders
 from pipeline.tables.parquet_content import MOST_FILE_BYTES, error_words, parquet_table, plain_type
 
-TABLES = ("exchanges", "speed_curves", "recordings", "observations", "legs", "exercises")
+TABLES = (
+    "exchanges",
+    "speed_curves",
+    "recordings",
+    "observations",
+    "legs",
+    "exercises",
+    "plan_places",
+)
 # Each table of decisions, and the command that makes it: batontrace COMMAND OUT.
 DECISION_COMMANDS = {
     "runners": "runners",

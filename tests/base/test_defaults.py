@@ -13,7 +13,7 @@ from pipeline.base import defaults, relays
 from pipeline.base.stadium import STANDARD
 from pipeline.cli import decide
 from pipeline.cli.options import Speed
-from pipeline.cli.session import run_venue
+from pipeline.cli.venue import run_venue
 from pipeline.errors import UsageError
 from pipeline.session import template
 

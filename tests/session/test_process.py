@@ -391,7 +391,7 @@ SHEET_WORDS = {  # what nobody need write
     "note", "effort", "drill", "use", "technique", "hand", "wind_mps", "race",
     "outgoing_start_m", "incoming_start_m", "time_zone",
 }  # fmt: skip
-UNUSED = ("observations", "legs", "exercises")
+UNUSED = ("observations", "legs", "exercises", "plan_places")
 
 
 # --- the contract --------------------------------------------------------------------------

@@ -51,7 +51,7 @@ def test_it_is_a_data_package_by_the_standard(tmp_path, validator):
     writing.renew_data_package(tmp_path)
     package_said = said(tmp_path)
     assert [error.message for error in validator.iter_errors(package_said)] == []
-    assert len(package_said["resources"]) == 20
+    assert len(package_said["resources"]) == 22  # eight of decisions, seven twice
 
 
 @pytest.mark.parametrize(

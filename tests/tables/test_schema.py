@@ -28,7 +28,7 @@ CONTRACT = {
         v_in_pass_sd_mps:double? v_out_pass_mps:double? v_out_pass_sd_mps:double?
         v_out_exit_mps:double? v_out_exit_sd_mps:double?
         free_distance_m:double? free_distance_sd_m:double? steps_to_pass:int16?
-        foot_m:double? incoming_foot_m:double? fit_z:double?
+        foot_m:double? incoming_foot_m:double? zero_sd_s:double? fit_z:double?
         hand_back_t_s:double? hand_back_t_sd_s:double? steps_to_hand_back:int16? note:string?
         date:string? time_zone:string? effort:double? drill:string? use:string?
         technique:string? hand:string?
@@ -59,6 +59,9 @@ CONTRACT = {
         speed_mps:double? speed_sd_mps:double? speed_spread_mps:double?
         gap_m:double? gap_sd_m:double? gap_spread_m:double? sprint_mps:double?
         sprint_sd_mps:double? sprint_s:double? note:string? remarks:list<string>""",
+    "plan_places": """
+        session:string date:string venue_sha256:string takeovers:int32 east_m east_sd_m north_m
+        north_sd_m turn_deg turn_sd_deg east_north_corr east_turn_corr north_turn_corr""",
     "runners": """
         runner:string event:string reps_in:int32 reps_out:int32 sessions:int32 last_utc:timestamp?
         v_max_mps v_max_sd_mps tau_s tau_sd_s launch_s launch_sd_s t20_s t20_sd_s
@@ -114,7 +117,8 @@ CONTRACT = {
 
 EVERY = (*schema.TABLES, *schema.DECISIONS)
 SHARES = ("pace", "ratio", "ratio_sd", "effort")
-NO_ESTIMATE = {"clock_sd_s", "mark_sd_m"}  # standard errors of what is no column of the table
+# standard errors of what is no column of the table, or of a moment that old tables have without
+NO_ESTIMATE = {"clock_sd_s", "mark_sd_m", "zero_sd_s"}
 
 
 def columns_of(name: str) -> dict[str, list]:
@@ -137,7 +141,7 @@ def test_columns_are_the_contracts_in_its_order(name):
 @pytest.mark.parametrize("name", EVERY)
 def test_a_unit_in_a_name_is_the_columns_unit(name):
     units = {"s": "s", "m": "m", "mps": "m/s", "mps2": "m/s²", "hz": "Hz", "ppm": "ppm"}
-    units |= {"feet": "foot-lengths", "z": ""}
+    units |= {"feet": "foot-lengths", "z": "", "deg": "deg", "corr": ""}
     for column in schema.facts(name).columns:
         suffix = column.name.rsplit("_", 1)[-1]
         if column.type == "float64":

@@ -12,7 +12,7 @@ import numpy as np
 
 from pipeline.base.asking import did_you_mean, either, misspelt, question
 from pipeline.base.geodesy import to_enu
-from pipeline.base.values import LaneLine, Spot, Venue
+from pipeline.base.values import LaneLine, PlanPlace, Spot, Venue
 from pipeline.errors import VenueError
 from pipeline.read.practice.documents import VENUE_GEOJSON, utf8_text
 from pipeline.read.practice.problems import collected_errors, combined_error
@@ -25,6 +25,8 @@ RACE_LINE_OFF_MAX_M = 2.0  # off its lane's line, as zone lines may be
 SHARPEST_BEND_M = 30.0  # radius of a bend that a lane's line may cut between two vertices ...
 MOST_CUT_M = 8.0  # ... and by how much at the most
 FEATURE_PROPERTIES = ("kind", "lane", "zone", "line", "id", "sd_m")
+PLACE_MEMBER = "plan_place"  # of the collection, beside its features (RFC 7946, section 6.1)
+MOST_PLACE_SD_M, MOST_TURN_SD = 12.0, 0.2  # beyond it nobody could tell one zone from another
 DEFAULT_LINE_SD_M = 0.05  # of a tape or a survey receiver, where the file does not say
 MOST_LANES, MOST_ZONES = 12, 9
 _MOST_LISTS, _MOST_OBJECTS = 4_000_000, 1_000_000  # of brackets, small in a file, large in memory
@@ -44,7 +46,11 @@ def read_venue(path: Path) -> Venue:
     spots: dict[tuple[object, ...], Spot] = {}
     race_lines: list[tuple[str, Spot]] = []
     wrong: list[VenueError] = []
-    for where, feature in _numbered_features(path):
+    whole = _geojson_collection(path)
+    place = None
+    with collected_errors(wrong, VenueError):
+        place = _plan_place(whole.get(PLACE_MEMBER))
+    for where, feature in _numbered_features(whole["features"]):
         with collected_errors(wrong, VenueError):
             thing = _feature_value(where, feature)
             if isinstance(thing, LaneLine):
@@ -74,7 +80,46 @@ def read_venue(path: Path) -> Venue:
         tuple(s for s in spots.values() if s.zone is not None),
         tuple(s for s in spots.values() if s.id is not None),
         tuple(spot for _, spot in race_lines),
+        place,
     )
+
+
+def _plan_place(value: Any) -> PlanPlace | None:
+    """How well the plan is placed, as `batontrace venue` writes it beside the features."""
+    if value is None:
+        return None
+    where = f'"{PLACE_MEMBER}"'
+    do = "make the venue again with `batontrace venue`, or delete it: then lines count as surveyed"
+    if not isinstance(value, dict):
+        raise VenueError(where, "not an object", '{"centre": ..., "covariance": ...}', do)
+    longitude, latitude = _checked_position(where, value.get("centre"))
+    try:
+        cov = np.array(value.get("covariance"), dtype=np.float64)
+    except (TypeError, ValueError):
+        cov = np.empty(0)
+    good = cov.shape == (3, 3) and bool(np.isfinite(cov).all())
+    if not good or not np.allclose(cov, cov.T) or np.linalg.eigvalsh(cov)[0] <= 0:
+        raise VenueError(
+            where,
+            "a covariance that is none",
+            "three rows of three numbers, symmetric and positive: m east, m north, turn in rad",
+            do,
+        )
+    if max(cov[0, 0], cov[1, 1]) > MOST_PLACE_SD_M**2 or cov[2, 2] > MOST_TURN_SD**2:
+        raise VenueError(
+            where,
+            f"a place known to {max(cov[0, 0], cov[1, 1]) ** 0.5:.0f} m and "
+            f"{np.degrees(cov[2, 2] ** 0.5):.0f}°",
+            f"{MOST_PLACE_SD_M:.0f} m and {np.degrees(MOST_TURN_SD):.0f}° at most",
+            "walk a lap of the lane with a unit: `batontrace venue --walked`",
+        )
+    texts = []
+    for name in ("sources", "sessions"):
+        own = value.get(name, [])
+        if not isinstance(own, list) or not all(isinstance(x, str) for x in own):
+            raise VenueError(where, f"{name} that are no list of texts", "a list of texts", do)
+        texts.append(tuple(own))
+    return PlanPlace(longitude, latitude, cov, *texts)
 
 
 def _check_race_line(where: str, spot: Spot, lanes: Mapping[int, LaneLine]) -> None:
@@ -131,8 +176,8 @@ def _spot_name(spot: Spot) -> str:
     return f"{spot.line} line of lane {spot.lane}, zone {spot.zone}"
 
 
-def _geojson_features(path: Path) -> list[Any]:
-    """The features of a GeoJSON file. Raises VenueError where it is none."""
+def _geojson_collection(path: Path) -> dict[str, Any]:
+    """A GeoJSON file with a list of features. Raises VenueError where it is none."""
     text = utf8_text(path, VENUE_GEOJSON)
     if text.count("[") > _MOST_LISTS or text.count("{") > _MOST_OBJECTS:
         raise VenueError(
@@ -154,14 +199,14 @@ def _geojson_features(path: Path) -> list[Any]:
         raise VenueError(path, "brackets nested too deep", "GeoJSON") from None
     kind = whole.get("type") if isinstance(whole, dict) else type(whole).__name__
     features = whole.get("features") if isinstance(whole, dict) else None
-    if kind != "FeatureCollection" or not isinstance(features, list):
+    if not isinstance(whole, dict) or kind != "FeatureCollection" or not isinstance(features, list):
         raise VenueError(
             path,
             f"type {_shown(kind)}",
             'a "FeatureCollection" with a list "features"',
             "export the whole layer as GeoJSON, not one shape of it",
         )
-    return features
+    return whole
 
 
 def _bounded_int(digits: str) -> int | float:
@@ -169,8 +214,8 @@ def _bounded_int(digits: str) -> int | float:
     return int(digits) if len(digits) <= _MOST_DIGITS else float(digits)
 
 
-def _numbered_features(path: Path) -> Iterator[tuple[str, Any]]:
-    for number, feature in enumerate(_geojson_features(path), 1):
+def _numbered_features(features: list[Any]) -> Iterator[tuple[str, Any]]:
+    for number, feature in enumerate(features, 1):
         yield f"feature {number}", feature
 
 
