@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import date, datetime
@@ -10,9 +11,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pipeline.base.defaults import FOOT_LIMITS_M
 from pipeline.base.words import CAUTION
 from pipeline.cli import terminal
-from pipeline.cli.options import OneEventOption
+from pipeline.cli.options import FootOption, OneEventOption
 from pipeline.cli.sheet import write_sheet_page
 from pipeline.errors import UsageError
 from pipeline.language.numbers import day_words, number
@@ -60,6 +62,7 @@ def run_new(
             "may be repeated.",
         ),
     ] = None,
+    foot: FootOption = None,
     team: Annotated[
         list[str] | None,
         typer.Option(
@@ -82,6 +85,7 @@ def run_new(
     wanted = new_session.Wanted(
         runners=_named_values("--runner", runner),
         worn=_named_values("--worn", worn),
+        feet_m=_feet(foot),
         team=[name.strip() for word in team or () for name in word.split(",") if name.strip()],
         time_zone=machine_time_zone(),
         day=None if day is None else _day(day),
@@ -124,6 +128,19 @@ def _named_values(option: str, words: list[str] | None) -> dict[str, str]:
             raise UsageError(option, f'"{word}"', "a file or folder, = and a value")
         found[Path(name).as_posix()] = value
     return found
+
+
+def _feet(words: list[str] | None) -> dict[str, float]:
+    feet_m = {}
+    for runner, text in _named_values("--foot", words).items():
+        try:
+            feet_m[runner] = float(text)
+        except ValueError:
+            feet_m[runner] = math.nan
+        low, high = FOOT_LIMITS_M
+        if not low <= feet_m[runner] <= high:
+            raise UsageError(f"--foot {runner}={text}", f'"{text}"', f"metres, {low:g} to {high:g}")
+    return feet_m
 
 
 def _day(text: str) -> date:

@@ -11,13 +11,15 @@ import re
 import unicodedata
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, tzinfo
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
 from pipeline.base.asking import either, one_of
+from pipeline.base.file_systems import folded, refused_by_windows
 from pipeline.base.values import Venue
 from pipeline.errors import BatontraceError, OutputError, UsageError
 from pipeline.read.practice.documents import VENUE_GEOJSON, document_bytes
@@ -47,13 +49,14 @@ _ID = re.compile(r"[A-Za-z0-9_.-]{1,100}")
 class Wanted:
     """What the coach says beside the files.
 
-    `runners` and `worn` by file or folder; the `team` whose files may come later; the machine's
-    `time_zone` (None: not known); the session's `day`, `event` and `venue` where they are not to be
-    told from the files.
+    `runners` and `worn` by file or folder; `feet_m`, foot-lengths by runner [m]; the `team` whose
+    files may come later; the machine's `time_zone` (None: not known); the session's `day`, `event`
+    and `venue` where they are not to be told from the files.
     """
 
     runners: Mapping[str, str]
     worn: Mapping[str, str]
+    feet_m: Mapping[str, float] = field(default_factory=dict)
     team: Sequence[str] = ()
     time_zone: str | None = None
     day: date | None = None
@@ -84,6 +87,7 @@ class NewSession:
     venue: str | None
     lane: TracedLane
     runners: tuple[str, ...]
+    feet_m: Mapping[str, float]
     files: tuple[NewFile, ...]
     written: tuple[Path, ...]
     kept: tuple[Path, ...]
@@ -120,6 +124,9 @@ def make_new_session(folder: Path, wanted: Wanted, today: date | None = None) ->
             "files of the runners' units, or --team with the runners",
             "copy the units' files there, or name who runs: --team robin,wren,finch,jay",
         )
+    for runner in wanted.feet_m:
+        if runner not in runners:
+            raise UsageError(f"--foot {runner}", "no such runner", one_of(runners, runner))
     remarks: list[str] = []
     venue_name, venue, copied = _find_venue(folder, wanted.venue, remarks)
     lane = _suggested_lane(folder, owned, venue, wanted, remarks)
@@ -137,6 +144,7 @@ def make_new_session(folder: Path, wanted: Wanted, today: date | None = None) ->
         venue=venue_name,
         lane=lane,
         runners=runners,
+        feet_m=wanted.feet_m,
         files=tuple(sorted(files, key=lambda one: one.found.file)),
         written=(),
         kept=(),
@@ -189,6 +197,17 @@ def _refuse_unknown(wanted: Wanted, found: Sequence[DeviceFile]) -> None:
                 raise UsageError(
                     f"{option} {one}", f'"{one}"', "letters, digits, '-', '_' and '.', at most 100"
                 )
+            if reason := refused_by_windows(one):  # the runner's files go into a folder of that id
+                raise UsageError(
+                    f"{option} {one}", reason, "an id that can name a folder on Windows too"
+                )
+    for one, other in pairwise(sorted({*wanted.team, *wanted.runners.values()}, key=folded)):
+        if folded(one) == folded(other):
+            raise UsageError(
+                f"{one} and {other}",
+                "differ in capitals alone",
+                "ids that Windows and Macs take for the names of two folders",
+            )
 
 
 def _usual_day(found: Sequence[DeviceFile], zone: tzinfo) -> date | None:
@@ -354,10 +373,12 @@ def session_text(made: NewSession) -> str:
         "# One [[runner]] each. Change an id here and in each [[recording]] below alike.",
     ]
     for runner in made.runners:
+        known = made.feet_m.get(runner)
+        foot = "# foot_m = 0.28" if known is None else f"foot_m = {known:g}"
         lines += [
             "[[runner]]",
             f"id = {toml_text(runner)}",
-            "# foot_m = 0.28  # shoe length, for marks counted in foot-lengths",
+            f"{foot}  # shoe length, for marks counted in foot-lengths",
             "",
         ]
     text = "\n".join(lines)

@@ -5,6 +5,7 @@ The state of a watch is a value; each look gives the next one. Nothing that a fi
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -79,6 +80,8 @@ def take_look(
     `at_once` takes every file that is there for whole. Raises nothing but what ends the program.
     """
     began = time.monotonic()
+    # As the session names its files: one file under two paths would be two.
+    settings = replace(settings, session=Path(os.path.abspath(settings.session)))
     now = look_at(settings.session.parent, before.others)
     whole = {p: s for p, s in now.items() if s.opens} if at_once else settled(before.last, now)
     state = replace(before, last=now)
