@@ -37,7 +37,7 @@ def test_the_walk_leads_from_the_bag_to_the_card(checkout: Path) -> None:
     run = subprocess.run(
         ["sh", "-e", "-c", "\n".join(lines)],
         cwd=checkout,
-        env={**os.environ, "PYTHONPATH": str(ROOT), "LC_ALL": "C.UTF-8"},
+        env={**os.environ, "PYTHONPATH": str(ROOT), "LC_ALL": "C.UTF-8", "COLUMNS": "80"},
         capture_output=True,
         text=True,
         encoding="utf-8",
