@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from pipeline.measure.placement import Placement
     from pipeline.session.venue_sharpening import SharperVenue
 
+TRUSTED_SD_M = 0.1  # of points that count as surveyed
+
 VENUE_EXAMPLE = (
     "Example, with a survey of two spots or more:\n\n"
     "batontrace venue --event 4x100 --lane 4 --lane 5 --survey points.csv --out venue.geojson\n\n"
@@ -175,6 +177,13 @@ def run_venue(
         stood=[] if stood is None else [(stood, stood_at or [])],
     )
     _print_placement(placement)
+    if sd_m is None and len(placement.residuals) == 2 and placement.sd_m < TRUSTED_SD_M:
+        terminal.say(
+            phrase(
+                "Two points cannot show how good they are: they count as surveyed. From a "
+                "telephone or a map, say so: --sd-m 3"
+            )
+        )
     terminal.say(phrase("Written: {path}", path=out))
     terminal.give(
         {
