@@ -47,8 +47,8 @@ def takeover_news(one: Scene, known: PairDecisions | None) -> TakeoverNews:
     """The two lines of a takeover. `known` are the pair's decisions, None where there are none."""
     row = one.row
     return TakeoverNews(
-        happened=_fitted(_head(one), _happened(one), ", "),
-        change=_fitted("  ", _change(one, known), "; "),
+        happened=_fitted(_head(one), _happened(one)),
+        change=_first_fitting(_change(one, known)),
         key=(*one.pair, one.when.timestamp()),
         facts=(row["rep"], row["zone"], row["mark_m"], row["outcome"], tuple(row["faults"])),
         lost_s=None if one.lost is None else one.lost.value,
@@ -56,11 +56,18 @@ def takeover_news(one: Scene, known: PairDecisions | None) -> TakeoverNews:
     )
 
 
-def _fitted(head: str, parts: Sequence[str], between: str) -> str:
+def _first_fitting(ways: Sequence[str]) -> str:
+    """The first way of saying it that fits into a line, indented; the last one cut where none
+    does."""
+    fitting = (way for way in ways if half_widths(way) <= LINE_WIDTH - 2)
+    return "  " + next(fitting, shorten(ways[-1], LINE_WIDTH - 2))
+
+
+def _fitted(head: str, parts: Sequence[str]) -> str:
     """The parts that fit into a line behind its head."""
     line = head
     for part in parts:
-        longer = line + (between if line != head else "") + part
+        longer = line + (", " if line != head else "") + part
         if half_widths(longer) <= LINE_WIDTH:
             line = longer
         elif line == head:
@@ -118,7 +125,8 @@ def _main_cause_words() -> Mapping[str, str]:
 
 
 def _change(one: Scene, known: PairDecisions | None) -> list[str]:
-    """Where the tape goes, or that it stays; what else cost time is said in the first line."""
+    """Where the tape goes, or that it stays, the longest way first; what else cost time is said in
+    the first line."""
     if one.left_out is not None:
         return [phrase("Nothing to change by this one: it was not at full speed")]
     advised = None if known is None else next((row for row in known.marks if row["advised"]), None)
@@ -131,7 +139,7 @@ def _change(one: Scene, known: PairDecisions | None) -> list[str]:
     else:
         words = _go_words(advised, foot_m)
     chance = reworded(chance_in_words(advised["p_in_zone"]))
-    return [words, phrase("{chance} in the zone", chance=chance)]
+    return [phrase("{move}; {chance} in the zone", move=words, chance=chance), words]
 
 
 def _go_words(advised: LakeRow, foot_m: float | None) -> str:

@@ -239,6 +239,7 @@ def test_it_speaks_the_readers_language_and_writes_the_sheets(tmp_path, browser,
         page.click("summary")
         page.select_option("#f-hand", "left")
         write_down(page, "robin", "wren")
+        assert "28,5" in page.inner_text("#reps")
         reps, remarks = reps_of(saved(page, tmp_path))
         assert noticed.all == []
     assert remarks == []

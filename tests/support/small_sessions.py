@@ -62,6 +62,7 @@ class Tables:
     observations: Rows
     legs: Rows
     exercises: Rows
+    plan_places: Rows
     remarks: tuple[str, ...]
     left_out: tuple[str, ...]
 

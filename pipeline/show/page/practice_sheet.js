@@ -62,6 +62,9 @@ function plainNumber(text) {
   return /^[+-]?(\d+\.?\d*|\.\d+)$/.test(half) ? Number(half) : NaN;
 }
 
+/* A number of a cell as the language writes it. */
+const shown = (text) => (text || "").replace(".", facts.decimal);
+
 function complain(name, text) {
   const box = byId("wrong-" + name);
   box.textContent = text;
@@ -97,7 +100,7 @@ function rowOfForm() {
     const value = plainNumber(text);
     const [low, high] = facts.ranges[name];
     const fits = text === "" || (value >= low && value <= high);
-    refuse(from, fits ? "" : say(words.range, { low, high }));
+    refuse(from, fits ? "" : say(words.range, { low: shown(String(low)), high: shown(String(high)) }));
     if (text !== "" && fits) row[name] = String(value);
   }
   refuse("unit", field("mark").value.trim() === "" || chosen("unit") ? "" : words.unit);
@@ -125,9 +128,9 @@ function fillForm(row) {
   choose("zone", row.zone || "");
   if (row.mark_m) choose("unit", "m");
   else if (row.mark_feet) choose("unit", "feet");
-  field("mark").value = row.mark_feet || row.mark_m || "";
+  field("mark").value = shown(row.mark_feet || row.mark_m);
   for (const name of numbers) {
-    if (!name.startsWith("mark_")) field(name).value = row[name] || "";
+    if (!name.startsWith("mark_")) field(name).value = shown(row[name]);
   }
   for (const name of ["lane", "drill", "technique", "hand", "race"]) {
     if (field(name)) field(name).value = row[name] || "";
@@ -164,7 +167,7 @@ function suggestMark() {
   const box = field("mark");
   const wasSuggested = field("hint").textContent !== "";
   if (editing === null && (box.value === "" || wasSuggested)) {
-    box.value = former ? former.mark_feet || former.mark_m : "";
+    box.value = former ? shown(former.mark_feet || former.mark_m) : "";
     field("hint").textContent = former ? say(words.asLast, { rep: former.rep }) : "";
     if (former) choose("unit", former.mark_m ? "m" : "feet");
   }
@@ -175,7 +178,7 @@ function step(by) {
   const size = chosen("unit") === "m" ? 0.1 : 0.5;
   const value = plainNumber(field("mark").value);
   const next = Number.isNaN(value) ? (chosen("unit") === "m" ? 7 : 25) : value + by * size;
-  field("mark").value = String(Math.round(next * 100) / 100);
+  field("mark").value = shown(String(Math.round(next * 100) / 100));
   field("hint").textContent = "";
   showFoot();
 }
@@ -256,12 +259,12 @@ function showFoot() {
   const lacks = chosen("outgoing") !== "" && foot === null && chosen("unit") === "feet";
   const mark = plainNumber(field("mark").value);
   field("foot").textContent = lacks ? say(words.noFoot, { runner: chosen("outgoing") })
-    : chosen("unit") === "m" && mark > facts.fromFeet ? say(words.manyMetres, { mark }) : "";
+    : chosen("unit") === "m" && mark > facts.fromFeet ? say(words.manyMetres, { mark: shown(String(mark)) }) : "";
 }
 
 function wordsOfRow(row) {
-  const mark = row.mark_feet ? say(words.markFeet, { mark: row.mark_feet })
-    : row.mark_m ? say(words.markMetres, { mark: row.mark_m }) : "";
+  const mark = row.mark_feet ? say(words.markFeet, { mark: shown(row.mark_feet) })
+    : row.mark_m ? say(words.markMetres, { mark: shown(row.mark_m) }) : "";
   const known = row.start_utc && !Number.isNaN(new Date(row.start_utc).getTime());
   const when = known ? wallTime(row.start_utc) : row.start_utc || "";
   const zone = row.zone ? say(words.inZone, { zone: row.zone }) : "";

@@ -11,7 +11,8 @@ from datetime import date
 from xml.etree import ElementTree as ET
 
 from pipeline.base.words import CAUTION, MARK_FROM_FEET
-from pipeline.language.numbers import day_words
+from pipeline.language.choice import language_in_force
+from pipeline.language.numbers import day_words, decimal_sign
 from pipeline.language.phrases import phrase, phrase_of, reworded
 from pipeline.show.figures import page_svg
 from pipeline.show.markup import Child, element, html_document, outside_name, plain_text
@@ -308,6 +309,7 @@ def _script_facts(facts: SheetFacts) -> dict[str, object]:
         "runners": dict(facts.foot_m),
         "zones": [str(zone) for zone in facts.zones],
         "unit": "feet" if known else "",  # else it is asked: 28 feet must not become 28 m
+        "decimal": decimal_sign(language_in_force()),
         "fromFeet": MARK_FROM_FEET,
         "drills": _drills(),
         "outcomes": _outcomes(),
