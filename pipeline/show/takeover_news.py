@@ -9,13 +9,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.base.relays import is_blind
-from pipeline.base.words import chance_in_words, in_feet_words, takeover_in_words
+from pipeline.base.words import in_feet_words
 from pipeline.language.numbers import number
 from pipeline.language.phrases import phrase, reworded
 from pipeline.show.markup import half_widths, plain_text, shorten
 from pipeline.show.page.pair_part import PairDecisions
 from pipeline.show.scenes import LakeRow, Scene
-from pipeline.show.wording import clock_words, cost_words, foot_length_m, is_loss
+from pipeline.show.wording import (
+    clock_words,
+    cost_words,
+    foot_length_m,
+    is_loss,
+    odds_words,
+    takeover_words,
+)
 
 LINE_WIDTH = 80
 _NAME_WIDTH = 14
@@ -94,13 +101,13 @@ def _head(one: Scene) -> str:
 def _happened(one: Scene) -> list[str]:
     """Outcome, cost, faults, and the cause that cost most, in the order of their worth."""
     faults, doubt = one.row["faults"], one.zone_doubt
-    outcome, *said = takeover_in_words(one.row["outcome"], faults, doubt)
+    outcome, *said = takeover_words(one.row["outcome"], faults, doubt)
     if doubt is not None and doubt in said:
-        parts = [reworded(doubt)]
-    elif one.pass_place is not None and outcome == "passed":
+        parts = [doubt]
+    elif one.pass_place is not None and one.row["outcome"] == "passed":
         parts = [phrase("passed at {place_m:.1f} m", place_m=one.pass_place.value)]
     else:
-        parts = [reworded(outcome)]
+        parts = [outcome]
     if one.lost is not None:
         parts.append(cost_words(one.lost).replace("\u00a0", " "))
     parts += map(reworded, faults)
@@ -138,7 +145,7 @@ def _change(one: Scene, known: PairDecisions | None) -> list[str]:
         words = _tape_words(advised, foot_m, used_m)
     else:
         words = _go_words(advised, foot_m)
-    chance = reworded(chance_in_words(advised["p_in_zone"]))
+    chance = odds_words(advised["p_in_zone"])
     return [phrase("{move}; {chance} in the zone", move=words, chance=chance), words]
 
 

@@ -65,11 +65,11 @@ def outcome_words(outcome: str) -> str:
 def takeover_words(outcome: str, faults: Sequence[str], zone_doubt: str | None) -> tuple[str, ...]:
     """Outcome, faults, and the doubt about the zone where no fault has it already.
 
-    Outcome and faults are as the tables have them.
+    Outcome and faults are as the tables have them, the doubt as `zone_doubt_words` says it.
     """
     first, *others = words.takeover_in_words(outcome, faults, zone_doubt)
     bare = phrase("unclear") if first == "unclear" else reworded(first)
-    return bare, *map(reworded, others)
+    return bare, *(text if text is zone_doubt else reworded(text) for text in others)
 
 
 def zone_doubt_words(

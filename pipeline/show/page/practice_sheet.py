@@ -10,12 +10,13 @@ from dataclasses import dataclass
 from datetime import date
 from xml.etree import ElementTree as ET
 
-from pipeline.base.words import CAUTION, MARK_FROM_FEET
+from pipeline.base.words import MARK_FROM_FEET
 from pipeline.language.choice import language_in_force
 from pipeline.language.numbers import day_words, decimal_sign
-from pipeline.language.phrases import phrase, phrase_of, reworded
+from pipeline.language.phrases import phrase, phrase_of
 from pipeline.show.figures import page_svg
 from pipeline.show.markup import Child, element, html_document, outside_name, plain_text
+from pipeline.show.wording import caution
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,7 @@ def practice_sheet_page(facts: SheetFacts) -> str:
         _rep_form(facts),
         element("div", {}, _written_section(), _save_section(facts)),
     )
-    foot = element("footer", {}, element("p", {}, reworded(CAUTION)))
+    foot = element("footer", {}, element("p", {}, caution()))
     data = element(
         "p", {"id": "facts", "hidden": ""}, json.dumps(_script_facts(facts), ensure_ascii=False)
     )
