@@ -46,6 +46,7 @@ _LEAST_LETTERS = 4  # of a sentence that may hold whatever values: "{a} to {b}" 
 _FORMATTER = string.Formatter()
 _LETTERS = re.compile(r"[^\W\d_]")
 _WORD = re.compile(r"[^\W\d_]{2,}")
+_JOINT = re.compile(r"[;:,] ")
 _QUOTES = "\"'`"
 _QUOTED = re.compile(r'"[^"]*"|\'[^\']*\'|`[^`]*`|\[\[?\w+\]?\]')
 
@@ -125,12 +126,13 @@ class Grammar:
         return best
 
     def _ways(self, text: str) -> Iterator[Reading]:
-        if text.endswith(".") and not text.endswith(".."):
-            inner = self._read(text[:-1], False)
-            if inner.sentence:
-                yield Reading(text, SENTENCE, (("sentence", inner),), inner.left)
+        if text[:1].isupper():
+            yield from self._whole_sentence(text)
         if "; " in text:
             yield from self._clauses(text)
+        for place in self._places(text):
+            if all(one.sentence for _, one in place.values):
+                yield place
         for template, english, is_begun in self._fitting(text):
             values = template.values_in(english)
             if values is None:
@@ -139,12 +141,22 @@ class Grammar:
                 (name, self._value(name, value, i in template.quoted))
                 for i, (name, value) in enumerate(values)
             )
-            if template.is_slight and not all(_is_sure(one) for _, one in read):
+            if template.is_slight and not all(
+                _is_sure(one) and not _JOINT.search(one.text) for _, one in read
+            ):
                 continue
             left = sum(one.left for _, one in read)
             yield Reading(text, template.sentence, read, left, is_begun)
+        yield from self._whole_sentence(text)
         yield from self._places(text)
         yield from self._lists(text)
+
+    def _whole_sentence(self, text: str) -> Iterator[Reading]:
+        """What ends with a full stop; one at the end of a name is told by what comes before."""
+        if text.endswith(".") and not text.endswith(".."):
+            inner = self._read(text[:-1], False)
+            if inner.sentence:
+                yield Reading(text, SENTENCE, (("sentence", inner),), inner.left)
 
     def _value(self, name: str, text: str, is_quoted: bool) -> Reading:
         if is_quoted:
@@ -215,7 +227,7 @@ class Grammar:
 
     def _part(self, text: str, words_allowed: bool = False) -> Reading | None:
         read = self._read(text, words_allowed)
-        return read if _is_sure(read) else None
+        return read if _is_sure(read) and text[-1:] not in ";:" else None
 
 
 _JOINTS = frozenset({*JOINED.values(), SENTENCE})
@@ -252,12 +264,24 @@ def _left_in(text: str) -> int:
     return len(_LETTERS.findall(_QUOTED.sub("", text)))
 
 
+def _parts_of(sentence: str) -> list[tuple[str, str | None]]:
+    """The words of a sentence, and the place that follows each; a brace in the words is a word."""
+    parts: list[tuple[str, str | None]] = []
+    words = ""
+    for text, name, _, _ in _FORMATTER.parse(sentence):
+        words += text
+        if name is not None:
+            parts.append((words, name))
+            words = ""
+    return [*parts, (words, None)] if words or not parts else parts
+
+
 class _Template:
     """A sentence with places for values."""
 
     def __init__(self, sentence: str) -> None:
         self.sentence = sentence
-        self.parts = [(text, name) for text, name, _, _ in _FORMATTER.parse(sentence)]
+        self.parts = _parts_of(sentence)
         self.is_plain = len(self.parts) == 1 and self.parts[0][1] is None
         fixed = [text for text, _ in self.parts]
         letters = sum(len(_LETTERS.findall(text)) for text in fixed)

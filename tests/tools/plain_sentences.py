@@ -478,6 +478,7 @@ NO_SENTENCES = (
     (re.compile(r"^[^\n]*\n(.*\n)+"), "several lines: a file, or a help text"),
     (re.compile(r"^\w+\.\w+(\.\w+)*$"), "a name of a module"),
     (re.compile(r"\w\|\w"), "a pattern"),
+    (re.compile(r"^\{\w+\}\.\{"), "a name of a column, which another sentence has"),
     (re.compile(r"^<.*>$"), "an element of XML"),
 )
 
