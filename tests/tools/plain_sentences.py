@@ -22,6 +22,7 @@ from pipeline.language.reading import FOUND, JOINED, SENTENCE
 ROOT = Path(__file__).parents[2]
 ROOMS = ("read", "measure", "advise", "session", "tables", "season", "base")
 MODULES = ("errors.py", "api.py")
+SPEAKING = ("cli", "show")  # whose errors alone are plain: they are reworded where they are printed
 
 MOST_WAYS = 16  # of one f-string: more are no sentence but a grammar
 
@@ -120,6 +121,9 @@ def plain_sentences(root: Path = ROOT) -> Iterator[PlainSentence]:
     """The sentences of all lower rooms, the words of their vocabularies, and the former ones."""
     for path in plain_modules(root):
         yield from _reader_of(root, path).sentences()
+    for room in SPEAKING:
+        for path in sorted((root / "pipeline" / room).rglob("*.py")):
+            yield from _reader_of(root, path).in_errors()
     yield from vocabulary(root)
     for sentence in (*JOINED.values(), SENTENCE):
         yield PlainSentence(sentence, "pipeline/language/reading.py")
@@ -176,6 +180,20 @@ class _Reader:
 
     def sentences(self) -> Iterator[PlainSentence]:
         yield from (PlainSentence(text, place) for text, place in self._whole())
+
+    def in_errors(self) -> Iterator[PlainSentence]:
+        """The sentences that errors are made of."""
+        for node, ways in self._expressions():
+            if self._is_in_error(node):
+                for text in map(_english, ways):
+                    if is_sentence(text) and not is_half(text):
+                        yield PlainSentence(text, f"pipeline/{self.place}")
+
+    def _is_in_error(self, node: ast.AST) -> bool:
+        while isinstance(parent := self.parents[node], (*_CONTAINERS, ast.keyword)):
+            node = parent
+        name = getattr(getattr(parent, "func", None), "id", "")
+        return name.endswith("Error") and name not in ("ValueError", "TypeError", "KeyError")
 
     def halves(self) -> Iterator[Half]:
         for node, ways in self._expressions():
