@@ -223,7 +223,13 @@ def print_table(
         return
     for row in rows:
         cells = zip(headings, row, strict=True)
-        held = (f"{heading}: {cell}" if heading else cell for heading, cell in cells if cell)
+        held = (
+            phrase_of("cell", "{heading}: {value}", heading=heading, value=cell)
+            if heading
+            else cell
+            for heading, cell in cells
+            if cell
+        )
         _print_folded("; ".join(held), "", "    ")
 
 
@@ -332,6 +338,7 @@ def folded(text: str, cells: int, first: str = "", rest: str = "") -> list[str]:
     from rich.cells import cell_len, chop_cells
 
     start = text[: len(text) - len(text.lstrip(" "))]
+    rest = f"{rest}{start}"
     lines = [f"{first}{start}"]
     is_empty = True
     for word in text.split(" ") if not start else text.lstrip(" ").split(" "):
