@@ -710,7 +710,7 @@ def _print_orders(orders: Orders) -> None:
     terminal.print_table(
         [
             "",
-            *(phrase("leg {leg}", leg=leg) for leg in (1, 2, 3, 4)),
+            *(phrase_of("orders", "leg {leg}", leg=leg) for leg in (1, 2, 3, 4)),
             phrase("time, s"),
             phrase("best, %"),
             phrase("all in zone, %"),
