@@ -713,7 +713,7 @@ def _print_orders(orders: Orders) -> None:
             *(phrase_of("orders", "leg {leg}", leg=leg) for leg in (1, 2, 3, 4)),
             phrase("time, s"),
             phrase("best, %"),
-            phrase("all in zone, %"),
+            phrase_of("orders", "all in zone, %"),
             phrase("loss, s"),
         ],
         [

@@ -476,12 +476,13 @@ def progress_bar() -> Iterator[Progress | None]:
 
 
 @contextlib.contextmanager
-def at_work(stage: str) -> Iterator[None]:
-    """A bar that moves for as long as work goes on of which nobody knows how long it takes."""
+def at_work(stage: str) -> Iterator[Progress | None]:
+    """A bar that moves while work goes on of which nobody knows yet how long it takes; gives what
+    moves it further."""
     with progress_bar() as progress:
         if progress is not None:
             progress(stage, 0, 0)
-        yield
+        yield progress
 
 
 def value_with_error(value: float | None, sd: float | None, digits: int) -> str:
