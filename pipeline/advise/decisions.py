@@ -43,6 +43,7 @@ from pipeline.advise.takeovers import gather_reps, rank_events
 from pipeline.advise.validation import Agreements, judge_checks, validation_table
 from pipeline.advise.verdicts import Verdict, judge_takeovers, verdicts_table
 from pipeline.base.asking import did_you_mean, one_of
+from pipeline.base.values import Progress
 from pipeline.base.words import count
 from pipeline.errors import NothingMeasured, UsageError
 from pipeline.tables import lake
@@ -152,7 +153,12 @@ def decide_runners(out: Out, settings: Settings, *, write: bool = True) -> MarkD
 
 
 def decide_marks(
-    out: Out, settings: Settings, *, pair: tuple[str, str] | None = None, write: bool = True
+    out: Out,
+    settings: Settings,
+    *,
+    pair: tuple[str, str] | None = None,
+    write: bool = True,
+    progress: Progress | None = None,
 ) -> MarkDecisions:
     """Work out the tables `marks`, `runners`, `progress`, `causes` and `verdicts` of each event, or
     of the one asked for.
@@ -162,7 +168,7 @@ def decide_marks(
     found = _read_full_speed(out)
     if pair is not None:
         _require_known(found, pair, f"pair {pair[0]} to {pair[1]}", in_pair=True)
-    advices = advise_lake(found, settings)
+    advices = advise_lake(found, settings, progress)
     if pair is not None and not any(
         (one.incoming, one.outgoing) == pair for advice in advices for one in advice.pairs
     ):
@@ -190,6 +196,7 @@ def decide_causes(
     session: str | None = None,
     pair: tuple[str, str] | None = None,
     write: bool = True,
+    progress: Progress | None = None,
 ) -> CauseDecisions:
     """Work out the tables `causes` and `verdicts` of each event, or of the one asked for: what each
     takeover lost against its pair's best mark, and to what.
@@ -200,7 +207,7 @@ def decide_causes(
     found = _read_full_speed(out)
     if pair is not None:
         _require_known(found, pair, f"pair {pair[0]} to {pair[1]}", in_pair=True)
-    advices = advise_lake(found, settings)
+    advices = advise_lake(found, settings, progress)
     every, tables = _tell_causes(found, advices)
     verdicts = [
         one
@@ -221,10 +228,12 @@ def decide_causes(
     return CauseDecisions(tuple(verdicts), tables, (*found.remarks, *kept))
 
 
-def decide_progress(out: Out, settings: Settings, *, write: bool = True) -> MarkDecisions:
+def decide_progress(
+    out: Out, settings: Settings, *, write: bool = True, progress: Progress | None = None
+) -> MarkDecisions:
     """Work out the table `progress`. How well a mark is known comes from the model of the marks."""
     found = _read_full_speed(out)
-    advices = advise_lake(found, settings)
+    advices = advise_lake(found, settings, progress)
     # from the tables, for the squad's own reps hold what later days say
     backtests = tuple(
         foretell_days(gather_reps(found.exchanges, found.curves, one.squad.event), settings)
@@ -245,6 +254,7 @@ def decide_order(
     lane: int = 4,
     flat_s: Mapping[str, float] | None = None,
     write: bool = True,
+    progress: Progress | None = None,
 ) -> OrderDecisions:
     """Work out the tables `orders` and `runners` of one event: the one that `settings` name, else
     the most practised one.
@@ -260,7 +270,9 @@ def decide_order(
     _require_known(found, flat_s or (), "flat time")
     if settings.event is None:
         settings = replace(settings, event=find_events(found)[0])
-    advice = _advise_still(found, settings)
+    advice = _advise_still(found, settings, progress)
+    if progress is not None:
+        progress("ranks the orders", 0, 0)
     legs = gather_legs(advice, lane, flat_s)
     ranked = rank_orders(
         legs,
@@ -290,10 +302,11 @@ def decide_order(
     return OrderDecisions(advice, ranked, reserves, tables, remarks, day)
 
 
-def _advise_still(found: Lake, settings: Settings) -> Advice:
+def _advise_still(found: Lake, settings: Settings, progress: Progress | None = None) -> Advice:
     """The advice of one event in still air, under its settings: a race's wind is one of its
     stretches (`orders.time_terms`), and marks in still air are nearly those in a wind."""
-    return replace(advise_lake(found, replace(settings, wind_mps=0.0))[0], settings=settings)
+    still = replace(settings, wind_mps=0.0)
+    return replace(advise_lake(found, still, progress)[0], settings=settings)
 
 
 def _in_its_wind(advice: Advice, ranked: Orders, winds: Sequence[float]) -> Advice:
@@ -525,9 +538,10 @@ def _require_known(found: Lake, names: Iterable[str], what: str, *, in_pair: boo
             )
 
 
-def advise_lake(found: Lake, settings: Settings) -> list[Advice]:
+def advise_lake(found: Lake, settings: Settings, progress: Progress | None = None) -> list[Advice]:
     """The marks of each event in the lake, or of the one asked for; raises as `find_squads`."""
-    return [advise_squad(squad, settings) for squad in find_squads(found, settings)]
+    squads = find_squads(found, settings)
+    return [advise_squad(squad, settings, progress=progress) for squad in squads]
 
 
 # --- parts of the tables ----------------------------------------------------------------------

@@ -34,7 +34,7 @@ from pipeline.advise.runners import Squad
 from pipeline.advise.settings import Conditions, Settings, choose_conditions
 from pipeline.advise.simulate import Draws, Outcomes, Receiver
 from pipeline.base import defaults
-from pipeline.base.values import Floats, Frozen
+from pipeline.base.values import Floats, Frozen, Progress
 from pipeline.base.words import FEW_REPS, falls_short, is_risky
 from pipeline.errors import UsageError
 from pipeline.tables import schema
@@ -159,8 +159,9 @@ class TapeMove:
 # --- a squad ----------------------------------------------------------------------------
 
 
-def advise_squad(squad: Squad, settings: Settings) -> Advice:
-    """Advice for every ordered pair of the squad, or of the team asked for.
+def advise_squad(squad: Squad, settings: Settings, *, progress: Progress | None = None) -> Advice:
+    """Advice for every ordered pair of the squad, or of the team asked for; `progress` hears of
+    each.
 
     Raises UsageError where the team has fewer than two runners.
     """
@@ -181,17 +182,17 @@ def advise_squad(squad: Squad, settings: Settings) -> Advice:
         remarks.append(pace_words(squad.pace))
     starts = _ReceiverStarts(draws, where)
     few_starts = _ReceiverStarts(draws.thin(LOOK_EVERY), where)
-    for outgoing in names:
-        for incoming in names:
-            if incoming == outgoing:
-                continue
-            one = _advise_pair(squad, incoming, outgoing, where, settings, starts, few_starts)
-            if one is None:
-                remarks.append(
-                    f"{incoming} to {outgoing}: no mark brings the baton across inside the zone"
-                )
-            else:
-                pairs.append(one)
+    ordered = [(giver, taker) for taker in names for giver in names if giver != taker]
+    for done, (incoming, outgoing) in enumerate(ordered):
+        if progress is not None:
+            progress(f"marks of the {squad.event}", done, len(ordered))
+        one = _advise_pair(squad, incoming, outgoing, where, settings, starts, few_starts)
+        if one is None:
+            remarks.append(
+                f"{incoming} to {outgoing}: no mark brings the baton across inside the zone"
+            )
+        else:
+            pairs.append(one)
     order = {name: k for k, name in enumerate(names)}
     pairs.sort(key=lambda p: (order[p.incoming], order[p.outgoing]))
     return Advice(squad, settings, where, tuple(pairs), tuple(remarks))

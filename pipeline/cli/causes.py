@@ -60,9 +60,9 @@ def run_causes(
     from pipeline.advise.settings import Settings
 
     settings = Settings(event=event, team=split_names(team), seed=seed)
-    with terminal.at_work(phrase("weighs the takeovers")):
+    with terminal.at_work(phrase("weighs the takeovers")) as progress:
         found = decisions.decide_causes(
-            out, settings, session=session, pair=pair, write=not print_only
+            out, settings, session=session, pair=pair, write=not print_only, progress=progress
         )
     shown: Sequence[Verdict] = found.verdicts
     if session is None and pair is None and not terminal.is_long():

@@ -131,8 +131,10 @@ def run_marks(
         event, team, stake, collisions, speed, wind, start, rules, foot, seed,
         stand=stand, pace=pace, latest_m=latest_pass,
     )  # fmt: skip
-    with terminal.at_work(phrase("works out the marks")):
-        found = decisions.decide_marks(out, settings, pair=pair, write=not print_only)
+    with terminal.at_work(phrase("works out the marks")) as progress:
+        found = decisions.decide_marks(
+            out, settings, pair=pair, write=not print_only, progress=progress
+        )
     words.print_marks(found, pair)
     words.print_about_start(settings)
     if card is not None:
@@ -215,9 +217,15 @@ def run_order(
         dict(_split(hand, "--hand", "RUNNER=left")),
     )
     flat_s = parse_flat_times(flat)
-    with terminal.at_work(phrase("works out the orders")):
+    with terminal.at_work(phrase("works out the orders")) as progress:
         found = decisions.decide_order(
-            out, settings, wishes, lane=lane, flat_s=flat_s, write=not print_only
+            out,
+            settings,
+            wishes,
+            lane=lane,
+            flat_s=flat_s,
+            write=not print_only,
+            progress=progress,
         )
     words.print_order(found)
     words.print_about_start(settings)
@@ -245,8 +253,8 @@ def run_progress(
     from pipeline.advise.settings import Settings
 
     settings = Settings(event=event, team=split_names(team), seed=seed)
-    with terminal.at_work(phrase("works out the progress")):
-        found = decisions.decide_progress(out, settings, write=not print_only)
+    with terminal.at_work(phrase("works out the progress")) as progress:
+        found = decisions.decide_progress(out, settings, write=not print_only, progress=progress)
     words.print_progress(found)
     words.give_decisions(out, found, print_only)
 

@@ -18,7 +18,7 @@ from pipeline.base.words import (
 from pipeline.cli import terminal
 from pipeline.cli.terminal import SOME, pair_words, signed, value_with_error
 from pipeline.language.numbers import localised, number
-from pipeline.language.phrases import phrase, phrase_count, reworded
+from pipeline.language.phrases import phrase, phrase_count, phrase_of, reworded
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -244,14 +244,14 @@ def _mark_cells(blind: bool) -> MarkCells:
     """What the list of marks shows of a pair, its best mark and the mark in use [m], heading by
     heading; --pair shows all there is."""
     names: MarkCells = {
-        phrase("incoming"): lambda pair, *_: pair.incoming,
-        phrase("outgoing"): lambda pair, *_: pair.outgoing,
+        phrase_of("marks", "incoming"): lambda pair, *_: pair.incoming,
+        phrase_of("marks", "outgoing"): lambda pair, *_: pair.outgoing,
     }
     tape: MarkCells = {
-        phrase("in use"): lambda pair, _, used: _used_words(pair, used),
+        phrase_of("marks", "in use"): lambda pair, _, used: _used_words(pair, used),
         phrase("feet"): lambda _, best, __: _feet_words(best),
         phrase("mark, m"): lambda _, best, __: number(best.mark_m, 2),
-        phrase("move"): _move_words,
+        phrase_of("marks", "move"): _move_words,
     }
     sight: MarkCells = {
         phrase("feet"): lambda _, best, __: _feet_words(best),
@@ -260,7 +260,7 @@ def _mark_cells(blind: bool) -> MarkCells:
     }
     what_comes: MarkCells = {
         phrase("in zone"): lambda _, best, __: reworded(chance_in_words(best.p_in_zone)),
-        phrase("pass, m"): lambda _, best, __: _one_takeover(
+        phrase_of("marks", "pass, m"): lambda _, best, __: _one_takeover(
             best.pass_m, best.pass_sd_m, best.pass_spread_m, 0
         ),
         phrase("zone, s"): lambda _, best, __: _one_takeover(
@@ -710,10 +710,10 @@ def _print_orders(orders: Orders) -> None:
     terminal.print_table(
         [
             "",
-            *(phrase("leg {leg}", leg=leg) for leg in (1, 2, 3, 4)),
+            *(phrase_of("orders", "leg {leg}", leg=leg) for leg in (1, 2, 3, 4)),
             phrase("time, s"),
             phrase("best, %"),
-            phrase("all in zone, %"),
+            phrase_of("orders", "all in zone, %"),
             phrase("loss, s"),
         ],
         [
@@ -915,7 +915,7 @@ def _print_progress_tables(event: str, rows: Sequence[TableRow]) -> None:
         per_week = row[f"{stem}_trend_{unit}"]
         return "-" if per_week is None else signed(per_week, 2)
 
-    names = [phrase("incoming"), phrase("outgoing")]
+    names = [phrase_of("marks", "incoming"), phrase_of("marks", "outgoing")]
     shares = (("zone_time", "s"), ("go_lag", "s"), ("free_distance", "m"))
     terminal.say(phrase("{event}, takeovers:", event=event))
     terminal.print_table(
@@ -926,7 +926,6 @@ def _print_progress_tables(event: str, rows: Sequence[TableRow]) -> None:
             phrase("zone time, s"),
             phrase("start, s"),
             phrase("gap, m"),
-            phrase("in zone, %"),
         ],
         [
             (
@@ -935,13 +934,10 @@ def _print_progress_tables(event: str, rows: Sequence[TableRow]) -> None:
                 str(row["reps"]),
                 str(row["sessions"]),
                 *(with_error(row, *stem) for stem in shares),
-                "-"
-                if row["p_in_zone"] is None
-                else _percent(row["p_in_zone"], row["p_in_zone_sd"]),
             )
             for row in rows
         ],
-        right=(2, 3, 4, 5, 6, 7),
+        right=(2, 3, 4, 5, 6),
     )
     changed = [
         row for row in rows if any(row[f"{s}_trend_{unit}"] is not None for s, unit in shares)
@@ -956,25 +952,30 @@ def _print_progress_tables(event: str, rows: Sequence[TableRow]) -> None:
             ],
             right=(2, 3, 4),
         )
-    marked = [
-        row for row in rows if row["mark_m"] is not None or row["practice_gain_s"] is not None
-    ]
-    if marked:
-        terminal.say(phrase("{event}, marks:", event=event))
-        terminal.print_table(
-            [*names, phrase("mark, m"), phrase("since it moved, s"), phrase("more practice")],
-            [
-                (
-                    row["incoming"],
-                    row["outgoing"],
-                    "-" if row["mark_m"] is None else number(row["mark_m"], 2),
-                    value_with_error(row["zone_time_change_s"], row["zone_time_change_sd_s"], 2),
-                    _practice_words(row["practice_gain_s"]),
-                )
-                for row in marked
-            ],
-            right=(2, 3, 4),
-        )
+    terminal.say(phrase("{event}, marks and what they are worth:", event=event))
+    terminal.print_table(
+        [
+            *names,
+            phrase("in zone, %"),
+            phrase("mark, m"),
+            phrase("since it moved, s"),
+            phrase("more practice"),
+        ],
+        [
+            (
+                row["incoming"],
+                row["outgoing"],
+                "-"
+                if row["p_in_zone"] is None
+                else _percent(row["p_in_zone"], row["p_in_zone_sd"]),
+                "-" if row["mark_m"] is None else number(row["mark_m"], 2),
+                value_with_error(row["zone_time_change_s"], row["zone_time_change_sd_s"], 2),
+                _practice_words(row["practice_gain_s"]),
+            )
+            for row in rows
+        ],
+        right=(2, 3, 4, 5),
+    )
 
 
 # --- all of them --------------------------------------------------------------------------

@@ -417,7 +417,7 @@ def _print_streams(streams: Sequence[Stream], session: Session) -> None:
             phrase("file"),
             phrase("sensor"),
             phrase("rate, Hz"),
-            phrase("from"),
+            phrase_of("recordings", "from"),
             phrase("for, min"),
             phrase("gap, s"),
             phrase("dropped"),

@@ -103,8 +103,8 @@ def run_report(
         season=season, every=every, has_name=to is not None,
     )  # fmt: skip
     if every:
-        with terminal.at_work(phrase("writes pages")):
-            pages = squad_pages.write_all_pages(out)
+        with terminal.at_work(phrase("writes pages")) as progress:
+            pages = squad_pages.write_all_pages(out, progress=progress)
         _print_all_written(pages)
         return
     with terminal.at_work(phrase("writes pages")):

@@ -223,7 +223,13 @@ def print_table(
         return
     for row in rows:
         cells = zip(headings, row, strict=True)
-        held = (f"{heading}: {cell}" if heading else cell for heading, cell in cells if cell)
+        held = (
+            phrase_of("cell", "{heading}: {value}", heading=heading, value=cell)
+            if heading
+            else cell
+            for heading, cell in cells
+            if cell
+        )
         _print_folded("; ".join(held), "", "    ")
 
 
@@ -332,6 +338,7 @@ def folded(text: str, cells: int, first: str = "", rest: str = "") -> list[str]:
     from rich.cells import cell_len, chop_cells
 
     start = text[: len(text) - len(text.lstrip(" "))]
+    rest = f"{rest}{start}"
     lines = [f"{first}{start}"]
     is_empty = True
     for word in text.split(" ") if not start else text.lstrip(" ").split(" "):
@@ -469,12 +476,13 @@ def progress_bar() -> Iterator[Progress | None]:
 
 
 @contextlib.contextmanager
-def at_work(stage: str) -> Iterator[None]:
-    """A bar that moves for as long as work goes on of which nobody knows how long it takes."""
+def at_work(stage: str) -> Iterator[Progress | None]:
+    """A bar that moves while work goes on of which nobody knows yet how long it takes; gives what
+    moves it further."""
     with progress_bar() as progress:
         if progress is not None:
             progress(stage, 0, 0)
-        yield
+        yield progress
 
 
 def value_with_error(value: float | None, sd: float | None, digits: int) -> str:

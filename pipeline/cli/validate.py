@@ -69,38 +69,51 @@ def _print_agreements(found: ValidationDecision) -> None:
     terminal.print_table(
         [
             phrase("seen"),
-            phrase("rows"),
             phrase("reps"),
             phrase("bias"),
             phrase("rms"),
             phrase("ratio"),
-            ">2",
-            ">3",
             phrase("far"),
         ],
         [
             (
                 reworded(validation.subject_words(one)),
-                str(len(one.checks.sd)),
                 str(len(set(one.checks.takeovers))),
                 value_with_error(one.bias.value, one.bias.sd, one.decimals),
                 localised_numbers(validation.size_words(one, one.rms)),
                 value_with_error(one.ratio.value, one.ratio.sd, 2),
-                str(one.beyond(2)),
-                str(one.beyond(3)),
                 str(int(one.far_off.sum())),
             )
             for one in groups
         ],
-        right=(1, 2, 3, 4, 5, 6, 7, 8),
+        right=(1, 2, 3, 4, 5),
     )
     terminal.say(
         phrase(
             "Bias: seen less measured, on average. Rms: how far off, bias and all. Ratio: of that "
-            "to the stated standard errors; 1 is honest. >2, >3: beyond so many of them. Far: "
-            "misread perhaps, and left out. ± is one standard error."
+            "to the stated standard errors; 1 is honest. Far: misread perhaps, and left out. ± is "
+            "one standard error."
         )
     )
+    if terminal.is_long():
+        terminal.print_table(
+            [
+                phrase("seen"),
+                phrase("rows"),
+                phrase("beyond 2 standard errors"),
+                phrase("beyond 3 standard errors"),
+            ],
+            [
+                (
+                    reworded(validation.subject_words(one)),
+                    str(len(one.checks.sd)),
+                    str(one.beyond(2)),
+                    str(one.beyond(3)),
+                )
+                for one in groups
+            ],
+            right=(1, 2, 3),
+        )
     lead = found.agreements.lead_m
     if lead is not None:
         terminal.say(

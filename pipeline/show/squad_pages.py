@@ -12,6 +12,7 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.base.asking import one_of
+from pipeline.base.values import Progress
 from pipeline.errors import InputError, UsageError
 from pipeline.language.phrases import phrase, reworded
 from pipeline.show import publish
@@ -173,7 +174,7 @@ class WrittenPages:
     remarks: tuple[str, ...]
 
 
-def write_all_pages(out: Out) -> WrittenPages:
+def write_all_pages(out: Out, *, progress: Progress | None = None) -> WrittenPages:
     """Write every page into OUT/report, linked to one another: of all sessions, pairs, runners,
     relays and races, and the season's, which is the index and comes last.
 
@@ -201,7 +202,9 @@ def write_all_pages(out: Out) -> WrittenPages:
     planned = frozenset((*making, f"{SEASON_FILE_NAME}.html"))
     remarks: dict[str, None] = {}
     failed = set()
-    for name, make in making.items():
+    for number, (name, make) in enumerate(making.items()):
+        if progress is not None:
+            progress(name, number, len(planned))
         try:
             done = make(planned)
         except InputError as err:

@@ -235,8 +235,8 @@ def test_wishes_of_the_command_line_are_kept(out):
 def test_every_option_arrives(words, field, value, monkeypatch):
     asked = []
 
-    def catch(out, settings, *, pair, write):
-        assert pair is None
+    def catch(out, settings, *, pair, write, progress):
+        assert (pair, progress) == (None, None)  # no bar where no terminal is
         asked.append((out, settings, write))
         raise errors.UsageError("caught", "here")
 

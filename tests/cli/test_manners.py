@@ -1,8 +1,10 @@
 """How every command tells its result: in words, as JSON, or not at all; in which language."""
 
+import io
 import json
 import math
 import re
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -10,8 +12,9 @@ import pytest
 from checkout import SAMPLES
 from command import run
 
-from pipeline.cli import terminal
+from pipeline.cli import app, terminal
 from pipeline.language.choice import language_in_force
+from pipeline.show import squad_pages
 from pipeline.tables import lake
 
 SESSION = SAMPLES / "larch-straight" / "session.toml"
@@ -104,3 +107,35 @@ def test_after_two_dashes_words_are_words():
     code, _, complained = run("check", "--", "--json")
     assert code == 5
     assert "--json" in complained
+
+
+# --- progress ----------------------------------------------------------------------------------
+
+
+class Screen(io.StringIO):
+    def isatty(self):
+        return True
+
+
+@pytest.mark.parametrize("words", [("marks",), ("order",), ("causes",), ("progress",)])
+def test_long_work_shows_how_far_it_is_on_a_terminal_alone(words, out, monkeypatch):
+    screen = Screen()
+    monkeypatch.setattr(sys, "stderr", screen)
+    monkeypatch.setenv("COLUMNS", "80")
+    assert app.main([*words, str(out), "--print-only"]) == 0
+    assert "marks of the 4x100" in screen.getvalue()
+    for manner in ("--quiet", "--json"):
+        silent = Screen()
+        monkeypatch.setattr(sys, "stderr", silent)
+        assert app.main([*words, str(out), "--print-only", manner]) == 0
+        assert silent.getvalue() == ""
+
+
+def test_every_page_is_counted(out):
+    told = []
+    squad_pages.write_all_pages(out, progress=lambda *one: told.append(one))
+    pages = [path.name for path in (out / "report").glob("*.html")]
+    assert [(done, total) for _, done, total in told] == [
+        (k, len(pages)) for k in range(len(pages) - 1)
+    ]
+    assert {name for name, *_ in told} < set(pages)
