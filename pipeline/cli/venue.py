@@ -201,14 +201,15 @@ def run_venue(
 
 
 def _print_placement(placement: Placement) -> None:
-    terminal.print_table(
-        [phrase("spot"), phrase("off, m"), phrase("east, m"), phrase("north, m")],
-        [
-            (r.spot, f"{r.distance_m:.3f}", f"{r.east_m:+.3f}", f"{r.north_m:+.3f}")
-            for r in placement.residuals
-        ],
-        right=(1, 2, 3),
-    )
+    if placement.residuals:
+        terminal.print_table(
+            [phrase("spot"), phrase("off, m"), phrase("east, m"), phrase("north, m")],
+            [
+                (r.spot, f"{r.distance_m:.3f}", f"{r.east_m:+.3f}", f"{r.north_m:+.3f}")
+                for r in placement.residuals
+            ],
+            right=(1, 2, 3),
+        )
     if math.isfinite(placement.scale_ppm):
         terminal.say(
             phrase(
