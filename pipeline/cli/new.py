@@ -92,7 +92,8 @@ def run_new(
         event=event,
         venue=venue,
     )
-    made = new_session.make_new_session(folder, wanted)
+    with terminal.progress_bar() as progress:
+        made = new_session.make_new_session(folder, wanted, progress=progress)
     _print_new(made)
     sheet = folder / "sheet.html"
     if sheet.exists():

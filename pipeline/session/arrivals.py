@@ -159,13 +159,12 @@ def add_strangers(session: Session, whole: Look, before: Iterable[str] = ()) -> 
     if not fresh:
         return Strangers({}, {})
     owners = _serial_owners(session)
-    ids = {runner.id.casefold(): runner.id for runner in session.runners}
     entries, added, unknown = [], {}, {}
     for file in fresh:
         one = describe_file(folder, file)
         if one.kind in ("observer", "sheet"):
             continue
-        runner = ids.get((folder_id(file) or "").casefold()) or owners.get(one.unit.serial or "")
+        runner = _runner_of_folder(session, file) or owners.get(one.unit.serial or "")
         if one.kind == "unread":
             unknown[file] = one.why
         elif runner is None:
@@ -176,6 +175,16 @@ def add_strangers(session: Session, whole: Look, before: Iterable[str] = ()) -> 
     if entries:
         _append(session.path, "".join(f"\n{entry}" for entry in entries))
     return Strangers(added, unknown)
+
+
+def _runner_of_folder(session: Session, file: str) -> str | None:
+    """The runner whose id the file's folder bears; capitals count only where they must."""
+    name = folder_id(file)
+    ids = [runner.id for runner in session.runners]
+    alike = [one for one in ids if name is not None and one.casefold() == name.casefold()]
+    if name in alike:
+        return name
+    return alike[0] if len(alike) == 1 else None
 
 
 def _serial_owners(session: Session) -> dict[str, str]:

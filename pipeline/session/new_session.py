@@ -20,7 +20,7 @@ import numpy as np
 
 from pipeline.base.asking import either, one_of
 from pipeline.base.file_systems import folded, refused_by_windows
-from pipeline.base.values import Venue
+from pipeline.base.values import Progress, Venue
 from pipeline.errors import BatontraceError, OutputError, UsageError
 from pipeline.read.practice.documents import VENUE_GEOJSON, document_bytes
 from pipeline.read.practice.time_zones import zone_named
@@ -98,9 +98,16 @@ class NewSession:
         return zone_named(self.time_zone)
 
 
-def make_new_session(folder: Path, wanted: Wanted, today: date | None = None) -> NewSession:
+def make_new_session(
+    folder: Path,
+    wanted: Wanted,
+    today: date | None = None,
+    *,
+    progress: Progress | None = None,
+) -> NewSession:
     """Read every file of the folder and write session.toml, and reps.csv where there is none.
 
+    `progress` hears which file is read, how many are and how many there are.
     Raises UsageError where session.toml is there, where nothing is in the folder and no team was
     named, or where an option names what is not there; OutputError where the folder cannot be
     written to.
@@ -110,7 +117,7 @@ def make_new_session(folder: Path, wanted: Wanted, today: date | None = None) ->
         raise UsageError(
             path, "exists already", "a folder without it", "delete it first, or edit it by hand"
         )
-    found = [describe_file(folder, file) for file in list_files(folder)] if folder.is_dir() else []
+    found = _describe_files(folder, progress)
     _refuse_unknown(wanted, found)
     zone = zone_named(wanted.time_zone)
     day = wanted.day or _usual_day(found, zone) or today or datetime.now(zone).date()
@@ -151,6 +158,16 @@ def make_new_session(folder: Path, wanted: Wanted, today: date | None = None) ->
         remarks=tuple(remarks),
     )
     return _store(folder, made, copied)
+
+
+def _describe_files(folder: Path, progress: Progress | None) -> list[DeviceFile]:
+    files = list_files(folder) if folder.is_dir() else []
+    found = []
+    for number, file in enumerate(files):
+        if progress is not None:
+            progress(f"read {file}", number, len(files))
+        found.append(describe_file(folder, file))
+    return found
 
 
 def _store(folder: Path, made: NewSession, venue: bytes | None) -> NewSession:

@@ -109,6 +109,18 @@ def test_a_file_of_nobody_is_told_once_with_what_to_do(bag, evening, seen):
     assert seen.look().unknown == {}
 
 
+def test_a_folder_in_capitals_is_the_runners_unless_two_are_alike(bag, evening, seen):
+    (evening / "wren").rmdir()
+    (evening / "WREN").mkdir()
+    shutil.copy(bag / "wren.csv", evening / "WREN" / "1.csv")
+    assert seen.look().added == {"WREN/1.csv": "wren"}
+    with (evening / "session.toml").open("a") as file:
+        file.write('\n[[runner]]\nid = "Wren"\n')
+    shutil.copy(bag / "wren.csv", evening / "WREN" / "2.csv")
+    result = seen.look()
+    assert (result.added, result.unknown) == ({}, {"WREN/2.csv": ""})
+
+
 def test_a_unit_that_session_toml_knows_is_known_again_by_its_serial(bag, evening, seen):
     for name, part in (("wren", 1), ("teal", 1)):
         path = arrive(bag, evening, name)
