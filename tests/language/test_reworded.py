@@ -2,6 +2,7 @@
 
 import re
 import string
+from collections import defaultdict
 
 import catalogue
 import fuzz
@@ -32,6 +33,14 @@ def names_in(template):
     return [name for _, name, _, _ in string.Formatter().parse(template) if name]
 
 
+def _ways_to_say(texts, alike, template, values):
+    """The translations of all sentences with the same words: another room may say them too."""
+    own = names_in(template)
+    for other in alike:
+        theirs = dict(zip(names_in(other), (values[name] for name in own), strict=True))
+        yield filled(texts[other], theirs)
+
+
 names = st.one_of(
     st.from_regex(r"[a-z]{3,8}(\.[1-9]){0,2}", fullmatch=True),
     st.sampled_from(["heron.1.5", "דרור", "otter_2", "lane5", "B.Ö-Ä", "mark", "go"]),
@@ -44,6 +53,9 @@ numbers = st.decimals(-99, 999, places=2).map(str)
 @pytest.mark.parametrize("language", phrases.TRANSLATED)
 def test_a_sentence_with_values_is_said_with_the_same_values_in_place(language, some, figures):
     texts = phrases.catalogue(language).texts
+    alike = defaultdict(list)
+    for english in texts:
+        alike[catalogue.without_names(english)].append(english)
     wrong = {}
     with using(language):
         for k, template in enumerate(TEMPLATES):
@@ -56,7 +68,9 @@ def test_a_sentence_with_values_is_said_with_the_same_values_in_place(language, 
                 own = phrases.reworded(text) if is_word else localised_numbers(text)
                 said[name] = text if i in quoted else own
             got = phrases.reworded(filled(template, values))
-            if got != filled(texts[template], said):
+            if got not in _ways_to_say(
+                texts, alike[catalogue.without_names(template)], template, said
+            ):
                 wrong[template] = got
     assert wrong == {}
 
@@ -75,11 +89,11 @@ def test_english_in_force_gives_the_same_text():
 
 
 @pytest.mark.parametrize(
-    "text", ["go to the shop, 1.5 of it", "Everyone; or 2.5 and so", "a.b.c 3.11", "", "no"]
+    "text", ["go to the shop, 1.5 of it", "Everyone; or 2.5 and so", "a.b.c 3.11", ""]
 )
 def test_a_text_that_is_not_known_comes_back_as_it_is(text):
     with using("de"):
-        assert phrases.reworded(text) == {"no": "nein"}.get(text, text)
+        assert phrases.reworded(text) is text
 
 
 @pytest.mark.parametrize(
