@@ -17,11 +17,6 @@ FORGET_EXAMPLE = (
     "batontrace forget out --runner robin --runner wren --yes\n\n"
     "batontrace forget out --session otter-evening"
 )
-OUT_OF_REACH = (
-    "the session folders, with recordings and practice sheets",
-    "what was copied, exported or printed, and pages that were written elsewhere",
-    "backups, and older versions that a disk or an object store keeps",
-)
 
 
 def run_forget(
@@ -77,7 +72,7 @@ def run_forget(
             return
     with terminal.at_work(phrase("takes it out")):
         forgetting.forget(place.path, runners, sessions)
-    out_of_reach = (*OUT_OF_REACH, *found.out_of_reach)
+    out_of_reach = (*forgetting.NEVER_IN_REACH, *found.out_of_reach)
     terminal.give({"goes": found.told, "done": True, "out_of_reach": out_of_reach})
     terminal.print_list(phrase("Not in reach, so look there yourself"), map(reworded, out_of_reach))
     terminal.say(

@@ -111,8 +111,15 @@ def _store_together(
                 asks and terminal.confirm(phrase("{clash}. Replace?", clash=reworded(str(clash))))
             )
         ]
-        do = "what is there is kept" if asks else "--replace overwrites what is there"
-        _refuse([UsageError(setting.path.name, str(clash), do=do) for clash in refused])
+        file = setting.path.name
+        _refuse(
+            [
+                UsageError(file, str(clash), do="what is there is kept")
+                if asks
+                else UsageError(file, str(clash), do="--replace overwrites what is there")
+                for clash in refused
+            ]
+        )
         confirmed.update(merged.clashes)
     for line in merged.stored:
         said = reworded(line)
@@ -136,8 +143,11 @@ def _understood(said: Sequence[str], setting: SheetSetting, asks: bool, yes: boo
         meant = question(call_out_in_words(call_out))
         if call_out.guessed and not yes:
             if not asks:
-                do = "say it so, or give --yes to take it as meant"
-                wrong.append(UsageError(f'"{line}"', meant, do=do))
+                wrong.append(
+                    UsageError(
+                        f'"{line}"', meant, do="say it so, or give --yes to take it as meant"
+                    )
+                )
             elif not terminal.confirm(reworded(meant)):
                 wrong.append(UsageError(f'"{line}"', "not stored", do="say it in other words"))
     _refuse(wrong)
@@ -151,5 +161,8 @@ def _refuse(wrong: Sequence[UsageError]) -> None:
     if len(wrong) == 1:
         raise wrong[0]
     if wrong:
-        found = f"{count(len(wrong), 'problem')}; nothing is stored"
-        raise UsageError("note", found, details=shortened_remarks("note", [*map(str, wrong)]))
+        raise UsageError(
+            "note",
+            f"{count(len(wrong), 'problem')}; nothing is stored",
+            details=shortened_remarks("note", [*map(str, wrong)]),
+        )

@@ -66,8 +66,7 @@ def run_watch(
     from pipeline.session.watch import WatchSettings, WatchState, take_look
 
     if not LEAST_EVERY_S <= every <= MOST_EVERY_S:
-        expected = f"seconds, {LEAST_EVERY_S:g} to {MOST_EVERY_S:g}"
-        raise UsageError("--every", f"{every:g}", expected)
+        raise UsageError("--every", f"{every:g}", f"seconds, {LEAST_EVERY_S:g} to {MOST_EVERY_S:g}")
     path = folder if folder.suffix.casefold() == ".toml" else folder / "session.toml"
     if not os.path.lexists(path):
         raise SessionError(

@@ -36,6 +36,13 @@ _MOST_JSON_BYTES = 64 << 20
 
 Content = tuple[Mapping[str, pa.Table], Mapping[str, Any], Mapping[str, Any]]
 
+# What holds runners' names and lies where this program does not look.
+NEVER_IN_REACH = (
+    "the session folders, with recordings and practice sheets",
+    "what was copied, exported or printed, and pages that were written elsewhere",
+    "backups, and older versions that a disk or an object store keeps",
+)
+
 
 @dataclass(frozen=True, eq=False)
 class Forgettable:
