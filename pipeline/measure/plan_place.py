@@ -108,6 +108,27 @@ def move_venue(venue: Venue, move: Floats) -> Venue:
     )
 
 
+def settle_venue(venue: Venue, found: PlanFound) -> Venue:
+    """The venue with its plan where a session found it, and with what is left of the doubt in the
+    standard errors of its race lines, for those that look at each line alone."""
+    moved = move_venue(venue, found.mean)
+    place = moved.place
+    if place is None:
+        return venue
+    centre: Origin = (place.latitude_deg, place.longitude_deg, 0.0)
+
+    def settled_spot(spot: Spot) -> Spot:
+        away = to_enu(spot.latitude_deg, spot.longitude_deg, None, centre)
+        rows = move_rows(np.zeros(2), away)
+        return replace(spot, sd_m=float(np.sqrt(np.trace(rows @ found.cov @ rows.T) / 2)))
+
+    return replace(
+        moved,
+        race_lines=tuple(settled_spot(one) for one in moved.race_lines),
+        place=replace(place, cov=found.cov),
+    )
+
+
 def moved_lat_lon(
     lat_deg: ArrayLike, lon_deg: ArrayLike, move: Floats, centre: Origin
 ) -> tuple[Floats, Floats]:

@@ -25,6 +25,7 @@ from pipeline.base.values import (
     RecordingSpec,
     Rep,
     Session,
+    Venue,
     ZoneAxis,
 )
 from pipeline.base.words import count
@@ -175,8 +176,9 @@ def _run_stages(
         zones.gate_places(session.venue, axes),
     )
     measured, odd = odd_marks.remark_odd_marks(squad.takeovers)
+    raced_on, raced_axes = _settled_lines(session, axes, solved.plan)
     race_legs = legs.measure_races(
-        races, measured, session.venue, axes, solved.levels, agreed.offsets, coarse
+        races, measured, raced_on, raced_axes, solved.levels, agreed.offsets, coarse
     )
     remarks += [
         *clocks.corrections_in_words(agreed),
@@ -246,6 +248,32 @@ def _without_turns(recording: Recording) -> Recording:
 
 USUAL_MPS = 9.0
 UNSURE_LINES_S = 0.05  # of the usual entry: from here on the session says that its lines are unsure
+
+
+def _settled_lines(
+    session: Session, axes: tuple[ZoneAxis, ...], found: plan_place.PlanFound | None
+) -> tuple[Venue, tuple[ZoneAxis, ...]]:
+    """The venue and the axes that races are timed on: where the session's takeovers have the plan,
+    with what is left of its doubt at each line."""
+    if found is None or not session.races:
+        return session.venue, axes
+    venue = plan_place.settle_venue(session.venue, found)
+    settled = zones.venue_axes(venue, session.event)
+    doubt = plan_place.doubt_of_venue(venue, settled)
+    if doubt is None:
+        return venue, settled
+    return venue, tuple(
+        replace(
+            axis,
+            line_sd_m=float(
+                np.hypot(
+                    axis.line_sd_m,
+                    plan_place.sd_along_m(doubt.cov, doubt.centre_m, axis, axis.exit_m / 2),
+                )
+            ),
+        )
+        for axis in settled
+    )
 
 
 def _whole_move(found: plan_place.PlanFound | None, before: Floats) -> plan_place.PlanFound | None:
