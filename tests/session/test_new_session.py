@@ -134,7 +134,7 @@ def test_hostile_names_and_serials_stay_words(evening):
 
 def test_a_team_can_be_named_before_there_is_any_file(tmp_path):
     folder = tmp_path / "Späte Stunde!"
-    made = make_new_session(folder, Wanted({}, {}, ["robin", "wren"]), dt.date(2026, 5, 12))
+    made = make_new_session(folder, Wanted({}, {}, team=["robin", "wren"]), dt.date(2026, 5, 12))
     assert (made.id, made.day) == ("Spate-Stunde", dt.date(2026, 5, 12))
     assert [one["id"] for one in document(made)["runner"]] == ["robin", "wren"]
     assert (folder / "robin").is_dir()

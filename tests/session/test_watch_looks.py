@@ -63,7 +63,7 @@ def evening(tmp_path, bag) -> Path:
     """A session made before practice, with a folder for each runner."""
     folder = tmp_path / "evening"
     venue = bag / "venue.geojson"
-    make_new_session(folder, Wanted({}, {}, RUNNERS, venue=venue, event="4x100"))
+    make_new_session(folder, Wanted({}, {}, team=RUNNERS, venue=venue, event="4x100"))
     return folder
 
 
