@@ -28,7 +28,7 @@ SENTENCE = "{sentence}."
 
 # Places for numbers alone, and places where a single word is one of a table's vocabulary. In all
 # others a single word is a name, be it a runner who is called "mark".
-NUMBERS = frozenset({"low", "high", "part", "whole"})
+NUMBERS = frozenset({"low", "high", "part", "whole", "count"})
 WORDS = frozenset(
     {
         *("drill", "event", "outcome", "cause", "technique", "hand", "verdict", "role", "kind"),
