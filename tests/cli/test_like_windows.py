@@ -6,6 +6,7 @@ from __future__ import annotations
 import ast
 import os
 import shutil
+import subprocess
 import sys
 from pathlib import Path
 
@@ -90,3 +91,34 @@ def test_what_a_killed_run_left_is_finished_and_swept_up(
         assert main(["process", session, "--out", str(lake)]) == 130
     assert main(["process", session, "--out", str(lake)]) == 0
     assert {path.name for path in (lake / ".batontrace").iterdir()} <= {"claims", "lock"}
+
+
+def test_no_text_depends_on_the_systems_own_encoding(tmp_path: Path) -> None:
+    """Western Windows writes to a terminal in its own encoding, and Python opens files in it."""
+    evening = tmp_path / "evening"
+    evening.mkdir()
+    for path in (SAMPLES / "larch-unwritten").iterdir():
+        if path.suffix not in (".toml", ".geojson"):
+            shutil.copy(path, evening)
+    venue, session = SAMPLES / "larch-unwritten" / "venue.geojson", evening / "session.toml"
+    out = tmp_path / "out"
+    for words in (
+        ["new", evening, "--venue", venue],
+        ["watch", evening, "--out", out, "--once"],
+        ["note", session, "rep 1 runner-1 to runner-2 zone 3"],
+        ["check", session],
+        ["marks", out, "--card", tmp_path / "card.html", "--language", "de"],
+        ["report", out, "--language", "fr"],
+        ["export", out, "--to", tmp_path / "tables"],
+    ):
+        run = subprocess.run(
+            [
+                *(sys.executable, "-X", "warn_default_encoding", "-W", "error::EncodingWarning"),
+                *("-m", "pipeline.cli", *map(str, words)),
+            ],
+            env={**os.environ, "PYTHONIOENCODING": "cp1252"},
+            cwd=SAMPLES.parent,
+            capture_output=True,
+        )
+        assert run.returncode == 0, run.stderr.decode("cp1252")
+        run.stdout.decode("cp1252")
