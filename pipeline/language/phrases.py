@@ -9,6 +9,7 @@ the language in force (docs/decisions/0016-languages.md).
 from __future__ import annotations
 
 import functools
+import re
 import string
 from collections.abc import Mapping, Sequence
 from importlib import resources
@@ -22,6 +23,7 @@ T = TypeVar("T")
 
 _SEPARATOR = "\x04"  # between context and sentence, as gettext's own files have it
 _FORMATTER = string.Formatter()
+_LINES = re.compile(r"\s*\n\s*|[^\n]+?(?=\s*\n|$)")  # what parts lines, and the lines
 
 
 def phrase(sentence: str, /, **values: Any) -> str:
@@ -158,6 +160,8 @@ def _translated(sentence: str, context: str = "") -> str:
 
 @functools.lru_cache(maxsize=4096)
 def _reworded(language: str, sentence: str) -> str:
+    if "\n" in sentence.strip():  # an error with details in lines of their own
+        return "".join(_reworded(language, one) for one in _LINES.findall(sentence))
     book = catalogue(language)
     reading = book.grammar.read(sentence)
     return book.say(reading) if reading.sentence else sentence

@@ -141,6 +141,19 @@ def test_clauses_lists_places_and_values_inside_values(english, german, french):
         assert phrases.reworded(english).replace("\u00a0", " ") == french
 
 
+def test_an_error_with_details_is_said_line_by_line():
+    text = (
+        "a.fit: no record is a fix (there are none)\n  wrong checksum; values may be damaged\n  x y"
+    )
+    with using("de"):
+        assert phrases.reworded(text).split("\n") == [
+            "a.fit: keine Nachricht ist eine Position (es gibt keine)",
+            "  falsche Prüfsumme; Werte können beschädigt sein",
+            "  x y",
+        ]
+        assert phrases.reworded("\n \n") == "\n \n"
+
+
 def test_of_two_ways_to_read_a_text_the_one_counts_that_explains_more():
     grammar = Grammar(["{name} is gone", "{name} is gone, since {why}", "nobody came"])
     assert grammar.read("heron is gone").sentence == "{name} is gone"
