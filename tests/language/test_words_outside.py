@@ -23,7 +23,7 @@ FOR_PROGRAMS = {
     "show/file_names.py": "names of files",
     "show/column_words.py": "names of columns",
 }
-# What errors are made of is looked for by `plain_sentences.in_errors`.
+# What errors are made of is looked for by the tool that reads plain sentences.
 DEFECTS = ("ValueError", "TypeError", "KeyError", "LookupError")  # never meant to be met
 COMMAND = re.compile(r"batontrace:? [a-z{]|--[a-z]|[A-Z]+ [A-Z]+$")  # typed as it stands
 FILE = re.compile(r"\.(html|svg|png)$|_in_|^[a-z]+-\{")
