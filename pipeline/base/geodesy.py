@@ -91,6 +91,15 @@ def from_enu(enu_m: ArrayLike, origin: Origin) -> tuple[Floats, Floats, Floats]:
     return from_ecef(to_ecef(*origin) + enu @ _rotation(origin[0], origin[1]))
 
 
+def move_rows(centre_m: Floats, xy_m: Floats) -> Floats:
+    """(..., 2, 3): what a metre east, a metre north and a radian do to places (..., 2)."""
+    away = xy_m - centre_m
+    rows = np.zeros((*xy_m.shape, 3))
+    rows[..., 0, 0] = rows[..., 1, 1] = 1.0
+    rows[..., 0, 2], rows[..., 1, 2] = -away[..., 1], away[..., 0]
+    return rows
+
+
 def to_sphere_m(
     lat_deg: ArrayLike, lon_deg: ArrayLike, near_lat_deg: float
 ) -> tuple[Floats, Floats]:

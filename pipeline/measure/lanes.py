@@ -15,11 +15,11 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 from scipy.special import logsumexp
 
+from pipeline.base.geodesy import move_rows
 from pipeline.base.signals import Bools
 from pipeline.base.values import Floats, Frozen, Rep, ZoneAxis
 from pipeline.measure.finding import SAME_S, TakeoverCandidate
 from pipeline.measure.noise import SlowError
-from pipeline.measure.placement import move_rows
 from pipeline.measure.plan_place import PlanDoubt
 from pipeline.measure.traces import OnAxis, Trace
 from pipeline.measure.zones import at, heading_at, project

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.base.geodesy import Origin, SurveyPoint, from_enu, to_enu
+from pipeline.base.geodesy import Origin, SurveyPoint, from_enu, move_rows, to_enu
 from pipeline.base.relays import Rules, zone_lines_m
 from pipeline.base.stadium import (
     LANES,
@@ -475,15 +475,6 @@ def _carried_equations(
     misfit = float(np.array(off) @ solved[:, 3])
     worse = max(1.0, misfit / max(left, 1)) if step > 2 else 1.0
     return design.T @ solved[:, :3] / worse, design.T @ solved[:, 3] / worse
-
-
-def move_rows(centre_m: Floats, xy_m: Floats) -> Floats:
-    """(..., 2, 3): what a metre east, a metre north and a radian do to places (..., 2)."""
-    away = xy_m - centre_m
-    rows = np.zeros((*xy_m.shape, 3))
-    rows[..., 0, 0] = rows[..., 1, 1] = 1.0
-    rows[..., 0, 2], rows[..., 1, 2] = -away[..., 1], away[..., 0]
-    return rows
 
 
 def _turned(xy: Floats, turn_rad: float) -> Floats:

@@ -13,12 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.base.geodesy import Origin, from_enu, to_enu
+from pipeline.base.geodesy import Origin, from_enu, move_rows, to_enu
 from pipeline.base.values import Floats, Frozen, LaneLine, Rep, Spot, Venue, ZoneAxis
 from pipeline.measure.finding import launches
 from pipeline.measure.model import PlanInRep
 from pipeline.measure.noise import LEVEL_SHARED, SlowError
-from pipeline.measure.placement import move_rows
 from pipeline.measure.traces import OnAxis, Trace
 from pipeline.measure.zones import heading_at
 

@@ -37,6 +37,7 @@ ELSEWHERE = (  # modules, and constants of others, that reach no table of a sess
     "pipeline.base.track_rule",  # of cards
     "pipeline.base.words",  # cautions: pages and cards show them
     "pipeline.measure.placement",  # lays out a venue, which is then a file of the session
+    "pipeline.measure.placing_walk",  # as placement
     "pipeline.read.practice.documents",  # which files are refused, and words of errors
     "pipeline.read.practice.csv_cells",  # how much of a cell a remark shows
     "pipeline.read.practice.problems",  # how many remarks
@@ -46,9 +47,14 @@ ELSEWHERE = (  # modules, and constants of others, that reach no table of a sess
     "pipeline.session.call_outs",  # what is called out is then in the sheet
     "pipeline.session.check",
     "pipeline.session.constants",
+    "pipeline.session.device_files",  # what is found there is then in session.toml
+    "pipeline.session.new_session",
+    "pipeline.session.traced_lane",
+    "pipeline.session.watch",
     "pipeline.session.note",
     "pipeline.session.sheet_text",
     "pipeline.session.venue_file",
+    "pipeline.session.venue_sharpening",
     "pipeline.session.template",
 )
 LONGEST = 32  # characters of one constant in the record; a longer one stands there by its digest

@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.base.geodesy import Origin, to_enu
+from pipeline.base.geodesy import Origin, move_rows, to_enu
 from pipeline.base.values import Floats, Frozen, PlanPlace
 from pipeline.errors import InputError, UsageError, VenueError
-from pipeline.measure.placement import MOST_SD_M, move_rows
+from pipeline.measure.placement import MOST_SD_M
 from pipeline.measure.plan_place import EveningOfPlan, join_evenings, moved_lat_lon
 from pipeline.read.practice.venue import FEATURE_KINDS, PLACE_MEMBER, read_venue
 from pipeline.session.venue_file import write_collection

@@ -8,12 +8,12 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from pipeline.base.geodesy import SurveyPoint, from_enu, to_enu
+from pipeline.base.geodesy import SurveyPoint, from_enu, move_rows, to_enu
 from pipeline.base.stadium import STANDARD, plan_xy, spot_xy
 from pipeline.base.values import Fixes
 from pipeline.errors import VenueError
 from pipeline.measure.noise import LEVEL_SHARED, usual_slow_error
-from pipeline.measure.placement import beside_plan_lane, move_rows, place_plan
+from pipeline.measure.placement import beside_plan_lane, place_plan
 from pipeline.measure.placing_walk import places_by_second, stood_spots, walked_lap
 from pipeline.measure.plan_place import (
     EveningOfPlan,
