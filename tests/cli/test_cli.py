@@ -32,6 +32,13 @@ class Terminal(io.StringIO):
         return True
 
 
+@pytest.fixture(autouse=True)
+def wide_and_english(monkeypatch):
+    """As conftest has it, which the wheel's tests do without."""
+    monkeypatch.setenv("COLUMNS", "1000")
+    monkeypatch.setenv("LC_ALL", "C.UTF-8")
+
+
 @pytest.fixture
 def a_result():
     tables = {name: random_table(name, rows=4, seed=5) for name in schema.TABLES}
