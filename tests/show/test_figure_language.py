@@ -41,7 +41,7 @@ from pipeline.show.figures import (
     slides,
     what_if,
 )
-from pipeline.show.figures.figure import figure_words
+from pipeline.show.figures.figure import Figure, Panel, figure_words, make_scale
 from pipeline.tables import schema
 
 RELAYS = frozenset(("4x100", "4x400"))
@@ -306,3 +306,12 @@ def test_show_takes_the_sentences_of_base_words_from_wording():
             and any(alias.name == "words" for alias in node.names)
         ]
         assert path.name == "wording.py" or not whole, path
+
+
+@pytest.mark.parametrize(("low", "is_wide"), [(-0.3, True), (0.0, False)])
+def test_the_sign_before_a_long_number_of_an_axis_is_inside_the_picture(low, is_wide):
+    y = make_scale("5", low, low + 0.1, 5)
+    drawn = page_svg.draw_svg(Figure("5", "5", make_scale("5", 0.0, 1.0), (Panel(y, ()),)))
+    left, _, wide, _ = map(float, drawn.get("viewBox").split())
+    assert (left < -10.0) == is_wide
+    assert left + wide == page_svg.WIDTH

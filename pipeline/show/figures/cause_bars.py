@@ -211,8 +211,10 @@ def _lost_scale(bars: Sequence[_TakeoverBar]) -> Scale:
 
 def _key_panel(drawn: Sequence[str], x: Scale) -> Panel:
     """The causes that are drawn with their patterns, in columns."""
-    rows = -(-len(drawn) // _KEY_COLUMNS)
-    wide = (x.high - x.low) / _KEY_COLUMNS
+    longest = max(half_widths(cause_words(cause)) for cause in drawn)
+    columns = _KEY_COLUMNS if longest <= 0.8 * ROW_WIDTH / _KEY_COLUMNS else 1
+    rows = -(-len(drawn) // columns)
+    wide = (x.high - x.low) / columns
     items: list[Item] = []
     for k, cause in enumerate(drawn):
         column, row = divmod(k, rows)

@@ -58,6 +58,10 @@ BAND_TOLERANCE = 0.8  # units by which the edge of a band, which is soft anyway,
 _SIGN_SIZE = 3.2
 Live = Literal["none", "errors", "all"]
 FRAME = "frame"  # the class of what lies behind a figure
+_DIGIT_EM, _LONG_NUMBER = (
+    0.64,
+    5,
+)  # a digit's width; letters of a number that need more room: "−0.22"
 _UPRIGHT_SIGN = 4.0  # half the height of the sign at an upright's head
 
 
@@ -130,10 +134,11 @@ def draw_svg(figure: Figure, *, live: Live = "none") -> ET.Element:
         boxes.append(_PanelBox(figure.x, panel.y, top, top + PANEL * panel.share))
         top += PANEL * panel.share + 6.0
     height = top + BELOW
+    start = min(0.0, *(_tick_start(panel.y) for panel in figure.panels))
     svg = element(
         "svg",
         {
-            "viewBox": f"0 {-head:g} {WIDTH:g} {head + height:g}",
+            "viewBox": f"{start:g} {-head:g} {WIDTH - start:g} {head + height:g}",
             "role": "img",
             "aria-label": f"{figure.title}. {figure.description}"
             if live != "all"
@@ -260,6 +265,12 @@ def _svg_panel(panel: Panel, box: _PanelBox) -> Iterable[ET.Element]:
         yield _svg_text(LEFT - 4.0, y + 4.5, panel.y.word(index), "end", "tick")
     yield _svg_line("axis", LEFT, box.bottom, WIDTH - RIGHT, box.bottom)
     yield _panel_label(panel.y, box.top).drawn()
+
+
+def _tick_start(y: Scale) -> float:
+    """Where the longest number of an axis begins: left of the picture, a minus would be cut off."""
+    longest = max((len(y.word(k)) for k in range(len(y.ticks))), default=0)
+    return 0.0 if longest < _LONG_NUMBER else LEFT - 4.0 - TYPE * _DIGIT_EM * longest
 
 
 def _panel_label(y: Scale, top: float) -> _PageWord:
