@@ -292,7 +292,8 @@ class _Template:
         self.quoted = {
             i
             for i, (before, after) in enumerate(itertools.pairwise([*fixed, ""]))
-            if before[-1:] in _QUOTES and before[-1:] == after[:1] != ""
+            if (before[-1:] in _QUOTES and before[-1:] == after[:1] != "")
+            or (before.endswith("[") and after.startswith("]"))
         }
         self.tail = fixed[-1] if self.parts[-1][1] is None else ""
         self.words = {
