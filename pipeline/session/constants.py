@@ -29,13 +29,15 @@ from pipeline.tables import schema
 ROOMS = ("pipeline.base", "pipeline.measure", "pipeline.read", "pipeline.session")
 ELSEWHERE = (  # modules, and constants of others, that reach no table of a session
     "pipeline.base.asking",  # words of errors
-    "pipeline.base.defaults.COLLISION_S",  # of advice
+    "pipeline.base.cause_weeks",  # of advice
+    "pipeline.base.defaults.COLLISION_S",
     "pipeline.base.defaults.FAILURE_S",
     "pipeline.base.defaults.RISKY",
     "pipeline.base.defaults.STAKES_S",
     "pipeline.base.defaults.SEED",
     "pipeline.base.track_rule",  # of cards
     "pipeline.base.words",  # cautions: pages and cards show them
+    "pipeline.base.file_systems",  # which names are refused
     "pipeline.measure.placement",  # lays out a venue, which is then a file of the session
     "pipeline.measure.placing_walk",  # as placement
     "pipeline.read.practice.documents",  # which files are refused, and words of errors
@@ -43,6 +45,7 @@ ELSEWHERE = (  # modules, and constants of others, that reach no table of a sess
     "pipeline.read.practice.problems",  # how many remarks
     "pipeline.read.practice.races.RACE_SPEED_LIMITS_MPS",  # what is refused
     "pipeline.read.practice.survey",  # as placement
+    "pipeline.read.units",  # names of units, which are kept in no table
     "pipeline.read.practice.time_zones",
     "pipeline.session.call_outs",  # what is called out is then in the sheet
     "pipeline.session.check",
@@ -57,7 +60,7 @@ ELSEWHERE = (  # modules, and constants of others, that reach no table of a sess
     "pipeline.session.venue_sharpening",
     "pipeline.session.template",
 )
-LONGEST = 32  # characters of one constant in the record; a longer one stands there by its digest
+LONGEST = 30  # characters of one constant in the record; a longer one stands there by its digest
 NAMED_CHANGES = 6  # in a sentence about what changed
 
 
@@ -161,8 +164,8 @@ def _one_line(value: Any) -> Any:
 
 
 def _short_digest(text: str) -> str:
-    """The first ten digits of the text's SHA-256: enough to tell that a constant changed."""
-    return f"#{hashlib.sha256(text.encode()).hexdigest()[:10]}"
+    """The first eight digits of the text's SHA-256: enough to tell that a constant changed."""
+    return f"#{hashlib.sha256(text.encode()).hexdigest()[:8]}"
 
 
 def _schema_of(table: str) -> str:
