@@ -123,7 +123,7 @@ def test_a_text_that_is_not_known_comes_back_as_it_is(text):
         (
             'reps.csv, line 2: row left out: zone: "1.5.2" is not a whole number',
             'reps.csv, Zeile 2: Zeile ausgelassen: zone: "1.5.2" ist keine ganze Zahl',
-            'reps.csv, ligne 2 : mark_m : "1.5.2" n\'est pas un nombre ; la cellule est ignorée',
+            'reps.csv, ligne 2 : ligne écartée : zone : "1.5.2" n\'est pas un nombre entier',
         ),
         (
             "mark's unit states no speeds: measured from its places, with wider errors",
