@@ -163,6 +163,8 @@ def run_venue(
         )
     if stood is None and stood_at:
         raise UsageError("--stood-at", "no recording", "--stood FILE with it", "add it")
+    if walked_lane is not None and not walked:
+        raise UsageError("--walked-lane", "no recording", "--walked FILE with it", "add it")
     lanes = lane or []
     placement = write_venue(
         survey,

@@ -87,7 +87,7 @@ def check_session(path: Path, *, progress: Progress | None = None) -> Report:
         try:
             recording = read(spec.path, spec.columns, spec.clock)
         except InputError as err:
-            unreadable.append(str(err))
+            unreadable.append("; ".join(err.lines))
             continue
         remarks += [f"{spec.file}: {remark}" for remark in recording.remarks]
         streams += streams_of_recording(spec, recording)

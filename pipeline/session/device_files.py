@@ -219,7 +219,7 @@ def _other_kind(path: Path) -> FileKind | None:
 
 def _reason(error: InputError, path: Path, file: str) -> str:
     """Why a file cannot be read, without the folders above it, which may bear a person's name."""
-    return str(error).replace(str(path), file).removeprefix(f"{file}: ")
+    return "; ".join(error.lines).replace(str(path), file).removeprefix(f"{file}: ")
 
 
 # --- whose each file is ----------------------------------------------------------------

@@ -231,7 +231,7 @@ def _read_all(
             memory.give_back()
         except InputError as error:
             # Name the file as the session does: folders above it may bear a person's name.
-            left_out.append((spec, str(error).replace(str(spec.path), spec.file)))
+            left_out.append((spec, "; ".join(error.lines).replace(str(spec.path), spec.file)))
     return pairs, left_out
 
 

@@ -54,6 +54,7 @@ def needed_words(command, ground, target):
     return {
         "venue": (*venue, f"--out={target / 'venue.geojson'}"),
         "season": (SAMPLES, f"--out={target / 'lake'}", "--dry-run"),
+        "watch": (SAMPLES / "larch-straight", f"--out={target / 'lake'}", "--once"),
         "overlay": (out, f"--to={target / 'a.svg'}"),
         **dict.fromkeys(
             ("marks", "order", "race", "runners", "progress", "causes"), (out, "--print-only")

@@ -34,7 +34,7 @@ def test_every_writing_command_works_with_windows_ways_of_handling_files(
     out = str(lake)
     for words in (
         ["process", str(evening / "session.toml"), "--out", out],
-        ["process", str(evening / "session.toml"), "--out", out],  # onto what is there
+        ["watch", str(evening), "--out", out, "--once"],  # onto what is there
         ["season", str(evening.parent), "--out", out, "--again", "--workers", "1"],
         ["runners", out],
         ["marks", out, "--card", str(tmp_path / "card.html")],

@@ -354,7 +354,7 @@ def test_what_would_fill_the_memory_does_not(tmp_path):
                 read(path)
                 print(path.name, "read")
             except RecordingError as error:
-                print(path.name, len(str(error)), error)
+                print(path.name, len(str(error)), *error.lines)
         """
     said = dict(line.split(" ", 1) for line in lines_of_child(child))
     assert set(said) == {make.__name__ for make in LARGE}
