@@ -112,7 +112,7 @@ def test_a_text_that_is_not_known_comes_back_as_it_is(text):
             "check the path",
             "out/1.5.csv: keine Zeile ist brauchbar; erwartet: ISO 8601 wie "
             "2026-05-12T17:03:20.100Z; den Pfad prüfen",
-            "out/1.5.csv : aucune ligne n'est utilisable ; attendu : ISO 8601 comme "
+            "out/1.5.csv : aucune ligne n’est utilisable ; attendu : ISO 8601 comme "
             "2026-05-12T17:03:20.100Z ; vérifier le chemin",
         ),
         (
@@ -123,13 +123,13 @@ def test_a_text_that_is_not_known_comes_back_as_it_is(text):
         (
             'reps.csv, line 2: row left out: zone: "1.5.2" is not a whole number',
             'reps.csv, Zeile 2: Zeile ausgelassen: zone: "1.5.2" ist keine ganze Zahl',
-            'reps.csv, ligne 2 : ligne écartée : zone : "1.5.2" n\'est pas un nombre entier',
+            'reps.csv, ligne 2 : ligne écartée : zone : "1.5.2" n’est pas un nombre entier',
         ),
         (
             "mark's unit states no speeds: measured from its places, with wider errors",
             "das Gerät von mark nennt keine Geschwindigkeiten: aus seinen Positionen gemessen, mit "
             "größeren Fehlern",
-            "l'appareil de mark n'indique pas de vitesses : mesuré d'après ses positions, avec des "
+            "l’appareil de mark n’indique pas de vitesses : mesuré d’après ses positions, avec des "
             "erreurs plus grandes",
         ),
     ],
