@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from importlib import resources
 from typing import Any, TypeVar
 
-from pipeline.language.choice import SOURCE, language_in_force
+from pipeline.language.choice import LANGUAGES, SOURCE, language_in_force
 from pipeline.language.numbers import localised, localised_numbers
 from pipeline.language.reading import Grammar, Reading
 
@@ -87,7 +87,7 @@ def reading_of(sentence: str) -> Reading:
 
 # --- the catalogue ---------------------------------------------------------------------
 
-TRANSLATED = ("de", "fr")
+TRANSLATED = tuple(one for one in LANGUAGES if one != SOURCE)
 
 
 class Catalogue:
