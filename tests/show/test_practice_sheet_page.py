@@ -3,6 +3,7 @@ that `check` reads as it was meant."""
 
 from __future__ import annotations
 
+import csv
 import dataclasses
 import datetime as dt
 import json
@@ -107,6 +108,25 @@ def test_what_is_saved_is_what_was_written_down(tmp_path, browser):
     assert (third["pass_m"], third["effort"], third["wind_mps"]) == (21.5, 80.0, -1.2)
     assert (third["lane"], third["drill"], third["use"]) == (5, "build-up", "no")
     assert (third["zone"], third["mark_m"]) == (2, None)
+
+
+def test_columns_of_the_coachs_own_are_kept(tmp_path, browser):
+    rows = [{"rep": "1", "incoming": "robin", "outgoing": "wren", "shoes, left": 'new "spikes"'}]
+    with opened(browser, write(tmp_path, dataclasses.replace(FACTS, rows=rows)), "phone") as (
+        page,
+        noticed,
+    ):
+        page.click('button[aria-label="Edit rep 1"]')
+        page.fill("#f-mark", "7,25")
+        choose(page, "unit", "m")
+        page.click("#keep")
+        write_down(page, "wren", "jay-2", zone="1")
+        path = saved(page, tmp_path)
+        assert noticed.all == []
+    with path.open(encoding="utf-8", newline="") as file:
+        first, second = csv.DictReader(file)
+    assert (first["shoes, left"], first["mark_m"]) == ('new "spikes"', "7.25")
+    assert (second["shoes, left"], second["incoming"]) == ("", "wren")
 
 
 def test_what_cannot_be_is_said_beside_its_field_and_not_written_down(tmp_path, browser):

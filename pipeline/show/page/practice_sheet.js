@@ -82,7 +82,9 @@ function markColumn() {
 /* The row that the form holds; null where something in it is wrong, which is said beside it. */
 function rowOfForm() {
   const row = {};
+  // Columns that the form does not have keep what an edited rep has in them.
   for (const column of facts.columns) row[column] = "";
+  for (const column of facts.others) row[column] = (editing !== null && reps[editing][column]) || "";
   row.rep = editing === null ? String(nextNumber()) : reps[editing].rep;
   let wrong = null;
   const refuse = (name, text) => {
@@ -212,6 +214,8 @@ function takeTime() {
 
 // --- the sheet as CSV ---
 
+const allColumns = [...facts.columns, ...facts.others];
+
 function cell(column, text) {
   // a note that a spreadsheet would take for a formula gets a ' before it
   const plain = column === "note" && /^\s*[=+\-@＝＋－＠﹦﹢﹣﹫]/.test(text) ? "'" + text : text;
@@ -219,7 +223,8 @@ function cell(column, text) {
 }
 
 const csvText = () =>
-  [facts.columns, ...reps.map((row) => facts.columns.map((name) => cell(name, row[name] || "")))]
+  [allColumns.map((name) => cell("", name)),
+    ...reps.map((row) => allColumns.map((name) => cell(name, row[name] || "")))]
     .map((cells) => cells.join(",") + "\n").join("");
 
 let savedText = "";

@@ -23,7 +23,8 @@ from pipeline.show.wording import caution
 class SheetFacts:
     """What a session says around its sheet. `foot_m` by runner, None where it is not known; `zones`
     and `lanes` of the venue, none where there is no venue yet; `lane` where a row names none;
-    `columns` of the sheet, with the `ranges` of its numbers; `rows` that it has already."""
+    `columns` of the sheet, with the `ranges` of its numbers; `rows` that it has already, whose
+    other columns are kept as they are."""
 
     session: str
     day: date
@@ -302,10 +303,13 @@ def _save_section(facts: SheetFacts) -> ET.Element:
 
 def _script_facts(facts: SheetFacts) -> dict[str, object]:
     known = {name for name, foot in facts.foot_m.items() if foot is not None}
+    columns = dict.fromkeys(name for row in facts.rows for name in row)
+    others = [name for name in columns if name not in (*facts.columns, "__proto__")]
     return {
         "session": f"{facts.session} {facts.day.isoformat()}",
         "file": facts.file,
         "columns": list(facts.columns),
+        "others": others,
         "ranges": {name: list(limits) for name, limits in facts.ranges.items()},
         "runners": dict(facts.foot_m),
         "zones": [str(zone) for zone in facts.zones],
@@ -315,7 +319,8 @@ def _script_facts(facts: SheetFacts) -> dict[str, object]:
         "drills": _drills(),
         "outcomes": _outcomes(),
         "rows": [
-            {name: row[name] for name in facts.columns if row.get(name)} for row in facts.rows
+            {name: row[name] for name in (*facts.columns, *others) if row.get(name)}
+            for row in facts.rows
         ],
         "words": _script_words(),
     }
