@@ -76,7 +76,10 @@ def test_on_a_cluster_one_worker_killed_the_tables_are_those_of_one_process(
         bucket("killed/evenings"), bucket("killed/out"), engine, told=kill_one, command=("season",)
     )
     assert len(pids) == 1
-    assert {one.state for one in summary.outcomes} == {"measured"}
+    # The killed one may have handed its tables over before: then the repeat has nothing to do.
+    states = [one.state for one in summary.outcomes]
+    assert states.count("measured") >= len(states) - 1
+    assert {*states} <= {"measured", "unchanged"}
     assert contents(download(open_place(bucket("killed/out")), tmp_path / "out")) == tables
 
 

@@ -503,6 +503,7 @@ def store_hostile(out):
         for k, bad in enumerate(HOSTILE, start=1)
     ]
     conformed = {name: table_of(name, rows) for name, rows in tables.items()}
+    conformed["plan_places"] = schema.empty_table("plan_places")
     writing.write_session(out, "bad", conformed, ASKED)
 
 

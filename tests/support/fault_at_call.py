@@ -26,7 +26,7 @@ import under_fire_writer as writer
 from pipeline.errors import BatontraceError
 from pipeline.tables import compacting, folders, places
 
-NTH = 500
+NTH = 700
 # Of the calls of a kind so many are tried, spread over the operation; of a session's run every one
 # that moves, links or syncs.
 MOST_TRIES = {"write": 5, "unlink": 3, "rmdir": 2}
