@@ -144,6 +144,11 @@ def renewed(language: str, sentences: list[Sentence], new: dict[str, dict[str, o
         locale=language,
         project="batontrace",
         copyright_holder="the batontrace contributors",
+        header_comment="# batontrace in another language, under the MIT licence.\n"
+        "# `python tests/tools/catalogue.py` renews this file from the code.",
+        last_translator="the batontrace contributors",
+        language_team="none",
+        msgid_bugs_address="none",
         fuzzy=False,
     )
     out.creation_date = out.revision_date = datetime(2026, 11, 29, tzinfo=UTC)  # the same bytes
