@@ -40,6 +40,11 @@ def phrase_of(context: str, sentence: str, /, **values: Any) -> str:
     return _filled(_translated(sentence, context), values)
 
 
+def word_of(context: str, word: str) -> str:
+    """A word of a list, `show.column_words` say, that the catalogue has with its context."""
+    return _translated(word, context)
+
+
 def phrase_count(one: str, many: str, count: int, /, **values: Any) -> str:
     """A sentence about a number of things, which it can name as `{count}`; each language has its
     own rule of when it says `one`."""

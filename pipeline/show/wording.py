@@ -85,41 +85,6 @@ def small_number_words(number_of: int) -> str:
     return reworded(words.number_in_words(number_of))
 
 
-def moment_words(what: str) -> str:
-    """What happens in a takeover, or is seen of it, by the tables' word for it."""
-    known = {
-        "mark": phrase_of("moment", "mark"),
-        "go": phrase_of("moment", "go"),
-        "entry": phrase_of("moment", "entry"),
-        "hand back": phrase_of("moment", "hand back"),
-        "pass": phrase_of("moment", "pass"),
-        "exit": phrase_of("moment", "exit"),
-        "gate": phrase_of("moment", "gate"),
-    }
-    return known.get(what, what)
-
-
-def basis_words(basis: str) -> str:
-    """What a moment rests on, by the tables' word for it."""
-    known = {
-        "laid": phrase_of("basis of a moment", "laid"),
-        "seen": phrase_of("basis of a moment", "seen"),
-        "sensed": phrase_of("basis of a moment", "sensed"),
-        "inferred": phrase_of("basis of a moment", "inferred"),
-        "measured": phrase_of("basis of a moment", "measured"),
-    }
-    return known.get(basis, basis)
-
-
-def role_words(role: str) -> str:
-    """Which of the two runners it is, by the tables' word for it."""
-    known = {
-        "incoming": phrase_of("runner", "incoming"),
-        "outgoing": phrase_of("runner", "outgoing"),
-    }
-    return known.get(role, role)
-
-
 def lost_axis_words() -> str:
     """The label of an axis on which lost time is to the right of 0."""
     return phrase("s won to the left, lost to the right")

@@ -83,6 +83,15 @@ def sentences_said(code: str, place: str) -> Iterator[Sentence]:
             yield Sentence(texts[0], place=place)
 
 
+def sentences_of_columns() -> Iterator[Sentence]:
+    """The words that tables hold for one of a few things."""
+    from pipeline.show.column_words import COLUMN_WORDS
+
+    for context, words in COLUMN_WORDS.items():
+        for word in words:
+            yield Sentence(word, context=context, place="pipeline/show/column_words.py")
+
+
 def sentences_of_help() -> Iterator[Sentence]:
     """The sentences that `--help` says, and those of typer that a wrong command line meets."""
     from typer.main import get_command
@@ -113,7 +122,7 @@ def _has_numbers_alone(sentence: str) -> bool:
 def all_sentences(root: Path = ROOT) -> list[Sentence]:
     """Every sentence once, in the order of the alphabet."""
     found: dict[str, Sentence] = {}
-    for one in (*spoken(root), *sentences_of_help(), *plain(root)):
+    for one in (*spoken(root), *sentences_of_columns(), *sentences_of_help(), *plain(root)):
         former = found.get(one.key)
         if former is None or (one.many and not former.many):
             found[one.key] = one

@@ -10,6 +10,7 @@ from pipeline.base.defaults import GATE_LEAD_M
 from pipeline.base.values import Floats
 from pipeline.base.words import capitalised
 from pipeline.language.phrases import phrase, phrase_count, reworded
+from pipeline.show.column_words import column_word
 from pipeline.show.figures.figure import (
     Curve,
     Dot,
@@ -21,7 +22,7 @@ from pipeline.show.figures.figure import (
     range_around,
 )
 from pipeline.show.scenes import LakeRow
-from pipeline.show.wording import joined_parts, kinds_left_words, moment_words, with_head
+from pipeline.show.wording import joined_parts, kinds_left_words, with_head
 
 MOST_PANELS = 4  # more would be too low to read
 MOST_SIGNS = 1000  # of a panel: the others would hide behind them
@@ -54,7 +55,7 @@ def checks_figure(observations: Sequence[LakeRow], judged: Sequence[LakeRow]) ->
         joined_parts(with_head(_group_words(key), _size_words(groups[key])) for key in most) + ".",
         make_scale(phrase("time since the incoming runner's entry, s"), *range_around(times, 0.05)),
         tuple(_check_panel(key, groups[key], shift_m) for key in most),
-        (Upright("plain", 0.0, moment_words("entry"), kind="entry"),)
+        (Upright("plain", 0.0, column_word("moment", "entry"), kind="entry"),)
         if min(times) < 0.0 < max(times)
         else (),
         (),
@@ -103,7 +104,7 @@ def _stated_band(t: Floats, sd: Floats) -> Curve:
 
 def _group_words(key: tuple[str, str]) -> str:
     kind, event = key
-    moment = phrase("crossing") if event == "gate" else moment_words(event)
+    moment = phrase("crossing") if event == "gate" else column_word("moment", event)
     if kind == "film":
         return phrase("{moment} on film", moment=moment)
     if kind == "gates":

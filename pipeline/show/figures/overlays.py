@@ -17,6 +17,7 @@ import numpy as np
 from pipeline.base.values import Floats
 from pipeline.language.numbers import day_words
 from pipeline.language.phrases import phrase
+from pipeline.show.column_words import column_word
 from pipeline.show.figures.figure import (
     Bracket,
     Curve,
@@ -32,15 +33,12 @@ from pipeline.show.figures.figure import (
 from pipeline.show.markup import plain_text, short_name, shorten
 from pipeline.show.scenes import Moment, RunnerRole, Scene
 from pipeline.show.wording import (
-    basis_words,
     clock_words,
     day_range,
     decimal,
     joined_parts,
-    moment_words,
     outcome_words,
     pair_title,
-    role_words,
     takeovers_words,
     with_error,
     with_head,
@@ -137,9 +135,11 @@ def pair_overlay(
         speeds += _pass_on_speeds(one, x, view, rep)
         gaps += _gap_items(one, x, view, rep)
     title = with_head(_takeover_names(several[0]), _pair_finding(several))
-    lines = [Upright("plain", 0.0, moment_words("entry"), kind="entry")]
+    lines = [Upright("plain", 0.0, column_word("moment", "entry"), kind="entry")]
     if view == "zone":
-        lines.append(Upright("plain", several[0].zone_m, moment_words("exit"), kind="exit"))
+        lines.append(
+            Upright("plain", several[0].zone_m, column_word("moment", "exit"), kind="exit")
+        )
     return _overlay_figure(
         several, view, title, _describe_pair(several), x, speeds, gaps, lines, scales
     )
@@ -261,7 +261,11 @@ def _speed_curve(
         return []
     at, t_s, v = at[keep], course.t_s[keep], course.v_mps[keep]
     alone = rep is None
-    word = f"{short_name(course.runner)}, {role_words(role)}" if alone else role_words(role)
+    word = (
+        f"{short_name(course.runner)}, {column_word('runner', role)}"
+        if alone
+        else column_word("runner", role)
+    )
     return [
         Curve(
             role,
@@ -370,7 +374,7 @@ def _moment_uprights(one: Scene, view: View) -> list[Upright]:
                 Upright(
                     _moment_ink(moment),
                     where.value,
-                    moment_words(moment.what),
+                    column_word("moment", moment.what),
                     dashed=moment.basis == "inferred",
                     x_sd=where.sd if moment.what == "pass" or view == "clock" else None,
                     kind=moment.what,
@@ -464,7 +468,10 @@ def _describe_pass(one: Scene) -> str:
         if one.missed:
             return phrase("The baton does not pass.")
         return phrase("It is not known whether the baton passes.")
-    place, basis = with_error(one.pass_place, 1), basis_words(one.row["pass_basis"])
+    place, basis = (
+        with_error(one.pass_place, 1),
+        column_word("basis of a moment", one.row["pass_basis"]),
+    )
     if one.gap_at_pass is None:
         sentence = phrase(
             "The baton passes {place} m past the entry line ({basis})", place=place, basis=basis

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.language.phrases import phrase, phrase_of
+from pipeline.show.column_words import column_word
 from pipeline.show.figures.candidates import MarkChoice, mark_choices, marks_from_advised_stand
 from pipeline.show.figures.figure import (
     Bar,
@@ -27,7 +28,6 @@ from pipeline.show.wording import (
     foot_length_m,
     joined_parts,
     mark_words,
-    moment_words,
     odds_words,
     pair_title,
     tape_move_words,
@@ -102,8 +102,8 @@ def _choices_panel(
     strips: list[Item] = []
     smears: list[Item] = []
     words: list[Item] = [
-        Caption(0.0, -0.5 * _HEAD, moment_words("entry"), side="middle"),
-        Caption(zone_m, -0.5 * _HEAD, moment_words("exit"), side="middle"),
+        Caption(0.0, -0.5 * _HEAD, column_word("moment", "entry"), side="middle"),
+        Caption(zone_m, -0.5 * _HEAD, column_word("moment", "exit"), side="middle"),
     ]
     for k, one in enumerate(choices):
         top = -_HEAD - k * _ROW

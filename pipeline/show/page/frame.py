@@ -10,11 +10,12 @@ from xml.etree import ElementTree as ET
 from pipeline.language.choice import language_in_force
 from pipeline.language.numbers import decimal_sign
 from pipeline.language.phrases import phrase, phrase_of
+from pipeline.show.column_words import column_word
 from pipeline.show.figures import page_svg
 from pipeline.show.markup import Child, element, html_document, list_item, outside_name
 from pipeline.show.page.sharing import pack_scripted, share_repeated
 from pipeline.show.page.sheet_lines import caution_line, colon, semicolon, table_sentence
-from pipeline.show.wording import moment_words, tenth_words
+from pipeline.show.wording import tenth_words
 
 SeeAlso = Sequence[tuple[str, str]]
 _STYLES = ("page.css", "sheets.css", "recordings.css", "print.css")
@@ -90,7 +91,7 @@ def whole_page(
     main = element("main", {}, *above, settings, *below, notes)
     body = element("body", {}, _script_words(), head, main, _page_footer(about))
     body = pack_scripted(share_repeated(body))
-    return html_document(title, _page_style(), body, _page_script())
+    return html_document(title, _page_style(), body, page_script(_SCRIPTS))
 
 
 def _other_pages(see_also: SeeAlso) -> ET.Element | None:
@@ -178,11 +179,11 @@ def _script_words() -> ET.Element:
         "entry": phrase("incoming enters the zone"),
         "pass": phrase("the baton changes hands"),
         "exit": phrase("the baton leaves the zone"),
-        "name-mark": moment_words("mark"),
-        "name-go": moment_words("go"),
-        "name-entry": moment_words("entry"),
-        "name-pass": moment_words("pass"),
-        "name-exit": moment_words("exit"),
+        "name-mark": column_word("moment", "mark"),
+        "name-go": column_word("moment", "go"),
+        "name-entry": column_word("moment", "entry"),
+        "name-pass": column_word("moment", "pass"),
+        "name-exit": column_word("moment", "exit"),
         "run": phrase("Run it, quarter speed"),
         "step": phrase("A tenth on"),
         "stop": phrase("Stop"),
@@ -208,14 +209,16 @@ def _script_words() -> ET.Element:
     return element("p", {"id": "words", "hidden": ""}, text)
 
 
-def _read_page_file(file: str) -> str:
+def read_page_file(file: str) -> str:
+    """A style sheet or a script of the pages, as it lies in this package."""
     return (
         importlib.resources.files("pipeline.show.page").joinpath(file).read_text(encoding="utf-8")
     )
 
 
-def _page_script() -> str:
-    return '"use strict";\n(() => {\n' + "\n".join(map(_read_page_file, _SCRIPTS)) + "})();\n"
+def page_script(files: Sequence[str]) -> str:
+    """Scripts of the pages as one, whose names nobody outside sees."""
+    return '"use strict";\n(() => {\n' + "\n".join(map(read_page_file, files)) + "})();\n"
 
 
 def _page_style() -> str:
@@ -225,7 +228,7 @@ def _page_style() -> str:
         f"@media screen and (prefers-color-scheme: dark)"
         f"{{:root:not([data-paper=light]){{{dark}color-scheme:dark}}}}\n"
         f"@media screen{{:root[data-paper=dark]{{{dark}color-scheme:dark}}}}\n"
-        f"{page_svg.ink_rules()}{''.join(map(_read_page_file, _STYLES))}"
+        f"{page_svg.ink_rules()}{''.join(map(read_page_file, _STYLES))}"
     )
 
 

@@ -7,7 +7,7 @@ from xml.etree import ElementTree as ET
 
 from pipeline.base.values import Estimate
 from pipeline.language.phrases import phrase, phrase_count, phrase_of
-from pipeline.show.column_words import exercise_words
+from pipeline.show.column_words import column_word
 from pipeline.show.markup import Child, element, html_table, outside_name, scrolling, table_row
 from pipeline.show.page.sheet_lines import (
     notes_line,
@@ -119,7 +119,7 @@ def _exercise_line(rows: Sequence[LakeRow], time_zone: str | None) -> ET.Element
         when = phrase("{first} to {last}", first=f"{begun:%H:%M:%S}", last=clock_words(ended))
     speed = row_estimate(first, "speed_mps", "speed_sd_mps")
     gap, spread = _mean_gap(rows)
-    drill = exercise_words(first["drill"])
+    drill = column_word("exercise", first["drill"])
     if first["round"] is not None:
         drill = phrase("{exercise}, round {round}", exercise=drill, round=first["round"])
     sprint = row_estimate(first, "sprint_mps", "sprint_sd_mps")

@@ -3,7 +3,6 @@ written down in the browser, and saves the CSV that `read` takes."""
 
 from __future__ import annotations
 
-import importlib.resources
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -13,9 +12,11 @@ from xml.etree import ElementTree as ET
 from pipeline.base.words import MARK_FROM_FEET
 from pipeline.language.choice import language_in_force
 from pipeline.language.numbers import day_words, decimal_sign
-from pipeline.language.phrases import phrase, phrase_of
+from pipeline.language.phrases import phrase
+from pipeline.show.column_words import column_words
 from pipeline.show.figures import page_svg
 from pipeline.show.markup import Child, element, html_document, outside_name, plain_text
+from pipeline.show.page.frame import page_script, read_page_file
 from pipeline.show.wording import caution
 
 
@@ -67,7 +68,7 @@ def practice_sheet_page(facts: SheetFacts) -> str:
         f"{title}: {plain_text(facts.session)}",
         _sheet_style(),
         element("body", {}, head, main, foot, data),
-        '"use strict";\n(() => {\n' + _read_file("practice_sheet.js") + "})();\n",
+        page_script(["practice_sheet.js"]),
     )
 
 
@@ -200,10 +201,12 @@ def _more(facts: SheetFacts) -> ET.Element:
     parts: list[Child] = [
         _choice_field("lane", usual or phrase("Lane"), lanes) if len(lanes) > 1 else None,
         _text_field("pass_m", phrase("Pass seen at, m past the entry line"), number),
-        _choice_field("drill", phrase("Drill"), list(_drills().items())),
+        _choice_field("drill", phrase("Drill"), list(column_words("exercise").items())),
         _text_field("effort", phrase("Effort, % of full speed"), number),
-        _choice_field("hand", phrase("Receiving hand"), _hands()),
-        _choice_field("technique", phrase("Technique"), _techniques()),
+        _choice_field("hand", phrase("Receiving hand"), list(column_words("hand").items())),
+        _choice_field(
+            "technique", phrase("Technique"), list(column_words("how the baton is given").items())
+        ),
         _text_field("outgoing_start_m", phrase("Receiver stands, m past the back line"), number),
         _text_field(
             "incoming_start_m", phrase("Incoming runner starts, m before the back line"), number
@@ -227,27 +230,6 @@ def _more(facts: SheetFacts) -> ET.Element:
         element("summary", {}, phrase("More")),
         element("div", {"class": "more"}, *parts),
     )
-
-
-def _drills() -> dict[str, str]:
-    return {
-        "build-up": phrase("build-up"),
-        "standing": phrase("standing"),
-        "jog": phrase("jog"),
-        "rotation": phrase("rotation"),
-    }
-
-
-def _hands() -> list[tuple[str, str]]:
-    return [("left", phrase_of("hand", "left")), ("right", phrase_of("hand", "right"))]
-
-
-def _techniques() -> list[tuple[str, str]]:
-    return [
-        ("upsweep", phrase("upsweep")),
-        ("downsweep", phrase("downsweep")),
-        ("push", phrase("push")),
-    ]
 
 
 # --- what is written down --------------------------------------------------------------
@@ -316,7 +298,7 @@ def _script_facts(facts: SheetFacts) -> dict[str, object]:
         "unit": "feet" if known else "",  # else it is asked: 28 feet must not become 28 m
         "decimal": decimal_sign(language_in_force()),
         "fromFeet": MARK_FROM_FEET,
-        "drills": _drills(),
+        "drills": column_words("exercise"),
         "outcomes": _outcomes(),
         "rows": [
             {name: row[name] for name in (*facts.columns, *others) if row.get(name)}
@@ -368,11 +350,5 @@ def _sheet_style() -> str:
     return (
         f":root{{{light}}}\n"
         f"@media screen and (prefers-color-scheme: dark){{:root{{{dark}color-scheme:dark}}}}\n"
-        f"{_read_file('practice_sheet.css')}"
-    )
-
-
-def _read_file(name: str) -> str:
-    return (
-        importlib.resources.files("pipeline.show.page").joinpath(name).read_text(encoding="utf-8")
+        f"{read_page_file('practice_sheet.css')}"
     )

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from xml.etree import ElementTree as ET
 
 from pipeline.language.phrases import phrase
-from pipeline.show.column_words import clock_basis_words, sensor_words
+from pipeline.show.column_words import column_word
 from pipeline.show.markup import Child, element, html_table, outside_name, say_roles, table_row
 from pipeline.show.page.sheet_lines import table_sentences
 from pipeline.show.scenes import LakeRow
@@ -56,11 +56,11 @@ def _recording_line(own: LakeRow) -> ET.Element:
         else _in_sentence(_folded_sentence(column), decimal(own[column], digits))
         for column, digits in _FILE_FIGURES
     ]
-    sensor = sensor_words(own["sensor"]) if own["sensor"] else None
+    sensor = column_word("sensor", own["sensor"]) if own["sensor"] else None
     cells: list[Child] = [
         _in_sentence(": {value}", outside_name(own["file"])),
         _NOT_KNOWN if sensor is None else _in_sentence(", {value}", sensor),
-        _in_sentence(_folded_sentence("clock_basis"), clock_basis_words(own["clock_basis"])),
+        _in_sentence(_folded_sentence("clock_basis"), column_word("clock by", own["clock_basis"])),
         *figures,
         _in_sentence(_folded_sentence("dropped_samples"), str(dropped)) if dropped else _NOT_KNOWN,
         table_sentences(own["remarks"]) if own["remarks"] else _NOT_KNOWN,

@@ -17,13 +17,13 @@ from xml.etree import ElementTree as ET
 from pipeline.base.values import Estimate
 from pipeline.language.numbers import day_words
 from pipeline.language.phrases import phrase, reworded
+from pipeline.show.column_words import column_word
 from pipeline.show.figures import page_svg
 from pipeline.show.markup import Child, element, outside_name, plain_text
 from pipeline.show.page.sheet_lines import pair_names, quantity
 from pipeline.show.scenes import Scene, rank_scenes
 from pipeline.show.wording import (
     NBSP,
-    basis_words,
     clock_words,
     cost_words,
     decimal,
@@ -254,7 +254,7 @@ def place_words(one: Scene, *, with_sd: bool = False) -> str:
 
 def _pass_basis(one: Scene) -> str:
     """How it is known that and where the baton was passed."""
-    return basis_words(str(one.row["pass_basis"]))
+    return column_word("basis of a moment", str(one.row["pass_basis"]))
 
 
 def finding(one: Scene) -> list[Child]:

@@ -13,7 +13,7 @@ import numpy as np
 from pipeline.base.values import Estimate, Floats
 from pipeline.base.words import capitalised
 from pipeline.language.phrases import phrase, phrase_around, phrase_of
-from pipeline.show.column_words import exercise_words, raw_cause_words, technique_words
+from pipeline.show.column_words import column_word
 from pipeline.show.figures import overlays, page_svg
 from pipeline.show.figures.figure import Figure
 from pipeline.show.figures.overlays import OverlayScales
@@ -37,7 +37,6 @@ from pipeline.show.wording import (
     decimal,
     is_clear,
     joined_parts,
-    moment_words,
     with_error,
 )
 from pipeline.tables import schema
@@ -184,7 +183,7 @@ def _causes_line(causes: Sequence[LakeRow]) -> ET.Element | None:
     if not causes:
         return None
     costs = [
-        (raw_cause_words(row["cause"]), Estimate(row["lost_s"], row["lost_sd_s"]))
+        (column_word("cause", row["cause"]), Estimate(row["lost_s"], row["lost_sd_s"]))
         for row in sorted(causes, key=lambda row: -row["lost_s"])
         if abs(row["lost_s"]) >= _LEAST_SHOWN_S
     ]
@@ -305,8 +304,12 @@ def _sheet_words(row: LakeRow) -> list[str]:
     effort, wind, hand = row.get("effort"), row.get("wind_mps"), row.get("hand")
     return [
         *([phrase("{effort:g}\u00a0% effort", effort=effort)] if effort is not None else []),
-        *([exercise_words(row["drill"])] if row.get("drill") else []),
-        *([technique_words(row["technique"])] if row.get("technique") else []),
+        *([column_word("exercise", row["drill"])] if row.get("drill") else []),
+        *(
+            [column_word("how the baton is given", row["technique"])]
+            if row.get("technique")
+            else []
+        ),
         *([phrase("taken with the left hand")] if hand == "left" else []),
         *([phrase("taken with the right hand")] if hand == "right" else []),
         *([phrase("wind {wind}\u00a0m/s", wind=decimal(wind, 1))] if wind is not None else []),
@@ -339,7 +342,7 @@ def _sighting_words(row: LakeRow) -> Iterable[Child]:
 def _seen_words(row: LakeRow, at: str | None) -> Sequence[Child]:
     """Who saw what; `at`: when and where."""
     observer = outside_name(row["observer"])
-    what = outside_name(row["gate"] or moment_words(row["event"]))
+    what = outside_name(row["gate"] or column_word("moment", row["event"]))
     if row["event"] == "gate" and row["runner"]:
         runner = outside_name(row["runner"])
         if at is None:
@@ -460,7 +463,7 @@ def _moment_row(one: Scene, moment: Moment) -> ET.Element:
     is_measured = moment.basis == "measured"
     basis = None if is_measured else element("small", {}, _moment_basis(moment.basis))
     kind = {"class": "inferred"} if moment.basis == "inferred" else {}
-    return table_row([moment_words(moment.what), " ", basis], cells, **kind)
+    return table_row([column_word("moment", moment.what), " ", basis], cells, **kind)
 
 
 def _moment_basis(basis: str) -> str:
