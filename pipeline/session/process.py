@@ -137,10 +137,10 @@ def _run_stages(
     memory.give_back()
     traces, imus, notes = choose_units(recordings, axes)
     if len(traces) < 2:
+        why = " | ".join([*left_out, *notes])
         raise NothingMeasured(
             path,
-            f"usable satellite fixes of {len(traces)} runner(s): "
-            + " | ".join([*left_out, *notes]),
+            f"usable satellite fixes of {count(len(traces), 'runner')}{f': {why}' if why else ''}",
             "those of two runners at least",
             "see `batontrace check`",
         )
