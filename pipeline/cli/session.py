@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -352,7 +352,7 @@ def _print_report(report: Report) -> None:
         phrase(
             "{session}, {day} ({time_zone}), {event}: {sheet}; {zones}",
             session=session.id,
-            day=session.date,
+            day=day_words(date.fromisoformat(session.date)),
             time_zone=session.time_zone or "UTC",
             event=session.event,
             sheet=phrase("no practice sheet")
