@@ -23,10 +23,13 @@ from test_race_page import part
 from test_what_if import in_use, marks
 
 import pipeline
+from pipeline.advise.settings import Settings
 from pipeline.base import words
 from pipeline.base.values import Estimate
+from pipeline.cli.decide import _card_settings
 from pipeline.language.choice import LANGUAGES, using
 from pipeline.show import scenes, wording
+from pipeline.show.card import card
 from pipeline.show.card.card import CardSheet, card_html, race_card_html
 from pipeline.show.figures import (
     agreement,
@@ -42,6 +45,7 @@ from pipeline.show.figures import (
     what_if,
 )
 from pipeline.show.figures.figure import Figure, Panel, figure_words, make_scale
+from pipeline.show.markup import half_widths
 from pipeline.tables import schema
 
 RELAYS = frozenset(("4x100", "4x400"))
@@ -224,6 +228,17 @@ def test_a_card_is_one_sheet_in_every_language(browser, tmp_path, language):
     with opened(browser, file) as (page, _):
         page.pdf(path=str(paper), format="A4", landscape=True)
     assert len(PdfReader(paper).pages) == len(sheets)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_the_names_of_the_cards_settings_stand_whole(language):
+    asked = Settings(event="4x100", race=True, crouched=True, older=True, latest_m=28.0)
+    with using(language):
+        rows = _card_settings(asked)
+    assert len(rows) == 6
+    for name, value in rows.items():
+        assert half_widths(name) <= card.SETTING_WIDTH
+        assert half_widths(value) <= card.VALUE_WIDTH
 
 
 @pytest.mark.parametrize(

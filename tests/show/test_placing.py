@@ -5,6 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.show.figures import page_svg, slides
+from pipeline.show.figures.figure import Curve, Figure, Panel, Upright, make_scale
 from pipeline.show.figures.placing import Box, place_words, width_em
 
 ROOM = Box(0.0, 0.0, 400.0, 200.0)
@@ -78,3 +80,35 @@ def test_a_width_is_at_least_that_of_the_broadest_common_type(text):
         prop = FontProperties(family="DejaVu Sans", weight=weight)
         ink = TextPath((0, 0), text, size=100.0, prop=prop).get_extents().width / 100.0
         assert ink <= width_em(text, bold=weight == "bold") <= 1.35 * ink
+
+
+@pytest.mark.parametrize("pen", [slides, page_svg])
+@pytest.mark.parametrize("kind", ["mark", "go", "pass"])
+def test_no_word_stands_on_the_sign_at_the_head_of_an_upright(pen, kind, monkeypatch):
+    """The curve's word would best stand there, just below the top of the panel."""
+    placed = []
+
+    def seen(boxes, room, fixed=(), lines=()):
+        shifts = place_words(boxes, room, fixed, lines)
+        placed.extend(moved(box, shift) for box, shift in zip(boxes, shifts, strict=True) if shift)
+        return shifts
+
+    monkeypatch.setattr(pen, "place_words", seen)
+    signs = []
+    found = pen._sign_boxes
+    monkeypatch.setattr(
+        pen, "_sign_boxes", lambda *given: signs.extend(found(*given)) or list(signs)
+    )
+    x, y = np.array([0.0, 20.0, 40.0]), np.full(3, 9.3)
+    curve = Curve("incoming", x, y, word="robin, incoming", word_at=1)
+    panel = Panel(make_scale("speed, m/s", 0.0, 10.0), (curve,))
+    upright = Upright("plain", 20.0, kind=kind)
+    axis = make_scale("place, m", -10.0, 40.0)
+    drawn = Figure("a title", "what it says", axis, (panel,), uprights=(upright,))
+    if pen is slides:
+        slides.draw_slide(drawn, "png")
+    else:
+        page_svg.draw_svg(drawn)
+    assert len(signs) == 1
+    assert placed
+    assert not any(overlap(one, signs[0]) for one in placed)

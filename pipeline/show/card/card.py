@@ -67,8 +67,8 @@ MOST_IN_FULL = 6  # with what to expect of each pass
 
 _CARD_NAME_WIDTH = 18  # half-width characters; the whole of a longer name is below the grid
 _WHOLE_NAME_WIDTH = 50
-_SETTING_WIDTH = 20
-_VALUE_WIDTH = 30
+SETTING_WIDTH = 20
+VALUE_WIDTH = 30
 _MOST_SETTINGS = 8
 _ROOMY = 1650  # half-width characters below the grid above which smaller type is needed,
 _TWO_LINES = 240  # and in the lines of settings
@@ -242,7 +242,7 @@ def _head_names(team: Sequence[str]) -> dict[str, str]:
 
 
 def _short_value(text: str) -> str:
-    return shorten(plain_text(text), _VALUE_WIDTH)
+    return shorten(plain_text(text), VALUE_WIDTH)
 
 
 def _day_or_text(date: str) -> str:
@@ -267,7 +267,7 @@ def _card_header(title: str, date: str, settings: Mapping[str, str]) -> ET.Eleme
             {},
             *phrase_around(
                 "{setting}: {value}",
-                setting=shorten(plain_text(setting), _SETTING_WIDTH),
+                setting=shorten(plain_text(setting), SETTING_WIDTH),
                 value=element("b", {}, _short_value(value)),
             ),
         )

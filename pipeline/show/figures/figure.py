@@ -82,6 +82,16 @@ UPRIGHTS: dict[UprightKind, UprightLook] = {
 }
 
 
+def sign_reach(kind: UprightKind) -> tuple[float, float, float, float] | None:
+    """How far the sign of an upright goes to the left, up, to the right and down from its head, in
+    units of the sign's half height; None where the kind has no sign."""
+    points = [point for stroke in UPRIGHTS[kind].sign for point in stroke]
+    if not points:
+        return None
+    across, down = zip(*points, strict=True)
+    return -min(across), -min(down), max(across), max(down)
+
+
 @dataclass(frozen=True, slots=True)
 class Scale:
     """An axis from `low` to `high`: its label with the unit, and where its ticks are.

@@ -39,6 +39,7 @@ from pipeline.show.figures.figure import (
     Smear,
     Span,
     Upright,
+    sign_reach,
     stack_rows,
 )
 from pipeline.show.figures.placing import Box, place_words, width_em
@@ -545,7 +546,9 @@ def _svg_words(
     places before all others."""
     room = Box(LEFT, box.top - 8.0, WIDTH - 2.0, box.bottom)
     fixed = [word.box for word in _span_words(panel, box)]
-    fixed += [word.box for word in _ground_words(figure.spans, box)] if is_first else []
+    if is_first:
+        fixed += [word.box for word in _ground_words(figure.spans, box)]
+        fixed += _sign_boxes(figure, box)
     captions = [_caption_word(item, box) for item in panel.items if isinstance(item, Caption)]
     named = (_item_word(item, box) for item in reversed(panel.items))  # what is on top first
     wanted = [word for word in named if word is not None]
@@ -565,6 +568,18 @@ def _svg_words(
     for word, shift in zip(wanted, shifts, strict=True):
         if shift is not None:
             yield word.drawn(shift)
+
+
+def _sign_boxes(figure: Figure, box: _PanelBox) -> list[Box]:
+    """Where the signs of the uprights stand, on which no word may."""
+    found = []
+    for upright in figure.uprights:
+        reach = sign_reach(upright.kind)
+        if reach is not None:
+            x, (left, up, right, down) = float(box.across(upright.x)), reach
+            size, top = _UPRIGHT_SIGN, box.top
+            found.append(Box(x - size * left, top - size * up, x + size * right, top + size * down))
+    return found
 
 
 def _shifted_box(box: Box, shift: tuple[float, float]) -> Box:

@@ -51,6 +51,7 @@ from pipeline.show.figures.figure import (
     Span,
     Upright,
     figure_words,
+    sign_reach,
     stack_rows,
 )
 from pipeline.show.figures.placing import Box, place_words
@@ -508,7 +509,7 @@ def _draw_words(
     ground += [word for word in standing if word is not None]
     named = (_thing_word(item, box) for item in reversed(panel.items))  # what is on top first
     wanted = [word for word in named if word is not None]
-    fixed: list[Box] = []
+    fixed = _sign_boxes(figure, panel, box) if is_first else []
     for words, courses, may_go in ((ground, [], False), (wanted, lines, True)):
         shifts = place_words([word.box for word in words], room, fixed, courses)
         for word, found in zip(words, shifts, strict=True):
@@ -519,6 +520,18 @@ def _draw_words(
                        ink=word.ink, size=word.size, bold=word.bold, halo=True)  # fmt: skip
             own = word.box
             fixed.append(Box(own.left + across, own.low + up, own.right + across, own.high + up))
+
+
+def _sign_boxes(figure: Figure, panel: Panel, box: _AxesBox) -> list[Box]:
+    """Where the signs of the uprights stand, on which no word may."""
+    found = []
+    for upright in figure.uprights:
+        reach = sign_reach(upright.kind)
+        if reach is not None:
+            x, y = box.at(upright.x, panel.y.high)
+            left, up, right, down = (0.5 * _UPRIGHT_SIGN * one for one in reach)
+            found.append(Box(x - left, y - down, x + right, y + up))
+    return found
 
 
 def _ground_names(spans: Sequence[Span], panel: Panel, box: _AxesBox) -> list[_SlideWord]:
