@@ -80,11 +80,6 @@ def reworded(sentence: str) -> str:
     return _reworded(language, sentence)
 
 
-def english_from(sentence: str) -> str:
-    """The catalogue's sentence that a text was made from; "" where it knows none."""
-    return reading_of(sentence).sentence
-
-
 def reading_of(sentence: str) -> Reading:
     """How an English text is read with the sentences of the catalogue."""
     return catalogue(TRANSLATED[0]).grammar.read(sentence)

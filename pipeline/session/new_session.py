@@ -323,10 +323,13 @@ def _suggested_lane(
         if own is not None and one.recording is not None
     ]
     try:
-        return trace_lane(venue, pairs, wanted.event)
+        traced = trace_lane(venue, pairs, wanted.event)
     except BatontraceError as err:
         remarks.append(err.message_from(folder))
         return TracedLane(wanted.event or RELAYS[0])
+    if traced.lane is not None:
+        remarks.append("the lane is what the satellites suggest; they may be a lane off")
+    return traced
 
 
 def _time_zone_of_place(
